@@ -1,0 +1,1 @@
+"""windowwatch: watches forecasts for the launch windows of a stratospheric balloon."""

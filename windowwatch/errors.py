@@ -1,0 +1,72 @@
+"""Every error that windowwatch raises on purpose.
+
+::
+
+    WindowwatchError
+    ├── InputError          an argument of a pure computation is out of its domain
+    ├── SettingsError       a settings file: names file, key, value and the mend
+    ├── ForecastError       weather data: names the file or field
+    │   ├── SourceError     a file or folder cannot be found or read
+    │   ├── DecodeError     bytes that are not what they should be (cut off, foreign)
+    │   └── MissingFieldError   a wanted field, level, step or member is not there
+    ├── GroundError         a map file: names file and feature
+    ├── StorageError        the database: locked, full, too old, gone
+    └── DeliveryError       a notice that could not be handed to a channel
+
+Each error answers one question for its caller: `retry`, whether the same call may
+succeed later without anybody mending anything. Foreign exceptions are translated at
+the door of their library and never travel further.
+"""
+
+
+class WindowwatchError(Exception):
+    """Base of all errors raised on purpose.
+
+    Parameters
+    ----------
+    message : str
+        One or two plain sentences: what is wrong, where, and how to mend it.
+    retry : bool, default False
+        True if the same call may succeed later without a change by anybody.
+    """
+
+    def __init__(self, message: str, *, retry: bool = False) -> None:
+        super().__init__(message)
+        self.message = message
+        self.retry = retry
+
+
+class InputError(WindowwatchError):
+    """An argument of a pure computation is outside its domain."""
+
+
+class SettingsError(WindowwatchError):
+    """A settings file is wrong; the message names file, key, value and mend."""
+
+
+class ForecastError(WindowwatchError):
+    """Weather data cannot be used."""
+
+
+class SourceError(ForecastError):
+    """A forecast file or folder cannot be found or read."""
+
+
+class DecodeError(ForecastError):
+    """Bytes are not the GRIB messages they should be."""
+
+
+class MissingFieldError(ForecastError):
+    """A field, level, step or member that the work cannot do without is absent."""
+
+
+class GroundError(WindowwatchError):
+    """A map file is wrong; the message names the file and the feature."""
+
+
+class StorageError(WindowwatchError):
+    """The database refused: locked, full, of another schema version, or gone."""
+
+
+class DeliveryError(WindowwatchError):
+    """A notice could not be handed to a channel."""

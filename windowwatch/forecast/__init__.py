@@ -1,0 +1,1 @@
+"""Weather files in, grids out."""

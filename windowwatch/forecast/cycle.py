@@ -1,0 +1,58 @@
+"""A cycle: one run of one weather model, by name and reference time."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from windowwatch.clock import require_utc
+from windowwatch.physics.surface import SurfaceGrid
+from windowwatch.physics.windgrid import WindGrid
+
+
+@dataclass(frozen=True, order=True)
+class Cycle:
+    """One run of a weather model.
+
+    Parameters
+    ----------
+    reference_utc : datetime
+        Aware UTC time the run starts from.
+    model : str
+        Short name, for example ``"gfs"``.
+    """
+
+    reference_utc: datetime
+    model: str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "reference_utc", require_utc(self.reference_utc))
+
+    @property
+    def id(self) -> str:
+        """Stable name, for example ``gfs-2026-05-04T06Z``."""
+        return f"{self.model}-{self.reference_utc:%Y-%m-%dT%HZ}"
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """A file that a cycle was read from."""
+
+    path: str
+    sha256: str
+    size_bytes: int
+
+
+@dataclass(frozen=True)
+class CycleData:
+    """A cycle, decoded: what flights and checks read.
+
+    `gaps` names in words every wanted field, step or level that was not there;
+    `remarks` says in words what the reader assumed (for example that a single step is
+    taken as valid three hours either way).
+    """
+
+    cycle: Cycle
+    wind: WindGrid
+    surface: SurfaceGrid
+    files: tuple[SourceFile, ...] = ()
+    gaps: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""Maps in, answers about points out."""

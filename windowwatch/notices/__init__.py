@@ -1,0 +1,1 @@
+"""Stored changes in; messages on phones out."""

@@ -1,0 +1,113 @@
+"""Weather near the ground: named fields on the forecast grid, and their series at a point."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowwatch.errors import InputError
+
+#: Every surface field the house knows, with what it means. A field that a source does not
+#: give is absent from the mapping (never filled with zeros).
+SURFACE_FIELDS: Mapping[str, str] = {
+    "wind_u_10m_mps": "eastward wind 10 m above ground",
+    "wind_v_10m_mps": "northward wind 10 m above ground",
+    "gust_mps": "wind gust near the ground",
+    "wind_u_100m_mps": "eastward wind 100 m above ground",
+    "wind_v_100m_mps": "northward wind 100 m above ground",
+    "temperature_2m_k": "air temperature 2 m above ground",
+    "dew_point_2m_k": "dew point 2 m above ground",
+    "pressure_msl_pa": "pressure reduced to mean sea level",
+    "pressure_surface_pa": "pressure at the ground",
+    "cloud_low_pct": "low cloud cover",
+    "cloud_middle_pct": "middle cloud cover",
+    "cloud_high_pct": "high cloud cover",
+    "cloud_total_pct": "total cloud cover",
+    "ceiling_m": "height of the cloud ceiling",
+    "visibility_m": "horizontal visibility",
+    "precipitation_rate_mmph": "rate of precipitation",
+    "precipitation_mm": "precipitation in the interval that ends at this time",
+    "cape_jpkg": "convective available potential energy",
+}
+
+
+@dataclass(frozen=True)
+class SurfaceSeries:
+    """Surface fields at one point. Each array is [M, T]; M is 1 where members share it."""
+
+    time_unix_s: NDArray[np.float64]
+    values: Mapping[str, NDArray[np.float64]]
+
+
+@dataclass(frozen=True)
+class SurfaceGrid:
+    """Surface fields on the forecast grid.
+
+    Parameters
+    ----------
+    time_unix_s : float64 array [T]
+    latitude_deg, longitude_deg : float64 array [Y], [X]
+        Rising; longitudes run on past 180 rather than jump. [deg]
+    fields : mapping of str to float32 array [M, T, Y, X]
+        Keys from `SURFACE_FIELDS`; M is 1 where all members share the field; NaN where
+        the forecast gave nothing at that time.
+    land_fraction : float32 array [Y, X] or None
+        1 on land, 0 on water; None when the source has no land mask.
+    """
+
+    time_unix_s: NDArray[np.float64]
+    latitude_deg: NDArray[np.float64]
+    longitude_deg: NDArray[np.float64]
+    fields: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
+    land_fraction: NDArray[np.float32] | None = None
+
+    def __post_init__(self) -> None:
+        shape = (self.time_unix_s.size, self.latitude_deg.size, self.longitude_deg.size)
+        for name, values in self.fields.items():
+            if name not in SURFACE_FIELDS:
+                raise InputError(f"surface field {name!r} is not one of {sorted(SURFACE_FIELDS)}")
+            if values.ndim != 4 or values.shape[1:] != shape:
+                raise InputError(
+                    f"{name} has shape {values.shape}; its axes say (members, *{shape})"
+                )
+
+    def at(self, latitude_deg: float, longitude_deg: float) -> SurfaceSeries:
+        """Series of every field at a point, bilinear between grid points.
+
+        Raises
+        ------
+        InputError
+            If the point is off the grid.
+        """
+        rows, columns, weights = self._corners(latitude_deg, longitude_deg)
+        values = {
+            name: np.einsum("mtc,c->mt", grid[:, :, rows, columns].astype(np.float64), weights)
+            for name, grid in self.fields.items()
+        }
+        return SurfaceSeries(self.time_unix_s, values)
+
+    def _corners(
+        self, latitude_deg: float, longitude_deg: float
+    ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
+        """Row, column and weight of the four grid points around a point."""
+        row = _position(self.latitude_deg, latitude_deg, "latitude")
+        west = float(self.longitude_deg[0])
+        column = _position(self.longitude_deg, west + (longitude_deg - west) % 360.0, "longitude")
+        row0 = min(int(row), max(self.latitude_deg.size - 2, 0))
+        column0 = min(int(column), max(self.longitude_deg.size - 2, 0))
+        up, right = row - row0, column - column0
+        rows = np.array([row0, row0, row0 + 1, row0 + 1])
+        columns = np.array([column0, column0 + 1, column0, column0 + 1])
+        weights = np.array([(1 - up) * (1 - right), (1 - up) * right, up * (1 - right), up * right])
+        keep = weights > 0.0  # a corner without weight may lie outside the array
+        return rows[keep], columns[keep], weights[keep]
+
+
+def _position(axis: NDArray[np.float64], value: float, what: str) -> float:
+    """Fractional index of `value` on a rising axis."""
+    if not axis[0] <= value <= axis[-1]:
+        raise InputError(
+            f"{what} {value:.3f} is outside the forecast grid {axis[0]:.3f} to {axis[-1]:.3f}"
+        )
+    return float(np.interp(value, axis, np.arange(axis.size)))

@@ -1,0 +1,77 @@
+"""The flight train: balloon, gas, parachute and payload, with what is not known about them."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from windowwatch.errors import InputError
+
+
+class Gas(StrEnum):
+    """Lifting gas."""
+
+    HYDROGEN = "hydrogen"
+    HELIUM = "helium"
+
+
+@dataclass(frozen=True)
+class FlightTrain:
+    """What flies.
+
+    Parameters
+    ----------
+    balloon_mass_kg : float
+        Mass of the empty balloon. [kg]
+    payload_mass_kg : float
+        Everything below the neck: payload, parachute, line, tracker. [kg]
+    nozzle_lift_kg : float
+        Lift measured at the neck when filled: total lift less balloon mass. [kg]
+    burst_diameter_m : float
+        Mean diameter at which the balloon bursts. [m]
+    parachute_area_m2 : float
+        Total canopy fabric area. [m²]
+    gas : Gas
+    gas_purity : float
+        Volume fraction of lifting gas, the rest counted as air. [1]
+    balloon_drag_coefficient : float or None
+        On the cross-section of the sphere; None takes the published curve by Reynolds number. [1]
+    parachute_drag_coefficient : float
+        On `parachute_area_m2`. [1]
+    lift_sigma, burst_sigma, drag_sigma, canopy_sigma : float
+        One standard deviation of the fraction by which nozzle lift, burst diameter,
+        balloon drag coefficient and parachute drag coefficient differ from the above. [1]
+    """
+
+    balloon_mass_kg: float
+    payload_mass_kg: float
+    nozzle_lift_kg: float
+    burst_diameter_m: float
+    parachute_area_m2: float
+    gas: Gas = Gas.HYDROGEN
+    gas_purity: float = 0.99
+    balloon_drag_coefficient: float | None = None
+    parachute_drag_coefficient: float = 0.75
+    lift_sigma: float = 0.03
+    burst_sigma: float = 0.06
+    drag_sigma: float = 0.08
+    canopy_sigma: float = 0.2
+
+    def __post_init__(self) -> None:
+        for name in ("balloon_mass_kg", "payload_mass_kg", "nozzle_lift_kg", "burst_diameter_m",
+                     "parachute_area_m2", "parachute_drag_coefficient"):  # fmt: skip
+            if not getattr(self, name) > 0:
+                raise InputError(f"{name} must be above zero; it is {getattr(self, name)}")
+        if not self.nozzle_lift_kg > self.payload_mass_kg:
+            raise InputError(
+                f"nozzle lift {self.nozzle_lift_kg} kg does not lift the payload of "
+                f"{self.payload_mass_kg} kg; give more gas or less payload"
+            )
+
+    @property
+    def free_lift_kg(self) -> float:
+        """Lift left over to make the train rise. [kg]"""
+        return self.nozzle_lift_kg - self.payload_mass_kg
+
+    @property
+    def total_lift_kg(self) -> float:
+        """Mass of air displaced less mass of gas. [kg]"""
+        return self.nozzle_lift_kg + self.balloon_mass_kg

@@ -1,0 +1,1 @@
+"""Flights, weather and ground in; scored hours out."""

@@ -1,0 +1,110 @@
+"""The values of scoring: verdicts, checks, footprints and hours."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+
+class Verdict(StrEnum):
+    """What is said of a check or an hour."""
+
+    GO = "go"
+    CAUTION = "caution"
+    NO_GO = "no-go"
+    UNKNOWN = "unknown"  #: data missing; never treated as good
+
+
+class Part(StrEnum):
+    """The four parts of an hour's score, in the order of the day."""
+
+    RELEASE = "release"
+    FLIGHT = "flight"
+    LANDING = "landing"
+    RECOVERY = "recovery"
+
+
+@dataclass(frozen=True)
+class Check:
+    """One question about an hour, answered.
+
+    Attributes
+    ----------
+    name : str
+        Stable word, for example ``"gust"``.
+    value, fine, limit : float or None
+        In `unit`. Up to `fine` all is well; past `limit` it is not to be done.
+    margin : float or None
+        Distance from value to limit, positive on the good side. [`unit`]
+    desirability : float or None
+        0 at or past the limit, 1 at or before fine; None when unknown. [1]
+    hard : bool
+        Whether passing the limit vetoes the hour whatever the rest says.
+    sentence : str
+        One plain sentence with value and limit, fit for a phone.
+    """
+
+    name: str
+    part: Part
+    verdict: Verdict
+    value: float | None
+    unit: str
+    fine: float | None
+    limit: float | None
+    margin: float | None
+    desirability: float | None
+    hard: bool
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Footprint:
+    """Where the flights of one launch hour land.
+
+    `flights` is how many landings it rests on. Radii are of containment round the
+    centre along the two axes. [m], bearing of the long axis clockwise from north. [deg]
+    """
+
+    latitude_deg: float
+    longitude_deg: float
+    flights: int
+    major_50_m: float
+    minor_50_m: float
+    major_90_m: float
+    minor_90_m: float
+    bearing_deg: float
+
+
+@dataclass(frozen=True)
+class Hour:
+    """One launch hour at one site, scored.
+
+    Attributes
+    ----------
+    score : float or None
+        0 to 100; None when refused.
+    chance, chance_low, chance_high : float or None
+        Share of flights in which the whole hour is go, with its 95 % interval. [1]
+    parts : dict of Part to float or None
+        Score of each part, 0 to 100.
+    worst : tuple of str
+        Up to three sentences, the worst check first.
+    refused : str or None
+        Why nothing could be said, when that is so; the verdict is then `unknown`.
+    """
+
+    site: str
+    time_utc: datetime
+    verdict: Verdict
+    score: float | None
+    chance: float | None
+    chance_low: float | None
+    chance_high: float | None
+    parts: dict[Part, float | None]
+    checks: tuple[Check, ...]
+    worst: tuple[str, ...]
+    footprint: Footprint | None
+    refused: str | None = None
+    drift_km: float | None = None
+    bearing_deg: float | None = None
+    road_km: float | None = None
+    landing_utc: datetime | None = None

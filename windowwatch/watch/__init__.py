@@ -1,0 +1,1 @@
+"""One pass of the line, and when it runs."""

@@ -1,0 +1,1 @@
+"""Scored hours in; windows and their changes out."""

@@ -1,0 +1,73 @@
+"""The values of the windows floor: windows and changes."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+
+class WindowState(StrEnum):
+    """Life of a window across cycles."""
+
+    SIGHTED = "sighted"  #: seen, not yet confirmed
+    OPEN = "open"  #: confirmed; people were told
+    CLOSED = "closed"  #: the forecast took it away
+    PAST = "past"  #: its time went by
+
+
+class ChangeKind(StrEnum):
+    """What can happen to a window or to the watch."""
+
+    OPENED = "opened"
+    MOVED = "moved"
+    WEAKER = "weaker"
+    STRONGER = "stronger"
+    CLOSED = "closed"
+    FORECAST_LATE = "forecast late"
+    DECISION_DUE = "decision due"
+
+
+@dataclass(frozen=True)
+class Window:
+    """Joined good hours at one site.
+
+    `start_utc` is the first good launch hour, `end_utc` the last one plus one step:
+    a window 07:00 to 10:00 at hourly steps holds the launch hours 07, 08 and 09.
+    `uid` is stable for the life of the window.
+    """
+
+    uid: str
+    site: str
+    state: WindowState
+    start_utc: datetime
+    end_utc: datetime
+    best_hour_utc: datetime
+    best_score: float
+    chance: float | None
+    landing_latitude_deg: float | None
+    landing_longitude_deg: float | None
+    drift_km: float | None
+    bearing_deg: float | None
+    road_km: float | None
+    cycles_seen: int
+    limited_by: str
+    """Sentence of the check that holds the best hour's score down most."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """A stored fact: what happened to a window from one cycle to the next.
+
+    `key` is stable: the same change found twice has the same key.
+    `before` is None for opened, `after` None for closed.
+    `reason` is a sentence: for closed and weaker, the check that did it.
+    """
+
+    key: str
+    kind: ChangeKind
+    site: str
+    window_uid: str | None
+    cycle_id: str
+    found_utc: datetime
+    before: Window | None
+    after: Window | None
+    reason: str
