@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from windowwatch.physics.spread import Footprint
+
 
 class Verdict(StrEnum):
     """What is said of a check or an hour."""
@@ -57,21 +59,17 @@ class Check:
 
 
 @dataclass(frozen=True)
-class Footprint:
-    """Where the flights of one launch hour land.
+class Site:
+    """A candidate launch site.
 
-    `flights` is how many landings it rests on. Radii are of containment round the
-    centre along the two axes. [m], bearing of the long axis clockwise from north. [deg]
+    `height_m` is above mean sea level; `time_zone` an IANA name for reading times aloud.
     """
 
+    name: str
     latitude_deg: float
     longitude_deg: float
-    flights: int
-    major_50_m: float
-    minor_50_m: float
-    major_90_m: float
-    minor_90_m: float
-    bearing_deg: float
+    height_m: float
+    time_zone: str
 
 
 @dataclass(frozen=True)
