@@ -1,0 +1,1 @@
+"""Settings files in, checked values of every floor out."""

@@ -1,0 +1,166 @@
+"""The shape of a settings file: every key, its bounds and its default.
+
+Defaults are common practice for a small team with a sounding balloon (no source) unless a
+table of another floor names one.
+"""
+
+import os
+import re
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from pydantic import (
+    AwareDatetime,
+    BaseModel,
+    ConfigDict,
+    Field,
+    field_validator,
+    model_validator,
+)
+
+from windowwatch.physics.train import Gas
+from windowwatch.windows.values import ChangeKind
+
+_NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,39}$")
+
+Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
+
+
+class Section(BaseModel):
+    """A table of the settings file. Unknown keys are errors."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
+
+
+def _named(value: str) -> str:
+    if not _NAME.match(value):
+        raise ValueError("give 1 to 40 letters, digits, spaces, dots, dashes or underscores")
+    return value
+
+
+class WatchSection(Section):
+    """What is watched, and how closely."""
+
+    name: str
+    model: str = "gfs"
+    forecast_folder: str
+    draws: Annotated[int, Field(ge=1, le=256)] = 16
+    launch_step_min: Annotated[int, Field(ge=15, le=180)] = 60
+    days_ahead: Annotated[float, Field(gt=0, le=16)] = 6
+    first_utc: AwareDatetime | None = None
+    last_utc: AwareDatetime | None = None
+    clearance_from_utc: AwareDatetime | None = None
+    clearance_until_utc: AwareDatetime | None = None
+    look_every_s: Annotated[int, Field(ge=5, le=3600)] = 120
+    available_after_min: Annotated[int, Field(ge=0, le=1440)] = 240
+
+    _checked = field_validator("name", "model")(_named)
+
+    @field_validator("launch_step_min")
+    @classmethod
+    def _divides_the_day(cls, value: int) -> int:
+        if 1440 % value or value % 15:
+            raise ValueError("give 15, 30, 45, 60, 90, 120 or 180")
+        return value
+
+    @model_validator(mode="after")
+    def _in_order(self) -> "WatchSection":
+        for first, last in (("first_utc", "last_utc"), ("clearance_from_utc", "clearance_until_utc")):
+            start, end = getattr(self, first), getattr(self, last)
+            if (start is None) != (end is None):
+                raise ValueError(f"give both {first} and {last}, or neither")
+            if start is not None and not start < end:
+                raise ValueError(f"{first} ({start}) must come before {last} ({end})")
+        return self
+
+
+class SiteSection(Section):
+    """A candidate launch site."""
+
+    name: str
+    latitude_deg: Annotated[float, Field(ge=-89.0, le=89.0)]
+    longitude_deg: Annotated[float, Field(ge=-180.0, lt=360.0)]
+    height_m: Annotated[float, Field(ge=-430.0, le=6000.0)]
+    time_zone: str = "UTC"
+
+    _checked = field_validator("name")(_named)
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (KeyError, ValueError, OSError) as error:
+            raise ValueError('give an IANA time zone such as "Europe/Lisbon"') from error
+        return value
+
+
+class TrainSection(Section):
+    """The flight train. Masses in kilograms, lengths in metres."""
+
+    balloon_mass_kg: Annotated[float, Field(gt=0.0, le=20.0)]
+    payload_mass_kg: Annotated[float, Field(gt=0.0, le=50.0)]
+    nozzle_lift_kg: Annotated[float, Field(gt=0.0, le=100.0)]
+    burst_diameter_m: Annotated[float, Field(gt=0.5, le=40.0)]
+    parachute_area_m2: Annotated[float, Field(gt=0.0, le=200.0)]
+    gas: Gas = Gas.HYDROGEN
+    gas_purity: Annotated[float, Field(ge=0.5, le=1.0)] = 0.99
+    balloon_drag_coefficient: Annotated[float, Field(gt=0.0, le=2.0)] | None = None
+    parachute_drag_coefficient: Annotated[float, Field(gt=0.0, le=3.0)] = 0.75
+    lift_sigma: Annotated[float, Field(ge=0.0, le=0.5)] = 0.03
+    burst_sigma: Annotated[float, Field(ge=0.0, le=0.5)] = 0.06
+    drag_sigma: Annotated[float, Field(ge=0.0, le=0.5)] = 0.08
+    canopy_sigma: Annotated[float, Field(ge=0.0, le=0.5)] = 0.2
+
+
+class GroundSection(Section):
+    """Map files, relative to the settings file."""
+
+    areas: str | None = None
+    roads: str | None = None
+
+
+class ChannelSection(Section):
+    """A way to tell somebody. The address is a secret and stands in the environment."""
+
+    name: str
+    url_env: str
+    kinds: tuple[ChangeKind, ...] = tuple(ChangeKind)
+
+    _checked = field_validator("name")(_named)
+
+    @field_validator("url_env")
+    @classmethod
+    def _looks_like_a_variable(cls, value: str) -> str:
+        if not re.fullmatch(r"[A-Z][A-Z0-9_]*", value):
+            raise ValueError(
+                "give the NAME of an environment variable (capitals, digits, underscores) that "
+                "holds the address; the address itself is a secret and does not belong here"
+            )
+        return value
+
+    def address(self) -> str | None:
+        """The address from the environment, None when it is not set."""
+        return os.environ.get(self.url_env) or None
+
+
+class DatabaseSection(Section):
+    """Where results are kept. Without `url` or `url_env`: a file in the data folder."""
+
+    url: str | None = None
+    url_env: str | None = None
+
+    @model_validator(mode="after")
+    def _one_of_them(self) -> "DatabaseSection":
+        if self.url and self.url_env:
+            raise ValueError("give url or url_env, not both")
+        return self
+
+
+def unique_names(items: tuple[Any, ...], what: str) -> None:
+    """Refuse two sites or channels of one name: results are stored by it."""
+    seen: set[str] = set()
+    for item in items:
+        if item.name in seen:
+            raise ValueError(f"two {what} are called {item.name!r}; names must differ")
+        seen.add(item.name)
