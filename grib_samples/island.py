@@ -119,7 +119,8 @@ def _lake_distance(latitude_deg: Any, longitude_deg: Any) -> FloatArray:
     cosine, sine = np.cos(LAKE_LEAN_RAD), np.sin(LAKE_LEAN_RAD)
     along = latitude * cosine + east * sine
     across = -latitude * sine + east * cosine
-    return np.hypot(along / LAKE_HALF_LENGTH_DEG, across / LAKE_HALF_WIDTH_DEG)
+    distance: FloatArray = np.hypot(along / LAKE_HALF_LENGTH_DEG, across / LAKE_HALF_WIDTH_DEG)
+    return distance
 
 
 def land_fraction(latitude_deg: Any, longitude_deg: Any) -> FloatArray:
