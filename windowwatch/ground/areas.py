@@ -1,0 +1,157 @@
+"""Named areas of the map: which points lie in them, and how far the others are. Pure.
+
+A point on the very edge lies inside. Edges run straight in longitude and latitude, as
+RFC 7946 (section 3.1.1) has them; distances are metric, with the error that `plane` states.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from windowwatch.errors import InputError
+from windowwatch.ground.plane import Edges, FloatArray, LocalPlane
+
+
+class AreaKind(StrEnum):
+    """What an area is. A map names each of its areas by one of these words."""
+
+    TOWN = "town"  #: built-up land
+    INDUSTRY = "industry"  #: works, depots, tank farms, substations
+    AERODROME = "aerodrome"
+    MILITARY = "military"  #: ranges and closed grounds
+    NO_ENTRY = "no-entry"  #: land that must not be entered
+    WATER = "water"  #: lake, river, sea
+    WETLAND = "wetland"
+    FOREST = "forest"
+
+
+@dataclass(frozen=True)
+class Area:
+    """One named area; `shape` is a valid (multi)polygon in longitude and latitude. [deg]"""
+
+    name: str
+    kind: AreaKind
+    shape: Any
+
+
+class Areas:
+    """Areas that can be asked about many points at once.
+
+    Parameters
+    ----------
+    areas : sequence of Area
+        At least one, none empty, all within 2 000 km of their middle.
+
+    Raises
+    ------
+    InputError
+        If there is no area, or the map is too large to be laid flat.
+    """
+
+    def __init__(self, areas: Sequence[Area]) -> None:
+        if not areas:
+            raise InputError("a map of areas needs at least one area")
+        self.areas: tuple[Area, ...] = tuple(areas)
+        shapes = np.array([area.shape for area in self.areas], dtype=object)
+        self._plane = LocalPlane.about(shapes)
+        self._laid = self._plane.lay(shapes)
+        self._layers: dict[frozenset[AreaKind], _Layer] = {}
+
+    @property
+    def kinds(self) -> frozenset[AreaKind]:
+        """Kinds that occur on this map."""
+        return frozenset(area.kind for area in self.areas)
+
+    def contains(
+        self, latitude_deg: Any, longitude_deg: Any, kinds: Collection[AreaKind] | None = None
+    ) -> NDArray[np.bool_]:
+        """Tell which points lie in an area of some kinds.
+
+        Parameters
+        ----------
+        latitude_deg, longitude_deg : array_like, same shape
+            Finite. [deg]
+        kinds : collection of AreaKind, optional
+            All kinds by default.
+
+        Returns
+        -------
+        bool array, same shape
+
+        Raises
+        ------
+        InputError
+            If a coordinate is not finite.
+        """
+        x, y = self._plane.forward(latitude_deg, longitude_deg)
+        inside: NDArray[np.bool_] = self._layer(kinds).around(x.ravel(), y.ravel()) >= 0
+        return inside.reshape(x.shape)
+
+    def distance_m(
+        self, latitude_deg: Any, longitude_deg: Any, kinds: Collection[AreaKind] | None = None
+    ) -> FloatArray:
+        """Distance of each point to the nearest area of some kinds; 0 inside one. [m]
+
+        Infinite where the map has no such area. Arguments and errors as for `contains`.
+        """
+        return self.nearest(latitude_deg, longitude_deg, kinds)[1]
+
+    def nearest(
+        self, latitude_deg: Any, longitude_deg: Any, kinds: Collection[AreaKind] | None = None
+    ) -> tuple[NDArray[np.intp], FloatArray]:
+        """Position in `areas` of the nearest area of some kinds (-1: none), and its distance. [m]
+
+        Arguments and errors as for `contains`.
+        """
+        x, y = self._plane.forward(latitude_deg, longitude_deg)
+        index, distance = self._layer(kinds).nearest(x.ravel(), y.ravel())
+        return index.reshape(x.shape), distance.reshape(x.shape)
+
+    def _layer(self, kinds: Collection[AreaKind] | None) -> "_Layer":
+        """The search trees over some kinds, made once."""
+        wanted = frozenset(AreaKind) if kinds is None else frozenset(kinds)
+        if wanted not in self._layers:
+            chosen = [i for i, area in enumerate(self.areas) if area.kind in wanted]
+            self._layers[wanted] = _Layer(self._laid, np.array(chosen, dtype=np.intp))
+        return self._layers[wanted]
+
+
+class _Layer:
+    """Some of the areas, with a tree over their surfaces and one over their outlines."""
+
+    def __init__(self, laid: NDArray[Any], chosen: NDArray[np.intp]) -> None:
+        self._chosen = chosen
+        shapes = laid[chosen]
+        self._surfaces, self._owner = shapely.get_parts(shapes, return_index=True)
+        shapely.prepare(self._surfaces)
+        self._tree = shapely.STRtree(self._surfaces)
+        self._edges = Edges(shapes)
+
+    def nearest(self, x_m: FloatArray, y_m: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+        """Nearest area (position on the map, -1: none) and distance, 0 inside. Points [K]."""
+        index = self.around(x_m, y_m)
+        distance = np.zeros(x_m.size)
+        outside = index < 0
+        index[outside], distance[outside] = self._edges.nearest(x_m[outside], y_m[outside])
+        found = index >= 0
+        index[found] = self._chosen[index[found]]
+        return index, distance
+
+    def around(self, x_m: FloatArray, y_m: FloatArray) -> NDArray[np.intp]:
+        """First area of the layer that holds each point, -1 for none."""
+        index = np.full(x_m.size, -1, dtype=np.intp)
+        point, surface = self._tree.query(shapely.points(x_m, y_m))
+        order = np.argsort(surface, kind="stable")
+        point, surface = point[order], surface[order]
+        for which, start, count in zip(
+            *np.unique(surface, return_index=True, return_counts=True), strict=True
+        ):
+            near = point[start : start + count]
+            inside = near[shapely.intersects_xy(self._surfaces[which], x_m[near], y_m[near])]
+            index[inside[index[inside] < 0]] = self._owner[which]
+        return index

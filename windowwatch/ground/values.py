@@ -1,0 +1,18 @@
+"""The ground as scoring sees it: areas, roads, and where they come from."""
+
+from dataclasses import dataclass
+
+from windowwatch.ground.areas import Areas
+from windowwatch.ground.roads import Roads
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What is known about the ground. A part that nobody gave is None, never empty.
+
+    `sources` says in words where the map is from (name, date, licence, attribution).
+    """
+
+    areas: Areas | None = None
+    roads: Roads | None = None
+    sources: tuple[str, ...] = ()
