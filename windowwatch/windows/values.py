@@ -51,6 +51,18 @@ class Window:
     cycles_seen: int
     limited_by: str
     """Sentence of the check that holds the best hour's score down most."""
+    cycle_id: str = ""
+    """The cycle in which this version of the window was made."""
+    unread: str = ""
+    """Sentence naming its hours that the newest cycle could not answer for, if any."""
+    readable: bool = True
+    """False when no hour still to come could be read: the numbers are then an earlier cycle's."""
+    merged_into: str | None = None
+    """Uid of the window that took this one in; its state is then `closed`."""
+    split_from: str | None = None
+    """Uid of the window that this one was a part of."""
+    told: "Window | None" = None
+    """The window as people were last told of it (its own `told` is None)."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +70,7 @@ class Change:
     """A stored fact: what happened to a window from one cycle to the next.
 
     `key` is stable: the same change found twice has the same key.
-    `before` is None for opened, `after` None for closed.
+    `before` is the window as last told, None for opened; `after` is None for closed.
     `reason` is a sentence: for closed and weaker, the check that did it.
     """
 

@@ -1,0 +1,307 @@
+"""Windows of one cycle compared with those of the cycle before: what is there to tell?
+
+Named rules
+-----------
+told once it adds up
+    A window is compared with what people were *last told* of it, not with the last cycle,
+    so a slow creep is told once it passes a bound, and noise below the bounds is not told.
+one change
+    A window has at most one change a cycle. Of several, the gravest is the kind (closed,
+    opened, moved, weaker, stronger); its reason names the others.
+unheard of
+    A window that was only `sighted` comes and goes without a word.
+unread
+    A window that cannot be read is never closed for weather. It stays as last known,
+    marked; told once as weaker, and once again when it can be read.
+best hour gone by
+    When the best hour people were told of has gone by, score and landing of another hour
+    are not held against it; the next best hour silently becomes what later cycles compare with.
+"""
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from windowwatch.clock import require_utc
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.scoring.values import Hour
+from windowwatch.windows.closing import closing_reason
+from windowwatch.windows.identity import Match, match_windows
+from windowwatch.windows.phrases import percent, sentence, span
+from windowwatch.windows.shift import (
+    Shift,
+    landing_words,
+    quality_words,
+    shift_between,
+    span_words,
+)
+from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
+from windowwatch.windows.window import ACTIVE, WindowRules, index_hours, is_unread
+
+
+@dataclass(frozen=True)
+class _Pass:
+    """What all comparisons of one pass share."""
+
+    hours: Mapping[str, Mapping[datetime, Hour]]
+    rules: WindowRules
+    cycle: Cycle
+    now_utc: datetime
+    watch: str
+
+
+def compare(
+    old: Sequence[Window],
+    joined: Sequence[Window],
+    hours: Sequence[Hour],
+    rules: WindowRules,
+    *,
+    cycle: Cycle,
+    now_utc: datetime,
+    watch: str,
+) -> tuple[tuple[Window, ...], tuple[Change, ...]]:
+    """Carry windows over to a new cycle and name what changed.
+
+    Parameters
+    ----------
+    old : sequence of Window
+        Windows as stored with the cycle before; closed and past ones are ignored.
+    joined : sequence of Window
+        Candidates from `join_hours`, made with the same `hours`, `now_utc` and
+        ``known=old``.
+    hours : sequence of Hour
+        All hours of the new cycle.
+    rules : WindowRules
+        Bounds.
+    cycle : Cycle
+        The new cycle.
+    now_utc : datetime
+        Aware UTC.
+    watch : str
+        Name of the watch; part of every stable name.
+
+    Returns
+    -------
+    windows : tuple of Window
+        Every window still alive, and those that ended in this cycle, by site and start.
+    changes : tuple of Change
+        What is to be told, by site and start. The same comparison gives the same keys.
+
+    Raises
+    ------
+    InputError
+        If an hour is given twice or a time has no zone.
+    """
+    this = _Pass(index_hours(hours), rules, cycle, require_utc(now_utc), watch)
+    alive = [w for w in old if w.state in ACTIVE]
+    gone_by = [w for w in alive if w.end_utc <= this.now_utc]
+    alive = [w for w in alive if w.end_utc > this.now_utc]
+    matches, ended = match_windows(alive, joined)
+
+    results: list[tuple[Window, Change | None]] = []
+    results += [(replace(w, state=WindowState.PAST, cycle_id=cycle.id), None) for w in gone_by]
+    results += [_end(w, this) for w in ended]
+    for match in matches:
+        parts = [m.window for m in matches if m.part_of is not None and m.part_of is match.heir_of]
+        window, change = _carry_on(match, parts, this)
+        results.append((window, change))
+        results += [(_merge(w, window, this), None) for w in match.took_in]
+    results.sort(key=lambda r: (r[0].site, r[0].start_utc, r[0].uid))
+    return tuple(w for w, _ in results), tuple(c for _, c in results if c is not None)
+
+
+def as_told(window: Window) -> Window:
+    """Return the version of a window that counts as told: without its own memory."""
+    return replace(window, told=None)
+
+
+def _end(old: Window, this: _Pass) -> tuple[Window, Change | None]:
+    """Close a window of which nothing is left; tell it when people knew of it."""
+    reason = closing_reason(old, this.hours.get(old.site, {}), this.rules, this.now_utc)
+    closed = replace(old, state=WindowState.CLOSED, cycle_id=this.cycle.id, limited_by=reason)
+    if old.state is not WindowState.OPEN:
+        return closed, None
+    before = old.told or as_told(old)
+    return closed, _change(ChangeKind.CLOSED, before, None, reason, this)
+
+
+def _merge(old: Window, into: Window, this: _Pass) -> Window:
+    return replace(
+        old, state=WindowState.CLOSED, cycle_id=this.cycle.id, merged_into=into.uid, unread=""
+    )
+
+
+def _carry_on(match: Match, parts: Sequence[Window], this: _Pass) -> tuple[Window, Change | None]:
+    """Give a candidate its name, state and memory, and say what is to be told of it."""
+    parent = match.heir_of or match.part_of
+    if parent is None:
+        return _confirm(replace(match.window, uid=_uid(match.window, this)), this)
+    seen_before = parent.cycles_seen
+    newly_seen = match.window.cycles_seen if parent.cycle_id != this.cycle.id else 0
+    window = replace(
+        match.window,
+        uid=parent.uid if match.heir_of else _uid(match.window, this),
+        state=parent.state,
+        cycle_id=this.cycle.id,
+        cycles_seen=seen_before + newly_seen,
+        split_from=parent.split_from if match.heir_of else parent.uid,
+    )
+    if window.state is WindowState.SIGHTED:
+        return _confirm(window, this)
+    if match.heir_of is None:
+        # The heir's notice names this part, so people know of it as it is now.
+        return replace(window, told=as_told(window)), None
+    joined_to = [w for w in match.took_in if w.state is WindowState.OPEN]
+    return _tell(window, parent.told or as_told(parent), parts, joined_to, this)
+
+
+def _confirm(window: Window, this: _Pass) -> tuple[Window, Change | None]:
+    """Open a sighted window that was seen often enough, or is near and likely enough."""
+    window = replace(window, cycle_id=this.cycle.id)
+    rules = this.rules
+    near = window.start_utc - this.now_utc <= timedelta(hours=rules.near_h)
+    likely = window.chance is not None and window.chance >= rules.near_chance
+    if not window.readable:
+        return window, None
+    if window.cycles_seen >= rules.confirm_cycles:
+        times = "once" if window.cycles_seen == 1 else f"in {window.cycles_seen} cycles"
+        why = f"good launch hours seen {times}"
+    elif near and likely:
+        why = f"good launch hours, near and with a chance of {percent(window.chance)}"
+    else:
+        return window, None
+    window = replace(window, state=WindowState.OPEN)
+    opened = replace(window, told=as_told(window))
+    return opened, _change(ChangeKind.OPENED, None, as_told(window), why, this)
+
+
+def _tell(
+    window: Window,
+    before: Window,
+    parts: Sequence[Window],
+    joined_to: Sequence[Window],
+    this: _Pass,
+) -> tuple[Window, Change | None]:
+    """Compare an open window with what was last told of it."""
+    kind, reason = _difference(window, before, parts, joined_to, this)
+    if kind is None:
+        if window.readable and before.best_hour_utc < this.now_utc:
+            before = replace(as_told(window), start_utc=before.start_utc, end_utc=before.end_utc)
+        return replace(window, told=before), None
+    change = _change(kind, before, as_told(window), reason, this)
+    return replace(window, told=as_told(window)), change
+
+
+def _difference(
+    window: Window,
+    before: Window,
+    parts: Sequence[Window],
+    joined_to: Sequence[Window],
+    this: _Pass,
+) -> tuple[ChangeKind | None, str]:
+    """Kind and reason of what is to be told; kind None when nothing is."""
+    if not window.readable:
+        if not before.readable:
+            return None, ""
+        return ChangeKind.WEAKER, f"{window.unread}; what was last known stands until it can"
+    best_hour = this.hours.get(window.site, {}).get(before.best_hour_utc)
+    gone_by = before.best_hour_utc < this.now_utc
+    shift = shift_between(before, window, same_ground=not gone_by and not is_unread(best_hour))
+    again = [] if before.readable else ["the forecast can be read again"]
+    why = again + _why_moved(window, before, shift, parts, joined_to, this.rules)
+    if len(why) > len(again):
+        return ChangeKind.MOVED, "; ".join(why + _quality(window, before, shift, this.rules))
+    rules = this.rules
+    weaker = _passes(shift.score, -rules.score_step) or _passes(shift.chance, -rules.chance_step)
+    stronger = _passes(shift.score, rules.score_step) or _passes(shift.chance, rules.chance_step)
+    if weaker or stronger:
+        kind = ChangeKind.WEAKER if weaker else ChangeKind.STRONGER
+        why = [*again, ", ".join(quality_words(before, window))]
+        if weaker and window.limited_by:
+            why.insert(0, window.limited_by.rstrip("."))
+        return kind, "; ".join(why)
+    if again:
+        return ChangeKind.STRONGER, "; ".join(again + quality_words(before, window))
+    return None, ""
+
+
+def _why_moved(
+    window: Window,
+    before: Window,
+    shift: Shift,
+    parts: Sequence[Window],
+    joined_to: Sequence[Window],
+    rules: WindowRules,
+) -> list[str]:
+    """Reasons to tell of a move; empty when there is none."""
+    why = []
+    if parts:
+        others = " and ".join(f"{span(p.start_utc, p.end_utc)} UTC" for p in parts)
+        why.append(f"broke up: {others} is now a window of its own")
+    if joined_to:
+        others = " and ".join(f"{span(w.start_utc, w.end_utc)} UTC" for w in joined_to)
+        why.append(f"joined with the window {others}")
+    bound = timedelta(minutes=rules.moved_min)
+    if why or abs(shift.start) > bound or abs(shift.end) > bound:
+        why += span_words(shift)
+    if shift.landing_km is not None and shift.landing_km > rules.moved_km:
+        why += landing_words(shift)
+        if window.best_hour_utc != before.best_hour_utc:
+            best = span(window.best_hour_utc, window.best_hour_utc + rules.step)
+            why.append(f"best hour is now {best} UTC")
+    return why
+
+
+def _quality(window: Window, before: Window, shift: Shift, rules: WindowRules) -> list[str]:
+    """Score and chance before and after, when they too changed by more than the bounds."""
+    bounds = ((shift.score, rules.score_step), (shift.chance, rules.chance_step))
+    if any(_passes(moved, sign * step) for moved, step in bounds for sign in (-1.0, 1.0)):
+        return quality_words(before, window)
+    return []
+
+
+def _passes(moved: float | None, bound: float) -> bool:
+    """Whether a difference goes past a signed bound, by more than rounding."""
+    if moved is None:
+        return False
+    return moved < bound - 1e-9 if bound < 0 else moved > bound + 1e-9
+
+
+def _change(
+    kind: ChangeKind, before: Window | None, after: Window | None, reason: str, this: _Pass
+) -> Change:
+    window = after or before
+    assert window is not None
+    return Change(
+        key=change_key(this.watch, this.cycle.id, kind, window.uid),
+        kind=kind,
+        site=window.site,
+        window_uid=window.uid,
+        cycle_id=this.cycle.id,
+        found_utc=this.now_utc,
+        before=before,
+        after=after,
+        reason=sentence(reason),
+    )
+
+
+def change_key(watch: str, cycle_id: str, kind: ChangeKind, window_uid: str) -> str:
+    """Stable name of a change: 12 hexadecimal digits, short enough to type.
+
+    The same four words always give the same key; two changes of one database share one by
+    chance in fewer than one of ten thousand databases of 200,000 changes (2⁴⁸ keys).
+    """
+    return _digest(watch, cycle_id, str(kind), window_uid)[:12]
+
+
+def _uid(window: Window, this: _Pass) -> str:
+    """Stable name of a new window: place, day and hour to read, and a tail that is its own."""
+    place = "".join(c if c.isalnum() else "-" for c in window.site.lower())
+    start = window.start_utc
+    tail = _digest(this.watch, this.cycle.id, window.site, start.isoformat())[:6]
+    return f"{place}-{start:%m%dT%H%M}-{tail}"
+
+
+def _digest(*words: str) -> str:
+    return hashlib.sha256("\x1f".join(words).encode("utf-8")).hexdigest()

@@ -1,0 +1,76 @@
+"""Why a window closed, in words."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+
+from windowwatch.scoring.values import Hour, Verdict
+from windowwatch.windows.phrases import length, spans_utc
+from windowwatch.windows.values import Window
+from windowwatch.windows.window import WindowRules, is_good, is_unread, worst_sentence
+
+
+def closing_reason(
+    old: Window, hours: Mapping[datetime, Hour], rules: WindowRules, now_utc: datetime
+) -> str:
+    """Say which check closed a window.
+
+    The hour that was best speaks, when it was read and is not good any more; otherwise the
+    worst of the hours that fell away. Hours that could not be read are named as such and
+    never given a weather reason.
+
+    Parameters
+    ----------
+    old : Window
+        As it was before.
+    hours : mapping of datetime to Hour
+        Hours of its site in the new cycle.
+    rules : WindowRules
+        Bounds.
+    now_utc : datetime
+        Aware UTC; hours before it are out of the question.
+    """
+    times = _launch_hours(old, rules, now_utc, hours)
+    read = {t: hours[t] for t in times if not is_unread(hours.get(t))}
+    bad = {t: h for t, h in read.items() if not is_good(h, rules, inside=True)}
+    unread = [t for t in times if t not in read]
+    reasons = []
+    best = bad.get(old.best_hour_utc)
+    if best is not None:
+        reasons.append(_against(best, old, rules))
+    elif bad:
+        worst = min(
+            bad.values(), key=lambda h: (h.verdict is not Verdict.NO_GO, h.score, h.time_utc)
+        )
+        reasons.append(_against(worst, old, rules))
+    left = len(read) - len(bad)
+    if left:
+        stays = length(left * rules.step)
+        reasons.append(f"only {stays} of it stays good, {length(rules.min_length)} are wanted")
+    if unread:
+        reasons.append(f"the forecast could not be read for {spans_utc(unread, rules.step)}")
+    return "; ".join(reasons) or "no launch hour is left of it"
+
+
+def _launch_hours(
+    old: Window, rules: WindowRules, now_utc: datetime, hours: Mapping[datetime, Hour]
+) -> list[datetime]:
+    """Launch hours of a window still to come, whether or not the new cycle has them."""
+    times = {t for t in hours if old.start_utc <= t < old.end_utc}
+    moment = old.start_utc
+    while moment < old.end_utc:
+        times.add(moment)
+        moment += max(rules.step, timedelta(minutes=1))
+    return sorted(t for t in times if t >= now_utc)
+
+
+def _against(hour: Hour, old: Window, rules: WindowRules) -> str:
+    """What speaks against an hour: its worst check, and the score when that is what failed."""
+    worst = worst_sentence(hour).rstrip(".")
+    if hour.verdict is Verdict.NO_GO and worst:
+        return worst
+    if hour.verdict is Verdict.CAUTION and not rules.accept_caution:
+        fell = "only caution, where go is asked"
+    else:
+        was, score = old.best_score, hour.score or 0.0
+        fell = f"score {was:.0f} to {score:.0f}, under {rules.close_score:.0f}"
+    return f"{worst}; {fell}" if worst else fell

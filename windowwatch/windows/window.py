@@ -1,0 +1,342 @@
+"""Launch hours joined to windows, with hysteresis.
+
+Named rules
+-----------
+opening
+    Outside every known window an hour is good from `open_score` on.
+staying
+    Inside a known window it stays good down to `close_score`.
+unread
+    An hour that could not be read is never good. Inside a known window it keeps its place,
+    marked, until it can be read: a gap in the data says nothing about the weather.
+gone by
+    Hours that have gone by keep their place in an open window, so that a window does not
+    "move" because time passes. They make no new window.
+kept best
+    The best hour stays the best hour until another beats it by more than
+    `best_margin` points: the landing that people plan for does not jump about.
+"""
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields, replace
+from datetime import datetime, timedelta
+from enum import Enum
+
+from windowwatch.clock import require_utc
+from windowwatch.errors import InputError
+from windowwatch.scoring.values import Check, Hour, Verdict
+from windowwatch.windows.phrases import spans_utc
+from windowwatch.windows.values import Window, WindowState
+
+#: States of a window that is still to come or under way.
+ACTIVE = (WindowState.SIGHTED, WindowState.OPEN)
+
+
+@dataclass(frozen=True)
+class WindowRules:
+    """When hours make a window, and what about it is worth telling.
+
+    Defaults are common practice, no source. Every "moved", "weaker" and "stronger" bound
+    must be passed, not only reached.
+
+    Parameters
+    ----------
+    open_score, close_score : float
+        Hysteresis: good from the first on; inside a known window down to the second. [0-100]
+    accept_caution : bool
+        Whether an hour whose verdict is `caution` may be good; `go` always may, `no-go` never.
+    step_min, min_length_min : int
+        Distance between launch hours and shortest window. [min]
+    confirm_cycles : int
+        A window opens when it was seen in so many cycles …
+    near_h, near_chance : float
+        … or at once, when it starts within `near_h` hours and its chance reaches
+        `near_chance`. [h], [1]
+    moved_min, moved_km : float
+        Change of start or end, and of the landing point, that is told. [min], [km]
+    score_step, chance_step : float
+        Change of score and of chance that is told. [0-100], [1]
+    best_margin : float
+        By how much another hour must beat the best hour to take its place. [0-100]
+    """
+
+    open_score: float = 60.0
+    close_score: float = 50.0
+    accept_caution: bool = True
+    step_min: int = 60
+    min_length_min: int = 120
+    confirm_cycles: int = 2
+    near_h: float = 24.0
+    near_chance: float = 0.7
+    moved_min: float = 60.0
+    moved_km: float = 15.0
+    score_step: float = 10.0
+    chance_step: float = 0.15
+    best_margin: float = 5.0
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if not math.isfinite(value) or value < 0:
+                raise InputError(f"window rule {field.name} = {value}: give a number from 0 on")
+        if not self.close_score <= self.open_score <= 100.0:
+            raise InputError(
+                f"window rules close_score = {self.close_score}, open_score = {self.open_score}: "
+                "close_score must not exceed open_score, and neither 100"
+            )
+        for name in ("near_chance", "chance_step"):
+            if getattr(self, name) > 1.0:
+                raise InputError(
+                    f"window rule {name} = {getattr(self, name)}: give a share, 0 to 1"
+                )
+        for name in ("step_min", "confirm_cycles"):
+            if getattr(self, name) < 1:
+                raise InputError(f"window rule {name} = {getattr(self, name)}: give 1 or more")
+
+    @property
+    def step(self) -> timedelta:
+        """Distance between launch hours."""
+        return timedelta(minutes=self.step_min)
+
+    @property
+    def min_length(self) -> timedelta:
+        """Shortest window; never shorter than one step."""
+        return timedelta(minutes=max(self.min_length_min, self.step_min))
+
+
+class _Answer(Enum):
+    """What is known of one launch hour."""
+
+    GOOD = "good"
+    BAD = "bad"
+    GONE_BY = "gone by"
+    UNREAD = "unread"
+
+
+@dataclass(frozen=True)
+class _Slot:
+    time: datetime
+    answer: _Answer
+    hour: Hour | None
+    known: Window | None
+
+
+def is_unread(hour: Hour | None) -> bool:
+    """Whether nothing can be said of an hour: not there, refused, or verdict `unknown`."""
+    return (
+        hour is None
+        or hour.refused is not None
+        or hour.score is None
+        or hour.verdict is Verdict.UNKNOWN
+    )
+
+
+def is_good(hour: Hour | None, rules: WindowRules, *, inside: bool) -> bool:
+    """Whether an hour is good; `inside` when it lies inside a window already known."""
+    if hour is None or hour.score is None or is_unread(hour):
+        return False
+    accepted = {Verdict.GO, Verdict.CAUTION} if rules.accept_caution else {Verdict.GO}
+    bound = rules.close_score if inside else rules.open_score
+    return hour.verdict in accepted and hour.score >= bound
+
+
+def worst_sentence(hour: Hour) -> str:
+    """Sentence of the check that speaks most against an hour; empty when none does."""
+    if hour.worst:
+        return hour.worst[0]
+    rank = {Verdict.NO_GO: 0, Verdict.CAUTION: 1, Verdict.UNKNOWN: 2, Verdict.GO: 3}
+
+    def badness(check: Check) -> tuple[int, float, str]:
+        desirability = 1.0 if check.desirability is None else check.desirability
+        return rank[check.verdict], desirability, check.name
+
+    against = [c for c in hour.checks if c.verdict is not Verdict.GO or c.desirability != 1.0]
+    return min(against, key=badness).sentence if against else ""
+
+
+def index_hours(hours: Iterable[Hour]) -> dict[str, dict[datetime, Hour]]:
+    """Hours by site, then by time.
+
+    Raises
+    ------
+    InputError
+        If an hour is given twice, or its time has no zone.
+    """
+    found: dict[str, dict[datetime, Hour]] = {}
+    for hour in hours:
+        at_site = found.setdefault(hour.site, {})
+        moment = require_utc(hour.time_utc)
+        if moment in at_site:
+            raise InputError(f"the hour {moment.isoformat()} at {hour.site} is given twice")
+        at_site[moment] = hour
+    return found
+
+
+def join_hours(
+    hours: Sequence[Hour],
+    rules: WindowRules,
+    *,
+    now_utc: datetime,
+    known: Sequence[Window] = (),
+) -> tuple[Window, ...]:
+    """Join good hours to windows, site by site.
+
+    Parameters
+    ----------
+    hours : sequence of Hour
+        All hours of a cycle, in any order.
+    rules : WindowRules
+        Bounds.
+    now_utc : datetime
+        Aware UTC; hours before it make no new window.
+    known : sequence of Window
+        Windows of the cycle before; only those still to come or under way count.
+
+    Returns
+    -------
+    tuple of Window
+        Nameless candidates (`uid` empty, state `sighted`) by site and start, for
+        `windowwatch.windows.changes.compare`. `cycles_seen` is 1, or 0 for a candidate that
+        stands only because none of its hours could be read.
+    """
+    now_utc = require_utc(now_utc)
+    by_site = index_hours(hours)
+    alive = [w for w in known if w.state in ACTIVE and w.end_utc > now_utc]
+    joined: list[Window] = []
+    for site in sorted({*by_site, *(w.site for w in alive)}):
+        slots = _slots(by_site.get(site, {}), [w for w in alive if w.site == site], rules, now_utc)
+        for run in _runs(slots, rules.step):
+            window = _window_of(site, run, rules)
+            if window is not None and window.end_utc - window.start_utc >= rules.min_length:
+                joined.append(window)
+    return tuple(joined)
+
+
+def _slots(
+    hours: Mapping[datetime, Hour], known: list[Window], rules: WindowRules, now_utc: datetime
+) -> list[_Slot]:
+    """Every launch hour of a site that has an answer or a place in a known window."""
+    times = set(hours)
+    for window in known:
+        steps = math.ceil((window.end_utc - window.start_utc) / rules.step)
+        times.update(window.start_utc + i * rules.step for i in range(steps))
+    slots = []
+    for moment in sorted(times):
+        here = [w for w in known if w.start_utc <= moment < w.end_utc]
+        owner = min(here, key=lambda w: (w.start_utc, w.uid)) if here else None
+        hour = hours.get(moment)
+        answer = _answer(hour, owner, rules, gone_by=moment < now_utc)
+        slots.append(_Slot(moment, answer, hour, owner))
+    return slots
+
+
+def _answer(
+    hour: Hour | None, known: Window | None, rules: WindowRules, *, gone_by: bool
+) -> _Answer:
+    if gone_by:
+        open_here = known is not None and known.state is WindowState.OPEN
+        return _Answer.GONE_BY if open_here else _Answer.BAD
+    if is_unread(hour):
+        return _Answer.BAD if known is None else _Answer.UNREAD
+    good = is_good(hour, rules, inside=known is not None)
+    return _Answer.GOOD if good else _Answer.BAD
+
+
+def _runs(slots: list[_Slot], step: timedelta) -> list[list[_Slot]]:
+    """Neighbouring slots that are not bad."""
+    runs: list[list[_Slot]] = []
+    broken = True
+    for slot in slots:
+        if slot.answer is _Answer.BAD:
+            broken = True
+        elif broken or slot.time - runs[-1][-1].time > step:
+            runs.append([slot])
+            broken = False
+        else:
+            runs[-1].append(slot)
+    return runs
+
+
+def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None:
+    """Make the candidate of one run; None when nothing still to come speaks for it."""
+    unread = [s for s in run if s.answer is _Answer.UNREAD]
+    start, end = run[0].time, run[-1].time + rules.step
+    best = _best(run, rules)
+    if best is not None:
+        return Window(
+            uid="",
+            site=site,
+            state=WindowState.SIGHTED,
+            start_utc=start,
+            end_utc=end,
+            best_hour_utc=best.time_utc,
+            best_score=float(best.score or 0.0),
+            chance=best.chance,
+            landing_latitude_deg=best.footprint.latitude_deg if best.footprint else None,
+            landing_longitude_deg=best.footprint.longitude_deg if best.footprint else None,
+            drift_km=best.drift_km,
+            bearing_deg=best.bearing_deg,
+            road_km=best.road_km,
+            cycles_seen=1,
+            limited_by=worst_sentence(best),
+            unread=_unread_sentence(unread, rules.step),
+        )
+    if not unread:
+        return None  # only hours gone by: nothing good is left of the window
+    kept = [s.known for s in run if s.known is not None and start <= s.known.best_hour_utc < end]
+    if not kept:
+        return None  # the best hour was read and is not good; of the rest nothing is known
+    carried = max(kept, key=lambda w: (w.state is WindowState.OPEN, w.best_score, w.uid))
+    return replace(
+        carried,
+        uid="",
+        state=WindowState.SIGHTED,
+        start_utc=start,
+        end_utc=end,
+        cycles_seen=0,
+        unread=_unread_sentence(unread, rules.step),
+        readable=False,
+        told=None,
+    )
+
+
+def _best(run: list[_Slot], rules: WindowRules) -> Hour | None:
+    """Best good hour of a run: the known one unless another beats it by the margin."""
+    good = [s for s in run if s.answer is _Answer.GOOD and s.hour is not None]
+    if not good:
+        return None
+
+    def rank(slot: _Slot) -> tuple[float, float, float]:
+        hour = slot.hour
+        assert hour is not None
+        chance = -1.0 if hour.chance is None else hour.chance
+        return hour.score or 0.0, chance, -slot.time.timestamp()
+
+    top = max(good, key=rank)
+    known_best = [s for s in good if s.known is not None and s.known.best_hour_utc == s.time]
+    if known_best:
+        kept = max(known_best, key=rank)
+        if rank(top)[0] - rank(kept)[0] <= rules.best_margin:
+            return kept.hour
+    return top.hour
+
+
+def _unread_sentence(unread: list[_Slot], step: timedelta) -> str:
+    if not unread:
+        return ""
+    why = Counter(_why_unread(s.hour) for s in unread)
+    first = min(why, key=lambda text: (-why[text], text))
+    others = f" (and {len(why) - 1} other reasons)" if len(why) > 1 else ""
+    spans = spans_utc([s.time for s in unread], step)
+    return f"the forecast could not be read for {spans}: {first}{others}"
+
+
+def _why_unread(hour: Hour | None) -> str:
+    if hour is None:
+        return "no answer was computed"
+    if hour.refused:
+        return hour.refused.rstrip(".")
+    unknown = [c.sentence for c in hour.checks if c.verdict is Verdict.UNKNOWN]
+    return (unknown[0] if unknown else "data are missing").rstrip(".")
