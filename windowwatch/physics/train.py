@@ -39,6 +39,14 @@ class FlightTrain:
     lift_sigma, burst_sigma, drag_sigma, canopy_sigma : float
         One standard deviation of the fraction by which nozzle lift, burst diameter,
         balloon drag coefficient and parachute drag coefficient differ from the above. [1]
+    measured_ascent_mps : float or None
+        Measured rate of rise that overrides what the fill says, at every height. [m s⁻¹]
+    opening_delay_s : float
+        From burst to open canopy. [s]
+    remnant_fraction : float
+        Share of the balloon that stays on the line after burst and weighs on the canopy. [1]
+    body_drag_area_m2 : float
+        Drag coefficient times area of what falls before the canopy opens. [m²]
     """
 
     balloon_mass_kg: float
@@ -54,12 +62,32 @@ class FlightTrain:
     burst_sigma: float = 0.06
     drag_sigma: float = 0.08
     canopy_sigma: float = 0.2
+    measured_ascent_mps: float | None = None
+    opening_delay_s: float = 0.0
+    remnant_fraction: float = 0.0
+    body_drag_area_m2: float = 0.05
 
     def __post_init__(self) -> None:
         for name in ("balloon_mass_kg", "payload_mass_kg", "nozzle_lift_kg", "burst_diameter_m",
-                     "parachute_area_m2", "parachute_drag_coefficient"):  # fmt: skip
+                     "parachute_area_m2", "parachute_drag_coefficient",
+                     "body_drag_area_m2"):  # fmt: skip
             if not getattr(self, name) > 0:
                 raise InputError(f"{name} must be above zero; it is {getattr(self, name)}")
+        for name in ("balloon_drag_coefficient", "measured_ascent_mps"):
+            value = getattr(self, name)
+            if value is not None and not value > 0:
+                raise InputError(f"{name} must be above zero or left out; it is {value}")
+        for name in ("lift_sigma", "burst_sigma", "drag_sigma", "canopy_sigma"):
+            if not 0 <= getattr(self, name) < 1:
+                raise InputError(f"{name} must be a fraction below 1; it is {getattr(self, name)}")
+        for name, lowest, highest in (
+            ("gas_purity", 0.5, 1.0), ("opening_delay_s", 0.0, 60.0), ("remnant_fraction", 0.0, 1.0)
+        ):  # fmt: skip
+            if not lowest <= getattr(self, name) <= highest:
+                raise InputError(
+                    f"{name} must lie between {lowest:g} and {highest:g}; "
+                    f"it is {getattr(self, name)}"
+                )
         if not self.nozzle_lift_kg > self.payload_mass_kg:
             raise InputError(
                 f"nozzle lift {self.nozzle_lift_kg} kg does not lift the payload of "
@@ -75,3 +103,8 @@ class FlightTrain:
     def total_lift_kg(self) -> float:
         """Mass of air displaced less mass of gas. [kg]"""
         return self.nozzle_lift_kg + self.balloon_mass_kg
+
+    @property
+    def falling_mass_kg(self) -> float:
+        """What comes down under the canopy. [kg]"""
+        return self.payload_mass_kg + self.remnant_fraction * self.balloon_mass_kg

@@ -1,0 +1,427 @@
+"""All compiled loops: weather columns onto fixed heights, and flights through them.
+
+This file imports nothing of ours and takes every constant as an argument, because the
+compiler's cache on disk does not see edits in other files. The faces that check inputs
+are `windgrid.build_wind_grid` and `flights.fly`.
+
+A flight is integrated over *height*, not over time: the balloon rises and the canopy
+falls steadily, so height always moves one way, and each step ends exactly on a height of
+the grid, where the vertical interpolation has its kinks. One step costs one look at the
+air (four columns, two times, the two heights that bound the layer).
+"""
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import njit
+
+# how a flight ended; the same numbers as `flights.FlightStatus`
+LANDED, LEFT_GRID, LEFT_TIME, MISSING_AIR, NOT_RISING, TOO_LONG, NEAR_POLE = range(7)
+
+# rows of the result, one column a flight
+(
+    STATUS, LATITUDE, LONGITUDE, HEIGHT, TIME, SINK, WIND, BURST_LATITUDE, BURST_LONGITUDE,
+    BURST_HEIGHT, BURST_TIME, STRONGEST, COLDEST, EXTRAPOLATED, RESULTS,
+) = range(15)  # fmt: skip
+
+# what is different from flight to flight about the train: natural logarithms in SI units
+(
+    LOG_GRAVITY,  # acceleration of free fall at sea level
+    LOG_DRIVE,  # 8 F / (π f): F free lift [kg], f factor on the drag coefficient
+    LOG_SIZE,  # diameter times the cube root of density
+    LOG_RISE,  # rise times density^(1/6) over the root of gravity, for a constant coefficient
+    LOG_BURST,  # density at which the balloon bursts
+    LOG_FALL,  # sink times the root of density over gravity, canopy open
+    LOG_TUMBLE,  # the same before the canopy opens
+    FIXED_RISE,  # measured rate of rise that overrides the fill, NaN for none [m s⁻¹]
+    OPENING_DELAY,  # from burst to open canopy [s]
+    BODY,
+) = range(10)
+
+
+class Grid(NamedTuple):
+    """Axes of the air, and what follows from them."""
+
+    time_s: Any
+    height_m: Any
+    south_deg: float
+    latitude_step_deg: float
+    latitudes: int
+    west_deg: float
+    longitude_step_deg: float
+    longitudes: int
+    round_the_world: bool
+    terrain_m: Any
+    highest_ground_m: float
+    top_height_m: float
+
+
+class Constants(NamedTuple):
+    """Physical constants and settings that are the same for every flight."""
+
+    gas_constant: float
+    earth_a_m: float
+    earth_e2: float
+    sutherland_beta: float
+    sutherland_s_k: float
+    pole_deg: float
+    slowest_mps: float
+    step_s: float
+    longest_s: float
+    drag_first: float
+    drag_per_step: float
+    drag_log_reynolds: Any
+
+
+jit = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+
+
+@jit
+def _column(air, grid, place, layer, start_index, column):
+    """Air over one place and time at the two heights of a layer: status and time index."""
+    latitude, longitude, time_s = place
+    y = (latitude - grid.south_deg) / grid.latitude_step_deg
+    x = (longitude - grid.west_deg) / grid.longitude_step_deg
+    if grid.round_the_world:
+        x %= grid.longitudes
+    edge = grid.longitudes - (0 if grid.round_the_world else 1)
+    if not (0.0 <= y <= grid.latitudes - 1 and 0.0 <= x <= edge):
+        return LEFT_GRID, start_index
+    last = grid.time_s.size - 1
+    if not grid.time_s[0] <= time_s <= grid.time_s[last]:
+        return LEFT_TIME, start_index
+    index = start_index
+    while index < last - 1 and time_s >= grid.time_s[index + 1]:
+        index += 1
+    later = min(index + 1, last)
+    span = grid.time_s[later] - grid.time_s[index]
+    ft = (time_s - grid.time_s[index]) / span if later > index else 0.0
+    iy = min(int(y), grid.latitudes - 2)
+    ix = min(int(x), edge - 1)
+    fy, fx = y - iy, x - ix
+    east = ix + 1 if ix + 1 < grid.longitudes else 0
+    cell = grid.height_m.size * 4
+    row, level = grid.longitudes * cell, layer * 4
+    a = (index * grid.latitudes + iy) * row + level
+    b = (later * grid.latitudes + iy) * row + level
+    w00, w01 = (1.0 - fy) * (1.0 - fx), (1.0 - fy) * fx
+    w10, w11 = fy * (1.0 - fx), fy * fx
+    near, far = ix * cell, east * cell
+    for j in range(8):
+        n, f = near + j, far + j
+        early = (
+            w00 * air[a + n] + w01 * air[a + f] + w10 * air[a + row + n] + w11 * air[a + row + f]
+        )
+        late = w00 * air[b + n] + w01 * air[b + f] + w10 * air[b + row + n] + w11 * air[b + row + f]
+        column[j] = early + ft * (late - early)
+    return LANDED, index
+
+
+@jit
+def _ground(grid, latitude, longitude):
+    """Height of the model terrain, bilinear. [m]"""
+    y = (latitude - grid.south_deg) / grid.latitude_step_deg
+    x = (longitude - grid.west_deg) / grid.longitude_step_deg
+    if grid.round_the_world:
+        x %= grid.longitudes
+    iy = min(max(int(y), 0), grid.latitudes - 2)
+    ix = min(max(int(x), 0), grid.longitudes - (1 if grid.round_the_world else 2))
+    fy, fx = y - iy, x - ix
+    east = ix + 1 if ix + 1 < grid.longitudes else 0
+    south = (1.0 - fx) * grid.terrain_m[iy, ix] + fx * grid.terrain_m[iy, east]
+    north = (1.0 - fx) * grid.terrain_m[iy + 1, ix] + fx * grid.terrain_m[iy + 1, east]
+    return (1.0 - fy) * south + fy * north
+
+
+@jit
+def _speed(rising, body, c, log_density, temperature, log_gravity):
+    """Steady rate of rise or of sinking in still air. [m s⁻¹]"""
+    if not rising:
+        return math.exp(body[LOG_FALL] + 0.5 * (log_gravity - log_density))
+    if body[FIXED_RISE] > 0.0:
+        return body[FIXED_RISE]
+    table = c.drag_log_reynolds
+    if table.size < 2:
+        return math.exp(body[LOG_RISE] + 0.5 * log_gravity - log_density / 6.0)
+    # drag equals lift where Cd·Re² has a known value: read Re from it without iteration
+    root_t = math.sqrt(temperature)
+    viscosity = c.sutherland_beta * temperature * root_t / (temperature + c.sutherland_s_k)
+    log_viscosity = math.log(viscosity)
+    spot = body[LOG_DRIVE] + log_gravity + log_density - 2.0 * log_viscosity - c.drag_first
+    spot = min(max(spot * c.drag_per_step, 0.0), table.size - 1.000001)
+    i = int(spot)
+    log_reynolds = table[i] + (spot - i) * (table[i + 1] - table[i])
+    log_diameter = body[LOG_SIZE] - log_density / 3.0
+    return math.exp(log_reynolds + log_viscosity - log_density - log_diameter)
+
+
+@jit
+def _touch_down(grid, z0, step, old, slope0, slope):
+    """Share of a falling step after which the ground is met, to a few centimetres."""
+    low, high = 0.0, 1.0
+    for _ in range(14):
+        a = 0.5 * (low + high)
+        n = step * (a * slope0[0] + 0.5 * a * a * (slope[0] - slope0[0]))
+        e = step * (a * slope0[1] + 0.5 * a * a * (slope[1] - slope0[1]))
+        if z0 - a * step > _ground(grid, old[0] + n, old[1] + e):
+            low = a
+        else:
+            high = a
+    return high
+
+
+@jit
+def _along(old, slope0, slope, step, a):
+    """Place and time a share `a` along a step whose slope changes evenly."""
+    b = 0.5 * a * a
+    return (
+        old[0] + step * (a * slope0[0] + b * (slope[0] - slope0[0])),
+        old[1] + step * (a * slope0[1] + b * (slope[1] - slope0[1])),
+        old[2] + step * (a * slope0[2] + b * (slope[2] - slope0[2])),
+    )
+
+
+@jit
+def _note(tally, path, rising, place, z, wind, temperature, log_density, grid):
+    """Keep the extremes of a flight, and its path if it is wanted."""
+    wind2 = wind[0] * wind[0] + wind[1] * wind[1]
+    tally[0] = max(tally[0], wind2)
+    tally[1] = min(tally[1], temperature)
+    if z > grid.top_height_m:
+        tally[2] = 1.0
+    row = int(tally[3])
+    if row < path.shape[0]:
+        path[row, 0], path[row, 1], path[row, 2] = place[2], place[0], place[1]
+        path[row, 3], path[row, 4], path[row, 5], path[row, 6] = z, rising, wind[0], wind[1]
+        path[row, 7], path[row, 8] = temperature, log_density
+        tally[3] += 1.0
+
+
+@jit
+def _look(guess, z, layer, index, air, grid, error, column):
+    """Air at a place, height and time, and how the wind changes with height there."""
+    status, index = _column(air, grid, guess, layer, index, column)
+    if status != LANDED:
+        return status, index, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    thick = grid.height_m[layer + 1] - grid.height_m[layer]
+    a = min(max((z - grid.height_m[layer]) / thick, 0.0), 1.0)
+    u, v = column[0], column[1]
+    du, dv = column[4] - u, column[5] - v
+    if error.shape[0] > 0:  # the draw's wind error
+        u, v = u + error[layer, 0], v + error[layer, 1]
+        du += error[layer + 1, 0] - error[layer, 0]
+        dv += error[layer + 1, 1] - error[layer, 1]
+    u, v = u + a * du, v + a * dv
+    temperature = column[2] + a * (column[6] - column[2])
+    log_pressure = column[3] + a * (column[7] - column[3])
+    if not (math.isfinite(u + v + log_pressure) and temperature > 0.0):
+        return MISSING_AIR, index, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    return LANDED, index, (u, v, du / thick, dv / thick, temperature, log_pressure)
+
+
+@jit
+def _slope(latitude, z, u, v, pace, c):
+    """Change of latitude, longitude and time over one metre of rise or fall.
+
+    The ellipsoid's own radii of curvature, plus the height: the same wind covers fewer
+    degrees higher up, 0.5 % at 30 km.
+    """
+    cosine = math.cos(math.radians(latitude))
+    curve = 1.0 - c.earth_e2 * (1.0 - cosine * cosine)
+    across = c.earth_a_m / math.sqrt(curve)
+    along = across * (1.0 - c.earth_e2) / curve
+    return (
+        math.degrees(v * pace / (along + z)),
+        math.degrees(u * pace / ((across + z) * cosine)),
+        pace,
+    )
+
+
+@jit
+def _next_height(rising, z, layer, speed, grid, c):
+    """End of the next step: the layer's edge, or less where that takes too long."""
+    edge = grid.height_m[layer + 1] if rising else grid.height_m[layer]
+    parts = math.ceil(abs(edge - z) / (speed * c.step_s) - 1e-6)
+    return edge if parts <= 1 else z + (edge - z) / parts
+
+
+@jit
+def _met(rising, fresh, z, z0, place, old, slopes, logs, body, grid):
+    """Share of the last step at which the leg ended; negative if it did not, NaN if unknown."""
+    if rising:
+        if logs[1] > body[LOG_BURST]:
+            return -1.0
+        return 0.0 if fresh else (logs[0] - body[LOG_BURST]) / (logs[0] - logs[1])
+    if z > grid.highest_ground_m:
+        return -1.0
+    ground = _ground(grid, place[0], place[1])
+    if z > ground:
+        return -1.0
+    if fresh:
+        return 0.0
+    if not math.isfinite(ground):
+        return math.nan
+    return _touch_down(grid, z0, abs(z - z0), old, slopes[0], slopes[1])
+
+
+@jit
+def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column, path):
+    """Fly up to the burst or down to the ground.
+
+    Heun's rule over height. The slope that ends one step begins the next, so each step
+    looks at the air once. Returns status, place, height, speed and wind at the end.
+    """
+    top = grid.height_m.size - 2
+    side = "right" if rising else "left"
+    layer = min(max(np.searchsorted(grid.height_m, z, side) - 1, 0), top)
+    index, fresh, z0, old, guess = 0, True, z, place, place
+    old_slope, old_log, old_speed, old_wind = (0.0, 0.0, 0.0), 0.0, 0.0, (0.0, 0.0)
+    while True:
+        if not abs(guess[0]) <= c.pole_deg:
+            return NEAR_POLE, place, z, 0.0, (0.0, 0.0)
+        status, index, seen = _look(guess, z, layer, index, air, grid, error, column)
+        if status != LANDED:
+            return status, place, z, 0.0, (0.0, 0.0)
+        u, v, u_per_m, v_per_m, temperature, log_pressure = seen
+        log_density = log_pressure - math.log(c.gas_constant * temperature)
+        lift = z / c.earth_a_m
+        log_gravity = body[LOG_GRAVITY] - lift * (2.0 - lift)
+        speed = _speed(rising, body, c, log_density, temperature, log_gravity)
+        if not speed > c.slowest_mps:
+            return NOT_RISING, place, z, 0.0, (0.0, 0.0)
+        slope = _slope(guess[0], z, u, v, 1.0 / speed, c)
+        if fresh:
+            old_slope, old_log, old_speed, old_wind = slope, log_density, speed, (u, v)
+        step = abs(z - z0)
+        place = _along(old, old_slope, slope, step, 1.0)
+        if place[2] > deadline_s:
+            return TOO_LONG, place, z, 0.0, (0.0, 0.0)
+        met = _met(
+            rising, fresh, z, z0, place, old, (old_slope, slope), (old_log, log_density), body, grid
+        )
+        if not met < 0.0:
+            place = _along(old, old_slope, slope, step, met)
+            z = z0 + met * (z - z0)
+            speed = old_speed + met * (speed - old_speed)
+            wind = (old_wind[0] + met * (u - old_wind[0]), old_wind[1] + met * (v - old_wind[1]))
+            _note(tally, path, rising, place, z, wind, temperature, log_density, grid)
+            ended = LANDED if math.isfinite(z) and not (rising and fresh) else MISSING_AIR
+            return (NOT_RISING if rising and fresh else ended), place, z, speed, wind
+        _note(tally, path, rising, place, z, (u, v), temperature, log_density, grid)
+        old, old_slope, old_log, old_speed, old_wind = place, slope, log_density, speed, (u, v)
+        z0, z, fresh = z, _next_height(rising, z, layer, speed, grid, c), False
+        if z == z0:  # out of the grid's heights
+            return MISSING_AIR, place, z, 0.0, (0.0, 0.0)
+        ahead = _slope(place[0], z, u + (z - z0) * u_per_m, v + (z - z0) * v_per_m, slope[2], c)
+        guess = _along(place, slope, ahead, abs(z - z0), 1.0)
+        if rising and z >= grid.height_m[layer + 1]:
+            layer = min(layer + 1, top)
+        elif not rising and z <= grid.height_m[layer]:
+            layer = max(layer - 1, 0)
+
+
+@jit
+def _tumble(place, z, wind, body, c):
+    """Fall from rest before the canopy opens, in air of the density at burst."""
+    delay = body[OPENING_DELAY]
+    lift = z / c.earth_a_m
+    log_gravity = body[LOG_GRAVITY] - lift * (2.0 - lift)
+    terminal = math.exp(body[LOG_TUMBLE] + 0.5 * (log_gravity - body[LOG_BURST]))
+    g = math.exp(log_gravity)
+    fallen = terminal * terminal / g * math.log(math.cosh(g * delay / terminal))
+    slope = _slope(place[0], z, wind[0], wind[1], 1.0, c)
+    place = (place[0] + delay * slope[0], place[1] + delay * slope[1], place[2] + delay)
+    return place, max(z - fallen, 0.0)
+
+
+@jit
+def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
+    """One flight from release to landing, written to column `i` of `out`."""
+    latitude, longitude, z, time_s = start
+    tally[:] = 0.0
+    tally[1] = math.inf
+    out[:, i] = math.nan
+    out[EXTRAPOLATED, i] = 0.0
+    place, deadline_s = (latitude, longitude, time_s), time_s + c.longest_s
+    status, place, z, speed, wind = _leg(
+        True, place, z, deadline_s, air, grid, body, error, c, tally, column, path
+    )
+    if status == LANDED:
+        out[BURST_LATITUDE, i], out[BURST_LONGITUDE, i] = place[0], place[1]
+        out[BURST_HEIGHT, i], out[BURST_TIME, i] = z, place[2]
+        if body[OPENING_DELAY] > 0.0:
+            place, z = _tumble(place, z, wind, body, c)
+        status, place, z, speed, wind = _leg(
+            False, place, z, deadline_s, air, grid, body, error, c, tally, column, path
+        )
+    out[STATUS, i] = status
+    out[EXTRAPOLATED, i] = tally[2]
+    if status == LANDED:
+        out[LATITUDE, i], out[LONGITUDE, i], out[HEIGHT, i] = place[0], place[1], z
+        out[TIME, i], out[SINK, i] = place[2], speed
+        out[WIND, i] = math.sqrt(wind[0] * wind[0] + wind[1] * wind[1])
+        out[STRONGEST, i], out[COLDEST, i] = math.sqrt(tally[0]), tally[1]
+
+
+@jit
+def fly_many(launches, first, last, air, grid, bodies, errors, c, path, out):
+    """Fly launches `first` to `last` with every member and draw.
+
+    Parameters
+    ----------
+    launches : float64 array [N, 4]
+        Latitude, longitude (from the grid's west on), height, time.
+    air : float32 array [M, T * Y * X * H * 4]
+    bodies : float64 array [N, D, BODY]
+    errors : float32 array [last - first, D, H, 2], H may be 0 for no wind error
+    path : float64 array [S, 9]
+        Room for the path of the last flight; S may be 0.
+    out : float64 array [RESULTS, N * M * D]
+
+    Returns
+    -------
+    int
+        How many rows of `path` were written.
+    """
+    members, draws = air.shape[0], bodies.shape[1]
+    column, tally = np.empty(8), np.empty(4)
+    for n in range(first, last):
+        start = (launches[n, 0], launches[n, 1], launches[n, 2], launches[n, 3])
+        for m in range(members):
+            for d in range(draws):
+                i = (n * members + m) * draws + d
+                error = errors[n - first, d]
+                _fly_one(start, air[m], grid, bodies[n, d], error, c, tally, column, path, out, i)
+    return int(tally[3])
+
+
+@jit
+def _fill(heights, node_m, first, second, out, slot):
+    """Two quantities of one column, linear between nodes and held beyond the ends."""
+    n, i = node_m.size, 0
+    for k in range(heights.size):
+        h = heights[k]
+        while i < n - 2 and node_m[i + 1] <= h:
+            i += 1
+        span = node_m[i + 1] - node_m[i]
+        a = (h - node_m[i]) / span if span > 0.0 else 0.0
+        if h <= node_m[0]:
+            out[k, slot], out[k, slot + 1] = first[0], second[0]
+        elif h >= node_m[n - 1]:
+            out[k, slot], out[k, slot + 1] = first[n - 1], second[n - 1]
+        else:
+            out[k, slot] = first[i] + a * (first[i + 1] - first[i])
+            out[k, slot + 1] = second[i] + a * (second[i + 1] - second[i])
+
+
+@jit
+def lay_columns(heights, wind_m, u, v, air_m, temperature, log_pressure, out):
+    """Columns given at nodes of their own onto fixed heights.
+
+    Node arrays are [columns, nodes] with heights that never fall; `out` is float32
+    [columns, H, 4]. NaN in a node makes the spans on both sides of it NaN.
+    """
+    for i in range(out.shape[0]):
+        _fill(heights, wind_m[i], u[i], v[i], out[i], 0)
+        _fill(heights, air_m[i], temperature[i], log_pressure[i], out[i], 2)
