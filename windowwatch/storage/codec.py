@@ -1,0 +1,131 @@
+"""Values to JSON text and back, exactly.
+
+A number that is not finite is refused: NaN would come back from a database as "nothing",
+or worse as a number nobody meant.
+"""
+
+import json
+import math
+from dataclasses import fields, is_dataclass
+from datetime import datetime
+from enum import Enum
+from typing import Any
+
+from windowwatch.clock import require_utc
+from windowwatch.errors import StorageError
+from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.values import Check, Part, Verdict
+from windowwatch.windows.values import Window, WindowState
+
+
+def number(value: Any, what: str) -> float | None:
+    """Plain float of a number, None of None.
+
+    Raises
+    ------
+    StorageError
+        If it is not finite; `what` names it.
+    """
+    if value is None:
+        return None
+    plain = float(value)
+    if not math.isfinite(plain):
+        raise StorageError(f"{what} is {plain}; a missing number must be None, nothing was saved")
+    return plain
+
+
+def texts_to_json(texts: tuple[str, ...]) -> str:
+    """JSON text of sentences."""
+    return _dump(list(texts))
+
+
+def texts_from_json(text: str) -> tuple[str, ...]:
+    """Sentences of JSON text."""
+    return tuple(json.loads(text))
+
+
+def parts_to_json(parts: dict[Part, float | None], what: str) -> str:
+    """JSON text of the scores of the parts."""
+    return _dump({str(k): number(v, f"{what}, part {k}") for k, v in parts.items()})
+
+
+def parts_from_json(text: str) -> dict[Part, float | None]:
+    """Scores of the parts."""
+    return {Part(k): v for k, v in json.loads(text).items()}
+
+
+#: Order of a check's values in its JSON list. A list, not an object, because there are
+#: thousands of checks in a cycle and their keys would be half of the file.
+_CHECK_FIELDS = tuple(f.name for f in fields(Check))
+
+
+def checks_to_json(checks: tuple[Check, ...], what: str) -> str:
+    """JSON text of checks: a list of the field names, then a list for each check."""
+    rows: list[list[Any]] = [list(_CHECK_FIELDS)]
+    for check in checks:
+        rows.append(
+            [_plain(getattr(check, n), f"{what}, check {check.name}") for n in _CHECK_FIELDS]
+        )
+    return _dump(rows)
+
+
+def checks_from_json(text: str) -> tuple[Check, ...]:
+    """Checks of JSON text."""
+    names, *rows = json.loads(text)
+    checks = []
+    for row in rows:
+        values = dict(zip(names, row, strict=True))
+        values["part"] = Part(values["part"])
+        values["verdict"] = Verdict(values["verdict"])
+        checks.append(Check(**values))
+    return tuple(checks)
+
+
+def footprint_to_json(footprint: Footprint | None, what: str) -> str | None:
+    """JSON text of a footprint."""
+    return None if footprint is None else _dump(_plain(footprint, f"{what}, footprint"))
+
+
+def footprint_from_json(text: str | None) -> Footprint | None:
+    """Footprint of JSON text."""
+    return None if text is None else Footprint(**json.loads(text))
+
+
+def window_to_json(window: Window | None) -> str | None:
+    """JSON text of a window, with what was last told of it."""
+    return None if window is None else _dump(_plain(window, f"window {window.uid}"))
+
+
+def window_from_json(text: str | None) -> Window | None:
+    """Window of JSON text."""
+    return None if text is None else _window(json.loads(text))
+
+
+def _window(values: dict[str, Any]) -> Window:
+    for name in ("start_utc", "end_utc", "best_hour_utc"):
+        values[name] = require_utc(datetime.fromisoformat(values[name]))
+    values["state"] = WindowState(values["state"])
+    if values.get("told") is not None:
+        values["told"] = _window(values["told"])
+    return Window(**values)
+
+
+def _plain(value: Any, what: str) -> Any:
+    """Turn a value into what JSON knows."""
+    if hasattr(value, "item"):
+        value = value.item()  # a number that came out of an array
+    if value is None or (isinstance(value, bool | str) and not isinstance(value, Enum)):
+        return value
+    if isinstance(value, Enum):
+        return str(value)
+    if isinstance(value, datetime):
+        return require_utc(value).isoformat()
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: _plain(getattr(value, f.name), what) for f in fields(value)}
+    if isinstance(value, int):
+        return value
+    return number(value, what)
+
+
+def _dump(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))

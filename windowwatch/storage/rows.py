@@ -1,0 +1,123 @@
+"""One value to one row, and back."""
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Row
+
+from windowwatch.clock import require_utc
+from windowwatch.errors import StorageError
+from windowwatch.scoring.values import Hour, Verdict
+from windowwatch.storage import codec
+from windowwatch.storage.tables import ChangeRow, WindowRow
+from windowwatch.windows.values import Change, ChangeKind, Window
+
+_NUMBERS = (
+    "score",
+    "chance",
+    "chance_low",
+    "chance_high",
+    "drift_km",
+    "bearing_deg",
+    "road_km",
+)
+
+
+def hour_values(hour: Hour) -> dict[str, Any]:
+    """Columns of an hour.
+
+    Raises
+    ------
+    StorageError
+        If a number is not finite.
+    """
+    what = f"hour {hour.time_utc.isoformat()} at {hour.site}"
+    return {
+        "site": hour.site,
+        "time_utc": hour.time_utc,
+        "verdict": str(hour.verdict),
+        **{name: codec.number(getattr(hour, name), f"{what}, {name}") for name in _NUMBERS},
+        "landing_utc": hour.landing_utc,
+        "refused": hour.refused,
+        "parts": codec.parts_to_json(hour.parts, what),
+        "checks": codec.checks_to_json(hour.checks, what),
+        "worst": codec.texts_to_json(hour.worst),
+        "footprint": codec.footprint_to_json(hour.footprint, what),
+    }
+
+
+def hour_of_row(row: Row[Any]) -> Hour:
+    """Hour of its columns."""
+    return Hour(
+        site=row.site,
+        time_utc=row.time_utc,
+        verdict=Verdict(row.verdict),
+        **{name: getattr(row, name) for name in _NUMBERS},
+        landing_utc=row.landing_utc,
+        refused=row.refused,
+        parts=codec.parts_from_json(row.parts),
+        checks=codec.checks_from_json(row.checks),
+        worst=codec.texts_from_json(row.worst),
+        footprint=codec.footprint_from_json(row.footprint),
+    )
+
+
+def window_values(window: Window) -> dict[str, Any]:
+    """Columns of a window."""
+    return {
+        "uid": window.uid,
+        "site": window.site,
+        "state": str(window.state),
+        "start_utc": window.start_utc,
+        "end_utc": window.end_utc,
+        "value": codec.window_to_json(window),
+    }
+
+
+def window_of_row(row: WindowRow) -> Window:
+    """Window of its row."""
+    window = codec.window_from_json(row.value)
+    if window is None:
+        raise StorageError(f"the stored window {row.uid} is empty; restore a backup")
+    return window
+
+
+def change_values(change: Change) -> dict[str, Any]:
+    """Columns of a change, but for watch and position."""
+    return {
+        "key": change.key,
+        "kind": str(change.kind),
+        "site": change.site,
+        "window_uid": change.window_uid,
+        "cycle_id": change.cycle_id,
+        "found_utc": change.found_utc,
+        "before": codec.window_to_json(change.before),
+        "after": codec.window_to_json(change.after),
+        "reason": change.reason,
+    }
+
+
+def change_of_row(row: ChangeRow) -> Change:
+    """Change of its row."""
+    return Change(
+        key=row.key,
+        kind=ChangeKind(row.kind),
+        site=row.site,
+        window_uid=row.window_uid,
+        cycle_id=row.cycle_id,
+        found_utc=row.found_utc,
+        before=codec.window_from_json(row.before),
+        after=codec.window_from_json(row.after),
+        reason=row.reason,
+    )
+
+
+def delivery_values(change_key: str, channel: str, due_utc: datetime) -> dict[str, Any]:
+    """Columns of a delivery that nobody has tried yet."""
+    return {
+        "change_key": change_key,
+        "channel": channel,
+        "state": "pending",
+        "tries": 0,
+        "next_try_utc": require_utc(due_utc),
+    }

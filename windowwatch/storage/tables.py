@@ -1,0 +1,191 @@
+"""All tables, with their constraints, and nothing else.
+
+What is looked for or sorted by has a column; what is only read back whole (checks, parts,
+the windows inside a change) is JSON text, so that a stored value comes back exactly: JSON
+carries the shortest digits that give the same floating-point number.
+"""
+
+from datetime import UTC, datetime
+from typing import Any, ClassVar
+
+from sqlalchemy import (
+    BigInteger,
+    CheckConstraint,
+    DateTime,
+    Dialect,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    String,
+    Text,
+    TypeDecorator,
+    UniqueConstraint,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+
+from windowwatch.clock import require_utc
+
+#: Every constraint has a name, so that a later schema can change it on any database.
+NAMING = {
+    "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+    "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+    "ck": "ck_%(table_name)s_%(constraint_name)s",
+    "fk": "fk_%(table_name)s_%(column_0_name)s",
+    "pk": "pk_%(table_name)s",
+}
+
+#: Row numbers: 64 bits everywhere; SQLite numbers rows by itself only for INTEGER.
+RowId = BigInteger().with_variant(Integer, "sqlite")
+
+
+class UtcTime(TypeDecorator[datetime]):
+    """Aware UTC in Python; with time zone on PostgreSQL, plain UTC text on SQLite."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Refuse a naive time, and store UTC."""
+        if value is None:
+            return None
+        moment = require_utc(value)
+        return moment.replace(tzinfo=None) if dialect.name == "sqlite" else moment
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Give back aware UTC."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class Base(DeclarativeBase):
+    """Base of all tables."""
+
+    metadata = MetaData(naming_convention=NAMING)
+    type_annotation_map: ClassVar[dict[Any, Any]] = {datetime: UtcTime, float: Double}
+
+
+class CycleRow(Base):
+    """One pass: a cycle, seen by one watch."""
+
+    __tablename__ = "cycles"
+    __table_args__ = (
+        UniqueConstraint("watch", "cycle_id"),
+        Index(None, "watch", "reference_utc"),
+    )
+
+    id: Mapped[int] = mapped_column(RowId, primary_key=True)
+    watch: Mapped[str] = mapped_column(String(200))
+    cycle_id: Mapped[str] = mapped_column(String(200))
+    model: Mapped[str] = mapped_column(String(200))
+    reference_utc: Mapped[datetime]
+    saved_utc: Mapped[datetime]
+    gaps: Mapped[str] = mapped_column(Text)
+    remarks: Mapped[str] = mapped_column(Text)
+    files: Mapped[list["FileRow"]] = relationship(order_by="FileRow.position")
+
+
+class FileRow(Base):
+    """A file that a cycle was read from."""
+
+    __tablename__ = "files"
+
+    cycle_row: Mapped[int] = mapped_column(
+        RowId, ForeignKey("cycles.id", ondelete="CASCADE"), primary_key=True
+    )
+    position: Mapped[int] = mapped_column(primary_key=True)
+    path: Mapped[str] = mapped_column(Text)
+    sha256: Mapped[str] = mapped_column(String(64))
+    size_bytes: Mapped[int] = mapped_column(BigInteger)
+
+
+class HourRow(Base):
+    """One launch hour as one cycle saw it."""
+
+    __tablename__ = "hours"
+
+    cycle_row: Mapped[int] = mapped_column(
+        RowId, ForeignKey("cycles.id", ondelete="CASCADE"), primary_key=True
+    )
+    site: Mapped[str] = mapped_column(String(200), primary_key=True)
+    time_utc: Mapped[datetime] = mapped_column(primary_key=True)
+    verdict: Mapped[str] = mapped_column(String(20))
+    score: Mapped[float | None]
+    chance: Mapped[float | None]
+    chance_low: Mapped[float | None]
+    chance_high: Mapped[float | None]
+    drift_km: Mapped[float | None]
+    bearing_deg: Mapped[float | None]
+    road_km: Mapped[float | None]
+    landing_utc: Mapped[datetime | None]
+    refused: Mapped[str | None] = mapped_column(Text)
+    parts: Mapped[str] = mapped_column(Text)
+    checks: Mapped[str] = mapped_column(Text)
+    worst: Mapped[str] = mapped_column(Text)
+    footprint: Mapped[str | None] = mapped_column(Text)
+
+
+class WindowRow(Base):
+    """One window as it stood after one cycle; together its rows are its history."""
+
+    __tablename__ = "windows"
+    __table_args__ = (Index(None, "uid"),)
+
+    cycle_row: Mapped[int] = mapped_column(
+        RowId, ForeignKey("cycles.id", ondelete="CASCADE"), primary_key=True
+    )
+    uid: Mapped[str] = mapped_column(String(260), primary_key=True)
+    site: Mapped[str] = mapped_column(String(200))
+    state: Mapped[str] = mapped_column(String(20))
+    start_utc: Mapped[datetime]
+    end_utc: Mapped[datetime]
+    value: Mapped[str] = mapped_column(Text)
+
+
+class ChangeRow(Base):
+    """A change. `cycle_row` is empty for one that no stored cycle brought (a late forecast)."""
+
+    __tablename__ = "changes"
+    __table_args__ = (Index(None, "watch", "found_utc"), Index(None, "window_uid"))
+
+    key: Mapped[str] = mapped_column(String(64), primary_key=True)
+    cycle_row: Mapped[int | None] = mapped_column(
+        RowId, ForeignKey("cycles.id", ondelete="CASCADE"), index=True
+    )
+    watch: Mapped[str] = mapped_column(String(200))
+    position: Mapped[int]
+    kind: Mapped[str] = mapped_column(String(40))
+    site: Mapped[str] = mapped_column(String(200))
+    window_uid: Mapped[str | None] = mapped_column(String(260))
+    cycle_id: Mapped[str] = mapped_column(String(200))
+    found_utc: Mapped[datetime]
+    before: Mapped[str | None] = mapped_column(Text)
+    after: Mapped[str | None] = mapped_column(Text)
+    reason: Mapped[str] = mapped_column(Text)
+
+
+class DeliveryRow(Base):
+    """One change to be told on one channel, and how far that has come."""
+
+    __tablename__ = "deliveries"
+    __table_args__ = (
+        UniqueConstraint("change_key", "channel"),
+        CheckConstraint("state IN ('pending', 'sent', 'failed')", name="state"),
+        Index(None, "state", "next_try_utc"),
+    )
+
+    id: Mapped[int] = mapped_column(RowId, primary_key=True)
+    change_key: Mapped[str] = mapped_column(
+        String(64), ForeignKey("changes.key", ondelete="CASCADE")
+    )
+    channel: Mapped[str] = mapped_column(String(200))
+    state: Mapped[str] = mapped_column(String(20))
+    tries: Mapped[int]
+    next_try_utc: Mapped[datetime]
+    lease_until_utc: Mapped[datetime | None]
+    lease_token: Mapped[str | None] = mapped_column(String(64))
+    sent_utc: Mapped[datetime | None]
+    error: Mapped[str | None] = mapped_column(Text)
+    change: Mapped[ChangeRow] = relationship()
