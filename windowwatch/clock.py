@@ -26,6 +26,23 @@ class SystemClock:
         return datetime.now(UTC)
 
 
+class ShiftedClock:
+    """The machine's clock moved by a fixed amount, for drills on past forecasts.
+
+    Parameters
+    ----------
+    start : datetime
+        Aware time that the clock shows when it is made; it runs on from there.
+    """
+
+    def __init__(self, start: datetime) -> None:
+        self._shift = require_utc(start) - datetime.now(UTC)
+
+    def now(self) -> datetime:
+        """Return the shifted present moment, aware, in UTC."""
+        return datetime.now(UTC) + self._shift
+
+
 @dataclass
 class SimulatedClock:
     """A clock that moves only when told to; used by rehearsals and tests."""
