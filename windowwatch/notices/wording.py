@@ -1,0 +1,185 @@
+"""A change put into words for a phone. Pure; English; the only place of its wording.
+
+Read it as if it woke you at five in the morning: what happened stands first, then why, then
+when (local time and UTC), how good, where it lands, what limits it. The last line carries
+the key, by which a repeat is recognised and `windowwatch explain` finds the trail.
+"""
+
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from windowwatch.clock import require_utc
+from windowwatch.notices.values import Message
+from windowwatch.scoring.values import Site
+from windowwatch.windows.phrases import compass, length, percent, sentence, span
+from windowwatch.windows.values import Change, ChangeKind, Window
+
+#: Longest body: what phone services show whole, and four text messages hold. [characters]
+LONGEST_BODY = 500
+LONGEST_TITLE = 100
+#: A notice told later than this after it was found says so.
+LATE_AFTER = timedelta(hours=1)
+
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_HEADS = {
+    ChangeKind.OPENED: "OPENED",
+    ChangeKind.MOVED: "MOVED",
+    ChangeKind.WEAKER: "WEAKER",
+    ChangeKind.STRONGER: "STRONGER",
+    ChangeKind.CLOSED: "CLOSED",
+    ChangeKind.FORECAST_LATE: "FORECAST LATE",
+    ChangeKind.DECISION_DUE: "DECISION DUE",
+}
+_LEADS = {
+    ChangeKind.OPENED: "Launch",
+    ChangeKind.MOVED: "Now",
+    ChangeKind.WEAKER: "Still open,",
+    ChangeKind.STRONGER: "Open,",
+    ChangeKind.CLOSED: "It was",
+}
+#: Below this a cut sentence says nothing any more. [characters]
+_SHORTEST = 40
+
+
+def message(change: Change, site: Site | None, *, now_utc: datetime) -> Message:
+    """Word a change.
+
+    Parameters
+    ----------
+    change : Change
+        As stored.
+    site : Site or None
+        Its site, for local time; None (not in the settings any more) leaves UTC alone.
+    now_utc : datetime
+        Aware UTC time of sending: a notice that comes late says so.
+
+    Returns
+    -------
+    Message
+        Title of at most 100 and body of at most 500 characters, without markup.
+    """
+    window = change.after or change.before
+    zone = ZoneInfo(site.time_zone) if site is not None else None
+    heads = [_HEADS[change.kind], change.site]
+    if window is not None:
+        heads.append(_title_span(window, zone))
+    title = _cut(" ".join(part for part in heads if part), LONGEST_TITLE)
+
+    facts = _facts(change, window, zone) if window is not None else []
+    last = [_cautions(change), _lateness(change, require_utc(now_utc)), f"[{change.key}]"]
+    limits = _limits(change, window)
+    room = LONGEST_BODY - sum(len(line) + 1 for line in (*facts, *last) if line)
+    reason = _cut(sentence(change.reason), room - min(len(limits) + 1, room // 3))
+    limits = _cut(limits, room - len(reason) - 2)
+    lines = [reason, *facts, limits, *last]
+    return Message(title, "\n".join(line for line in lines if line), change.key)
+
+
+def _facts(change: Change, window: Window, zone: ZoneInfo | None) -> list[str]:
+    """When, how good, and where it lands."""
+    lead = _LEADS.get(change.kind, "Window")
+    best = "" if change.kind is ChangeKind.CLOSED else f", best {_moment(window, zone)}"
+    lines = [f"{lead} {_span(window, zone)}{best}."]
+    before = change.before
+    if change.kind is ChangeKind.MOVED and before is not None and _start_or_end(before, window):
+        lines.append(f"Before: {_span(before, zone)}.")
+    lines.append(_how_good(window))
+    if change.kind is not ChangeKind.CLOSED:
+        lines.append(_landing(window))
+    return lines
+
+
+def _start_or_end(before: Window, after: Window) -> bool:
+    return (before.start_utc, before.end_utc) != (after.start_utc, after.end_utc)
+
+
+def _title_span(window: Window, zone: ZoneInfo | None) -> str:
+    start, end = window.start_utc.astimezone(zone or UTC), window.end_utc.astimezone(zone or UTC)
+    day, times = span(start, end).split(" ", 1)
+    number, times = times.split(" ", 1)
+    return f"{day} {number} {_MONTHS[start.month - 1]} {times} {'local' if zone else 'UTC'}"
+
+
+def _span(window: Window, zone: ZoneInfo | None) -> str:
+    """Read the span aloud in local time and UTC; the day of UTC only where it differs."""
+    utc = span(window.start_utc, window.end_utc)
+    if zone is None:
+        return f"{utc} UTC"
+    start, end = window.start_utc.astimezone(zone), window.end_utc.astimezone(zone)
+    local = span(start, end)
+    if start.date() == window.start_utc.date() and end.date() == window.end_utc.date():
+        utc = utc.split(" ", 2)[2]
+    clocks = ", the clocks change in it" if start.utcoffset() != end.utcoffset() else ""
+    return f"{local} local ({utc} UTC{clocks})"
+
+
+def _moment(window: Window, zone: ZoneInfo | None) -> str:
+    best = window.best_hour_utc
+    if zone is None:
+        return f"{best:%H:%M} UTC"
+    return f"{best.astimezone(zone):%H:%M} local ({best:%H:%M} UTC)"
+
+
+def _how_good(window: Window) -> str:
+    known = "" if window.readable else " as last known"
+    text = f"Score {window.best_score:.0f} of 100{known}, "
+    if window.chance is None:
+        return text + "chance not known."
+    tenths = round(window.chance * 10.0)
+    if tenths == 10:
+        flights = "all flights are" if window.chance == 1.0 else "nearly all flights are"
+    elif tenths == 0:
+        flights = "hardly any flight is"
+    else:
+        flights = f"{tenths} in 10 flights {'is' if tenths == 1 else 'are'}"
+    return f"{text}chance {percent(window.chance)} ({flights} go)."
+
+
+def _landing(window: Window) -> str:
+    if window.drift_km is None or window.bearing_deg is None:
+        return "Where it lands is not known."
+    where = f"Lands {_km(window.drift_km)} {compass(window.bearing_deg)} of the site, "
+    if window.road_km is None:
+        return where + "distance to a road not known."
+    return f"{where}{_km(window.road_km)} from a road."
+
+
+def _km(distance: float) -> str:
+    return f"{distance:.1f} km" if distance < 9.95 else f"{distance:.0f} km"
+
+
+def _limits(change: Change, window: Window | None) -> str:
+    """What holds the score down, unless the reason has said it; and what could not be read."""
+    if window is None or change.kind is ChangeKind.CLOSED:
+        return ""
+    texts = []
+    limited_by = window.limited_by.strip().rstrip(".")
+    if limited_by and limited_by.lower() not in change.reason.lower():
+        texts.append(sentence(f"limited by: {limited_by}"))
+    unread = window.unread.strip().rstrip(".")
+    if unread and unread.lower() not in change.reason.lower():
+        texts.append(sentence(unread))
+    return " ".join(texts)
+
+
+def _cautions(change: Change) -> str:
+    """Keep a forecast from sounding like a permission, where somebody might go and launch."""
+    if change.kind in (ChangeKind.OPENED, ChangeKind.STRONGER):
+        return "A forecast, no permission: air traffic control and landowners decide."
+    if change.kind is ChangeKind.CLOSED:
+        return "Do not plan on this window."
+    return ""
+
+
+def _lateness(change: Change, now_utc: datetime) -> str:
+    late = now_utc - change.found_utc
+    return f"Told late: found {length(late)} ago." if late > LATE_AFTER else ""
+
+
+def _cut(text: str, room: int) -> str:
+    """Shorten to `room` characters at a word; nothing at all rather than a scrap."""
+    if len(text) <= room:
+        return text
+    if room < _SHORTEST:
+        return ""
+    return text[: room - 1].rsplit(" ", 1)[0].rstrip(" ,;:") + "…"
