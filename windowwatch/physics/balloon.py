@@ -62,7 +62,7 @@ def gas_volume_m3(
     total_lift_kg: Any, air_density_kgpm3: Any, gas: Gas, purity: float = 1.0
 ) -> FloatArray:
     """Volume of the gas that gives a total lift, in air of a density. [m³]"""
-    return displaced_air_kg(total_lift_kg, gas, purity) / np.asarray(air_density_kgpm3)
+    return np.asarray(displaced_air_kg(total_lift_kg, gas, purity) / np.asarray(air_density_kgpm3))
 
 
 def sphere_diameter_m(volume_m3: Any) -> FloatArray:
@@ -150,7 +150,10 @@ def ascent_rate_mps(
 
     Examples
     --------
-    >>> train = FlightTrain(1.0, 0.25, 1.31, 7.86, 1.0, gas_purity=1.0, balloon_drag_coefficient=0.3)
+    >>> train = FlightTrain(
+    ...     balloon_mass_kg=1.0, payload_mass_kg=0.25, nozzle_lift_kg=1.31, burst_diameter_m=7.86,
+    ...     parachute_area_m2=1.0, gas_purity=1.0, balloon_drag_coefficient=0.3,
+    ... )
     >>> round(float(ascent_rate_mps(train, 101325.0, 288.15)), 2)
     5.4
     """

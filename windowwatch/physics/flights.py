@@ -1,10 +1,28 @@
 """Every flight of a pass: launches in, landings with a status out."""
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import NDArray
+
+from windowwatch.errors import InputError
+from windowwatch.physics import constants as c
+from windowwatch.physics import kernels as k
+from windowwatch.physics.atmosphere import gravity_mps2
+from windowwatch.physics.balloon import displaced_air_kg, drag_table
+from windowwatch.physics.earth import POLE_REFUSED_DEG, distance_m
+from windowwatch.physics.spread import Draws
+from windowwatch.physics.train import FlightTrain
+from windowwatch.physics.windgrid import WindGrid
+from windowwatch.units import wrap_longitude_deg
+
+#: Slower than this a balloon is not rising. [m s⁻¹] Judgement.
+SLOWEST_MPS = 0.2
+#: Flights handed to a thread at a time: small enough to keep every thread busy.
+_CHUNK = 4_096
 
 
 class FlightStatus(IntEnum):
@@ -72,3 +90,262 @@ class Flights:
     def of_launch(self, index: int) -> "Flights":
         """The flights of one launch, arrays [M, D]."""
         return Flights(**{name: values[index] for name, values in vars(self).items()})
+
+
+@dataclass(frozen=True)
+class FlightPath:
+    """One flight step by step, arrays [S]; the last row is the landing if it landed.
+
+    Attributes
+    ----------
+    status : FlightStatus
+    time_unix_s, latitude_deg, longitude_deg, height_m : [s], [deg], [deg], [m]
+    rising : bool
+        True up to and including the burst.
+    u_mps, v_mps, temperature_k, density_kgpm3 : the air there
+        The wind holds the draw's wind error.
+    """
+
+    status: FlightStatus
+    time_unix_s: NDArray[np.float64]
+    latitude_deg: NDArray[np.float64]
+    longitude_deg: NDArray[np.float64]
+    height_m: NDArray[np.float64]
+    rising: NDArray[np.bool_]
+    u_mps: NDArray[np.float64]
+    v_mps: NDArray[np.float64]
+    temperature_k: NDArray[np.float64]
+    density_kgpm3: NDArray[np.float64]
+
+
+def fly(
+    grid: WindGrid,
+    launches: Launches,
+    train: FlightTrain,
+    draws: Draws,
+    *,
+    step_s: float = 120.0,
+    longest_flight_s: float = 6 * 3600.0,
+    threads: int | None = None,
+) -> Flights:
+    """Fly every launch with every member of the grid and every draw.
+
+    Parameters
+    ----------
+    grid : WindGrid
+        [M] members.
+    launches : Launches
+        [N]
+    train : FlightTrain
+    draws : Draws
+        [N, D]
+    step_s : float
+        Longest time of one step. A step never passes a height of the grid, so smaller
+        values than the default matter only where accuracy is studied. [s]
+    longest_flight_s : float
+        Flights still in the air after this are `TOO_LONG`. [s]
+    threads : int, optional
+        All processors by default. Results do not depend on it.
+
+    Returns
+    -------
+    Flights
+        [N, M, D]
+
+    Raises
+    ------
+    InputError
+        If shapes do not fit, the grid is not even, or its heights begin above its terrain.
+
+    Notes
+    -----
+    A flight begins at the site's own height, whatever the model terrain is there: a site
+    in a valley below the model's smooth ground has real air above it, for which the
+    lowest wind of the column is taken; a site on a hill above it stands in the free wind
+    of its height. Landing is on the model terrain.
+    """
+    count, members, draw_count = launches.time_unix_s.size, len(grid.member_labels), 0
+    if draws.lift.shape[0] != count:
+        raise InputError(f"draws are for {draws.lift.shape[0]} launches; there are {count}")
+    draw_count = draws.lift.shape[1]
+    if not (step_s > 0.0 and longest_flight_s > 0.0):
+        raise InputError(f"steps and flights take time; got {step_s} s and {longest_flight_s} s")
+    axes, air = _axes(grid)
+    start = _starts(grid, launches)
+    bodies = _bodies(train, launches, draws)
+    settings = _constants(train, step_s, longest_flight_s)
+    out = np.empty((k.RESULTS, count * members * draw_count))
+    rows = max(1, _CHUNK // max(1, members * draw_count))
+    no_path = np.empty((0, 9))
+
+    def run(first: int) -> None:
+        last = min(first + rows, count)
+        errors = _errors(grid, draws, first, last)
+        k.fly_many(start, first, last, air, axes, bodies, errors, settings, no_path, out)
+
+    with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
+        list(pool.map(run, range(0, count, rows)))
+    return _results(out.reshape(k.RESULTS, count, members, draw_count), launches)
+
+
+def fly_path(
+    grid: WindGrid,
+    launches: Launches,
+    train: FlightTrain,
+    draws: Draws,
+    *,
+    launch: int = 0,
+    member: int = 0,
+    draw: int = 0,
+    step_s: float = 120.0,
+    longest_flight_s: float = 6 * 3600.0,
+) -> FlightPath:
+    """One of the flights of `fly`, step by step.
+
+    Raises
+    ------
+    InputError
+        As `fly`, and if there is no such launch, member or draw.
+    """
+    for name, index, size in (
+        ("launch", launch, launches.time_unix_s.size),
+        ("member", member, len(grid.member_labels)),
+        ("draw", draw, draws.lift.shape[1]),
+    ):
+        if not 0 <= index < size:
+            raise InputError(f"there is no {name} {index}; there are {size}")
+    axes, air = _axes(grid)
+    start = _starts(grid, launches)[launch : launch + 1]
+    bodies = _bodies(train, launches, draws)[launch : launch + 1, draw : draw + 1]
+    errors = _errors(grid, draws, launch, launch + 1)[:, draw : draw + 1]
+    out, path = np.empty((k.RESULTS, 1)), np.empty((20_000, 9))
+    rows = k.fly_many(
+        start, 0, 1, air[member : member + 1], axes, np.ascontiguousarray(bodies),
+        np.ascontiguousarray(errors), _constants(train, step_s, longest_flight_s), path, out,
+    )  # fmt: skip
+    path = path[:rows]
+    return FlightPath(
+        FlightStatus(int(out[k.STATUS, 0])), path[:, 0], path[:, 1], wrap_longitude_deg(path[:, 2]),
+        path[:, 3], path[:, 4] > 0.5, path[:, 5], path[:, 6], path[:, 7], np.exp(path[:, 8]),
+    )  # fmt: skip
+
+
+def _axes(grid: WindGrid) -> tuple[k.Grid, NDArray[np.float32]]:
+    """The grid as kernels want it, checked."""
+    steps = []
+    for name in ("latitude_deg", "longitude_deg"):
+        axis = getattr(grid, name)
+        if axis.size < 2:
+            raise InputError(f"a grid with {axis.size} value of {name} has no area to fly over")
+        step = (axis[-1] - axis[0]) / (axis.size - 1)
+        if not np.allclose(np.diff(axis), step, rtol=1e-3, atol=0.0):
+            raise InputError(f"{name} of the grid must be evenly spaced; it is not")
+        steps.append(float(step))
+    if grid.height_m.size < 2:
+        raise InputError("a grid with fewer than two heights has no layer to fly through")
+    if np.nanmin(grid.terrain_m, initial=np.inf) < grid.height_m[0]:
+        raise InputError(
+            f"the grid's heights begin at {grid.height_m[0]:.0f} m, above terrain at "
+            f"{np.nanmin(grid.terrain_m):.0f} m; give lower heights"
+        )
+    # where terrain is unknown, every step must ask for it and see that
+    highest = np.inf if np.isnan(grid.terrain_m).any() else float(grid.terrain_m.max())
+    axes = k.Grid(
+        np.ascontiguousarray(grid.time_unix_s, dtype=np.float64),
+        np.ascontiguousarray(grid.height_m, dtype=np.float64),
+        float(grid.latitude_deg[0]), steps[0], grid.latitude_deg.size,
+        float(grid.longitude_deg[0]), steps[1], grid.longitude_deg.size,
+        bool(abs(steps[1] * grid.longitude_deg.size - 360.0) < 1e-3 * steps[1]),
+        np.ascontiguousarray(grid.terrain_m, dtype=np.float32),
+        highest, float(grid.top_height_m),
+    )  # fmt: skip
+    air = np.ascontiguousarray(grid.air, dtype=np.float32)
+    return axes, air.reshape(air.shape[0], -1)
+
+
+def _starts(grid: WindGrid, launches: Launches) -> NDArray[np.float64]:
+    """Launches as rows, longitudes counted eastward from the grid's west."""
+    west = float(grid.longitude_deg[0])
+    longitude = west + np.mod(launches.longitude_deg - west, 360.0)
+    return np.stack(
+        [launches.latitude_deg, longitude, launches.height_m, launches.time_unix_s], axis=1
+    ).astype(np.float64)
+
+
+def _constants(train: FlightTrain, step_s: float, longest_s: float) -> k.Constants:
+    """Constants and settings as kernels want them."""
+    first, per_step, table = drag_table(train)
+    return k.Constants(
+        c.AIR_GAS_CONSTANT, c.WGS84_A_M, c.WGS84_E2, c.SUTHERLAND_BETA, c.SUTHERLAND_S_K,
+        POLE_REFUSED_DEG, SLOWEST_MPS, float(step_s), float(longest_s), first, per_step, table,
+    )  # fmt: skip
+
+
+def _bodies(train: FlightTrain, launches: Launches, draws: Draws) -> NDArray[np.float64]:
+    """What the kernel must know of each launch and draw of the train, [N, D, BODY]."""
+    nozzle = train.nozzle_lift_kg * draws.lift
+    free = nozzle - train.payload_mass_kg
+    sphere = (
+        6.0 / np.pi * displaced_air_kg(nozzle + train.balloon_mass_kg, train.gas, train.gas_purity)
+    )
+    canopy = train.parachute_drag_coefficient * train.parachute_area_m2 * draws.canopy
+    body = np.full((*draws.lift.shape, k.BODY), np.nan)
+    with np.errstate(invalid="ignore", divide="ignore"):  # no free lift: NaN, and not rising
+        drive = np.log(8.0 * free / np.pi / draws.drag)
+    body[..., k.LOG_GRAVITY] = np.log(gravity_mps2(launches.latitude_deg))[:, np.newaxis]
+    body[..., k.LOG_DRIVE] = drive
+    body[..., k.LOG_SIZE] = np.log(sphere) / 3.0
+    if train.balloon_drag_coefficient is not None:
+        drag = np.log(train.balloon_drag_coefficient)
+        body[..., k.LOG_RISE] = 0.5 * (drive - drag) - body[..., k.LOG_SIZE]
+    body[..., k.LOG_BURST] = np.log(sphere) - 3.0 * np.log(train.burst_diameter_m * draws.burst)
+    body[..., k.LOG_FALL] = 0.5 * np.log(2.0 * train.falling_mass_kg / canopy)
+    body[..., k.LOG_TUMBLE] = 0.5 * np.log(2.0 * train.falling_mass_kg / train.body_drag_area_m2)
+    if train.measured_ascent_mps is not None:
+        with np.errstate(invalid="ignore"):
+            change = np.sqrt(free / train.free_lift_kg / draws.drag)
+        body[..., k.FIXED_RISE] = train.measured_ascent_mps * change
+    body[..., k.OPENING_DELAY] = train.opening_delay_s
+    return body
+
+
+def _errors(grid: WindGrid, draws: Draws, first: int, last: int) -> NDArray[np.float32]:
+    """Wind error of some launches at the grid's heights, [n, D, H, 2]; H is 0 for none."""
+    u, v = draws.wind_u_mps[first:last], draws.wind_v_mps[first:last]
+    if not (u.any() or v.any()):
+        return np.empty((*u.shape[:2], 0, 2), dtype=np.float32)
+    grown = 1.0 + draws.growth_per_km * np.maximum(grid.height_m - grid.top_height_m, 0.0) / 1e3
+    unit = np.eye(draws.height_m.size)
+    weights = np.stack([np.interp(grid.height_m, draws.height_m, row) for row in unit])
+    spread = (weights * grown).astype(np.float32)
+    return np.ascontiguousarray(np.stack([u @ spread, v @ spread], axis=-1))
+
+
+def _results(out: NDArray[np.float64], launches: Launches) -> Flights:
+    """Rows of the kernel's output as `Flights`."""
+    drift = distance_m(
+        launches.latitude_deg[:, np.newaxis, np.newaxis],
+        launches.longitude_deg[:, np.newaxis, np.newaxis],
+        out[k.LATITUDE],
+        out[k.LONGITUDE],
+    )
+    height = launches.height_m[:, np.newaxis, np.newaxis]
+    time = launches.time_unix_s[:, np.newaxis, np.newaxis]
+    return Flights(
+        status=out[k.STATUS].astype(np.uint8),
+        landing_latitude_deg=out[k.LATITUDE],
+        landing_longitude_deg=wrap_longitude_deg(out[k.LONGITUDE]),
+        landing_height_m=out[k.HEIGHT],
+        landing_time_unix_s=out[k.TIME],
+        landing_speed_mps=out[k.SINK],
+        landing_wind_mps=out[k.WIND],
+        burst_latitude_deg=out[k.BURST_LATITUDE],
+        burst_longitude_deg=wrap_longitude_deg(out[k.BURST_LONGITUDE]),
+        burst_height_m=out[k.BURST_HEIGHT],
+        burst_time_unix_s=out[k.BURST_TIME],
+        ascent_rate_mps=(out[k.BURST_HEIGHT] - height) / (out[k.BURST_TIME] - time),
+        strongest_wind_mps=out[k.STRONGEST],
+        coldest_air_k=out[k.COLDEST],
+        drift_m=drift,
+        extrapolated=out[k.EXTRAPOLATED] > 0.5,
+    )

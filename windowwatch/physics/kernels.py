@@ -273,8 +273,10 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
     looks at the air once. Returns status, place, height, speed and wind at the end.
     """
     top = grid.height_m.size - 2
-    side = "right" if rising else "left"
-    layer = min(max(np.searchsorted(grid.height_m, z, side) - 1, 0), top)
+    passed = np.searchsorted(grid.height_m, z)  # heights below z
+    if rising and passed <= top and grid.height_m[passed] == z:
+        passed += 1
+    layer = min(max(passed - 1, 0), top)
     index, fresh, z0, old, guess = 0, True, z, place, place
     old_slope, old_log, old_speed, old_wind = (0.0, 0.0, 0.0), 0.0, 0.0, (0.0, 0.0)
     while True:

@@ -179,7 +179,7 @@ def build_wind_grid(
             terrain,
             columns,
             below,
-            float(height_m[-1]),  # type: ignore[arg-type]
+            float(height_m[-1]),
         )
         kernels.lay_columns(height_m, *nodes[:6], air[m, t].reshape(-1, height_m.size, 4))
         tops[m, t] = np.min(nodes.top_m, where=np.isfinite(nodes.top_m), initial=np.inf)

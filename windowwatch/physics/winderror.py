@@ -1,0 +1,95 @@
+"""How wrong a forecast of the wind aloft is, by height and lead time."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowwatch.errors import InputError
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class WindErrorModel:
+    """Error of each wind component: its size and how it hangs together in height.
+
+    Parameters
+    ----------
+    lead_hours : array [R]
+        Rising. Beyond the last row its values are held; before the first likewise. [h]
+    height_m : array [K]
+        Rising; held beyond the ends. [m]
+    vector_rmse_mps : array [R, K]
+        Root mean square length of the error vector. [m s⁻¹]
+    correlation_m : float
+        Height over which the correlation of the error falls to 1/e. [m]
+    growth_per_km : float
+        Fraction by which the error grows for each kilometre above the forecast's top.
+    source : str
+        Where the numbers come from.
+    """
+
+    lead_hours: tuple[float, ...]
+    height_m: tuple[float, ...]
+    vector_rmse_mps: tuple[tuple[float, ...], ...]
+    correlation_m: float
+    growth_per_km: float
+    source: str
+
+    def __post_init__(self) -> None:
+        table = np.asarray(self.vector_rmse_mps)
+        if table.shape != (len(self.lead_hours), len(self.height_m)):
+            raise InputError(f"the wind-error table has shape {table.shape}; axes say otherwise")
+        if not (np.all(table >= 0.0) and self.correlation_m > 0.0 and self.growth_per_km >= 0.0):
+            raise InputError("wind errors, correlation height and growth cannot be negative")
+
+    def component_sigma_mps(self, lead_hours: FloatArray, height_m: FloatArray) -> FloatArray:
+        """Standard deviation of one component, array [lead, height]. [m s⁻¹]
+
+        The vector's root mean square over the root of two: the error has no preferred
+        direction.
+        """
+        table = np.asarray(self.vector_rmse_mps)
+        by_height = np.stack([np.interp(height_m, self.height_m, row) for row in table])
+        lead = np.clip(lead_hours, self.lead_hours[0], self.lead_hours[-1])
+        row = np.interp(lead, self.lead_hours, np.arange(len(self.lead_hours)))
+        early = np.minimum(row.astype(np.intp), max(len(self.lead_hours) - 2, 0))
+        later = np.minimum(early + 1, len(self.lead_hours) - 1)
+        share = (row - early)[:, np.newaxis]
+        return np.asarray(
+            (by_height[early] + share * (by_height[later] - by_height[early])) / np.sqrt(2.0)
+        )
+
+    def modes(self, height_m: FloatArray) -> FloatArray:
+        """Square root of the correlation between heights, array [height, mode].
+
+        Independent unit normals times this are correlated as exp(-distance / length); the
+        first modes carry most of the error, so balanced draws of them balance landings.
+        """
+        apart = np.abs(height_m[:, np.newaxis] - height_m[np.newaxis, :])
+        values, vectors = np.linalg.eigh(np.exp(-apart / self.correlation_m))
+        order = np.argsort(-values)
+        return np.asarray(vectors[:, order] * np.sqrt(np.maximum(values[order], 0.0)))
+
+
+#: Forecast against what balloons meet, global models, northern extratropics. Columns are
+#: the heights of 850, 500, 250, 100, 50 and 10 hPa in the standard atmosphere; rows are
+#: lead times. All numbers from memory of published verification against radiosondes
+#: (order of magnitude); they include the 2 to 3 m/s by which a point differs from a grid
+#: box. The first row is half-way between that and day 1; day 7 goes on as day 3 to day 5.
+FORECAST_ERROR = WindErrorModel(
+    lead_hours=(0.0, 24.0, 48.0, 72.0, 120.0, 168.0),
+    height_m=(1_458.0, 5_579.0, 10_380.0, 16_221.0, 20_643.0, 31_207.0),
+    vector_rmse_mps=(
+        (2.7, 2.9, 3.8, 2.9, 2.8, 4.4),
+        (3.0, 3.3, 4.5, 3.2, 3.0, 5.0),
+        (3.7, 4.4, 6.2, 3.9, 3.4, 5.5),
+        (4.6, 5.8, 8.3, 4.7, 3.9, 6.0),
+        (6.8, 9.0, 13.0, 6.5, 5.2, 7.5),
+        (9.0, 12.2, 17.7, 8.3, 6.5, 9.0),
+    ),
+    correlation_m=3_000.0,
+    growth_per_km=0.1,
+    source="from memory: order of magnitude of published scores against radiosondes",
+)
