@@ -80,7 +80,7 @@ def column_nodes(
     """
     u, v, temperature, geopotential = (np.asarray(x, dtype=np.float64) for x in levels)
     height = geometric_height_m(geopotential, latitude_deg[:, np.newaxis])
-    lost = np.asarray(np.isnan(height))
+    lost = np.isnan(height)
     if lost.any():
         height = _between_neighbours(height, lost, pressure_pa)
         u, v, temperature = (np.where(lost, np.nan, x) for x in (u, v, temperature))
@@ -119,7 +119,7 @@ def _drop_below(
     """Fold nodes at or under a floor into the first one above it."""
     under = height <= floor_m[:, np.newaxis]
     first = np.minimum(under.sum(axis=1), height.shape[1] - 1)[:, np.newaxis]
-    buried = under.all(axis=1)[:, np.newaxis]
+    buried = under.all(axis=1, keepdims=True)
     folded = [
         np.where(buried, np.nan, np.where(under, np.take_along_axis(x, first, axis=1), x))
         for x in values
@@ -139,7 +139,7 @@ def _join_surface(
         return _drop_below(height, values, floor)
     joined = [terrain_m + wind.above_ground_m for wind in surface]
     floor = joined[-1] + _NEAR_SURFACE_M
-    keep: NDArray[np.bool_] = np.asarray(np.isfinite(floor))
+    keep = np.isfinite(floor)
     under = (height <= floor[:, np.newaxis]) & keep[:, np.newaxis]
     stacked = [np.where(under, joined[-1][:, np.newaxis], height)]
     for levels, component in zip(values, (1, 2), strict=True):
