@@ -1,0 +1,46 @@
+"""What the flight asks: how far, how long, through what, and on what footing."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowwatch.physics.flights import Flights, FlightStatus
+from windowwatch.scoring.answer import Measure
+
+#: What became of flights that have no landing, as a person reads it.
+LOST_WORDS = {
+    FlightStatus.LEFT_GRID: "left the area of the forecast",
+    FlightStatus.LEFT_TIME: "ran past the hours of the forecast",
+    FlightStatus.MISSING_AIR: "met a gap in the forecast",
+    FlightStatus.NOT_RISING: "did not rise",
+    FlightStatus.TOO_LONG: "stayed up too long",
+    FlightStatus.NEAR_POLE: "came too near a pole",
+}
+
+
+def landed(flights: Flights) -> NDArray[np.bool_]:
+    """Which flights have a landing; shape of the flights."""
+    return np.asarray(flights.status == FlightStatus.LANDED)
+
+
+def flight_measures(launch_unix_s: NDArray[np.float64], flights: Flights) -> list[Measure]:
+    """Everything that the flight checks look at, shape [N, M, D]; NaN for lost flights."""
+    down = landed(flights)
+    launch = np.asarray(launch_unix_s, dtype=np.float64)[:, None, None]
+
+    def known(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.where(down, values, np.nan)
+
+    return [
+        Measure("strongest_wind", known(flights.strongest_wind_mps)),
+        Measure("drift", known(flights.drift_m / 1000.0)),
+        Measure("flight_time", known((flights.landing_time_unix_s - launch) / 60.0)),
+        Measure("extrapolated", known(flights.extrapolated.astype(np.float64))),
+    ]
+
+
+def lost_reason(status: NDArray[np.uint8]) -> str:
+    """How many flights have no landing, and why: "9 of 112 flights left the area …"."""
+    counts = [(int(np.count_nonzero(status == code)), words) for code, words in LOST_WORDS.items()]
+    counts = sorted((pair for pair in counts if pair[0]), key=lambda pair: -pair[0])
+    parts = [f"{count} {words}" for count, words in counts]
+    return f"of {status.size} flights {', '.join(parts)}" if parts else ""

@@ -1,0 +1,195 @@
+"""Flights, weather and ground in; scored launch hours out."""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowwatch.clock import from_unix_s
+from windowwatch.errors import InputError
+from windowwatch.ground.values import Ground
+from windowwatch.physics.earth import bearing_deg
+from windowwatch.physics.flights import Flights
+from windowwatch.physics.spread import footprint
+from windowwatch.physics.surface import SurfaceGrid
+from windowwatch.scoring.answer import Answer, Measure, answer
+from windowwatch.scoring.chance import independent_count, wilson_interval
+from windowwatch.scoring.flight import flight_measures, landed, lost_reason
+from windowwatch.scoring.landing import landing_measures
+from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.recovery import recovery_measures
+from windowwatch.scoring.release import release_measures
+from windowwatch.scoring.values import Hour, Site
+from windowwatch.scoring.verdict import rule, worst_sentences
+
+FloatArray = NDArray[np.float64]
+
+
+def score_site(
+    site: Site,
+    launch_unix_s: FloatArray,
+    flights: Flights,
+    surface: SurfaceGrid,
+    ground: Ground,
+    plan: ScoringPlan,
+) -> tuple[Hour, ...]:
+    """Score every launch hour of a site.
+
+    Parameters
+    ----------
+    site : Site
+    launch_unix_s : array [N]
+        Launch hours. [s since 1970 UTC]
+    flights : Flights [N, M, D]
+        Of these launch hours, in the same order.
+    surface : SurfaceGrid
+        Members as in `flights`, or one where they share the field.
+    ground : Ground
+    plan : ScoringPlan
+
+    Returns
+    -------
+    tuple of Hour [N]
+
+    Raises
+    ------
+    InputError
+        If the numbers of launch hours or members do not fit together.
+    """
+    launch = np.asarray(launch_unix_s, dtype=np.float64)
+    if launch.ndim != 1 or flights.status.shape[:1] != launch.shape:
+        raise InputError(
+            f"{launch.size} launch hours, but flights of shape {flights.status.shape}; "
+            "the first axis must be the launch hours"
+        )
+    measures = [
+        measure
+        for measure in (
+            *release_measures(site, launch, flights, surface, plan),
+            *flight_measures(launch, flights),
+            *landing_measures(flights, surface, ground, plan),
+            *recovery_measures(flights, ground, plan),
+        )
+        if measure.name in plan.limits
+    ]
+    if not measures:
+        raise InputError("none of the checks that are asked can be made; give more limits")
+    _check_members(measures, flights)
+    return tuple(_hour(site, launch, i, flights, measures, plan) for i in range(launch.size))
+
+
+def score_hour(
+    site: Site,
+    launch_unix_s: float,
+    flights: Flights,
+    surface: SurfaceGrid,
+    ground: Ground,
+    plan: ScoringPlan,
+) -> Hour:
+    """Score one launch hour; `flights` are its own, [M, D]. Otherwise as `score_site`."""
+    one = Flights(**{name: values[None] for name, values in vars(flights).items()})
+    return score_site(site, np.array([launch_unix_s]), one, surface, ground, plan)[0]
+
+
+def _check_members(measures: list[Measure], flights: Flights) -> None:
+    """Refuse weather whose members are not those of the flights."""
+    members = flights.status.shape[1]
+    for measure in measures:
+        have = measure.values.shape[1]
+        if have not in (1, members) and members != 1:
+            raise InputError(
+                f"{measure.name} has {have} members, the flights have {members}; "
+                "they must be the same members, or one that all share"
+            )
+
+
+def _hour(
+    site: Site,
+    launch: FloatArray,
+    index: int,
+    flights: Flights,
+    measures: list[Measure],
+    plan: ScoringPlan,
+) -> Hour:
+    """One launch hour out of all that was measured."""
+    answers = [
+        answer(measure, index, LIMITS[measure.name], plan.limits[measure.name], plan.quantile)
+        for measure in measures
+    ]
+    checks = tuple(each.check for each in answers)
+    here = flights.of_launch(index)
+    down = landed(here)
+    chance, low, high = _chance(answers, down)
+    ruling = rule(checks, plan, chance, _too_few(here, down, plan))
+    if ruling.refused is not None:
+        chance = low = high = None
+    road = next((m for m in measures if m.name == "road"), None)
+    hour = Hour(
+        site=site.name,
+        time_utc=from_unix_s(launch[index]),
+        verdict=ruling.verdict,
+        score=ruling.score,
+        chance=chance,
+        chance_low=low,
+        chance_high=high,
+        parts=ruling.parts,
+        checks=checks,
+        worst=worst_sentences(checks, plan),
+        footprint=None,
+        refused=ruling.refused,
+        road_km=None if road is None else _median(road.values[index]),
+    )
+    return _with_landings(hour, site, here, down)
+
+
+def _chance(
+    answers: list[Answer], down: NDArray[np.bool_]
+) -> tuple[float | None, float | None, float | None]:
+    """Share of flights in which every check is within its limit, and its 95 % interval.
+
+    A flight that was lost, or of which one value is missing, is not go. When a whole check
+    is unknown nobody knows whether any flight's hour is go: there is no chance then.
+    """
+    passes = down
+    for each in answers:
+        if each.passes is None:
+            return None, None, None
+        passes = passes & each.passes
+    share = float(np.mean(passes))
+    return share, *wilson_interval(share, independent_count(passes))
+
+
+def _too_few(flights: Flights, down: NDArray[np.bool_], plan: ScoringPlan) -> str | None:
+    """Why the flights of an hour cannot be used; None if they can."""
+    known = int(np.count_nonzero(down))
+    if known < down.size * (1.0 - plan.max_lost_share) - 1e-9:
+        return lost_reason(flights.status)
+    if known < plan.min_flights:
+        return f"only {known} flights have a landing; {plan.min_flights} are needed"
+    return None
+
+
+def _with_landings(hour: Hour, site: Site, flights: Flights, down: NDArray[np.bool_]) -> Hour:
+    """The hour with footprint, drift, bearing and time of landing, where any flight landed."""
+    if not np.any(down):
+        return hour
+    latitude = flights.landing_latitude_deg[down]
+    longitude = flights.landing_longitude_deg[down]
+    spot = footprint(latitude, longitude)
+    centre = (
+        (latitude[0], longitude[0]) if spot is None else (spot.latitude_deg, spot.longitude_deg)
+    )
+    return replace(
+        hour,
+        footprint=spot,
+        drift_km=float(np.median(flights.drift_m[down])) / 1000.0,
+        bearing_deg=float(bearing_deg(site.latitude_deg, site.longitude_deg, *centre)),
+        landing_utc=from_unix_s(float(np.median(flights.landing_time_unix_s[down]))),
+    )
+
+
+def _median(values: FloatArray) -> float | None:
+    """Median of the known values; None if there are none."""
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if known.size else None

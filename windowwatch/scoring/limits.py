@@ -1,0 +1,197 @@
+"""Every check that is known, as data: its unit, its limits, its words, and who says so.
+
+A new check is a row here and a `Measure` in the module of its part; scoring, settings and
+wording read everything else from the row.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from math import isfinite
+from types import MappingProxyType
+
+from windowwatch.errors import InputError
+from windowwatch.scoring.values import Part
+
+COMMON = "common practice, no source"
+
+
+class Summary(StrEnum):
+    """How the flights of an hour become one value."""
+
+    QUANTILE = "quantile"  #: the value that a set share of flights (90 %) stays on the good side of
+    SHARE = "share"  #: the share of flights to which it happens, in percent
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A bound that the flight director sets.
+
+    Parameters
+    ----------
+    fine, limit : float
+        Up to `fine` all is well; past `limit` it is not to be done. In the check's unit.
+    hard : bool
+        A hard limit that is passed vetoes the hour, and one that cannot be checked because
+        data are missing refuses it. A soft one only costs score.
+    exponent : float
+        Shape of the desirability between the two. [1]
+    """
+
+    fine: float
+    limit: float
+    hard: bool = False
+    exponent: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not (isfinite(self.fine) and isfinite(self.limit)):
+            raise InputError(f"fine {self.fine} and limit {self.limit} must be finite numbers")
+        if not (isfinite(self.exponent) and self.exponent > 0.0):
+            raise InputError(f"exponent {self.exponent} must be above zero")
+
+
+@dataclass(frozen=True)
+class CheckKind:
+    """One row of the table of checks.
+
+    Parameters
+    ----------
+    name, part : str, Part
+    suffix : str
+        Unit as settings keys carry it: ``fine_mps``.
+    unit : str
+        Unit as a person reads it.
+    higher_is_better : bool
+    summary : Summary
+    default : Limit
+    weight : float
+        Within its part. [1]
+    decimals : int
+        Of the value, in the sentence.
+    sentence : str
+        ``{value}`` with its unit, ``{bound}`` the limit in words, ``{extra}`` what the
+        measure adds.
+    missing : str
+        What is not there when the answer is unknown.
+    source : str
+        Where the default limits come from.
+    in_chance : bool
+        Whether a flight past the limit is a flight whose hour is not go.
+    """
+
+    name: str
+    part: Part
+    suffix: str
+    unit: str
+    higher_is_better: bool
+    summary: Summary
+    default: Limit
+    weight: float
+    decimals: int
+    sentence: str
+    missing: str
+    source: str
+    in_chance: bool = True
+
+    def check_limit(self, limit: Limit) -> None:
+        """Refuse limits that are on the wrong sides for this check.
+
+        Raises
+        ------
+        InputError
+        """
+        wrong = limit.fine < limit.limit if self.higher_is_better else limit.fine > limit.limit
+        if wrong:
+            side = "below" if self.higher_is_better else "above"
+            raise InputError(
+                f"{self.name}: fine_{self.suffix} = {limit.fine:g} lies {side} "
+                f"limit_{self.suffix} = {limit.limit:g}; "
+                f"{'higher' if self.higher_is_better else 'lower'} values are better here"
+            )
+        if self.summary is Summary.SHARE and not 0.0 <= limit.fine <= limit.limit <= 100.0:
+            raise InputError(
+                f"{self.name}: fine_pct = {limit.fine:g} and limit_pct = {limit.limit:g} "
+                "are shares of flights; give 0 to 100"
+            )
+
+
+def _low(name: str, part: Part, unit: tuple[str, str], limit: Limit, weight: float, decimals: int,
+         sentence: str, missing: str, source: str = COMMON) -> CheckKind:  # fmt: skip
+    """A row whose lower values are better."""
+    return CheckKind(name, part, *unit, False, Summary.QUANTILE, limit, weight, decimals,
+                     sentence, missing, source)  # fmt: skip
+
+
+def _high(name: str, part: Part, unit: tuple[str, str], limit: Limit, weight: float, decimals: int,
+          sentence: str, missing: str, source: str = COMMON) -> CheckKind:  # fmt: skip
+    """A row whose higher values are better."""
+    return CheckKind(name, part, *unit, True, Summary.QUANTILE, limit, weight, decimals,
+                     sentence, missing, source)  # fmt: skip
+
+
+def _share(name: str, part: Part, limit: Limit, weight: float, sentence: str, missing: str,
+           source: str = COMMON, *, in_chance: bool = True) -> CheckKind:  # fmt: skip
+    """A row that counts the flights to which something happens."""
+    return CheckKind(name, part, "pct", "%", False, Summary.SHARE, limit, weight, 0,
+                     sentence, missing, source, in_chance)  # fmt: skip
+
+
+_MPS, _KM, _MIN = ("mps", "m/s"), ("km", "km"), ("min", "min")
+_PCT, _DEG = ("pct", "%"), ("deg", "°")
+_LANDING = "no landing is known for enough flights"
+
+_ROWS = (
+    _low("wind", Part.RELEASE, _MPS, Limit(4.0, 8.0, True), 2.0, 1,
+         "Wind {value}{extra}, {bound}.", "no wind at 10 m in the forecast for this time",
+         COMMON + " (filling in the open by hand)"),
+    _low("gust", Part.RELEASE, _MPS, Limit(7.0, 10.0, True), 2.0, 1,
+         "Gust {value}{extra}, {bound}.", "no gust in the forecast for this time",
+         COMMON + " (filling in the open by hand)"),
+    _low("cloud", Part.RELEASE, _PCT, Limit(50.0, 100.0), 1.0, 0,
+         "Cloud {value}{extra}, {bound}.", "no total cloud in the forecast for this time",
+         "fine: 4 oktas (ICAO Annex 2 appendix, EU SERA Appendix 2, for heavy balloons; "
+         "from memory); limit: " + COMMON),
+    _high("ceiling", Part.RELEASE, ("m", "m"), Limit(1500.0, 300.0), 0.5, 0,
+          "Ceiling {value}{extra}, {bound}.", "no cloud ceiling in the forecast for this time"),
+    _high("visibility", Part.RELEASE, _KM, Limit(8.0, 3.0), 0.5, 1,
+          "Visibility {value}{extra}, {bound}.", "no visibility in the forecast for this time",
+          "fine: 8 km (ICAO Annex 2 appendix, EU SERA Appendix 2, for heavy balloons; "
+          "from memory); limit: " + COMMON),
+    _low("precipitation", Part.RELEASE, ("mmph", "mm/h"), Limit(0.1, 1.0, True), 1.5, 1,
+         "Rain or snow {value}{extra}, {bound}.",
+         "no precipitation in the forecast for this time"),
+    _high("daylight", Part.RELEASE, _DEG, Limit(6.0, -0.833, True), 1.0, 1,
+          "Sun at {value}{extra} from release to the end of hold, {bound}.",
+          "the sun's height could not be found",
+          "limit: sunrise and sunset, zenith distance 90°50′ (US Naval Observatory); fine: "
+          + COMMON),
+    _low("thunder", Part.RELEASE, ("jpkg", "J/kg"), Limit(250.0, 1000.0, True), 1.5, 0,
+         "Thunder: CAPE {value}{extra}, {bound}.", "no CAPE in the forecast for this time"),
+    _high("clearance", Part.RELEASE, _MIN, Limit(30.0, 0.0, True), 1.0, 0,
+          "Clearance: {value} to spare{extra}, {bound}.", _LANDING),
+    _low("strongest_wind", Part.FLIGHT, _MPS, Limit(40.0, 75.0), 1.0, 0,
+         "Strongest wind aloft {value}{extra}, {bound}.", _LANDING),
+    _low("drift", Part.FLIGHT, _KM, Limit(80.0, 160.0), 1.5, 0,
+         "Drift up to {value}{extra}, {bound}.", _LANDING),
+    _low("flight_time", Part.FLIGHT, _MIN, Limit(180.0, 300.0), 0.5, 0,
+         "Flight up to {value}{extra}, {bound}.", _LANDING),
+    _share("extrapolated", Part.FLIGHT, Limit(25.0, 100.0), 0.25,
+           "{value} of flights go above the forecast's top{extra}, {bound}.", _LANDING,
+           in_chance=False),
+    _share("water", Part.LANDING, Limit(5.0, 25.0, True), 2.0,
+           "{value} of flights land on water{extra}, {bound}.",
+           "neither a land mask nor water on the map, or too many lost flights"),
+    _share("no_landing", Part.LANDING, Limit(2.0, 10.0, True), 2.0,
+           "{value} of flights land where they must not{extra}, {bound}.",
+           "no map of areas, or too many lost flights"),
+    _low("landing_wind", Part.LANDING, _MPS, Limit(7.0, 14.0), 1.0, 1,
+         "Wind at landing up to {value}{extra}, {bound}.", _LANDING),
+    _low("road", Part.RECOVERY, _KM, Limit(1.5, 6.0), 1.0, 1,
+         "Walk from the road up to {value}{extra}, {bound}.",
+         "no map of roads, or too many lost flights"),
+    _high("landing_daylight", Part.RECOVERY, _MIN, Limit(180.0, 30.0), 1.0, 0,
+          "Daylight left at landing {value}{extra}, {bound}.", _LANDING),
+)  # fmt: skip
+
+#: All checks by name, in the order of the day.
+LIMITS: Mapping[str, CheckKind] = MappingProxyType({row.name: row for row in _ROWS})

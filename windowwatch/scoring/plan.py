@@ -1,0 +1,117 @@
+"""How hours are scored: everything about it that a director may set."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import isfinite
+from types import MappingProxyType
+
+from windowwatch.errors import InputError
+from windowwatch.ground.areas import AreaKind
+from windowwatch.ground.roads import DRIVABLE, RoadClass
+from windowwatch.scoring.limits import LIMITS, Limit
+from windowwatch.scoring.values import Part
+
+#: Kinds of area that must not be landed on. Common practice, no source.
+NO_LANDING: frozenset[AreaKind] = frozenset(
+    {AreaKind.TOWN, AreaKind.INDUSTRY, AreaKind.AERODROME, AreaKind.MILITARY, AreaKind.NO_ENTRY}
+)
+
+
+def _default_limits() -> Mapping[str, Limit]:
+    return MappingProxyType({name: kind.default for name, kind in LIMITS.items()})
+
+
+def _default_weights() -> Mapping[str, float]:
+    return MappingProxyType({name: kind.weight for name, kind in LIMITS.items()})
+
+
+def _default_part_weights() -> Mapping[Part, float]:
+    return MappingProxyType(
+        {Part.RELEASE: 3.0, Part.FLIGHT: 2.0, Part.LANDING: 3.0, Part.RECOVERY: 2.0}
+    )
+
+
+@dataclass(frozen=True)
+class ScoringPlan:
+    """What the director asks of an hour. Defaults are common practice, no source.
+
+    Parameters
+    ----------
+    limits : mapping of check name to Limit
+        A check that is not in it is not asked at all.
+    weights, part_weights : mapping
+        Of checks within their part, and of parts; a check left out takes its table weight. [1]
+    setup_min, hold_min : float
+        Site checks look at the worst from `setup_min` before to `hold_min` after the launch
+        hour. [min]
+    quantile : float
+        Share of flights that must be on the good side of a value. [1]
+    gust_factor : float or None
+        Gust over mean wind where the forecast has no gust at all; None leaves the gust
+        unknown. Published for open country, 3 s gust over 10 min mean: 1.66 (WMO/TD-No. 1555,
+        for strong wind). [1]
+    clearance : (float, float) or None
+        Release and landing must lie between these times; None: not asked. [s since 1970 UTC]
+    no_landing_kinds, no_landing_distance_m : collection of AreaKind, float
+        Where not to land, and how far from it to stay. [m]
+    road_classes : collection of RoadClass
+        Roads that count for recovery.
+    min_flights : int
+        With fewer landings the hour is refused.
+    max_lost_share : float
+        With a greater share of flights without a landing the hour is refused. [1]
+    go_score, caution_score : float
+        The hour is `go` from the one on and `no-go` below the other. [0-100]
+    go_chance : float
+        … and `go` only from this chance on. [1]
+    """
+
+    limits: Mapping[str, Limit] = field(default_factory=_default_limits)
+    weights: Mapping[str, float] = field(default_factory=_default_weights)
+    part_weights: Mapping[Part, float] = field(default_factory=_default_part_weights)
+    setup_min: float = 60.0
+    hold_min: float = 30.0
+    quantile: float = 0.9
+    gust_factor: float | None = None
+    clearance: tuple[float, float] | None = None
+    no_landing_kinds: frozenset[AreaKind] = NO_LANDING
+    no_landing_distance_m: float = 500.0
+    road_classes: frozenset[RoadClass] = DRIVABLE
+    min_flights: int = 8
+    max_lost_share: float = 0.1
+    go_score: float = 70.0
+    caution_score: float = 40.0
+    go_chance: float = 0.6
+
+    def __post_init__(self) -> None:
+        for name, limit in self.limits.items():
+            if name not in LIMITS:
+                raise InputError(f"check {name!r} is not one of {', '.join(LIMITS)}")
+            LIMITS[name].check_limit(limit)
+        if not self.limits:
+            raise InputError("no check is asked; give at least one limit")
+        for what, weights in (("check", self.weights), ("part", self.part_weights)):
+            for name, weight in weights.items():
+                if not (isfinite(weight) and weight > 0.0):
+                    raise InputError(f"weight of {what} {name} is {weight}; give a number above 0")
+        for name in ("setup_min", "hold_min", "no_landing_distance_m"):
+            if not (isfinite(getattr(self, name)) and getattr(self, name) >= 0.0):
+                raise InputError(f"{name} is {getattr(self, name)}; give a number from 0 on")
+        for name in ("quantile", "max_lost_share", "go_chance"):
+            if not 0.0 <= getattr(self, name) <= 1.0:
+                raise InputError(f"{name} is {getattr(self, name)}; give a share, 0 to 1")
+        if not 0.0 <= self.caution_score <= self.go_score <= 100.0:
+            raise InputError(
+                f"caution_score {self.caution_score} and go_score {self.go_score}: give "
+                "0 to 100, the first not above the second"
+            )
+        if self.gust_factor is not None and not 1.0 <= self.gust_factor <= 3.0:
+            raise InputError(f"gust_factor is {self.gust_factor}; give 1 to 3")
+        if self.min_flights < 1:
+            raise InputError(f"min_flights is {self.min_flights}; give 1 or more")
+        if self.clearance is not None and not self.clearance[0] < self.clearance[1]:
+            raise InputError(f"clearance {self.clearance} ends before it begins")
+
+    def weight_of(self, name: str) -> float:
+        """Weight of a check within its part. [1]"""
+        return self.weights.get(name, LIMITS[name].weight)

@@ -1,0 +1,161 @@
+"""What the release asks: weather at the site from set-up to hold, light, and clearance."""
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowwatch.errors import InputError
+from windowwatch.physics.flights import Flights
+from windowwatch.physics.sun import sun_elevation_deg
+from windowwatch.physics.surface import SurfaceGrid
+from windowwatch.scoring.answer import Measure, nothing_known
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.span import (
+    extreme_in_span,
+    extreme_of_steps,
+    highest_interval,
+    rate_from_sums,
+)
+from windowwatch.scoring.values import Site
+
+FloatArray = NDArray[np.float64]
+
+
+def release_measures(
+    site: Site,
+    launch_unix_s: FloatArray,
+    flights: Flights,
+    surface: SurfaceGrid,
+    plan: ScoringPlan,
+) -> list[Measure]:
+    """Everything that the release checks look at.
+
+    Parameters
+    ----------
+    site : Site
+    launch_unix_s : array [N]
+        [s since 1970 UTC]
+    flights : Flights [N, M, D]
+        Their landings must fall within the clearance, too.
+    surface : SurfaceGrid
+    plan : ScoringPlan
+
+    Returns
+    -------
+    list of Measure
+        Weather has shape [N, M or 1, 1].
+    """
+    launch = np.asarray(launch_unix_s, dtype=np.float64)
+    measures = _weather(site, launch, surface, plan)
+    measures.append(_daylight(site, launch, plan))
+    if plan.clearance is not None:
+        earliest, latest = plan.clearance
+        spare_s = np.minimum(launch[:, None, None] - earliest, latest - flights.landing_time_unix_s)
+        measures.append(Measure("clearance", spare_s / 60.0))
+    return measures
+
+
+def _weather(
+    site: Site, launch: FloatArray, surface: SurfaceGrid, plan: ScoringPlan
+) -> list[Measure]:
+    """Worst of each surface field over the span."""
+    try:
+        series = surface.at(site.latitude_deg, site.longitude_deg)
+    except InputError:
+        names = ("wind", "gust", "cloud", "ceiling", "visibility", "precipitation", "thunder")
+        missing = f"{site.name} lies outside the area of the forecast"
+        return [nothing_known(name, launch.size, missing) for name in names]
+    weather = _Span(series.time_unix_s, series.values, launch, plan)
+    return [
+        weather.wind(),
+        weather.gust(plan.gust_factor),
+        weather.highest("cloud", "cloud_total_pct"),
+        weather.ceiling(),
+        weather.lowest("visibility", "visibility_m", 1e-3),
+        weather.precipitation(),
+        weather.highest("thunder", "cape_jpkg"),
+    ]
+
+
+class _Span:
+    """Surface series at the site, asked for their worst from set-up to the end of hold."""
+
+    def __init__(
+        self,
+        time_s: FloatArray,
+        values: Mapping[str, FloatArray],
+        launch: FloatArray,
+        plan: ScoringPlan,
+    ) -> None:
+        self._time_s = time_s
+        self._values = values
+        self._start_s = launch - 60.0 * plan.setup_min
+        self._end_s = launch + 60.0 * plan.hold_min
+
+    def wind(self) -> Measure:
+        speed = self._speed("wind_u_10m_mps", "wind_v_10m_mps")
+        return self._missing("wind") if speed is None else self._extreme("wind", speed)
+
+    def gust(self, factor: float | None) -> Measure:
+        if "gust_mps" in self._values:
+            return self._extreme("gust", self._values["gust_mps"])
+        speed = self._speed("wind_u_10m_mps", "wind_v_10m_mps")
+        if factor is None or speed is None:
+            return self._missing("gust")
+        said = f" (no gust in the forecast; {factor:g} x mean wind)"
+        return self._extreme("gust", factor * speed, said)
+
+    def ceiling(self) -> Measure:
+        if "ceiling_m" not in self._values:
+            return self._missing("ceiling")
+        lowest = extreme_of_steps(
+            self._time_s, self._values["ceiling_m"], self._start_s, self._end_s, highest=False
+        )
+        return Measure("ceiling", lowest[:, :, None])
+
+    def precipitation(self) -> Measure:
+        """The rate in the span, and the mean rate of the intervals it touches, if greater."""
+        found = []
+        if "precipitation_rate_mmph" in self._values:
+            rate = self._values["precipitation_rate_mmph"]
+            found.append(self._extreme("precipitation", rate).values[:, :, 0])
+        if "precipitation_mm" in self._values:
+            rates = rate_from_sums(self._time_s, self._values["precipitation_mm"])
+            found.append(highest_interval(self._time_s, rates, self._start_s, self._end_s))
+        if not found:
+            return self._missing("precipitation")
+        worst = found[0] if len(found) == 1 else np.maximum(found[0], found[1])
+        return Measure("precipitation", worst[:, :, None])
+
+    def highest(self, name: str, key: str) -> Measure:
+        if key not in self._values:
+            return self._missing(name)
+        return self._extreme(name, self._values[key])
+
+    def lowest(self, name: str, key: str, factor: float) -> Measure:
+        if key not in self._values:
+            return self._missing(name)
+        return self._extreme(name, factor * self._values[key], highest=False)
+
+    def _speed(self, u_key: str, v_key: str) -> FloatArray | None:
+        if u_key not in self._values or v_key not in self._values:
+            return None
+        return np.hypot(self._values[u_key], self._values[v_key])
+
+    def _extreme(
+        self, name: str, values: FloatArray, said: str = "", *, highest: bool = True
+    ) -> Measure:
+        worst = extreme_in_span(self._time_s, values, self._start_s, self._end_s, highest=highest)
+        extra = (said,) * self._start_s.size if said else ()
+        return Measure(name, worst[:, :, None], extra)
+
+    def _missing(self, name: str) -> Measure:
+        return nothing_known(name, self._start_s.size)
+
+
+def _daylight(site: Site, launch: FloatArray, plan: ScoringPlan) -> Measure:
+    """Lower of the sun's heights at release and at the end of hold. [°]"""
+    times = np.stack([launch, launch + 60.0 * plan.hold_min])
+    elevation = sun_elevation_deg(times, site.latitude_deg, site.longitude_deg)
+    return Measure("daylight", np.min(elevation, axis=0)[:, None, None])
