@@ -1,14 +1,11 @@
 """How far, and which way, a window has gone from what people were last told."""
 
-import math
 from dataclasses import dataclass
 from datetime import timedelta
 
+from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.windows.phrases import compass, length, percent
 from windowwatch.windows.values import Window
-
-#: Mean radius of the earth, (2a + b) / 3 of the WGS 84 ellipsoid. [km]
-MEAN_RADIUS_KM = 6371.0088
 
 
 @dataclass(frozen=True)
@@ -49,12 +46,14 @@ def shift_between(before: Window, after: Window, *, same_ground: bool) -> Shift:
             and after.landing_latitude_deg is not None
             and after.landing_longitude_deg is not None
         ):
-            km, bearing = distance_and_bearing(
+            ends = (
                 before.landing_latitude_deg,
                 before.landing_longitude_deg,
                 after.landing_latitude_deg,
                 after.landing_longitude_deg,
             )
+            km = float(distance_m(*ends)) / 1000.0
+            bearing = float(bearing_deg(*ends))
     return Shift(
         start=after.start_utc - before.start_utc,
         end=after.end_utc - before.end_utc,
@@ -63,27 +62,6 @@ def shift_between(before: Window, after: Window, *, same_ground: bool) -> Shift:
         score=score,
         chance=chance,
     )
-
-
-def distance_and_bearing(
-    latitude_deg: float, longitude_deg: float, to_latitude_deg: float, to_longitude_deg: float
-) -> tuple[float, float]:
-    """Great-circle distance on a sphere [km] and bearing at the start, 0 to 360. [deg]
-
-    Haversine form; within 0.6 % of the ellipsoid, which is ample for "31 km further east".
-    """
-    lat, to_lat = math.radians(latitude_deg), math.radians(to_latitude_deg)
-    east = math.radians(to_longitude_deg - longitude_deg)
-    half = (
-        math.sin((to_lat - lat) / 2.0) ** 2
-        + math.cos(lat) * math.cos(to_lat) * math.sin(east / 2.0) ** 2
-    )
-    km = 2.0 * MEAN_RADIUS_KM * math.asin(min(1.0, math.sqrt(half)))
-    bearing = math.atan2(
-        math.sin(east) * math.cos(to_lat),
-        math.cos(lat) * math.sin(to_lat) - math.sin(lat) * math.cos(to_lat) * math.cos(east),
-    )
-    return km, math.degrees(bearing) % 360.0
 
 
 def span_words(shift: Shift) -> list[str]:

@@ -1,0 +1,201 @@
+"""Invented hours, windows and passes for tests of windows, storage and notices."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from windowwatch.forecast.cycle import Cycle, SourceFile
+from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
+from windowwatch.windows.changes import compare
+from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
+from windowwatch.windows.window import WindowRules, join_hours
+
+#: Thursday; midnight UTC.
+DAY = datetime(2026, 5, 7, tzinfo=UTC)
+#: Two days before, when the first cycle of a test is read.
+NOW = datetime(2026, 5, 5, 4, tzinfo=UTC)
+STEP = timedelta(hours=1)
+WATCH = "skerra demo"
+MILLFIELD = Site("Millfield", 45.60, -35.90, 140.0, "America/Noronha")
+HIGHMOOR = Site("Highmoor", 46.70, -35.50, 420.0, "America/Noronha")
+SITES = {site.name: site for site in (MILLFIELD, HIGHMOOR)}
+
+
+def at(hour: float) -> datetime:
+    """`hour` hours after the midnight of `DAY`."""
+    return DAY + timedelta(hours=hour)
+
+
+def cycle(number: int = 0) -> Cycle:
+    """The cycle `number` times six hours after 2026-05-05 00 UTC."""
+    return Cycle(datetime(2026, 5, 5, tzinfo=UTC) + timedelta(hours=6 * number), "skerra")
+
+
+def read_at(number: int = 0) -> datetime:
+    """When the cycle of that number is read: four hours after its time."""
+    return NOW + timedelta(hours=6 * number)
+
+
+def check(name: str = "gust", score: float = 80.0, value: float = 6.8) -> Check:
+    """A check that limits an hour of that score."""
+    verdict = Verdict.GO if score >= 60 else Verdict.CAUTION if score > 0 else Verdict.NO_GO
+    return Check(
+        name=name,
+        part=Part.RELEASE,
+        verdict=verdict,
+        value=value,
+        unit="m/s",
+        fine=5.0,
+        limit=9.0,
+        margin=9.0 - value,
+        desirability=score / 100.0,
+        hard=True,
+        sentence=f"{name} {value:.1f} m/s, limit 9.0 m/s",
+    )
+
+
+def hour(
+    time_utc: datetime,
+    score: float = 80.0,
+    *,
+    site: str = "Millfield",
+    chance: float | None = 0.8,
+    verdict: Verdict | None = None,
+    landing: tuple[float, float] = (45.9, -35.5),
+    by: str = "gust",
+) -> Hour:
+    """An hour of one check; a score of 0 is a no-go."""
+    limiting = check(by, score, 9.0 - 0.04 * score)
+    if verdict is None:
+        verdict = limiting.verdict
+    return Hour(
+        site=site,
+        time_utc=time_utc,
+        verdict=verdict,
+        score=score,
+        chance=chance,
+        chance_low=None if chance is None else max(0.0, chance - 0.1),
+        chance_high=None if chance is None else min(1.0, chance + 0.1),
+        parts={Part.RELEASE: score, Part.FLIGHT: 91.25, Part.LANDING: 100.0, Part.RECOVERY: None},
+        checks=(limiting, check("cloud", 95.0, 1.0)),
+        worst=(limiting.sentence, "cloud 1.0 m/s, limit 9.0 m/s"),
+        footprint=Footprint(landing[0], landing[1], 128, 4000.0, 2500.0, 9000.0, 5600.0, 47.0),
+        drift_km=42.3,
+        bearing_deg=44.0,
+        road_km=1.2,
+        landing_utc=time_utc + timedelta(hours=2, minutes=11),
+    )
+
+
+def refused(time_utc: datetime, why: str = "the wind at 10 hPa is missing") -> Hour:
+    """An hour of which nothing can be said."""
+    return Hour(
+        site="Millfield",
+        time_utc=time_utc,
+        verdict=Verdict.UNKNOWN,
+        score=None,
+        chance=None,
+        chance_low=None,
+        chance_high=None,
+        parts=dict.fromkeys(Part),
+        checks=(),
+        worst=(),
+        footprint=None,
+        refused=why,
+    )
+
+
+def day(scores: Mapping[float, float] | Sequence[float], first: float = 0) -> list[Hour]:
+    """Hours of 24 hours: those given by score, all others a no-go by rain."""
+    given = dict(scores) if isinstance(scores, Mapping) else dict(enumerate(scores, int(first)))
+    return [hour(at(h), given[h]) if h in given else hour(at(h), 0.0, by="rain") for h in range(24)]
+
+
+def flat(start: int, end: int, score: float = 80.0) -> list[Hour]:
+    """A day that is good from `start` to `end`."""
+    return day(dict.fromkeys(range(start, end), score))
+
+
+class Line:
+    """Cycles passed one after the other, as the pipeline does."""
+
+    def __init__(self, rules: WindowRules | None = None) -> None:
+        self.rules = rules or WindowRules()
+        self.windows: tuple[Window, ...] = ()
+        self.number = -1
+
+    def read(self, hours: Sequence[Hour], now_utc: datetime | None = None) -> tuple[Change, ...]:
+        """Pass the next cycle; return its changes."""
+        self.number += 1
+        now = now_utc or read_at(self.number)
+        joined = join_hours(hours, self.rules, now_utc=now, known=self.windows)
+        self.windows, changes = compare(
+            self.windows,
+            joined,
+            hours,
+            self.rules,
+            cycle=cycle(self.number),
+            now_utc=now,
+            watch=WATCH,
+        )
+        return changes
+
+    def open_windows(self) -> list[Window]:
+        """Windows that are open now."""
+        return [w for w in self.windows if w.state is WindowState.OPEN]
+
+
+def opened(*days: Sequence[Hour], rules: WindowRules | None = None) -> Line:
+    """A line on which the first of `days` was read twice, so that its windows are open."""
+    line = Line(rules)
+    line.read(days[0])
+    line.read(days[0])
+    for further in days[1:]:
+        line.read(further)
+    return line
+
+
+def window(**other: object) -> Window:
+    """An open window of Millfield, 06 to 10 UTC."""
+    made = Window(
+        uid="millfield-0507T0600-abc123",
+        site="Millfield",
+        state=WindowState.OPEN,
+        start_utc=at(6),
+        end_utc=at(10),
+        best_hour_utc=at(7),
+        best_score=78.0,
+        chance=0.8,
+        landing_latitude_deg=45.9,
+        landing_longitude_deg=-35.5,
+        drift_km=42.3,
+        bearing_deg=44.0,
+        road_km=1.2,
+        cycles_seen=2,
+        limited_by="gust 6.8 m/s, limit 9.0 m/s",
+        cycle_id=cycle().id,
+    )
+    return replace(made, **other)  # type: ignore[arg-type]
+
+
+def change(kind: ChangeKind = ChangeKind.OPENED, **other: object) -> Change:
+    """A change of that window."""
+    made = Change(
+        key="3fa9c1d2e4b5",
+        kind=kind,
+        site="Millfield",
+        window_uid="millfield-0507T0600-abc123",
+        cycle_id=cycle().id,
+        found_utc=NOW,
+        before=None if kind is ChangeKind.OPENED else window(),
+        after=None if kind is ChangeKind.CLOSED else window(),
+        reason="Good launch hours seen in 2 cycles.",
+    )
+    return replace(made, **other)  # type: ignore[arg-type]
+
+
+FILES = (
+    SourceFile("/forecasts/skerra-00.grib2", "ab" * 32, 123456),
+    SourceFile("/forecasts/skerra-00-members.grib2", "cd" * 32, 7 * 10**9),
+)
