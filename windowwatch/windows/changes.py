@@ -28,7 +28,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour
 from windowwatch.windows.closing import closing_reason
 from windowwatch.windows.identity import Match, match_windows
-from windowwatch.windows.phrases import percent, sentence, span
+from windowwatch.windows.phrases import day_and_time, percent, sentence, span
 from windowwatch.windows.shift import (
     Shift,
     landing_words,
@@ -217,12 +217,12 @@ def _difference(
     stronger = _passes(shift.score, rules.score_step) or _passes(shift.chance, rules.chance_step)
     if weaker or stronger:
         kind = ChangeKind.WEAKER if weaker else ChangeKind.STRONGER
-        why = [*again, ", ".join(quality_words(before, window))]
+        why = [*again, quality_words(before, window)]
         if weaker and window.limited_by:
             why.insert(0, window.limited_by.rstrip("."))
         return kind, "; ".join(why)
     if again:
-        return ChangeKind.STRONGER, "; ".join(again + quality_words(before, window))
+        return ChangeKind.STRONGER, "; ".join([*again, quality_words(before, window)])
     return None, ""
 
 
@@ -248,16 +248,15 @@ def _why_moved(
     if shift.landing_km is not None and shift.landing_km > rules.moved_km:
         why += landing_words(shift)
         if window.best_hour_utc != before.best_hour_utc:
-            best = span(window.best_hour_utc, window.best_hour_utc + rules.step)
-            why.append(f"best hour is now {best} UTC")
+            why.append(f"best hour is now {day_and_time(window.best_hour_utc)} UTC")
     return why
 
 
 def _quality(window: Window, before: Window, shift: Shift, rules: WindowRules) -> list[str]:
-    """Score and chance before and after, when they too changed by more than the bounds."""
+    """Score and chance before and after, when they too passed a bound."""
     bounds = ((shift.score, rules.score_step), (shift.chance, rules.chance_step))
     if any(_passes(moved, sign * step) for moved, step in bounds for sign in (-1.0, 1.0)):
-        return quality_words(before, window)
+        return [quality_words(before, window)]
     return []
 
 

@@ -80,9 +80,14 @@ def landing_words(shift: Shift) -> list[str]:
     return [f"lands {shift.landing_km:.0f} km further {compass(shift.landing_bearing_deg)}"]
 
 
-def quality_words(before: Window, after: Window) -> list[str]:
-    """Say score and chance before and after: ``["score 78 to 61", "chance 80 % to 55 %"]``."""
-    words = [f"score {before.best_score:.0f} to {after.best_score:.0f}"]
+def quality_words(before: Window, after: Window) -> str:
+    """Say score and chance before and after: ``score 78 to 61, chance still 80 %``."""
+    old, new = f"{before.best_score:.0f}", f"{after.best_score:.0f}"
+    words = f"score {_from_to(old, new)}"
     if before.chance is not None or after.chance is not None:
-        words.append(f"chance {percent(before.chance)} to {percent(after.chance)}")
+        words += f", chance {_from_to(percent(before.chance), percent(after.chance))}"
     return words
+
+
+def _from_to(old: str, new: str) -> str:
+    return f"still {new}" if old == new else f"{old} to {new}"
