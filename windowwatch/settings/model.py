@@ -6,7 +6,8 @@ table of another floor names one.
 
 import os
 import re
-from typing import Annotated, Any
+from dataclasses import fields
+from typing import TYPE_CHECKING, Annotated, Any, get_args
 from zoneinfo import ZoneInfo
 
 from pydantic import (
@@ -14,12 +15,18 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
+    create_model,
     field_validator,
     model_validator,
 )
 
+from windowwatch.ground.areas import AreaKind
+from windowwatch.ground.roads import DRIVABLE, RoadClass
 from windowwatch.physics.train import Gas
+from windowwatch.scoring.limits import LIMITS, CheckKind
+from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.windows.values import ChangeKind
+from windowwatch.windows.window import WindowRules
 
 _NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,39}$")
 
@@ -65,7 +72,10 @@ class WatchSection(Section):
 
     @model_validator(mode="after")
     def _in_order(self) -> "WatchSection":
-        for first, last in (("first_utc", "last_utc"), ("clearance_from_utc", "clearance_until_utc")):
+        for first, last in (
+            ("first_utc", "last_utc"),
+            ("clearance_from_utc", "clearance_until_utc"),
+        ):
             start, end = getattr(self, first), getattr(self, last)
             if (start is None) != (end is None):
                 raise ValueError(f"give both {first} and {last}, or neither")
@@ -164,3 +174,87 @@ def unique_names(items: tuple[Any, ...], what: str) -> None:
         if item.name in seen:
             raise ValueError(f"two {what} are called {item.name!r}; names must differ")
         seen.add(item.name)
+
+
+_PLAIN = (float, int, bool, float | None)
+
+
+def _made(name: str, keys: dict[str, Any]) -> type[Section]:
+    """A table of the settings file made from another floor's own data."""
+    model: type[Section] = create_model(name, __base__=Section, **keys)
+    return model
+
+
+def _plain_fields(source: type[Any], leave_out: frozenset[str] = frozenset()) -> dict[str, Any]:
+    """Keys from the plain numbers of a floor's own dataclass."""
+    return {
+        item.name: (item.type, item.default)
+        for item in fields(source)
+        if item.type in _PLAIN and item.name not in leave_out
+    }
+
+
+def _limit_keys(kind: CheckKind) -> dict[str, Any]:
+    """Keys of one check's limits; the unit is part of each."""
+    return {
+        f"fine_{kind.suffix}": (float, kind.default.fine),
+        f"limit_{kind.suffix}": (float, kind.default.limit),
+        "hard": (bool, kind.default.hard),
+        "exponent": (float, kind.default.exponent),
+        "weight": (float, kind.weight),
+        "ask": (bool, True),
+    }
+
+
+if TYPE_CHECKING:  # to a type checker they are plain tables; their keys are data
+
+    class LimitsSection(Section): ...  # noqa: D101
+
+    class ScoringSection(Section): ...  # noqa: D101
+
+    class WindowsSection(Section): ...  # noqa: D101
+
+else:
+    _limits = {name: _made(f"limits.{name}", _limit_keys(kind)) for name, kind in LIMITS.items()}
+    LimitsSection = _made("limits", {name: (table, table()) for name, table in _limits.items()})
+    ScoringSection = _made(
+        "scoring",
+        {
+            **_plain_fields(ScoringPlan),
+            "no_landing_kinds": (tuple[AreaKind, ...], tuple(sorted(NO_LANDING))),
+            "road_classes": (tuple[RoadClass, ...], tuple(sorted(DRIVABLE))),
+        },
+    )
+    WindowsSection = _made("windows", _plain_fields(WindowRules, frozenset({"step_min"})))
+
+
+class SettingsFile(Section):
+    """A whole settings file."""
+
+    watch: WatchSection
+    sites: Annotated[tuple[SiteSection, ...], Field(min_length=1)]
+    train: TrainSection
+    limits: LimitsSection = LimitsSection()
+    scoring: ScoringSection = ScoringSection()
+    windows: WindowsSection = WindowsSection()
+    ground: GroundSection = GroundSection()
+    database: DatabaseSection = DatabaseSection()
+    channels: tuple[ChannelSection, ...] = ()
+
+    @model_validator(mode="after")
+    def _names_differ(self) -> "SettingsFile":
+        unique_names(self.sites, "sites")
+        unique_names(self.channels, "channels")
+        return self
+
+
+def known_keys(
+    model: type[BaseModel] = SettingsFile, place: tuple[str, ...] = ()
+) -> dict[tuple[str, ...], list[str]]:
+    """Keys of every table of a settings file, by the place of the table."""
+    found = {place: list(model.model_fields)}
+    for name, info in model.model_fields.items():
+        for kind in (info.annotation, *get_args(info.annotation)):
+            if isinstance(kind, type) and issubclass(kind, BaseModel):
+                found.update(known_keys(kind, (*place, name)))
+    return found

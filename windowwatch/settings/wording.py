@@ -3,6 +3,7 @@
 import difflib
 import re
 from collections.abc import Iterable, Mapping
+from datetime import date, datetime
 from typing import Any
 
 #: Unit suffixes that people write, and the factor and offset to the SI unit the house uses.
@@ -29,6 +30,10 @@ _UNITS: Mapping[str, tuple[str, float, float]] = {
     "oktas": ("pct", 12.5, 0.0),
     "m": ("km", 0.001, 0.0),
 }
+#: Suffixes of our own keys that are units: only these can be "another unit".
+_OURS = frozenset(
+    {"mps", "m", "m2", "km", "kg", "min", "h", "s", "k", "pct", "deg", "mmph", "jpkg"}
+)
 _SUFFIX = re.compile(r"^(?P<stem>.+)_(?P<unit>[a-z0-9]+)$")
 
 
@@ -48,7 +53,7 @@ def unknown_key(key: str, value: Any, known: Iterable[str]) -> str:
     if match:
         for name in names:
             other = _SUFFIX.match(name)
-            if other and other["stem"] == match["stem"] and other["unit"] != match["unit"]:
+            if other and other["stem"] == match["stem"] and other["unit"] in _OURS:
                 return f"is in a unit this key does not take; write {name}" + _converted(
                     match["unit"], other["unit"], value
                 )
@@ -79,6 +84,12 @@ def validation_lines(
         Known keys by the place they belong to, list positions left out.
     """
     lines = []
+    errors = list(errors)
+    renamed = {
+        _place_and_stem(tuple(error["loc"]))
+        for error in errors
+        if error["type"] == "extra_forbidden"
+    }
     for error in errors:
         location = tuple(error["loc"])
         dotted = _dotted(location)
@@ -89,13 +100,21 @@ def validation_lines(
             said = unknown_key(str(location[-1]), value, keys_at.get(place, ()))
             lines.append(f"{dotted} = {_shown(value)}: {said}")
         elif kind == "missing":
+            if _place_and_stem(location) in renamed:
+                continue  # it stands there in another unit, and that is said
             lines.append(f"{dotted}: is missing; it must be given")
         else:
             message = str(error["msg"]).removeprefix("Value error, ")
-            message = message[:1].lower() + message[1:]
+            message = (message[:1].lower() + message[1:]).replace("input should", "must")
             where = f"{dotted} = {_shown(value)}" if dotted else "the file"
             lines.append(f"{where}: {message}")
     return lines
+
+
+def _place_and_stem(location: tuple[Any, ...]) -> tuple[tuple[Any, ...], str]:
+    """Where a key stands, and its name without its unit."""
+    match = _SUFFIX.match(str(location[-1])) if location else None
+    return location[:-1], match["stem"] if match else ""
 
 
 def _dotted(location: tuple[Any, ...]) -> str:
@@ -110,6 +129,10 @@ def _dotted(location: tuple[Any, ...]) -> str:
 
 
 def _shown(value: Any) -> str:
-    """A value as it stands in the file, cut short."""
+    """A value as it stands in the file, cut short; addresses may hold a secret: not shown."""
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if isinstance(value, str) and "://" in value:
+        return f"{value.partition('://')[0]}://…"
     text = repr(value) if not isinstance(value, Mapping | list) else "{…}"
     return text if len(text) <= 60 else text[:57] + "…"

@@ -1,0 +1,207 @@
+"""The only reader of settings files: TOML in, checked values of every floor out.
+
+Secrets are not written in the file: a channel names the environment variable that holds
+its address.
+"""
+
+import os
+import tomllib
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import Any, TypeVar
+
+import platformdirs
+from pydantic import ValidationError
+
+from windowwatch.clock import to_unix_s
+from windowwatch.errors import InputError, SettingsError
+from windowwatch.ground.read import read_ground
+from windowwatch.notices.values import Channel
+from windowwatch.physics.train import FlightTrain
+from windowwatch.scoring.limits import LIMITS, Limit
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Site
+from windowwatch.settings.model import SettingsFile, known_keys
+from windowwatch.settings.wording import validation_lines
+from windowwatch.storage.engine import sqlite_url
+from windowwatch.watch.span import Span
+from windowwatch.watch.values import Watch
+from windowwatch.windows.window import WindowRules
+
+#: Larger settings files are refused: this one was surely given by mistake. [byte]
+LARGEST_FILE = 1_000_000
+
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True)
+class Settings:
+    """A settings file, read and checked.
+
+    `watch` has no channels yet: their addresses are secrets, asked for by `channels` only
+    when notices are really to be sent.
+    """
+
+    path: Path
+    file: SettingsFile
+    watch: Watch
+    forecast_folder: Path
+
+    @property
+    def available_after(self) -> timedelta:
+        """How long after its reference time a cycle is usually complete."""
+        return timedelta(minutes=self.file.watch.available_after_min)
+
+    def channels(self) -> tuple[Channel, ...]:
+        """Channels with their addresses from the environment.
+
+        Raises
+        ------
+        SettingsError
+            Names every environment variable that is not set.
+        """
+        missing = [c.url_env for c in self.file.channels if c.address() is None]
+        if missing:
+            raise SettingsError(
+                f"{self.path}: channels: the environment variable{'s' * (len(missing) > 1)} "
+                f"{', '.join(missing)} {'are' if len(missing) > 1 else 'is'} not set; set to the "
+                "channel's address, or take the channel out of the file"
+            )
+        return tuple(
+            Channel(c.name, c.address() or "", frozenset(c.kinds)) for c in self.file.channels
+        )
+
+    def database_url(self) -> str:
+        """Where results are kept, as an SQLAlchemy URL; it may hold a password."""
+        section = self.file.database
+        if section.url_env is not None:
+            url = os.environ.get(section.url_env)
+            if not url:
+                raise SettingsError(
+                    f"{self.path}: database.url_env: the environment variable "
+                    f"{section.url_env} is not set; set it to the database's URL"
+                )
+            return url
+        return section.url or sqlite_url(data_folder() / f"{_slug(self.watch.name)}.sqlite3")
+
+
+def data_folder() -> Path:
+    """The platform's folder for data of this user's programs (XDG_DATA_HOME is honoured)."""
+    return platformdirs.user_data_path("windowwatch", appauthor=False)
+
+
+def read_settings(path: Path) -> Settings:
+    """Read and check a settings file, and the map files that it names.
+
+    Raises
+    ------
+    SettingsError
+        If the file is missing, not TOML, or any key is wrong; all findings in one message.
+    GroundError
+        If a map file is wrong.
+    """
+    file = _checked(path, _toml(path))
+    folder = path.resolve().parent
+    try:
+        watch = _watch(file, folder)
+    except InputError as error:
+        raise SettingsError(f"{path}: {error.message}") from error
+    return Settings(path, file, watch, folder / Path(file.watch.forecast_folder).expanduser())
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise SettingsError(f"{path}: is too large to be a settings file; mend the path")
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise SettingsError(
+            f"{path}: no such file; name your settings file with --settings "
+            "(config/skerra.toml is an example)"
+        ) from error
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{path}: is not text in UTF-8, so not a settings file") from error
+    except tomllib.TOMLDecodeError as error:
+        raise SettingsError(f"{path}: is not valid TOML: {error}") from error
+
+
+def _checked(path: Path, document: dict[str, Any]) -> SettingsFile:
+    try:
+        return SettingsFile.model_validate(document)
+    except ValidationError as error:
+        findings = [dict(item) for item in error.errors(include_url=False)]
+        lines = validation_lines(findings, known_keys())
+        head = "one thing is" if len(lines) == 1 else f"{len(lines)} things are"
+        raise SettingsError(
+            f"{path}: {head} wrong:\n" + "\n".join(f"  {line}" for line in lines)
+        ) from error
+
+
+def _watch(file: SettingsFile, folder: Path) -> Watch:
+    sites = tuple(Site(**site.model_dump()) for site in file.sites)
+    near = tuple((site.latitude_deg, site.longitude_deg) for site in sites)
+    names = (file.ground.areas, file.ground.roads)
+    areas, roads = (folder / name if name else None for name in names)
+    section = file.watch
+    return Watch(
+        name=section.name,
+        model=section.model,
+        sites=sites,
+        train=_section("train", FlightTrain, file.train.model_dump()),
+        span=Span(
+            timedelta(minutes=section.launch_step_min),
+            section.days_ahead,
+            section.first_utc,
+            section.last_utc,
+        ),
+        draws=section.draws,
+        plan=_plan(file),
+        rules=_section(
+            "windows",
+            WindowRules,
+            {**file.windows.model_dump(), "step_min": section.launch_step_min},
+        ),
+        ground=read_ground(areas, roads, near),
+    )
+
+
+def _plan(file: SettingsFile) -> ScoringPlan:
+    limits, weights = {}, {}
+    for name, table in file.limits.model_dump().items():
+        kind = LIMITS[name]
+        weights[name] = table["weight"]
+        if table["ask"]:
+            limit = Limit(
+                table[f"fine_{kind.suffix}"],
+                table[f"limit_{kind.suffix}"],
+                table["hard"],
+                table["exponent"],
+            )
+            limits[name] = limit
+    scoring = file.scoring.model_dump()
+    for name in ("no_landing_kinds", "road_classes"):
+        scoring[name] = frozenset(scoring[name])
+    watch = file.watch
+    if watch.clearance_from_utc is not None and watch.clearance_until_utc is not None:
+        scoring["clearance"] = (
+            to_unix_s(watch.clearance_from_utc),
+            to_unix_s(watch.clearance_until_utc),
+        )
+    return _section(
+        "limits and scoring", ScoringPlan, {**scoring, "limits": limits, "weights": weights}
+    )
+
+
+def _section(name: str, kind: type[Value], values: dict[str, Any]) -> Value:
+    """Build a floor's own value; its refusal names the table of the file."""
+    try:
+        return kind(**values)
+    except InputError as error:
+        raise InputError(f"[{name}] {error.message}") from error
+
+
+def _slug(name: str) -> str:
+    return "".join(c if c.isalnum() or c in "-_" else "-" for c in name.lower())

@@ -1,0 +1,145 @@
+"""One pass: a cycle from decoded weather to stored windows. Calls in a straight line.
+
+There is no arithmetic here: every number is made on a floor below.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from windowwatch.clock import to_unix_s
+from windowwatch.errors import WindowwatchError
+from windowwatch.forecast.cycle import CycleData
+from windowwatch.forecast.sources import require_covers
+from windowwatch.notices.policy import plan_deliveries
+from windowwatch.physics.flights import Flights, Launches, fly
+from windowwatch.physics.spread import make_draws
+from windowwatch.scoring.hour import score_site
+from windowwatch.scoring.values import Hour, Site
+from windowwatch.storage.cycles import PassRecord
+from windowwatch.storage.store import Store
+from windowwatch.watch.values import Watch
+from windowwatch.windows.changes import compare
+from windowwatch.windows.values import Change, Window
+from windowwatch.windows.window import join_hours
+
+#: Told how far a pass is: words, and the share done from 0 to 1.
+Progress = Callable[[str, float], None]
+
+
+class PassStoppedError(WindowwatchError):
+    """A pass was asked to stop; nothing of it is stored and it may run again."""
+
+
+@dataclass(frozen=True)
+class PassResult:
+    """What a pass found. `saved` is False when the store had it already."""
+
+    cycle_id: str
+    hours: tuple[Hour, ...]
+    windows: tuple[Window, ...]
+    changes: tuple[Change, ...]
+    flights: int
+    gaps: tuple[str, ...]
+    remarks: tuple[str, ...]
+    saved: bool
+
+
+def run_pass(
+    data: CycleData,
+    watch: Watch,
+    store: Store,
+    *,
+    now_utc: datetime,
+    progress: Progress = lambda _words, _share: None,
+    stopping: Callable[[], bool] = lambda: False,
+) -> PassResult:
+    """Fly, score, join, compare and store one cycle.
+
+    Parameters
+    ----------
+    data : CycleData
+        The decoded cycle.
+    watch : Watch
+    store : Store
+        Where results go, in one transaction at the very end.
+    now_utc : datetime
+        Aware; launch hours before it are not looked at.
+    progress : callable, optional
+        Told what is done.
+    stopping : callable, optional
+        Asked between steps; True makes the pass end with nothing stored.
+
+    Raises
+    ------
+    MissingFieldError, InputError
+        If a site lies outside the forecast's area.
+    PassStoppedError
+        If `stopping` said so.
+    StorageError
+        If the results cannot be stored; nothing of them is then.
+    """
+    require_covers(data, watch.sites)
+    times = watch.span.hours(now_utc)
+    hours: list[Hour] = []
+    flown = 0
+    for number, site in enumerate(watch.sites):
+        _go_on(stopping)
+        progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
+        flights = fly_site(data, watch, site, times)
+        flown += flights.status.size
+        launch_unix_s = np.array([to_unix_s(t) for t in times])
+        hours += score_site(site, launch_unix_s, flights, data.surface, watch.ground, watch.plan)
+    _go_on(stopping)
+    progress(f"{data.cycle.id}: windows", 1.0)
+
+    known = store.current_windows(watch.name)
+    joined = join_hours(hours, watch.rules, now_utc=now_utc, known=known)
+    windows, changes = compare(
+        known, joined, hours, watch.rules, cycle=data.cycle, now_utc=now_utc, watch=watch.name
+    )
+    saved = store.save_pass(
+        PassRecord(
+            watch=watch.name,
+            cycle=data.cycle,
+            saved_utc=now_utc,
+            hours=tuple(hours),
+            windows=windows,
+            changes=changes,
+            deliveries=plan_deliveries(changes, watch.channels),
+            files=data.files,
+            gaps=data.gaps,
+            remarks=data.remarks,
+        )
+    )
+    return PassResult(
+        data.cycle.id, tuple(hours), windows, changes, flown, data.gaps, data.remarks, saved
+    )
+
+
+def fly_site(data: CycleData, watch: Watch, site: Site, times: tuple[datetime, ...]) -> Flights:
+    """Every flight of one site: launch hour × member × draw."""
+    count = len(times)
+    launches = Launches(
+        latitude_deg=np.full(count, site.latitude_deg),
+        longitude_deg=np.full(count, site.longitude_deg),
+        height_m=np.full(count, site.height_m),
+        time_unix_s=np.array([to_unix_s(t) for t in times]),
+    )
+    draws = make_draws(
+        watch.train,
+        launches,
+        count=watch.draws,
+        watch=watch.name,
+        cycle_id=data.cycle.id,
+        site=site.name,
+        cycle_unix_s=data.wind.cycle_unix_s,
+    )
+    return fly(data.wind, launches, watch.train, draws)
+
+
+def _go_on(stopping: Callable[[], bool]) -> None:
+    if stopping():
+        raise PassStoppedError("the pass was stopped; nothing of it is stored", retry=True)
