@@ -1,0 +1,200 @@
+"""The outside of a GRIB file: where each message begins and ends, and which cycle it is of.
+
+This reads no weather. It walks the length fields of every message and section, so that a
+file that is cut off, foreign or damaged is named with the byte where it goes wrong, and so
+that the number of fields a decoder must find is known from a second, independent count.
+It costs a hundredth of decoding, so a whole folder can be looked at often.
+"""
+
+import hashlib
+import struct
+from collections import Counter
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from windowwatch.errors import DecodeError, SourceError
+
+_INDICATOR_BYTES = 16  # section 0 of edition 2
+_END = b"7777"
+#: Octets 13-19 of section 1: year, month, day, hour, minute, second.
+_REFERENCE_TIME = struct.Struct(">HBBBBB")
+_LONGEST_MESSAGE_BYTES = 1 << 32
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One GRIB message, from outside.
+
+    Parameters
+    ----------
+    number : int
+        Place in the file, counted from 1.
+    offset, length : int
+        First byte and size. [byte]
+    fields : int
+        How many fields the message holds; producers may put the eastward and northward
+        wind into one.
+    reference_utc : datetime
+        Reference time of the run, aware UTC.
+    """
+
+    number: int
+    offset: int
+    length: int
+    fields: int
+    reference_utc: datetime
+
+
+@dataclass(frozen=True)
+class Framing:
+    """A GRIB file from outside: its messages, its size and the SHA-256 of its bytes."""
+
+    path: str
+    frames: tuple[Frame, ...]
+    sha256: str
+    size_bytes: int
+
+    @property
+    def fields(self) -> int:
+        """Number of fields in the whole file."""
+        return sum(frame.fields for frame in self.frames)
+
+    def reference_utc(self) -> datetime:
+        """Reference time of all messages.
+
+        Raises
+        ------
+        DecodeError
+            If the messages are of different runs; says how many are of which.
+        """
+        counts = Counter(frame.reference_utc for frame in self.frames)
+        if len(counts) > 1:
+            most = counts.most_common(1)[0][0]
+            first = next(f for f in self.frames if f.reference_utc != most)
+            listed = ", ".join(f"{n} of {t:%Y-%m-%dT%H:%MZ}" for t, n in counts.most_common())
+            raise DecodeError(
+                f"{self.path}: its messages are of {len(counts)} different cycles ({listed}); "
+                f"the first that differs is message {first.number} at byte {first.offset}. "
+                f"Fetch the file again"
+            )
+        return next(iter(counts))
+
+
+def walk(path: str | Path) -> Framing:
+    """Find every message of a GRIB2 file and check its frame.
+
+    Layout: WMO-No. 306, Manual on Codes, volume I.2, FM 92 GRIB edition 2, sections 0-8.
+
+    Raises
+    ------
+    SourceError
+        If the file is not there or may not be read.
+    DecodeError
+        If it is empty, no GRIB, GRIB of another edition, cut off or damaged.
+    """
+    digest = hashlib.sha256()
+    frames: list[Frame] = []
+    offset = 0
+    try:
+        with Path(path).open("rb") as file:
+            while head := file.read(_INDICATOR_BYTES):
+                length = _message_length(path, head, len(frames) + 1, offset)
+                message = head + file.read(length - len(head))
+                _require_whole(path, message, length, len(frames) + 1, offset)
+                digest.update(message)
+                frames.append(_frame(path, message, len(frames) + 1, offset))
+                offset += length
+    except OSError as error:
+        raise unreadable(path, error) from error
+    if not frames:
+        raise DecodeError(f"{path}: the file is empty (0 bytes); fetch it again")
+    return Framing(str(path), tuple(frames), digest.hexdigest(), offset)
+
+
+def unreadable(path: str | Path, error: OSError) -> SourceError:
+    """Our error for a file or folder that the system will not hand over."""
+    if isinstance(error, FileNotFoundError):
+        return SourceError(f"{path}: there is no such file or folder; check the name", retry=True)
+    if isinstance(error, PermissionError):
+        return SourceError(f"{path}: may not be read; give this user the right to read it")
+    if isinstance(error, IsADirectoryError):
+        return SourceError(f"{path}: is a folder; name a GRIB2 file in it")
+    return SourceError(f"{path}: cannot be read ({error.strerror or error})", retry=True)
+
+
+def _message_length(path: str | Path, head: bytes, number: int, offset: int) -> int:
+    """Length of a message from its section 0. [byte]"""
+    if head[:4] != b"GRIB":
+        if offset == 0:
+            what = head[:12].decode("ascii", "replace")
+            hint = ""
+            if head.lstrip()[:1] == b"<":
+                hint = " It looks like a web page, perhaps an error page saved in its place."
+            raise DecodeError(f"{path}: is no GRIB file, it begins with {what!r}.{hint}")
+        raise DecodeError(
+            f"{path}: byte {offset}, where message {number} should begin, holds no GRIB. "
+            f"Fetch the file again"
+        )
+    edition = head[7] if len(head) > 7 else 2
+    if edition != 2:
+        raise DecodeError(
+            f"{path}: message {number} at byte {offset} is GRIB edition {edition}; only "
+            f"edition 2 is read. Convert the file or fetch it as GRIB2"
+        )
+    length = int.from_bytes(head[8:16], "big")
+    if len(head) == _INDICATOR_BYTES and not 24 <= length < _LONGEST_MESSAGE_BYTES:
+        raise DecodeError(
+            f"{path}: message {number} at byte {offset} claims a length of {length} bytes; "
+            f"its start is damaged. Fetch the file again"
+        )
+    return max(length, len(head))
+
+
+def _require_whole(path: str | Path, message: bytes, length: int, number: int, offset: int) -> None:
+    """Refuse a message that the file does not hold to its end."""
+    if len(message) < length or len(message) < _INDICATOR_BYTES:
+        raise DecodeError(
+            f"{path}: is cut off: message {number} begins at byte {offset} and needs "
+            f"{max(length, _INDICATOR_BYTES)} bytes, but the file ends at byte "
+            f"{offset + len(message)}. Fetch it again, or wait if it is still being written"
+        )
+    if message[-4:] != _END:
+        raise DecodeError(
+            f"{path}: message {number} at byte {offset} does not end in 7777 at byte "
+            f"{offset + length - 4}; bytes are missing or too many. Fetch the file again"
+        )
+
+
+def _frame(path: str | Path, message: bytes, number: int, offset: int) -> Frame:
+    """Walk the sections of one whole message."""
+    place, end = _INDICATOR_BYTES, len(message) - 4
+    sections: list[int] = []
+    reference: datetime | None = None
+    while place < end:
+        size = int.from_bytes(message[place : place + 4], "big")
+        section = message[place + 4] if place + 4 < end else 0
+        if size < 5 or place + size > end or not 1 <= section <= 7:
+            raise DecodeError(
+                f"{path}: message {number} at byte {offset} is damaged inside: at byte "
+                f"{offset + place} no section begins. Fetch the file again"
+            )
+        if section == 1:
+            reference = _reference(message, place)
+        sections.append(section)
+        place += size
+    if reference is None:
+        raise DecodeError(
+            f"{path}: message {number} at byte {offset} has no valid reference time; "
+            f"it is damaged. Fetch the file again"
+        )
+    return Frame(number, offset, len(message), sections.count(7), reference)
+
+
+def _reference(message: bytes, section: int) -> datetime | None:
+    """Reference time in section 1, or None if it is no date."""
+    try:
+        year, month, day, hour, minute, second = _REFERENCE_TIME.unpack_from(message, section + 12)
+        return datetime(year, month, day, hour, minute, second, tzinfo=UTC)
+    except (ValueError, struct.error):
+        return None

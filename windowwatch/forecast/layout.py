@@ -1,0 +1,88 @@
+"""Decoded fields as plain arrays, and what is checked of every plane while it is laid out."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowwatch.forecast.gaps import GapList
+from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.models import Field
+
+Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Stack:
+    """One field: values [M, T, L, Y, X] in our unit, latitudes rising, and its axes.
+
+    `starts_s` and `leads_s` [T] bound the interval each time stands for, after the reference
+    time [s]; they are equal for an instant. `levels` [L] is in pascal aloft. `above_sea`
+    marks heights that the source counts from sea level where ours count from the ground.
+    """
+
+    field: Field
+    kind: Kind
+    numbers: list[int]
+    starts_s: list[int]
+    leads_s: list[int]
+    levels: list[float]
+    values: Array
+    above_sea: bool = False
+
+
+@dataclass(frozen=True)
+class Run:
+    """The control run, or all perturbed members together.
+
+    `stacks` has one stack a field; several where intervals of different length end at the
+    same time. `numbers` are the members in order, 0 for the control.
+    """
+
+    stacks: Mapping[str, Sequence[Stack]]
+    numbers: tuple[int, ...]
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """What each member is called."""
+        return tuple(f"member {n}" if n else "control" for n in self.numbers)
+
+
+def run_of(stacks: Mapping[str, Sequence[Stack]]) -> Run:
+    """A run with all members that occur in any of its fields."""
+    found = {n for several in stacks.values() for stack in several for n in stack.numbers}
+    return Run(stacks, tuple(sorted(found, key=lambda n: (abs(n), n < 0))))
+
+
+def whose(number: int) -> str:
+    """Words that say of which member something is; none for the control."""
+    return f" of member {number}" if number else ""
+
+
+def refuse_impossible(
+    planes: Array, stack_field: Field, what: str, leads_s: Sequence[int], gaps: GapList
+) -> None:
+    """Turn planes [T, Y, X] with impossible values into NaN and say so; trim coding noise.
+
+    A plane with some missing cells keeps the others, and is named.
+    """
+    with np.errstate(invalid="ignore"):
+        beyond = (planes < stack_field.least) | (planes > stack_field.greatest)
+    wrong = np.asarray(beyond.any(axis=(1, 2)))
+    planes[wrong] = np.nan
+    gaps.at_steps(f"{what} is not used, its values cannot be right,", _at(leads_s, wrong), leads_s)
+    holes = np.isnan(planes).sum(axis=(1, 2))
+    partly = (holes > 0) & (holes < planes[0].size)
+    gaps.at_steps(f"{what} has missing cells", _at(leads_s, partly), leads_s)
+    if stack_field.floor is not None or stack_field.ceiling is not None:
+        np.clip(planes, stack_field.floor, stack_field.ceiling, out=planes)
+
+
+def absent(planes: Array) -> NDArray[np.bool_]:
+    """Which planes [..., Y, X] have no value at all."""
+    return np.asarray(np.isnan(planes).all(axis=(-2, -1)))
+
+
+def _at(leads_s: Sequence[int], which: NDArray[np.bool_]) -> list[int]:
+    return [lead for lead, is_so in zip(leads_s, which, strict=True) if is_so]

@@ -1,0 +1,198 @@
+"""Fields near the ground, laid out on common times; terrain and land mask."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowwatch.errors import DecodeError, MissingFieldError
+from windowwatch.forecast.gaps import GapList
+from windowwatch.forecast.intervals import (
+    Window,
+    consecutive_means,
+    consecutive_sums,
+    missing_steps,
+)
+from windowwatch.forecast.layout import Array, Run, Stack, absent, refuse_impossible, whose
+from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.models import FIELDS, SURFACE
+
+
+@dataclass(frozen=True)
+class Near:
+    """Surface fields [M, T, Y, X] and their lead times. [s]"""
+
+    leads_s: list[int]
+    values: Mapping[str, Array]
+
+
+def lay_near(run: Run, terrain_m: Array, gaps: GapList) -> Near:
+    """Put the surface fields of one run onto common times.
+
+    Sums and means over overlapping intervals are made to follow one another; heights above
+    sea level become heights above the terrain [Y, X]. Planes that are not there are NaN, and
+    named in `gaps`.
+    """
+    stacks = {field.name: run.stacks[field.name] for field in SURFACE if field.name in run.stacks}
+    there_s = sorted({lead for ss in stacks.values() for stack in ss for lead in stack.leads_s})
+    holes_s = missing_steps(there_s)
+    leads_s = sorted({*there_s, *holes_s})
+    gaps.at_steps("nothing near the ground is there", holes_s, leads_s)
+    values = {}
+    for name, several in stacks.items():
+        planes = _place(several, run, leads_s, holes_s)
+        if several[0].above_sea:
+            planes -= terrain_m
+        first = 0 if several[0].kind is Kind.INSTANT else 1  # an interval has to end first
+        offered = [lead for lead in leads_s if lead not in holes_s and lead >= first]
+        columns = [leads_s.index(lead) for lead in offered]
+        for m, number in enumerate(run.numbers):
+            what = f"{FIELDS[name].words}{whose(number)}"
+            gone = absent(planes[m][columns])
+            at = [lead for lead, is_so in zip(offered, gone, strict=True) if is_so]
+            gaps.at_steps(f"{what} is missing", at, offered)
+            refuse_impossible(planes[m], FIELDS[name], what, leads_s, gaps)
+        values[name] = planes
+    return Near(leads_s, values)
+
+
+def _place(several: Sequence[Stack], run: Run, leads_s: list[int], holes_s: list[int]) -> Array:
+    """The stacks of one field on the axes of its run, NaN where they have nothing."""
+    shape = (len(run.numbers), len(leads_s), *several[0].values.shape[-2:])
+    values = np.full(shape, np.nan, dtype=np.float32)
+    for m, number in enumerate(run.numbers):
+        windows = [
+            Window(start, end, stack.values[stack.numbers.index(number), t, 0])
+            for stack in several
+            if number in stack.numbers
+            for t, (start, end) in enumerate(zip(stack.starts_s, stack.leads_s, strict=True))
+        ]
+        windows = [w for w in windows if not np.isnan(w.values).all()]
+        if several[0].kind is Kind.ACCUMULATION:
+            windows = consecutive_sums(windows, holes_s)
+        elif several[0].kind is Kind.AVERAGE:
+            windows = consecutive_means(windows, holes_s)
+        for window in windows:
+            values[m, leads_s.index(window.end_s)] = window.values
+    return values
+
+
+def at_leads(near: Near, name: str, leads_s: Sequence[int]) -> Array | None:
+    """One field at other lead times: NaN where it has none, None if it is not there at all."""
+    planes = near.values.get(name)
+    if planes is None:
+        return None
+    result = np.full((planes.shape[0], len(leads_s), *planes.shape[2:]), np.nan, np.float32)
+    for t, lead in enumerate(leads_s):
+        if lead in near.leads_s:
+            result[:, t] = planes[:, near.leads_s.index(lead)]
+    return result
+
+
+def join_members(runs: Sequence[Run], near: Sequence[Near], remarks: list[str]) -> dict[str, Array]:
+    """Fields of the control with those of the members behind them, on the control's times.
+
+    A field that the members do not give, or give over other intervals, stays the control's
+    for all of them. Between two steps of the members their fields run linearly; before their
+    first and after their last they are NaN.
+    """
+    control, values = near[0], dict(near[0].values)
+    if len(near) == 1:
+        return values
+    shared = []
+    for name, planes in near[1].values.items():
+        own = control.values.get(name)
+        if own is None:
+            own = np.full((1, len(control.leads_s), *planes.shape[2:]), np.nan, np.float32)
+        kind = runs[1].stacks[name][0].kind
+        if kind is Kind.INSTANT:
+            values[name] = np.concatenate([own, _in_time(planes, near[1].leads_s, control.leads_s)])
+        elif near[1].leads_s == control.leads_s:
+            values[name] = np.concatenate([own, planes])
+        else:
+            shared.append(FIELDS[name].words)
+    shared += [FIELDS[name].words for name in control.values if name not in near[1].values]
+    if shared:
+        remarks.append(f"of these the control's is used for all members: {', '.join(shared)}")
+    return values
+
+
+def _in_time(planes: Array, have_s: Sequence[int], want_s: Sequence[int]) -> Array:
+    """Planes [M, T, Y, X] at other times, linear between two, NaN outside."""
+    result = np.full((planes.shape[0], len(want_s), *planes.shape[2:]), np.nan, np.float32)
+    for t, want in enumerate(want_s):
+        after = int(np.searchsorted(have_s, want))
+        if after < len(have_s) and have_s[after] == want:
+            result[:, t] = planes[:, after]
+        elif 0 < after < len(have_s):
+            share = (want - have_s[after - 1]) / (have_s[after] - have_s[after - 1])
+            step = planes[:, after] - planes[:, after - 1]
+            result[:, t] = planes[:, after - 1] + np.float32(share) * step
+    return result
+
+
+def fixed_plane(stacks: Sequence[Stack], name: str) -> Array:
+    """A field that does not change with time [Y, X], from its earliest step.
+
+    Raises
+    ------
+    DecodeError
+        If its values cannot be right; `name` says in which files.
+    """
+    field = stacks[0].field
+    plane = np.array(stacks[0].values[0, 0, 0])
+    with np.errstate(invalid="ignore"):
+        sound = (plane >= field.least) & (plane <= field.greatest)
+    if not sound.all():
+        raise DecodeError(
+            f"{name}: {field.words} has {np.count_nonzero(~sound)} cells that are missing or "
+            f"cannot be right; fetch the file again"
+        )
+    if field.floor is not None or field.ceiling is not None:
+        plane = np.clip(plane, field.floor, field.ceiling)
+    return plane
+
+
+def terrain_from_pressure(run: Run, name: str) -> Array:
+    """Height of the ground, from where pressure at the ground meets the heights aloft. [m]
+
+    For sources without orography. Height is linear in the logarithm of pressure between
+    levels and beyond the lowest one: within about 10 m where the nearest level is 25 hPa off
+    and temperature is not far from the layer's mean (own estimate).
+
+    Raises
+    ------
+    MissingFieldError
+        If pressure at the ground is not there either.
+    """
+    ground, height = run.stacks.get("pressure_surface_pa"), run.stacks.get("gh")
+    if ground is None or height is None or not set(ground[0].leads_s) & set(height[0].leads_s):
+        raise MissingFieldError(
+            f"{name}: neither the height of the model's terrain nor pressure at the ground is "
+            f"there; no landing can be found without one of them. Fetch it too"
+        )
+    lead = min(set(ground[0].leads_s) & set(height[0].leads_s))
+    pressure = ground[0].values[0, ground[0].leads_s.index(lead), 0]
+    columns = height[0].values[0, height[0].leads_s.index(lead)]
+    log_levels = np.log(np.array(height[0].levels))
+    order = np.argsort(log_levels)
+    terrain = np.array(
+        [
+            _meet(log_levels[order], columns[order, y, x], float(np.log(pressure[y, x])))
+            for y, x in np.ndindex(*pressure.shape)
+        ]
+    )
+    return terrain.reshape(pressure.shape).astype(np.float32)
+
+
+def _meet(log_levels: NDArray[np.float64], heights: Array, log_ground: float) -> float:
+    """Height at a pressure in one column; levels rise in pressure."""
+    known = np.isfinite(heights)
+    levels, column = log_levels[known], heights[known].astype(np.float64)
+    if levels.size < 2 or not np.isfinite(log_ground):
+        return float("nan")
+    if log_ground > levels[-1]:
+        slope = (column[-1] - column[-2]) / (levels[-1] - levels[-2])
+        return float(column[-1] + slope * (log_ground - levels[-1]))
+    return float(np.interp(log_ground, levels, column))

@@ -1,0 +1,190 @@
+"""From opened fields to the one form inside: `WindGrid` and `SurfaceGrid`.
+
+Here foreign axes, units and intervals end: latitudes rise, longitudes run one way, times and
+levels are complete, and whatever is not there is NaN and named in words. Nothing is filled.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import timedelta
+
+import numpy as np
+import xarray as xr
+
+from windowwatch.clock import to_unix_s
+from windowwatch.forecast.aloft import Aloft, lay_aloft
+from windowwatch.forecast.cutout import Cut
+from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
+from windowwatch.forecast.decode import OpenCycle, OpenField, seconds_of
+from windowwatch.forecast.gaps import GapList
+from windowwatch.forecast.layout import Array, Run, Stack, run_of
+from windowwatch.forecast.models import ALOFT, FIELDS, SURFACE
+from windowwatch.forecast.near import (
+    Near,
+    at_leads,
+    fixed_plane,
+    join_members,
+    lay_near,
+    terrain_from_pressure,
+)
+from windowwatch.physics.surface import SurfaceGrid
+from windowwatch.physics.windgrid import (
+    WindGrid,
+    build_wind_grid,
+    hold_single_step,
+    merge_members,
+)
+
+#: How long a single step is taken as valid, either way. [s]
+SINGLE_STEP_HOLDS_S = 3 * 3600
+
+
+def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) -> CycleData:
+    """Lay a cycle out on the canonical grid.
+
+    A step that is missing by the rhythm of the others is put in as NaN. A level that lacks
+    one of the four fields aloft is NaN if complete levels lie on both sides of it, and left
+    out above the highest or below the lowest of those. A single step is taken as valid three
+    hours either way.
+
+    Returns
+    -------
+    CycleData
+        With a gap in words for every plane, level, step, field and member that is not there.
+
+    Raises
+    ------
+    MissingFieldError
+        If wind, temperature or height aloft, or everything about the terrain, is missing.
+    DecodeError
+        If the terrain cannot be right.
+    """
+    gaps, remarks = GapList(), list(opened.remarks)
+    name = ", ".join(file.path for file in files)
+    control, members = _stacked(opened.control), _stacked(opened.members)
+    runs = [run_of(s) for s in (control, members) if any(f.name in s for f in ALOFT)]
+    runs = runs or [run_of(control)]
+    aloft = [lay_aloft(run, name, gaps) for run in runs]
+    fixed = {
+        key: fixed_plane(found, name)
+        for key in ("orography", "land_fraction")
+        if (found := control.get(key) or members.get(key))
+    }
+    terrain_m = fixed.get("orography")
+    if terrain_m is None:
+        terrain_m = terrain_from_pressure(runs[0], name)
+        remarks.append("terrain height is not in the files; it is worked out from pressure there")
+    near = [lay_near(run, terrain_m, gaps) for run in runs]
+    grids = [
+        _wind_grid(run, air, low, (opened.box, terrain_m, cycle))
+        for run, air, low in zip(runs, aloft, near, strict=True)
+    ]
+    wind = grids[0] if len(grids) == 1 else merge_members(*grids)
+    fields = join_members(runs, near, remarks)
+    _name_absent_fields({**fields, **fixed}, gaps)
+    _count_members(opened, gaps)
+    leads_s = near[0].leads_s
+    if wind.time_unix_s.size == 1:
+        wind = hold_single_step(wind, float(SINGLE_STEP_HOLDS_S))
+        remarks.append(_single_step_words(aloft[0].leads_s[0], cycle))
+    if len(leads_s) == 1:
+        leads_s = [leads_s[0] - SINGLE_STEP_HOLDS_S, leads_s[0] + SINGLE_STEP_HOLDS_S]
+        fields = {key: np.repeat(values, 2, axis=1) for key, values in fields.items()}
+    surface = SurfaceGrid(
+        time_unix_s=to_unix_s(cycle.reference_utc) + np.array(leads_s, dtype=np.float64),
+        latitude_deg=wind.latitude_deg,
+        longitude_deg=wind.longitude_deg,
+        fields=fields,
+        land_fraction=fixed.get("land_fraction"),
+    )
+    return CycleData(
+        cycle, wind, surface, tuple(files), gaps.words(), tuple(dict.fromkeys(remarks))
+    )
+
+
+def _stacked(fields: Mapping[str, OpenField]) -> dict[str, list[Stack]]:
+    return {
+        name: [_stack(field, array) for array in field.arrays] for name, field in fields.items()
+    }
+
+
+def _stack(opened: OpenField, array: xr.DataArray) -> Stack:
+    """A plain array from an opened one: our unit, latitudes rising."""
+    selector = opened.chosen.selector
+    latitude, values = array["latitude"].values, array.values
+    if latitude[0] > latitude[-1]:
+        values = values[..., ::-1, :]
+    if selector.scale != 1.0:
+        values = values * np.float32(selector.scale)
+    return Stack(
+        field=opened.chosen.field,
+        kind=selector.kind,
+        numbers=[int(n) for n in array["number"].values],
+        starts_s=[int(s) for s in array["start"].values],
+        leads_s=seconds_of(array),
+        levels=[float(v) for v in array["level"].values],
+        values=values,
+        above_sea=selector.above_sea,
+    )
+
+
+def _wind_grid(run: Run, aloft: Aloft, near: Near, where: tuple[Cut, Array, Cycle]) -> WindGrid:
+    """Air of one run on fixed heights, with the winds near the ground that come in pairs."""
+    box, terrain_m, cycle = where
+    reference = to_unix_s(cycle.reference_utc)
+    east_10m, north_10m = _pair(near, aloft.leads_s, 10)
+    east_100m, north_100m = _pair(near, aloft.leads_s, 100)
+    return build_wind_grid(
+        time_unix_s=reference + np.array(aloft.leads_s, dtype=np.float64),
+        pressure_pa=aloft.pressure_pa,
+        latitude_deg=np.sort(box.latitude_deg),
+        longitude_deg=box.longitude_deg,
+        u_mps=aloft.values["u"],
+        v_mps=aloft.values["v"],
+        temperature_k=aloft.values["t"],
+        geopotential_height_m=aloft.values["gh"],
+        terrain_m=terrain_m,
+        cycle_unix_s=reference,
+        member_labels=run.labels,
+        wind_u_10m_mps=east_10m,
+        wind_v_10m_mps=north_10m,
+        wind_u_100m_mps=east_100m,
+        wind_v_100m_mps=north_100m,
+    )
+
+
+def _pair(near: Near, leads_s: list[int], above_ground_m: int) -> tuple[Array | None, Array | None]:
+    """Both parts of a wind near the ground, or neither."""
+    east = at_leads(near, f"wind_u_{above_ground_m}m_mps", leads_s)
+    north = at_leads(near, f"wind_v_{above_ground_m}m_mps", leads_s)
+    return (None, None) if east is None or north is None else (east, north)
+
+
+def _single_step_words(lead_s: int, cycle: Cycle) -> str:
+    valid = cycle.reference_utc + timedelta(seconds=lead_s)
+    return (
+        f"the files hold a single step, valid {valid:%Y-%m-%d %H:%M} UTC (+{lead_s / 3600:g} h); "
+        f"it is taken as valid within three hours either way"
+    )
+
+
+def _name_absent_fields(there: Mapping[str, Array], gaps: GapList) -> None:
+    wanted = [field for field in (*SURFACE, FIELDS["land_fraction"]) if field.name not in there]
+    if wanted:
+        gaps.say(f"not in the files: {', '.join(field.words for field in wanted)}")
+
+
+def _count_members(opened: OpenCycle, gaps: GapList) -> None:
+    """Say which members are missing, by their numbers and by the count the source gives.
+
+    Sources differ in whether that count includes the unperturbed run, so one less is fine.
+    """
+    keys = [plane.key for field in opened.members.values() for plane in field.chosen.planes]
+    if not keys:
+        return
+    numbers = {key.member for key in keys if key.member}
+    said = max(key.members for key in keys)
+    lacking = sorted(set(range(1, max(numbers) + 1)) - numbers) if min(numbers) > 0 else []
+    for number in lacking:
+        gaps.say(f"member {number} is missing")
+    if len(numbers) + len(lacking) + 1 < said:
+        gaps.say(f"the source speaks of {said} members; {len(numbers)} are there")

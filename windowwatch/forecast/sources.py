@@ -1,0 +1,264 @@
+"""Forecast files: finding cycles in a folder, and reading a cycle.
+
+A folder is looked at again and again, so looking is cheap: it walks the frames of new and
+changed files only (`framing`), and what it found out is handed back as a value, to be handed
+in at the next look. Decoding happens when a cycle is loaded.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from windowwatch.errors import ForecastError, InputError, MissingFieldError, SourceError
+from windowwatch.forecast.cutout import Area
+from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
+from windowwatch.forecast.decode import open_cycle
+from windowwatch.forecast.framing import Framing, unreadable, walk
+from windowwatch.forecast.normalise import build_cycle
+
+#: Endings of files that lie beside forecasts and are never looked into: indexes of other
+#: programs (they go stale unnoticed), unfinished downloads, notes.
+IGNORED_ENDINGS = frozenset(
+    {".idx", ".index", ".part", ".tmp", ".sha256", ".md5", ".py", ".md", ".txt", ".toml"}
+    | {".json", ".geojson"}
+)
+
+
+class Place(Protocol):
+    """Anything with a name and a position, for example a site."""
+
+    @property
+    def name(self) -> str:
+        """What it is called."""
+
+    @property
+    def latitude_deg(self) -> float:
+        """Latitude. [deg]"""
+
+    @property
+    def longitude_deg(self) -> float:
+        """Longitude, east positive. [deg]"""
+
+
+@dataclass(frozen=True)
+class FoundCycle:
+    """A cycle and its files, sorted by name."""
+
+    cycle: Cycle
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A file that is not used, and why in words."""
+
+    path: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What one look found out about a file of this size and time of change."""
+
+    size_bytes: int
+    changed_ns: int
+    reference_utc: datetime | None
+    problem: str | None = None
+
+
+@dataclass(frozen=True)
+class FolderLook:
+    """What is in a folder.
+
+    Parameters
+    ----------
+    cycles : tuple of FoundCycle
+        The newest last.
+    set_aside : tuple of SetAside
+        Damaged and foreign files.
+    unfinished : tuple of str
+        Files that changed while they were read; the next look sees to them.
+    seen : mapping of str to Seen
+        To be handed in at the next look.
+    """
+
+    cycles: tuple[FoundCycle, ...] = ()
+    set_aside: tuple[SetAside, ...] = ()
+    unfinished: tuple[str, ...] = ()
+    seen: Mapping[str, Seen] = field(default_factory=dict)
+
+
+def scan_folder(
+    path: str | Path, *, model: str, seen: Mapping[str, Seen] | None = None
+) -> FolderLook:
+    """Find the cycles that lie in a folder, by the reference times in the files' headers.
+
+    File names mean nothing, except that hidden files and those with `IGNORED_ENDINGS` are
+    passed over, as are folders. A file that is damaged, is no GRIB or holds messages of
+    several cycles is set aside by name; the others go on.
+
+    Parameters
+    ----------
+    path : path
+        Folder.
+    model : str
+        What the weather model is called.
+    seen : mapping, optional
+        `FolderLook.seen` of the look before: files unchanged since are not read again.
+
+    Raises
+    ------
+    SourceError
+        If the folder is not there or may not be read.
+    """
+    known = seen or {}
+    now_seen: dict[str, Seen] = {}
+    unfinished: list[str] = []
+    for file in _files_in(Path(path)):
+        glance = _glance(file, known.get(str(file)))
+        if glance is None:
+            unfinished.append(str(file))
+        else:
+            now_seen[str(file)] = glance
+    by_reference: dict[datetime, list[str]] = {}
+    for name, glance in now_seen.items():
+        if glance.reference_utc is not None:
+            by_reference.setdefault(glance.reference_utc, []).append(name)
+    return FolderLook(
+        cycles=tuple(
+            FoundCycle(Cycle(reference, model), tuple(sorted(by_reference[reference])))
+            for reference in sorted(by_reference)
+        ),
+        set_aside=tuple(
+            SetAside(name, glance.problem) for name, glance in now_seen.items() if glance.problem
+        ),
+        unfinished=tuple(unfinished),
+        seen=now_seen,
+    )
+
+
+def load_cycle(found: FoundCycle, *, area: Area | None = None) -> CycleData:
+    """Decode all files of a cycle onto the canonical grid.
+
+    Parameters
+    ----------
+    found : FoundCycle
+    area : south, west, north, east, optional
+        Only this part of the globe is kept, and the grid points just outside it. [deg]
+
+    Raises
+    ------
+    SourceError
+        If a file is gone or may not be read, changed since it was found, or has nothing of
+        the area.
+    DecodeError
+        If a file is damaged or of another cycle.
+    MissingFieldError
+        If a field is missing that nothing can be done without.
+    """
+    framings = [walk(path) for path in found.files]
+    for framing in framings:
+        reference = framing.reference_utc()
+        if reference != found.cycle.reference_utc:
+            raise SourceError(
+                f"{framing.path}: holds the run of {reference:%Y-%m-%dT%H:%MZ}, not that of "
+                f"{found.cycle.id}; it was replaced since it was found",
+                retry=True,
+            )
+    return _load(framings, found.cycle, area)
+
+
+def load_file(path: str | Path, model: str, *, area: Area | None = None) -> CycleData:
+    """Decode the cycle in one file; as `load_files` with a single path."""
+    return load_files([path], model, area=area)
+
+
+def load_files(paths: Sequence[str | Path], model: str, *, area: Area | None = None) -> CycleData:
+    """Decode the cycle that one or several files make up.
+
+    Raises
+    ------
+    SourceError
+        As `load_cycle`, and if the files are of different cycles.
+    DecodeError, MissingFieldError
+        As `load_cycle`.
+    """
+    if not paths:
+        raise InputError("no forecast file is named; name one or more")
+    framings = [walk(path) for path in paths]
+    references = {framing.path: framing.reference_utc() for framing in framings}
+    if len(set(references.values())) > 1:
+        listed = ", ".join(f"{name} {time:%Y-%m-%dT%H:%MZ}" for name, time in references.items())
+        raise SourceError(f"the files are of different cycles: {listed}; name those of one")
+    return _load(framings, Cycle(next(iter(references.values())), model), area)
+
+
+def _load(framings: Sequence[Framing], cycle: Cycle, area: Area | None) -> CycleData:
+    files = [SourceFile(f.path, f.sha256, f.size_bytes) for f in framings]
+    return build_cycle(open_cycle(framings, area), cycle, files)
+
+
+def require_covers(data: CycleData, places: Iterable[Place]) -> None:
+    """Refuse places that lie outside the forecast's grid.
+
+    Raises
+    ------
+    MissingFieldError
+        Naming every such place, and what the grid covers.
+    """
+    outside = [
+        f"{place.name} ({place.latitude_deg:.3f}, {place.longitude_deg:.3f})"
+        for place in places
+        if not data.wind.covers(place.latitude_deg, place.longitude_deg)
+    ]
+    if outside:
+        latitude, longitude = data.wind.latitude_deg, data.wind.longitude_deg
+        raise MissingFieldError(
+            f"outside the grid of {data.cycle.id} (latitude {latitude[0]:g} to "
+            f"{latitude[-1]:g}, longitude {longitude[0]:g} to {longitude[-1]:g}): "
+            f"{', '.join(outside)}. Correct the position, or fetch a forecast that covers it"
+        )
+
+
+def _files_in(folder: Path) -> list[Path]:
+    try:
+        entries = sorted(folder.iterdir())
+    except NotADirectoryError as error:
+        raise SourceError(f"{folder}: is a file, not a folder; name the folder it is in") from error
+    except OSError as error:
+        raise unreadable(folder, error) from error
+    return [
+        entry
+        for entry in entries
+        if not entry.name.startswith(".")
+        and entry.suffix.lower() not in IGNORED_ENDINGS
+        and not entry.is_dir()
+    ]
+
+
+def _glance(file: Path, known: Seen | None) -> Seen | None:
+    """What a file holds; None if it went away or changed meanwhile."""
+    before = _state(file)
+    if before is None:
+        return None
+    if known is not None and (known.size_bytes, known.changed_ns) == before:
+        return known
+    reference, problem = None, None
+    try:
+        reference = walk(file).reference_utc()
+    except ForecastError as error:
+        problem = error.message
+    if _state(file) != before:
+        return None
+    return Seen(*before, reference, problem)
+
+
+def _state(file: Path) -> tuple[int, int] | None:
+    """Size [byte] and time of change [ns]; None if the file is gone."""
+    try:
+        stat = file.stat()
+    except OSError:
+        return None
+    return stat.st_size, stat.st_mtime_ns
