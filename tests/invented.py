@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
+from windowwatch.storage.cycles import PassRecord
 from windowwatch.windows.changes import compare
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, join_hours
@@ -199,3 +200,22 @@ FILES = (
     SourceFile("/forecasts/skerra-00.grib2", "ab" * 32, 123456),
     SourceFile("/forecasts/skerra-00-members.grib2", "cd" * 32, 7 * 10**9),
 )
+
+
+def record(number: int = 0, **other: object) -> PassRecord:
+    """The pass of a cycle: three sites of 144 hours would be usual, here it is one of 24."""
+    key = f"{number:012x}"
+    of_cycle = cycle(number).id
+    made = PassRecord(
+        watch=WATCH,
+        cycle=cycle(number),
+        saved_utc=read_at(number),
+        hours=tuple(flat(6, 10)),
+        windows=(window(cycle_id=of_cycle, told=window()),),
+        changes=(change(key=key, cycle_id=of_cycle, found_utc=read_at(number)),),
+        deliveries=((key, "phone"), (key, "mail")),
+        files=FILES,
+        gaps=("level 7 hPa is missing at step 12",),
+        remarks=("a single step, taken as valid 3 h either way",),
+    )
+    return replace(made, **other)  # type: ignore[arg-type]
