@@ -258,11 +258,9 @@ def _met(rising, fresh, z, z0, place, old, slopes, logs, body, grid):
     ground = _ground(grid, place[0], place[1])
     if z > ground:
         return -1.0
-    if fresh:
-        return 0.0
     if not math.isfinite(ground):
         return math.nan
-    return _touch_down(grid, z0, abs(z - z0), old, slopes[0], slopes[1])
+    return 0.0 if fresh else _touch_down(grid, z0, abs(z - z0), old, slopes[0], slopes[1])
 
 
 @jit
