@@ -17,11 +17,14 @@ How a file is read, and why in this way:
   lock two threads give wrong values without an error.
 """
 
+import atexit
+import os
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from functools import cache
+from pathlib import Path
+from typing import Any, TextIO
 
 import cfgrib
 import eccodes
@@ -29,9 +32,9 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from windowwatch.errors import DecodeError, MissingFieldError
+from windowwatch.errors import DecodeError, ForecastError, MissingFieldError
 from windowwatch.forecast.cutout import Area, Cut, cut
-from windowwatch.forecast.framing import Framing, walk
+from windowwatch.forecast.framing import Frame, Framing, walk
 from windowwatch.forecast.messages import Grid, MessageKey, Plane, read_key
 from windowwatch.forecast.models import match
 from windowwatch.forecast.selection import Chosen, choose
@@ -119,7 +122,11 @@ def _planes(framing: Framing, area: Area | None) -> Iterator[Plane]:
             )
         if key.grid not in boxes:
             boxes[key.grid] = cut(key.grid, area)
-        yield Plane(key, framing.path, _values(framing.path, key, get, boxes[key.grid]))
+        try:
+            values = _values(key, get, boxes[key.grid])
+        except Exception as error:
+            raise _undecodable(framing, framing.frames[key.message - 1], error) from error
+        yield Plane(key, framing.path, values)
 
 
 def _require_one_grid(planes: Sequence[Plane]) -> None:
@@ -141,53 +148,56 @@ def _open(chosen: Chosen, box: Cut) -> OpenField:
 
 def _messages(framing: Framing) -> Iterator[tuple[MessageKey, Callable[[str], Any]]]:
     """Walk the fields of a file through cfgrib, each with its key and a getter."""
-    frames = {frame.offset: frame for frame in framing.frames}
+    _silence()
+    due = [frame for frame in framing.frames for _ in range(frame.fields)]
     grids: dict[str, Grid] = {}
-    stream = cfgrib.FileStream(framing.path, errors="raise")
-    number = found = 0
-    with _foreign_errors(framing, lambda: number):
-        for place, message in stream.items():
-            offset = int(place[0] if isinstance(place, tuple) else place)
-            number, found = frames[offset].number, found + 1
-            yield read_key(message.__getitem__, frames[offset], grids), message.__getitem__
-    if found != framing.fields:
-        raise DecodeError(
-            f"{framing.path}: {found} fields were decoded, but the file holds "
-            f"{framing.fields}; it is damaged or changed while being read"
-        )
-
-
-@contextmanager
-def _foreign_errors(framing: Framing, number: Callable[[], int]) -> Iterator[None]:
-    """Turn what the libraries raise into our error, and leave their switch as it was."""
+    found = 0
     try:
-        yield
-    except (DecodeError, GeneratorExit):
+        for place, message in cfgrib.FileStream(framing.path, errors="raise").items():
+            offset = int(place[0] if isinstance(place, tuple) else place)
+            if found >= len(due) or due[found].offset != offset:
+                raise ValueError(f"a field turned up at byte {offset}, where none was due")
+            yield read_key(message.__getitem__, due[found], grids), message.__getitem__
+            found += 1
+    except ForecastError:
         raise
     except Exception as error:
-        reached = max(number(), 1)
-        raise DecodeError(
-            f"{framing.path}: message {reached} (or the one after it) at byte "
-            f"{framing.frames[reached - 1].offset} cannot be decoded: "
-            f"{type(error).__name__} {error}".rstrip()
-        ) from error
+        raise _undecodable(framing, due[min(found, len(due) - 1)], error) from error
     finally:
         # cfgrib leaves the switch on when a walk is given up early, and its own reading by
         # offset then returns other messages than asked for.
         eccodes.codes_grib_multi_support_off()
-
-
-def _values(path: str, key: MessageKey, get: Callable[[str], Any], box: Cut) -> NDArray[np.float32]:
-    """Values of a field within the cut-out; missing cells become NaN."""
-    try:
-        values = np.asarray(get("values"), dtype=np.float32)
-        plane = values.reshape(key.grid.rows, key.grid.columns)[box.rows][:, box.columns]
-    except Exception as error:
+    if found != len(due):
         raise DecodeError(
-            f"{path}: message {key.message} at byte {key.offset} ({key}) has a right frame but "
-            f"its values cannot be decoded: {type(error).__name__} {error}. "
-            f"Fetch the file again"
-        ) from error
+            f"{framing.path}: {found} fields were decoded, but the file holds {len(due)}; it "
+            f"is damaged or changed while being read"
+        )
+
+
+def _undecodable(framing: Framing, frame: Frame, error: Exception) -> DecodeError:
+    """Our error for a message that the libraries choke on."""
+    why = f"{type(error).__name__}: {error}"
+    if isinstance(error, KeyError):
+        why = f"its key {error} cannot be read"
+    return DecodeError(
+        f"{framing.path}: message {frame.number} at byte {frame.offset} has a right frame but "
+        f"cannot be decoded ({why}). Fetch the file again"
+    )
+
+
+@cache
+def _silence() -> TextIO:
+    """Send ecCodes' own printing nowhere: all it has to say is raised as well."""
+    nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - until the end
+    atexit.register(nowhere.close)
+    eccodes.codes_context_set_logging(nowhere)
+    return nowhere
+
+
+def _values(key: MessageKey, get: Callable[[str], Any], box: Cut) -> NDArray[np.float32]:
+    """Values of a field within the cut-out; missing cells become NaN."""
+    values = np.asarray(get("values"), dtype=np.float32)
+    plane = values.reshape(key.grid.rows, key.grid.columns)[box.rows][:, box.columns]
     return np.where(plane == _MISSING, np.float32(np.nan), plane)
 
 

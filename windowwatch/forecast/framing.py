@@ -127,11 +127,7 @@ def _message_length(path: str | Path, head: bytes, number: int, offset: int) -> 
     """Length of a message from its section 0. [byte]"""
     if head[:4] != b"GRIB":
         if offset == 0:
-            what = head[:12].decode("ascii", "replace")
-            hint = ""
-            if head.lstrip()[:1] == b"<":
-                hint = " It looks like a web page, perhaps an error page saved in its place."
-            raise DecodeError(f"{path}: is no GRIB file, it begins with {what!r}.{hint}")
+            raise DecodeError(f"{path}: is no GRIB file, {_looks(head)}. Fetch it again")
         raise DecodeError(
             f"{path}: byte {offset}, where message {number} should begin, holds no GRIB. "
             f"Fetch the file again"
@@ -149,6 +145,16 @@ def _message_length(path: str | Path, head: bytes, number: int, offset: int) -> 
             f"its start is damaged. Fetch the file again"
         )
     return max(length, len(head))
+
+
+def _looks(head: bytes) -> str:
+    """What a file that is no GRIB begins with."""
+    if not head.strip(b"\0"):
+        return "it begins with zero bytes, as an unfinished copy does"
+    begins = f"it begins with {head[:9].decode('ascii', 'backslashreplace')!r}"
+    if head.lstrip()[:1] == b"<":
+        return f"{begins}: a web page, perhaps an error page saved in its place"
+    return begins
 
 
 def _require_whole(path: str | Path, message: bytes, length: int, number: int, offset: int) -> None:

@@ -1,6 +1,6 @@
 """Which of the fields found are used: one coding a field, one plane for each place in it."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -110,7 +110,7 @@ def _length_s(plane: Plane) -> int:
     return plane.key.end_s - plane.key.start_s
 
 
-def _kind_remarks(chosen: Iterable[Chosen]) -> list[str]:
+def _kind_remarks(chosen: Sequence[Chosen]) -> list[str]:
     """Say which fields stand for an interval where one might take them for an instant."""
     remarks = []
     for kind in (Kind.AVERAGE, Kind.MAXIMUM):
