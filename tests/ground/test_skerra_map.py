@@ -1,10 +1,11 @@
 """The invented map: the committed files are what the script writes, and they make sense."""
 
-import importlib
 import json
 from pathlib import Path
 from typing import Any
 
+import island
+import make_map
 import numpy as np
 import pytest
 import shapely
@@ -17,18 +18,6 @@ from windowwatch.ground.values import Ground
 ROOT = Path(__file__).resolve().parents[2]
 AREAS = ROOT / "config" / "skerra-areas.geojson"
 ROADS = ROOT / "config" / "skerra-roads.geojson"
-
-
-@pytest.fixture
-def make_map(monkeypatch: pytest.MonkeyPatch) -> Any:
-    monkeypatch.syspath_prepend(str(ROOT / "grib_samples"))
-    return importlib.import_module("make_map")
-
-
-@pytest.fixture
-def island(monkeypatch: pytest.MonkeyPatch) -> Any:
-    monkeypatch.syspath_prepend(str(ROOT / "grib_samples"))
-    return importlib.import_module("island")
 
 
 @pytest.fixture(scope="module")
@@ -46,7 +35,7 @@ def _numbers(document: Any) -> list[float]:
 
 
 @pytest.mark.parametrize("name", ["areas", "roads"])
-def test_the_committed_file_is_what_the_script_writes(make_map: Any, name: str) -> None:
+def test_the_committed_file_is_what_the_script_writes(name: str) -> None:
     path = {"areas": AREAS, "roads": ROADS}[name]
     held, made = json.loads(path.read_text(encoding="utf-8")), getattr(make_map, name)()
     assert [f["properties"] for f in held["features"]] == [
@@ -71,14 +60,14 @@ def test_the_map_has_what_the_checks_need(ground: Ground) -> None:
     assert all("invented" in source for source in ground.sources)
 
 
-def test_roads_stay_on_land(ground: Ground, island: Any) -> None:
+def test_roads_stay_on_land(ground: Ground) -> None:
     assert ground.roads is not None
     for road in ground.roads.roads:
         points = shapely.get_coordinates(shapely.segmentize(road.shape, 0.002))
         assert np.min(island.land_fraction(points[:, 1], points[:, 0])) > 0.5, road.name
 
 
-def test_water_on_the_map_is_water_of_the_island(ground: Ground, island: Any) -> None:
+def test_water_on_the_map_is_water_of_the_island(ground: Ground) -> None:
     assert ground.areas is not None
     rng = np.random.default_rng(8)
     latitude, longitude = rng.uniform(43.0, 49.0, 20_000), rng.uniform(-38.0, -32.0, 20_000)
@@ -86,7 +75,7 @@ def test_water_on_the_map_is_water_of_the_island(ground: Ground, island: Any) ->
     assert np.mean(on_map == (island.land_fraction(latitude, longitude) < 0.5)) > 0.999
 
 
-def test_towns_are_on_land_and_sites_are_out_of_them(ground: Ground, island: Any) -> None:
+def test_towns_are_on_land_and_sites_are_out_of_them(ground: Ground) -> None:
     assert ground.areas is not None
     for area in ground.areas.areas:
         if area.kind is not AreaKind.WATER:

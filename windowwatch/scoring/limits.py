@@ -147,10 +147,10 @@ _ROWS = (
     _low("gust", Part.RELEASE, _MPS, Limit(7.0, 10.0, True), 2.0, 1,
          "Gust {value}{extra}, {bound}.", "no gust in the forecast for this time",
          COMMON + " (filling in the open by hand)"),
-    _low("cloud", Part.RELEASE, _PCT, Limit(50.0, 100.0), 1.0, 0,
+    _low("cloud", Part.RELEASE, _PCT, Limit(50.0, 87.5), 1.0, 0,
          "Cloud {value}{extra}, {bound}.", "no total cloud in the forecast for this time",
          "fine: 4 oktas (ICAO Annex 2 appendix, EU SERA Appendix 2, for heavy balloons; "
-         "from memory); limit: " + COMMON),
+         "from memory); limit, 7 oktas: " + COMMON),
     _high("ceiling", Part.RELEASE, ("m", "m"), Limit(1500.0, 300.0), 0.5, 0,
           "Ceiling {value}{extra}, {bound}.", "no cloud ceiling in the forecast for this time"),
     _high("visibility", Part.RELEASE, _KM, Limit(8.0, 3.0), 0.5, 1,

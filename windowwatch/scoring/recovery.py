@@ -5,19 +5,16 @@ from numpy.typing import NDArray
 
 from windowwatch.ground.values import Ground
 from windowwatch.physics.flights import Flights
-from windowwatch.physics.sun import sun_elevation_deg
+from windowwatch.physics.sun import RISE_SET_DEG, solar_elevation_deg, sunset_unix_s
 from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.flight import landed
 from windowwatch.scoring.plan import ScoringPlan
 
 FloatArray = NDArray[np.float64]
 
-#: Height of the sun's centre at sunset: upper limb on the horizon, zenith distance 90°50′
-#: (US Naval Observatory). [deg]
-SUNSET_DEG = -50.0 / 60.0
-#: Daylight is looked for in steps of this size, up to so many. [min], [1]
-STEP_MIN = 20.0
-STEPS = 36
+#: More daylight than this is not told apart; it is also the answer where the sun does not
+#: set. [min]
+MOST_DAYLIGHT_MIN = 720.0
 
 
 def recovery_measures(flights: Flights, ground: Ground, plan: ScoringPlan) -> list[Measure]:
@@ -49,29 +46,15 @@ def road_measure(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure
 def daylight_left_min(
     time_unix_s: FloatArray, latitude_deg: FloatArray, longitude_deg: FloatArray
 ) -> FloatArray:
-    """Time until the next sunset at points [K]; 0 where the sun is down.
+    """Time until the next sunset at points [K]; 0 where the sun is down. [min]
 
-    The sun's height is taken as straight over 20 min, which moves sunset by less than a
-    minute below 60° of latitude. [min]
-
-    Returns
-    -------
-    array [K]
-        Never more than 12 h; that much also where the sun does not set. [min]
+    Sunset is where the upper limb meets a level horizon (`physics.sun.RISE_SET_DEG`).
+    Never more than 12 h; that much also where the sun does not set.
     """
-    steps = STEP_MIN * np.arange(STEPS + 1)
-    elevation = sun_elevation_deg(
-        time_unix_s[:, None] + 60.0 * steps, latitude_deg[:, None], longitude_deg[:, None]
-    )
-    above = elevation - SUNSET_DEG
-    dark = above <= 0.0
-    first = np.argmax(dark, axis=1)
-    rows = np.arange(first.size)
-    before = np.maximum(first - 1, 0)
-    falling = above[rows, before] - above[rows, first]
-    part = above[rows, before] / np.where(falling > 0.0, falling, 1.0)
-    left = np.where(dark[:, 0], 0.0, STEP_MIN * (before + part))
-    return np.where(np.any(dark, axis=1), left, STEP_MIN * STEPS)
+    sunset = sunset_unix_s(time_unix_s, latitude_deg, longitude_deg)
+    up = solar_elevation_deg(time_unix_s, latitude_deg, longitude_deg) > RISE_SET_DEG
+    left = np.where(up, (sunset - time_unix_s) / 60.0, 0.0)
+    return np.minimum(left, MOST_DAYLIGHT_MIN)
 
 
 def _landing_daylight(flights: Flights) -> Measure:

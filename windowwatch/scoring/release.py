@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics.flights import Flights
-from windowwatch.physics.sun import sun_elevation_deg
+from windowwatch.physics.sun import solar_elevation_deg
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.plan import ScoringPlan
@@ -157,5 +157,5 @@ class _Span:
 def _daylight(site: Site, launch: FloatArray, plan: ScoringPlan) -> Measure:
     """Lower of the sun's heights at release and at the end of hold. [°]"""
     times = np.stack([launch, launch + 60.0 * plan.hold_min])
-    elevation = sun_elevation_deg(times, site.latitude_deg, site.longitude_deg)
+    elevation = solar_elevation_deg(times, site.latitude_deg, site.longitude_deg)
     return Measure("daylight", np.min(elevation, axis=0)[:, None, None])

@@ -5,9 +5,11 @@ The rules, in the order in which they are tried:
 1. A hard limit that is passed vetoes the hour: `no-go`, score 0, whatever is missing.
 2. Too many lost flights, too few landings, or a hard limit that cannot be checked because
    data are missing refuse the hour: `unknown`, no score, and the reason is said.
-3. The score decides: below `caution_score` the hour is `no-go`.
-4. The hour is `go` from `go_score` on, if its chance reaches `go_chance`, no soft limit is
-   passed and no check is unknown; otherwise `caution`.
+3. While a soft limit is passed or a soft check is unknown the hour is at best `caution`,
+   and its score is scaled down to lie below `go_score`. (Among many good checks a single
+   bad one would hardly show in a mean.)
+4. The score decides: below `caution_score` the hour is `no-go`. It is `go` from `go_score`
+   on, if its chance reaches `go_chance`; otherwise `caution`.
 
 A soft limit that is passed, and a soft check that is unknown, count with the desirability
 `FLOOR`, not with 0: a soft limit costs score, it does not veto. So an unknown check is never
@@ -74,9 +76,11 @@ def rule(
         reason = "; ".join([lost] if lost else needed)
         return Ruling(Verdict.UNKNOWN, None, dict.fromkeys(parts), reason)
     score = total_score(parts, plan)
+    clean = not unknown and all(check.verdict is not Verdict.NO_GO for check in checks)
+    if not clean:
+        score *= plan.go_score / 100.0
     if score < plan.caution_score:
         return Ruling(Verdict.NO_GO, score, parts, None)
-    clean = not unknown and all(check.verdict is not Verdict.NO_GO for check in checks)
     likely = chance is not None and chance >= plan.go_chance
     good = score >= plan.go_score and likely and clean
     return Ruling(Verdict.GO if good else Verdict.CAUTION, score, parts, None)

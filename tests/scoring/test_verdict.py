@@ -1,0 +1,125 @@
+"""From checks to score and verdict: the four rules, the floor, and what is worst."""
+
+from dataclasses import replace
+
+import pytest
+
+from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Check, Part, Verdict
+from windowwatch.scoring.verdict import (
+    FLOOR,
+    part_scores,
+    rule,
+    total_score,
+    worst_first,
+    worst_sentences,
+)
+
+PLAN = ScoringPlan()
+
+
+def check(name: str, wish: float | None = 1.0, *, hard: bool | None = None, past: bool = False,
+          margin: float = 1.0) -> Check:  # fmt: skip
+    kind = LIMITS[name]
+    verdict = Verdict.UNKNOWN if wish is None else Verdict.GO if wish == 1.0 else Verdict.CAUTION
+    return Check(
+        name=name,
+        part=kind.part,
+        verdict=Verdict.NO_GO if past else verdict,
+        value=None if wish is None else 1.0,
+        unit=kind.unit,
+        fine=0.0,
+        limit=2.0,
+        margin=None if wish is None else margin,
+        desirability=wish,
+        hard=kind.default.hard if hard is None else hard,
+        sentence=f"{name} said.",
+    )
+
+
+FINE = [check("wind"), check("drift"), check("water"), check("road")]
+
+
+def test_all_fine_is_go_with_full_score() -> None:
+    ruling = rule(FINE, PLAN, 1.0, None)
+    assert (ruling.verdict, ruling.refused) == (Verdict.GO, None)
+    assert ruling.score == pytest.approx(100.0)
+    assert list(ruling.parts.values()) == pytest.approx([100.0] * 4)
+
+
+def test_a_veto_beats_everything_even_a_refusal() -> None:
+    checks = [check("gust", 0.0, past=True), check("precipitation", None), *FINE]
+    ruling = rule(checks, PLAN, 1.0, "no flights")
+    assert (ruling.verdict, ruling.score, ruling.refused) == (Verdict.NO_GO, 0.0, None)
+    assert ruling.parts[Part.RELEASE] == 0.0
+
+
+def test_lost_flights_refuse() -> None:
+    ruling = rule(FINE, PLAN, 1.0, "of 16 flights 9 did not rise")
+    assert (ruling.verdict, ruling.score) == (Verdict.UNKNOWN, None)
+    assert ruling.refused == "of 16 flights 9 did not rise"
+    assert set(ruling.parts.values()) == {None}
+
+
+def test_an_unanswered_hard_limit_refuses_and_a_soft_one_costs() -> None:
+    hard = rule([*FINE, check("gust", None, hard=True)], PLAN, None, None)
+    assert (hard.verdict, hard.score, hard.refused) == (Verdict.UNKNOWN, None, "gust said")
+    soft = rule([*FINE, check("gust", None, hard=False)], PLAN, None, None)
+    assert soft.verdict is Verdict.CAUTION
+    assert soft.score is not None
+    assert soft.score < 100.0
+    worst_known = rule([*FINE, check("gust", 0.0, hard=False, past=True)], PLAN, 1.0, None)
+    assert soft.score == worst_known.score
+
+
+def test_scores_by_hand() -> None:
+    # Release: wind 1 (weight 2) and gust 0.25 (weight 2): 50. Others 100. Parts 3, 2, 3, 2.
+    ruling = rule([*FINE, check("gust", 0.25)], PLAN, 1.0, None)
+    assert ruling.parts[Part.RELEASE] == pytest.approx(50.0)
+    assert ruling.score == pytest.approx(100.0 * 0.5**0.3)
+    # At a limit that is not passed, and past a soft one, the floor counts.
+    assert part_scores([check("road", 0.0)], PLAN)[Part.RECOVERY] == pytest.approx(100.0 * FLOOR)
+    assert part_scores([check("road")], PLAN)[Part.LANDING] is None
+    assert total_score({Part.RELEASE: 81.0, Part.FLIGHT: None}, PLAN) == pytest.approx(81.0)
+
+
+def test_score_chance_and_soft_limits_decide_between_go_and_caution() -> None:
+    assert rule(FINE, PLAN, 0.6, None).verdict is Verdict.GO
+    assert rule(FINE, PLAN, 0.59, None).verdict is Verdict.CAUTION
+    assert rule(FINE, PLAN, None, None).verdict is Verdict.CAUTION
+    passed = [*FINE, check("cloud", 0.0, past=True, hard=False)]
+    lenient = replace(PLAN, go_score=1.0, caution_score=0.0)
+    assert rule(passed, lenient, 1.0, None).verdict is Verdict.CAUTION
+    # Cloud has a third of the release's weight, the release three tenths of the whole.
+    scaled = 70.0 * FLOOR ** (0.3 / 3.0)
+    assert rule(passed, PLAN, 1.0, None).score == pytest.approx(scaled)
+    assert rule(FINE[:3], lenient, 1.0, None).verdict is Verdict.GO
+    low = [check("wind", 0.05), check("drift", 0.05), check("water", 0.05), check("road", 0.05)]
+    poor = rule(low, PLAN, 1.0, None)
+    assert poor.verdict is Verdict.NO_GO
+    assert poor.score == pytest.approx(5.0)
+
+
+def test_worst_first_vetoes_then_unanswered_then_lost_score() -> None:
+    checks = [
+        check("wind", 0.9),
+        check("drift", 0.2),
+        check("gust", None, hard=True),
+        check("water", 0.0, past=True),
+        check("road", 0.5),
+    ]
+    order = [each.name for each in worst_first(checks, PLAN)]
+    assert order == ["water", "gust", "drift", "road", "wind"]
+    assert worst_sentences(checks, PLAN) == ("water said.", "gust said.", "drift said.")
+
+
+def test_weight_moves_a_check_forward() -> None:
+    checks = [check("wind", 0.5), check("gust", 0.5), check("cloud", 0.5)]
+    heavy = replace(PLAN, weights={"cloud": 9.0})
+    assert worst_first(checks, heavy)[0].name == "cloud"
+
+
+def test_when_nothing_costs_the_nearest_to_its_limit_is_named() -> None:
+    checks = [check("wind", margin=1.9), check("road", margin=1.2), check("drift", margin=1.5)]
+    assert [each.name for each in worst_first(checks, PLAN)] == ["road", "drift", "wind"]
