@@ -53,6 +53,11 @@ class Settings:
         """How long after its reference time a cycle is usually complete."""
         return timedelta(minutes=self.file.watch.available_after_min)
 
+    @property
+    def slug(self) -> str:
+        """The watch's name as part of a file name."""
+        return "".join(c if c.isalnum() or c in "-_" else "-" for c in self.watch.name.lower())
+
     def channels(self) -> tuple[Channel, ...]:
         """Channels with their addresses from the environment.
 
@@ -83,7 +88,7 @@ class Settings:
                     f"{section.url_env} is not set; set it to the database's URL"
                 )
             return url
-        return section.url or sqlite_url(data_folder() / f"{_slug(self.watch.name)}.sqlite3")
+        return section.url or sqlite_url(data_folder() / f"{self.slug}.sqlite3")
 
 
 def data_folder() -> Path:
@@ -201,7 +206,3 @@ def _section(name: str, kind: type[Value], values: dict[str, Any]) -> Value:
         return kind(**values)
     except InputError as error:
         raise InputError(f"[{name}] {error.message}") from error
-
-
-def _slug(name: str) -> str:
-    return "".join(c if c.isalnum() or c in "-_" else "-" for c in name.lower())

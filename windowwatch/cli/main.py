@@ -1,0 +1,219 @@
+"""The commands: rehearse, serve, pass, hours, windows, explain, check, notices try, db upgrade."""
+
+import logging
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+
+from windowwatch import daemon
+from windowwatch.cli import show
+from windowwatch.cli.work import check, one_pass, parse_time, rehearse, try_channels
+from windowwatch.clock import Clock, ShiftedClock, SystemClock
+from windowwatch.errors import InputError, StorageError, WindowwatchError
+from windowwatch.scoring.values import Site, Verdict
+from windowwatch.settings.read import Settings, read_settings
+from windowwatch.storage.store import Store
+
+EXAMPLE = Path("config/skerra.toml")
+
+
+@contextmanager
+def errors_in_words() -> Iterator[None]:
+    """Turn our errors into one message and exit code 1; a stop by hand into 130."""
+    try:
+        yield
+    except WindowwatchError as error:
+        click.echo(f"error: {error.message}", err=True)
+        sys.exit(1)
+    except KeyboardInterrupt:
+        click.echo("stopped", err=True)
+        sys.exit(130)
+
+
+def settings_option(default: Path | None = None) -> Callable[[Callable[..., Any]], Any]:
+    """The option that names the settings file."""
+    return click.option(
+        "--settings",
+        "settings_path",
+        type=click.Path(path_type=Path),
+        envvar="WINDOWWATCH_SETTINGS",
+        default=default,
+        required=default is None,
+        show_default=default is not None,
+        show_envvar=True,
+        help="The settings file (TOML).",
+    )
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="windowwatch", message="%(version)s")
+@click.option("--verbose", is_flag=True, help="Say more about what is done.")
+def main(verbose: bool) -> None:
+    """Watch the forecast for launch windows of a stratospheric balloon.
+
+    Local aviation rules, your authority's permission and licensed practice come first: what
+    this program says is advice, never a clearance.
+    """
+    logging.basicConfig(
+        format="%(asctime)s %(levelname)-7s %(message)s",
+        datefmt="%Y-%m-%dT%H:%M:%S%z",
+        level=logging.INFO if verbose else logging.WARNING,
+        stream=sys.stderr,
+    )
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    logging.getLogger("windowwatch").setLevel(logging.INFO if verbose else logging.WARNING)
+
+
+@main.command("rehearse")
+@settings_option(EXAMPLE)
+@click.option("--folder", type=click.Path(path_type=Path), help="Another folder of GRIB files.")
+def rehearse_command(settings_path: Path, folder: Path | None) -> None:
+    """Replay stored cycles on a simulated clock; nothing is sent to anybody."""
+    with errors_in_words():
+        rehearse(read_settings(settings_path), folder)
+
+
+@main.command("pass")
+@settings_option()
+@click.option(
+    "--from",
+    "files",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    required=True,
+    help="GRIB file of the cycle; may be given several times.",
+)
+@click.option("--at", "at", help="Time to take for now, as 2026-05-04T04:00Z.")
+def pass_command(settings_path: Path, files: tuple[Path, ...], at: str | None) -> None:
+    """Pass one cycle through the line by hand; notices are stored, sent by `serve`."""
+    with errors_in_words():
+        one_pass(
+            read_settings(settings_path),
+            files,
+            None if at is None else parse_time(at),
+            SystemClock(),
+        )
+
+
+@main.command("serve")
+@settings_option()
+@click.option("--host", default="127.0.0.1", show_default=True, help="Address of the page.")
+@click.option("--port", type=click.IntRange(0, 65535), default=8750, show_default=True)
+@click.option("--at", "at", help="Drill: let the daemon's clock start at this time.")
+def serve_command(settings_path: Path, host: str, port: int, at: str | None) -> None:
+    """Run the daemon: look for new cycles, pass them, deliver notices, until SIGTERM."""
+    with errors_in_words():
+        logging.getLogger("windowwatch").setLevel(logging.INFO)
+        click.echo(f"the page (http://{host}:{port}) is not part of this version", err=True)
+        daemon.serve(read_settings(settings_path), _clock(at))
+
+
+@main.command("windows")
+@settings_option()
+@click.option("--all", "everything", is_flag=True, help="Closed and past ones too.")
+def windows_command(settings_path: Path, everything: bool) -> None:
+    """Show the windows after the newest cycle."""
+    with errors_in_words(), _results(settings_path) as (settings, store, cycle):
+        name = settings.watch.name
+        kept = store.windows(name) if everything else store.current_windows(name)
+        click.echo(f"after cycle {cycle}: {show.state_counts(kept)}")
+        show.print_windows(Console(), kept, settings.watch.sites)
+
+
+@main.command("hours")
+@settings_option()
+@click.argument("site")
+@click.option("--all", "everything", is_flag=True, help="No-go hours too.")
+def hours_command(settings_path: Path, site: str, everything: bool) -> None:
+    """Show the hours of SITE after the newest cycle, with what limits each."""
+    with errors_in_words(), _results(settings_path) as (settings, store, cycle):
+        chosen = _site(settings, site)
+        hours = store.hours(settings.watch.name, site=chosen.name)
+        kept = [h for h in hours if everything or h.verdict is not Verdict.NO_GO]
+        show.print_hours(Console(), kept, chosen)
+        hidden = len(hours) - len(kept)
+        more = f"; {hidden} no-go hours are not shown (--all shows them)" if hidden else ""
+        click.echo(f"cycle {cycle}: {len(hours)} hours{more}")
+
+
+@main.command("explain")
+@settings_option()
+@click.argument("key")
+def explain_command(settings_path: Path, key: str) -> None:
+    """Follow a notice back: KEY stands in square brackets at its end."""
+    with errors_in_words(), _results(settings_path) as (settings, store, _):
+        sites = {site.name: site for site in settings.watch.sites}
+        show.print_trail(Console(), store.explain(key.strip("[] ")), sites)
+
+
+@main.command("check")
+@settings_option()
+def check_command(settings_path: Path) -> None:
+    """Say what is wrong with settings, maps, forecasts, database and channels."""
+    with errors_in_words():
+        findings = check(read_settings(settings_path), SystemClock())
+        for finding in findings:
+            click.echo(finding.line())
+        if any(finding.wrong for finding in findings):
+            raise WindowwatchError(f"{sum(f.wrong for f in findings)} finding(s) to mend")
+
+
+@main.group("notices")
+def notices_group() -> None:
+    """Try the ways to tell people."""
+
+
+@notices_group.command("try")
+@settings_option()
+@click.option("--channel", "name", help="Only this channel.")
+def notices_try_command(settings_path: Path, name: str | None) -> None:
+    """Send one test notice to every channel."""
+    with errors_in_words():
+        try_channels(read_settings(settings_path), name, SystemClock().now())
+
+
+@main.group("db")
+def db_group() -> None:
+    """Look after the database."""
+
+
+@db_group.command("upgrade")
+@settings_option()
+def db_upgrade_command(settings_path: Path) -> None:
+    """Bring the database's schema to this program's version."""
+    with (
+        errors_in_words(),
+        daemon.ready_store(read_settings(settings_path).database_url()) as store,
+    ):
+        click.echo(f"{store.place} is of this program's version")
+
+
+@contextmanager
+def _results(settings_path: Path) -> Iterator[tuple[Settings, Store, str]]:
+    """Settings, their open store, and the id of the newest cycle in it."""
+    settings = read_settings(settings_path)
+    with daemon.ready_store(settings.database_url()) as store:
+        newest = store.latest_cycle(settings.watch.name)
+        if newest is None:
+            raise StorageError(
+                f"{store.place} holds no result of watch {settings.watch.name!r}; run "
+                "`windowwatch pass` or `windowwatch serve` first"
+            )
+        yield settings, store, newest.id
+
+
+def _site(settings: Settings, name: str) -> Site:
+    for site in settings.watch.sites:
+        if site.name.lower() == name.lower():
+            return site
+    known = ", ".join(site.name for site in settings.watch.sites)
+    raise InputError(f"no site is called {name!r}; the settings have {known}")
+
+
+def _clock(at: str | None) -> Clock:
+    return SystemClock() if at is None else ShiftedClock(parse_time(at))

@@ -1,0 +1,186 @@
+"""Results drawn in the terminal: tables of windows and hours, notices, the trail of one."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime, tzinfo
+from zoneinfo import ZoneInfo
+
+from rich.console import Console, Group
+from rich.padding import Padding
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+from windowwatch.notices.values import Message
+from windowwatch.scoring.values import Hour, Site, Verdict
+from windowwatch.storage.trail import Trail
+from windowwatch.windows.phrases import compass
+from windowwatch.windows.values import Window, WindowState
+
+#: A verdict is read by its word; the colour only helps.
+_COLOURS = {
+    Verdict.GO: "green",
+    Verdict.CAUTION: "yellow",
+    Verdict.NO_GO: "red",
+    Verdict.UNKNOWN: "magenta",
+}
+
+
+def print_windows(console: Console, windows: Iterable[Window], sites: Sequence[Site]) -> None:
+    """Print a table of windows for each site, in its local time."""
+    kept = list(windows)
+    for site in sites:
+        here = sorted((w for w in kept if w.site == site.name), key=lambda w: w.start_utc)
+        zone = ZoneInfo(site.time_zone)
+        title = f"{site.name} – times of {site.time_zone}, UTC below"
+        if not here:
+            console.print(Text(f"{site.name}: no window.", style="bold"))
+            console.print()
+            continue
+        table = Table(title=title, title_justify="left", title_style="bold", show_lines=False)
+        for name in ("state", "window", "best"):
+            table.add_column(name)
+        table.add_column("score", justify="right")
+        table.add_column("chance", justify="right")
+        table.add_column("lands")
+        table.add_column("road", justify="right")
+        table.add_column("limited by")
+        for window in here:
+            table.add_row(*_window_cells(window, zone), end_section=True)
+        console.print(table)
+        console.print()
+
+
+def _window_cells(window: Window, zone: ZoneInfo) -> tuple[str, ...]:
+    return (
+        str(window.state),
+        f"{_span(window.start_utc, window.end_utc, zone)}\n"
+        f"{_span(window.start_utc, window.end_utc, UTC)}",
+        f"{window.best_hour_utc.astimezone(zone):%H:%M}\n{window.best_hour_utc:%H:%M}",
+        f"{window.best_score:.0f}",
+        _percent(window.chance),
+        _lands(window.drift_km, window.bearing_deg),
+        _km(window.road_km),
+        window.limited_by or "nothing in particular",
+    )
+
+
+def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
+    """Print every hour of a site with its verdict and what limits it."""
+    zone = ZoneInfo(site.time_zone)
+    table = Table(title=f"{site.name} – {site.time_zone}", title_justify="left", title_style="bold")
+    table.add_column("local")
+    table.add_column("UTC")
+    table.add_column("verdict")
+    table.add_column("score", justify="right")
+    table.add_column("chance", justify="right")
+    table.add_column("lands")
+    table.add_column("worst first")
+    day: str | None = None
+    for hour in hours:
+        local = hour.time_utc.astimezone(zone)
+        if day is not None and f"{local:%d}" != day:
+            table.add_section()
+        day = f"{local:%d}"
+        table.add_row(
+            f"{local:%a %d %H:%M}",
+            f"{hour.time_utc:%d %H:%M}",
+            Text(str(hour.verdict), style=_COLOURS[hour.verdict]),
+            "–" if hour.score is None else f"{hour.score:.0f}",
+            _percent(hour.chance),
+            _lands(hour.drift_km, hour.bearing_deg),
+            hour.refused or " ".join(hour.worst) or "all is well within the limits.",
+        )
+    console.print(table)
+
+
+def print_notice(console: Console, number: int, message: Message, sent_utc: datetime) -> None:
+    """Print one notice as it stands on a phone."""
+    head = f"{number}. told {sent_utc:%a %d %b %H:%M} UTC"
+    body = Text(f"{message.title}\n\n", style="bold").append(message.body, style="not bold")
+    console.print(Panel(body, title=head, title_align="left", width=min(console.width, 76)))
+
+
+def print_trail(console: Console, trail: Trail, sites: Mapping[str, Site]) -> None:
+    """Print all that stands behind a notice, down to the files of its cycle."""
+    change = trail.change
+    console.print(Text(f"{change.kind} – {change.site}, watch {trail.watch}", style="bold"))
+    console.print(f"found {change.found_utc:%a %d %b %H:%M} UTC in cycle {change.cycle_id}")
+    console.print(Padding(change.reason, (0, 0, 1, 2)))
+    site = sites.get(change.site)
+    zone = ZoneInfo(site.time_zone) if site else UTC
+    if trail.window is not None:
+        window = trail.window
+        console.print(
+            f"window {window.uid}: {window.state}, "
+            f"{_span(window.start_utc, window.end_utc, zone)} local, "
+            f"{_span(window.start_utc, window.end_utc, UTC)} UTC"
+        )
+    for hour in trail.hours:
+        console.print(_hour_in_full(hour, zone))
+    for delivery in trail.deliveries:
+        when = f"{delivery.sent_utc:%a %d %b %H:%M} UTC" if delivery.sent_utc else "not sent"
+        error = f" ({delivery.error})" if delivery.error else ""
+        console.print(f"delivery on {delivery.channel}: {delivery.state}, {when}{error}")
+    if trail.cycle is None:
+        console.print("its cycle is no longer stored")
+        return
+    console.print(Text(f"cycle {trail.cycle.cycle.id}", style="bold"))
+    for file in trail.cycle.files:
+        console.print(
+            f"  {file.path}  {file.size_bytes} bytes  sha256 {file.sha256}", soft_wrap=True
+        )
+    for words in (*trail.cycle.gaps, *trail.cycle.remarks):
+        console.print(f"  {words}")
+
+
+def _hour_in_full(hour: Hour, zone: tzinfo) -> Group:
+    """One hour with every check: value, limit, margin, desirability."""
+    score = "refused" if hour.score is None else f"score {hour.score:.0f}"
+    head = Text(f"{hour.time_utc.astimezone(zone):%a %d %H:%M} {hour.verdict}, {score}")
+    table = Table(show_edge=False, pad_edge=False)
+    for name in ("part", "check", "verdict", "value", "fine", "limit", "margin", "desirability"):
+        table.add_column(name, justify="right" if name in {"value", "margin"} else "left")
+    for check in hour.checks:
+        table.add_row(
+            str(check.part),
+            check.name,
+            str(check.verdict),
+            f"{_number(check.value)} {check.unit}",
+            _number(check.fine),
+            _number(check.limit),
+            _number(check.margin),
+            "unknown" if check.desirability is None else f"{check.desirability:.2f}",
+        )
+    return Group(head, Padding(table, (0, 0, 1, 2)))
+
+
+def state_counts(windows: Iterable[Window]) -> str:
+    """``2 open, 1 sighted``."""
+    kept = list(windows)
+    counts = {state: sum(w.state is state for w in kept) for state in WindowState}
+    return ", ".join(f"{n} {state}" for state, n in counts.items() if n) or "no window"
+
+
+def _span(start: datetime, end: datetime, zone: tzinfo) -> str:
+    first, last = start.astimezone(zone), end.astimezone(zone)
+    if first.date() == last.date():
+        return f"{first:%a %d %H:%M}–{last:%H:%M}"
+    return f"{first:%a %d %H:%M}–{last:%a %d %H:%M}"
+
+
+def _percent(share: float | None) -> str:
+    return "–" if share is None else f"{100 * share:.0f} %"
+
+
+def _lands(drift_km: float | None, bearing_deg: float | None) -> str:
+    if drift_km is None or bearing_deg is None:
+        return "–"
+    return f"{drift_km:.0f} km {compass(bearing_deg)}"
+
+
+def _km(distance: float | None) -> str:
+    return "–" if distance is None else f"{distance:.1f} km"
+
+
+def _number(value: float | None) -> str:
+    return "–" if value is None else f"{value:.4g}"

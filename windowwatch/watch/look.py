@@ -1,0 +1,122 @@
+"""Look into the forecast folder; pass the newest cycle that is not stored yet."""
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from windowwatch.clock import Clock
+from windowwatch.forecast.sources import FolderLook, FoundCycle, Seen, load_cycle, scan_folder
+from windowwatch.storage.store import Store
+from windowwatch.watch.area import area_of
+from windowwatch.watch.pipeline import PassResult, run_pass
+from windowwatch.watch.values import Watch
+
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass
+class FolderWatcher:
+    """Looks into one folder for one watch, and remembers what it saw.
+
+    Parameters
+    ----------
+    folder : Path
+    watch : Watch
+    store : Store
+    clock : Clock
+    stopping : callable
+        Asked between the steps of a pass; True ends it with nothing stored.
+    """
+
+    folder: Path
+    watch: Watch
+    store: Store
+    clock: Clock
+    stopping: Callable[[], bool] = lambda: False
+    _seen: Mapping[str, Seen] = field(default_factory=dict)
+    _sizes: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    _said: set[str] = field(default_factory=set)
+
+    def look(self) -> PassResult | None:
+        """Look once; run one pass if a new cycle is there.
+
+        Returns
+        -------
+        PassResult or None
+            None when there is nothing new.
+
+        Raises
+        ------
+        WindowwatchError
+            What reading, flying or storing refused; nothing is stored then, and the next
+            look tries again.
+        """
+        look = scan_folder(self.folder, model=self.watch.model, seen=self._seen)
+        self._seen = look.seen
+        self._say_what_is_set_aside(look)
+        settled = self._settled(look)
+        newest = self._newest_new(look)
+        if newest is None:
+            return None
+        if not set(newest.files) <= settled:
+            _LOG.info(
+                "cycle %s: its files still change; waiting for the next look", newest.cycle.id
+            )
+            return None
+        now = self.clock.now()
+        if not self.watch.span.hours(now):
+            self._once("the watched days are over: no launch hour is to come, nothing is scored")
+            return None
+        _LOG.info("cycle %s: pass begins, %d file(s)", newest.cycle.id, len(newest.files))
+        data = load_cycle(newest, area=area_of(self.watch.sites))
+        result = run_pass(data, self.watch, self.store, now_utc=now, stopping=self.stopping)
+        _log_result(result)
+        return result
+
+    def _newest_new(self, look: FolderLook) -> FoundCycle | None:
+        """The newest cycle that began by now, when it is newer than the newest stored."""
+        now = self.clock.now()
+        begun = [each for each in look.cycles if each.cycle.reference_utc <= now]
+        if not begun:
+            return None
+        stored = self.store.latest_cycle(self.watch.name, self.watch.model)
+        if stored is not None and begun[-1].cycle.reference_utc <= stored.reference_utc:
+            return None
+        return begun[-1]
+
+    def _settled(self, look: FolderLook) -> set[str]:
+        """Files that are as they were at the look before.
+
+        Copying a cycle into the folder takes a while, and half a cycle must not pass for a
+        whole one.
+        """
+        sizes = {name: (seen.size_bytes, seen.changed_ns) for name, seen in look.seen.items()}
+        settled = {name for name, state in sizes.items() if self._sizes.get(name) == state}
+        self._sizes = sizes
+        return settled
+
+    def _say_what_is_set_aside(self, look: FolderLook) -> None:
+        for each in look.set_aside:
+            self._once(f"set aside: {each.reason}")
+
+    def _once(self, words: str) -> None:
+        """Say something once, not at every look."""
+        if words not in self._said:
+            self._said.add(words)
+            _LOG.warning(words)
+
+
+def _log_result(result: PassResult) -> None:
+    refused = sum(hour.refused is not None for hour in result.hours)
+    _LOG.info(
+        "cycle %s: %d hours scored, %d refused, %d flights, %d change(s)%s",
+        result.cycle_id,
+        len(result.hours) - refused,
+        refused,
+        result.flights,
+        len(result.changes),
+        "" if result.saved else ", already stored",
+    )
+    for words in (*result.gaps, *result.remarks):
+        _LOG.info("cycle %s: %s", result.cycle_id, words)
