@@ -123,3 +123,5 @@ def test_weight_moves_a_check_forward() -> None:
 def test_when_nothing_costs_the_nearest_to_its_limit_is_named() -> None:
     checks = [check("wind", margin=1.9), check("road", margin=1.2), check("drift", margin=1.5)]
     assert [each.name for each in worst_first(checks, PLAN)] == ["road", "drift", "wind"]
+    assert worst_sentences(checks, PLAN) == ("road said.",)
+    assert worst_sentences([*checks, check("gust", 0.9)], PLAN) == ("gust said.",)

@@ -140,5 +140,10 @@ def _room(check: Check) -> float:
 
 
 def worst_sentences(checks: Sequence[Check], plan: ScoringPlan) -> tuple[str, ...]:
-    """Up to three sentences, the worst check first."""
-    return tuple(check.sentence for check in worst_first(checks, plan)[:WORST])
+    """Up to three sentences of checks that cost something, the worst first.
+
+    When none does, the one that is nearest to its limit.
+    """
+    ordered = worst_first(checks, plan)
+    costing = [check for check in ordered if counted_desirability(check) < 1.0]
+    return tuple(check.sentence for check in (costing or ordered[:1])[:WORST])
