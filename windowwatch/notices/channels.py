@@ -69,8 +69,11 @@ def _service(channel: Channel) -> apprise.Apprise:
     with _listen():
         try:
             usable = bool(service.add(channel.url)) and len(service) == 1
-        except Exception:
-            usable = False
+        except Exception as error:
+            # Its text may hold the address.
+            raise DeliveryError(
+                f"channel {channel.name!r}: its service cannot be set up ({type(error).__name__})"
+            ) from None
     if not usable:
         kind = f"a usable {scheme}:// address" if scheme.isalnum() else "an address"
         raise DeliveryError(

@@ -35,8 +35,17 @@ _LEADS = {
     ChangeKind.MOVED: "Now",
     ChangeKind.WEAKER: "Still open,",
     ChangeKind.STRONGER: "Open,",
-    ChangeKind.CLOSED: "It was",
 }
+#: Share of computed flights in words. Each bound is the lowest share its words are true of.
+_SHARES = (
+    (1.0, "all flights are"),
+    (0.95, "nearly all flights are"),
+    (0.75, "most flights are"),
+    (0.55, "more than half of the flights are"),
+    (0.45, "about half of the flights are"),
+    (0.2, "fewer than half of the flights are"),
+    (0.0, "few flights are"),
+)
 #: Below this a cut sentence says nothing any more. [characters]
 _SHORTEST = 40
 
@@ -66,7 +75,11 @@ def message(change: Change, site: Site | None, *, now_utc: datetime) -> Message:
     title = _cut(" ".join(part for part in heads if part), LONGEST_TITLE)
 
     facts = _facts(change, window, zone) if window is not None else []
-    last = [_cautions(change), _lateness(change, require_utc(now_utc)), f"[{change.key}]"]
+    last = [
+        _cautions(change),
+        _lateness(change, require_utc(now_utc)),
+        f"[{change.key}, cycle {change.cycle_id}]",
+    ]
     limits = _limits(change, window)
     room = LONGEST_BODY - sum(len(line) + 1 for line in (*facts, *last) if line)
     reason = _cut(sentence(change.reason), room - min(len(limits) + 1, room // 3))
@@ -77,16 +90,15 @@ def message(change: Change, site: Site | None, *, now_utc: datetime) -> Message:
 
 def _facts(change: Change, window: Window, zone: ZoneInfo | None) -> list[str]:
     """When, how good, and where it lands."""
+    if change.kind is ChangeKind.CLOSED:
+        was = f"score {window.best_score:.0f} of 100, chance {percent(window.chance)}"
+        return [f"It was {_span(window, zone)}, {was}."]
     lead = _LEADS.get(change.kind, "Window")
-    best = "" if change.kind is ChangeKind.CLOSED else f", best {_moment(window, zone)}"
-    lines = [f"{lead} {_span(window, zone)}{best}."]
+    lines = [f"{lead} {_span(window, zone)}, best {_moment(window, zone)}."]
     before = change.before
     if change.kind is ChangeKind.MOVED and before is not None and _start_or_end(before, window):
         lines.append(f"Before: {_span(before, zone)}.")
-    lines.append(_how_good(window))
-    if change.kind is not ChangeKind.CLOSED:
-        lines.append(_landing(window))
-    return lines
+    return [*lines, _how_good(window), _landing(window)]
 
 
 def _start_or_end(before: Window, after: Window) -> bool:
@@ -117,22 +129,19 @@ def _moment(window: Window, zone: ZoneInfo | None) -> str:
     best = window.best_hour_utc
     if zone is None:
         return f"{best:%H:%M} UTC"
-    return f"{best.astimezone(zone):%H:%M} local ({best:%H:%M} UTC)"
+    return f"{best.astimezone(zone):%H:%M} ({best:%H:%M} UTC)"
 
 
 def _how_good(window: Window) -> str:
     known = "" if window.readable else " as last known"
-    text = f"Score {window.best_score:.0f} of 100{known}, "
-    if window.chance is None:
-        return text + "chance not known."
-    tenths = round(window.chance * 10.0)
-    if tenths == 10:
-        flights = "all flights are" if window.chance == 1.0 else "nearly all flights are"
-    elif tenths == 0:
-        flights = "hardly any flight is"
-    else:
-        flights = f"{tenths} in 10 flights {'is' if tenths == 1 else 'are'}"
-    return f"{text}chance {percent(window.chance)} ({flights} go)."
+    return f"Score {window.best_score:.0f} of 100{known}. {_chance(window.chance)}"
+
+
+def _chance(chance: float | None) -> str:
+    if chance is None:
+        return "Chance not known."
+    words = next(words for bound, words in _SHARES if chance >= bound)
+    return f"Chance {percent(chance)}: {words} go."
 
 
 def _landing(window: Window) -> str:
