@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, tzinfo
 from zoneinfo import ZoneInfo
 
+from rich import box
 from rich.console import Console, Group
 from rich.padding import Padding
 from rich.panel import Panel
@@ -26,41 +27,46 @@ _COLOURS = {
 
 
 def print_windows(console: Console, windows: Iterable[Window], sites: Sequence[Site]) -> None:
-    """Print a table of windows for each site, in its local time."""
+    """Print the windows of each site, in its local time, each with what limits it."""
     kept = list(windows)
     for site in sites:
         here = sorted((w for w in kept if w.site == site.name), key=lambda w: w.start_utc)
         zone = ZoneInfo(site.time_zone)
-        title = f"{site.name} – times of {site.time_zone}, UTC below"
         if not here:
-            console.print(Text(f"{site.name}: no window.", style="bold"))
+            console.print(Text(f"{site.name}: no window", style="bold"))
             console.print()
             continue
-        table = Table(title=title, title_justify="left", title_style="bold", show_lines=False)
-        for name in ("state", "window", "best"):
-            table.add_column(name)
-        table.add_column("score", justify="right")
-        table.add_column("chance", justify="right")
-        table.add_column("lands")
-        table.add_column("road", justify="right")
-        table.add_column("limited by")
+        table = Table(
+            title=f"{site.name} (local: {site.time_zone})",
+            title_justify="left",
+            title_style="bold",
+            box=box.SIMPLE_HEAD,
+            pad_edge=False,
+        )
+        for name in ("state", "launch, local", "UTC"):
+            table.add_column(name, no_wrap=True)
+        for name in ("best", "score", "chance"):
+            table.add_column(name, justify="right", no_wrap=True)
+        table.add_column("lands", no_wrap=True)
         for window in here:
-            table.add_row(*_window_cells(window, zone), end_section=True)
+            table.add_row(*_window_cells(window, zone))
         console.print(table)
+        for window in here:
+            day = f"{window.start_utc.astimezone(zone):%a %d %H:%M}"
+            limits = window.limited_by or "nothing in particular limits it"
+            console.print(Padding(Text(f"{day}: {limits}"), (0, 0, 0, 2)))
         console.print()
 
 
 def _window_cells(window: Window, zone: ZoneInfo) -> tuple[str, ...]:
     return (
         str(window.state),
-        f"{_span(window.start_utc, window.end_utc, zone)}\n"
-        f"{_span(window.start_utc, window.end_utc, UTC)}",
-        f"{window.best_hour_utc.astimezone(zone):%H:%M}\n{window.best_hour_utc:%H:%M}",
+        _span(window.start_utc, window.end_utc, zone),
+        _times(window.start_utc, window.end_utc, zone),
+        f"{window.best_hour_utc.astimezone(zone):%H:%M}",
         f"{window.best_score:.0f}",
         _percent(window.chance),
         _lands(window.drift_km, window.bearing_deg),
-        _km(window.road_km),
-        window.limited_by or "nothing in particular",
     )
 
 
@@ -168,6 +174,13 @@ def _span(start: datetime, end: datetime, zone: tzinfo) -> str:
     return f"{first:%a %d %H:%M}–{last:%a %d %H:%M}"
 
 
+def _times(start: datetime, end: datetime, zone: tzinfo) -> str:
+    """The span in UTC; its day only where that is not the local one."""
+    if start.date() == start.astimezone(zone).date() and end.date() == start.date():
+        return f"{start:%H:%M}–{end:%H:%M}"
+    return _span(start, end, UTC)
+
+
 def _percent(share: float | None) -> str:
     return "–" if share is None else f"{100 * share:.0f} %"
 
@@ -175,11 +188,8 @@ def _percent(share: float | None) -> str:
 def _lands(drift_km: float | None, bearing_deg: float | None) -> str:
     if drift_km is None or bearing_deg is None:
         return "–"
-    return f"{drift_km:.0f} km {compass(bearing_deg)}"
-
-
-def _km(distance: float | None) -> str:
-    return "–" if distance is None else f"{distance:.1f} km"
+    initials = "".join(word[0] for word in compass(bearing_deg).split("-")).upper()
+    return f"{drift_km:.0f} km {initials}"
 
 
 def _number(value: float | None) -> str:
