@@ -43,7 +43,7 @@ HIGH = [  # z [km], T [K], p [Pa], rho [kg m-3]
 def half_last_digit(text: str) -> float:
     mantissa, _, exponent = text.partition("e")
     decimals = len(mantissa.partition(".")[2])
-    return 0.5 * 10.0 ** (-decimals) * 10.0 ** float(exponent or 0) * 1.0001
+    return float(0.5 * 10.0 ** (float(exponent or 0) - decimals) * 1.0001)
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row[0]}km")

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import made_air
 import numpy as np
@@ -24,7 +25,10 @@ from windowwatch.physics.train import FlightTrain
 from windowwatch.physics.windgrid import WindGrid, hold_single_step
 
 GEOD = Geod(ellps="WGS84")
-EQUATOR = {"latitude_deg": np.arange(-2.0, 2.01, 0.1), "longitude_deg": np.arange(-2.0, 2.01, 0.1)}
+EQUATOR: dict[str, Any] = {
+    "latitude_deg": np.arange(-2.0, 2.01, 0.1),
+    "longitude_deg": np.arange(-2.0, 2.01, 0.1),
+}
 
 
 def fly_one(air: WindGrid, start: Launches, flown: FlightTrain, **options: float) -> Flights:

@@ -219,4 +219,4 @@ def test_refusals_name_what_is_wrong() -> None:
             made_air.grid(lambda t, y, x, z: (0.0, 0.0)), other)),
     ):  # fmt: skip
         with pytest.raises(InputError, match=words):
-            call()
+            call()  # type: ignore[no-untyped-call]

@@ -1,0 +1,328 @@
+"""How much gas: filling for a rate of rise, for a burst height, or with what there is.
+
+All answers are for still air that is standard above the site and has the site's own
+pressure and temperature at the ground.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from windowwatch.errors import InputError
+from windowwatch.physics.atmosphere import air_density, standard_atmosphere, standard_height_m
+from windowwatch.physics.balloon import (
+    ascent_rate_mps,
+    burst_height_m,
+    diameter_m,
+    gas_mass_kg,
+    gas_volume_m3,
+    lift_fraction,
+)
+from windowwatch.physics.train import FlightTrain, Gas
+
+#: Standard reference conditions of gas trade. [K], [Pa] ISO 13443:1996 (from memory).
+STANDARD_TEMPERATURE_K = 288.15
+STANDARD_PRESSURE_PA = 101_325.0
+#: Rates of rise that a sounding should keep to: 275 to 350 m a minute. [m s⁻¹]
+#: U.S. Federal Meteorological Handbook No. 3 (from memory).
+USUAL_RISE_MPS = (275.0 / 60.0, 350.0 / 60.0)
+#: Surface wind over rate of rise above which a train is dragged off rather than lifted.
+#: From the practice of short trains above 25 mph (11.2 m/s) at 5 m/s of rise. [1]
+HIGHEST_WIND_TO_RISE = 11.2 / 5.0
+#: Second virial coefficients near 15 °C, for gas in cylinders. [m³ mol⁻¹] J. H. Dymond,
+#: E. B. Smith, "The Virial Coefficients of Pure Gases and Mixtures" (1980), from memory.
+_VIRIAL = {Gas.HYDROGEN: 14.3e-6, Gas.HELIUM: 11.8e-6}
+
+
+@dataclass(frozen=True)
+class SiteAir:
+    """Air at the site when filling."""
+
+    pressure_pa: float = STANDARD_PRESSURE_PA
+    temperature_k: float = STANDARD_TEMPERATURE_K
+
+    @property
+    def density_kgpm3(self) -> float:
+        """Density. [kg m⁻³]"""
+        return float(air_density(self.pressure_pa, self.temperature_k))
+
+
+@dataclass(frozen=True)
+class Fill:
+    """A fill and what follows from it.
+
+    Attributes
+    ----------
+    train : FlightTrain
+        The train with this fill's nozzle lift.
+    gas_mass_kg : float
+        [kg]
+    volume_m3, standard_volume_m3 : float
+        Of the gas in the balloon at the site, and at 15 °C and 1013.25 hPa. [m³]
+    diameter_m : float
+        Of the balloon when filled. [m]
+    release_rate_mps, mean_rate_mps : float
+        Rate of rise at the site, and from there to the burst on average. [m s⁻¹]
+    burst_height_m : float
+        [m]
+    warnings : tuple of str
+    """
+
+    train: FlightTrain
+    gas_mass_kg: float
+    volume_m3: float
+    standard_volume_m3: float
+    diameter_m: float
+    release_rate_mps: float
+    mean_rate_mps: float
+    burst_height_m: float
+    warnings: tuple[str, ...]
+
+    @property
+    def nozzle_lift_kg(self) -> float:
+        """What the scale at the neck must show. [kg]"""
+        return self.train.nozzle_lift_kg
+
+
+def fill_for_lift(
+    train: FlightTrain,
+    nozzle_lift_kg: float,
+    air: SiteAir | None = None,
+    *,
+    surface_wind_mps: float | None = None,
+    wanted_burst_m: float | None = None,
+) -> Fill:
+    """What a nozzle lift means.
+
+    Raises
+    ------
+    InputError
+        If the lift does not carry the payload, or the balloon would burst when filled.
+    """
+    air = air or SiteAir()
+    filled = replace(train, nozzle_lift_kg=nozzle_lift_kg)
+    density = air.density_kgpm3
+    size = float(diameter_m(filled, density))
+    if not size < filled.burst_diameter_m:
+        raise InputError(
+            f"a nozzle lift of {nozzle_lift_kg:.2f} kg swells the balloon to {size:.2f} m at the "
+            f"site; it bursts at {filled.burst_diameter_m:.2f} m"
+        )
+    site_m = float(standard_height_m(air.pressure_pa))
+    mass = float(gas_mass_kg(filled.total_lift_kg, filled.gas, filled.gas_purity))
+    volume = float(gas_volume_m3(filled.total_lift_kg, density, filled.gas, filled.gas_purity))
+    standard = volume * air.pressure_pa / STANDARD_PRESSURE_PA
+    standard *= STANDARD_TEMPERATURE_K / air.temperature_k
+    fill = Fill(
+        filled,
+        mass,
+        volume,
+        standard,
+        size,
+        float(ascent_rate_mps(filled, air.pressure_pa, air.temperature_k)),
+        mean_rate_mps(filled, site_m),
+        burst_height_m(filled),
+        (),
+    )
+    return replace(fill, warnings=_warnings(fill, surface_wind_mps, wanted_burst_m))
+
+
+def _warnings(fill: Fill, wind_mps: float | None, wanted_burst_m: float | None) -> tuple[str, ...]:
+    """What a careful crew would say about a fill."""
+    said = []
+    if wind_mps is not None and wind_mps > HIGHEST_WIND_TO_RISE * fill.release_rate_mps:
+        said.append(
+            f"too little free lift for the wind: at {wind_mps:.0f} m/s and a rise of "
+            f"{fill.release_rate_mps:.1f} m/s the train leaves low and may drag"
+        )
+    slow, fast = USUAL_RISE_MPS
+    if fill.mean_rate_mps < slow:
+        said.append(
+            f"slow: it rises at {fill.mean_rate_mps:.1f} m/s, below the usual {slow:.1f} m/s; it "
+            "drifts far and may not burst"
+        )
+    if fill.mean_rate_mps > fast:
+        said.append(
+            f"fast: it rises at {fill.mean_rate_mps:.1f} m/s, above the usual {fast:.1f} m/s; the "
+            "balloon bursts lower and measurements blur"
+        )
+    if wanted_burst_m is not None and fill.burst_height_m < wanted_burst_m:
+        said.append(
+            f"bursts low: at about {fill.burst_height_m / 1e3:.1f} km instead of the wanted "
+            f"{wanted_burst_m / 1e3:.1f} km"
+        )
+    return tuple(said)
+
+
+def mean_rate_mps(train: FlightTrain, from_m: float = 0.0) -> float:
+    """Mean rate of rise from a height to the burst in standard air. [m s⁻¹]"""
+    height = np.linspace(from_m, max(burst_height_m(train), from_m + 1.0), 200)
+    air = standard_atmosphere(height)
+    pace = 1.0 / ascent_rate_mps(train, air.pressure_pa, air.temperature_k)
+    return float(1.0 / np.mean(0.5 * (pace[1:] + pace[:-1])))
+
+
+def fill_for_ascent_rate(
+    train: FlightTrain, wanted_mps: float, air: SiteAir | None = None, **wishes: float | None
+) -> Fill:
+    """The fill whose mean rate of rise is the wanted one.
+
+    Raises
+    ------
+    InputError
+        If no fill short of bursting at the site rises so fast, or any rises so slowly.
+    """
+    air = air or SiteAir()
+    site_m = float(standard_height_m(air.pressure_pa))
+
+    def missing(lift_kg: float) -> float:
+        return mean_rate_mps(replace(train, nozzle_lift_kg=lift_kg), site_m) - wanted_mps
+
+    lift = _between(missing, train, air, f"a rise of {wanted_mps:.1f} m/s")
+    return fill_for_lift(train, lift, air, **wishes)
+
+
+def fill_for_burst_height(
+    train: FlightTrain, wanted_m: float, air: SiteAir | None = None, **wishes: float | None
+) -> Fill:
+    """The fill that bursts at the wanted height: less gas bursts higher.
+
+    Raises
+    ------
+    InputError
+        If even a fill that hardly rises bursts lower than that.
+    """
+    air = air or SiteAir()
+
+    def missing(lift_kg: float) -> float:
+        return wanted_m - burst_height_m(replace(train, nozzle_lift_kg=lift_kg))
+
+    lift = _between(missing, train, air, f"a burst at {wanted_m / 1e3:.1f} km")
+    return fill_for_lift(train, lift, air, **wishes)
+
+
+def fill_for_gas(
+    train: FlightTrain,
+    standard_volume_m3: float,
+    air: SiteAir | None = None,
+    **wishes: float | None,
+) -> Fill:
+    """The fill that takes all of a given amount of gas.
+
+    Parameters
+    ----------
+    standard_volume_m3 : float
+        At 15 °C and 1013.25 hPa. [m³]
+
+    Raises
+    ------
+    InputError
+        If that does not lift the payload, or bursts the balloon.
+    """
+    density = float(air_density(STANDARD_PRESSURE_PA, STANDARD_TEMPERATURE_K))
+    total = standard_volume_m3 * density * lift_fraction(train.gas, train.gas_purity)
+    nozzle = total - train.balloon_mass_kg
+    if not nozzle > train.payload_mass_kg:
+        raise InputError(
+            f"{standard_volume_m3:.2f} m³ of gas lift {total:.2f} kg; balloon and payload weigh "
+            f"{train.balloon_mass_kg + train.payload_mass_kg:.2f} kg"
+        )
+    return fill_for_lift(train, nozzle, air, **wishes)
+
+
+def _between(
+    missing: Callable[[float], float], train: FlightTrain, air: SiteAir, what: str
+) -> float:
+    """Nozzle lift at which a rising function is zero, by halving. [kg]"""
+    low = train.payload_mass_kg * (1.0 + 1e-4)
+    fullest = np.pi / 6.0 * train.burst_diameter_m**3 * air.density_kgpm3
+    total = fullest * lift_fraction(train.gas, train.gas_purity)
+    high = 0.999 * total - train.balloon_mass_kg
+    if high <= low or missing(low) > 0.0 or missing(high) < 0.0:
+        raise InputError(
+            f"{what} cannot be had with this balloon and payload; nozzle lifts from "
+            f"{low:.2f} kg to {max(high, low):.2f} kg were tried"
+        )
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if missing(middle) > 0.0 else (middle, high)
+    return high
+
+
+def explain_conflict(
+    train: FlightTrain, wanted_mps: float, wanted_burst_m: float, air: SiteAir | None = None
+) -> str | None:
+    """Say why a rate of rise and a burst height cannot be had together.
+
+    Returns
+    -------
+    str or None
+        None if the fill for the rate bursts at the wanted height or above.
+    """
+    quick = fill_for_ascent_rate(train, wanted_mps, air)
+    if quick.burst_height_m >= wanted_burst_m:
+        return None
+    said = (
+        f"Filled to rise at {wanted_mps:.1f} m/s the balloon bursts at about "
+        f"{quick.burst_height_m / 1e3:.1f} km, {(wanted_burst_m - quick.burst_height_m) / 1e3:.1f} "
+        f"km short of {wanted_burst_m / 1e3:.1f} km."
+    )
+    try:
+        high = fill_for_burst_height(train, wanted_burst_m, air)
+    except InputError:
+        return f"{said} No fill reaches that height; take a larger balloon or less payload."
+    return (
+        f"{said} Filled to reach it, it rises at only {high.mean_rate_mps:.1f} m/s. Take a larger "
+        "balloon or less payload, or give up one of the two."
+    )
+
+
+def cylinders(
+    gas: Gas,
+    standard_volume_m3: float,
+    *,
+    cylinder_m3: float,
+    pressure_pa: float,
+    left_pa: float = 2e5,
+    temperature_k: float = STANDARD_TEMPERATURE_K,
+) -> int:
+    """How many cylinders hold an amount of gas.
+
+    Parameters
+    ----------
+    standard_volume_m3 : float
+        At 15 °C and 1013.25 hPa. [m³]
+    cylinder_m3 : float
+        Water volume of one cylinder. [m³]
+    pressure_pa, left_pa : float
+        Absolute pressure when full, and that at which a cylinder gives no more. [Pa]
+
+    Notes
+    -----
+    With the second virial coefficient: at 200 bar a hydrogen cylinder holds 11 % less
+    than the ideal gas law says.
+
+    Raises
+    ------
+    InputError
+        If a cylinder gives nothing.
+    """
+    rt = 8.314462618 * temperature_k
+    moles = [p * cylinder_m3 / (rt + _VIRIAL[gas] * p) for p in (pressure_pa, left_pa)]
+    usable = moles[0] - moles[1]
+    if not usable > 0.0:
+        raise InputError("a cylinder must hold more pressure than is left in it, and volume")
+    needed = standard_volume_m3 * STANDARD_PRESSURE_PA / (8.314462618 * STANDARD_TEMPERATURE_K)
+    return math.ceil(needed / usable - 1e-9)
+
+
+def fill_time_s(standard_volume_m3: float, flow_m3ps: float) -> float:
+    """Time to fill at a steady flow of gas at standard conditions. [s]
+
+    A mid-size balloon commonly takes about ten minutes (common practice, no source).
+    """
+    if not flow_m3ps > 0.0:
+        raise InputError(f"the flow of gas must be above zero; it is {flow_m3ps}")
+    return standard_volume_m3 / flow_m3ps
