@@ -1,0 +1,258 @@
+"""Rule sets as data: which class a train is in, and which limits a rule lays on checks.
+
+A rule set is what its file says; nothing here knows any law. It never says that something is
+permitted: local authority and its permission decide, and every answer carries that sentence.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from enum import StrEnum
+from types import MappingProxyType
+
+from windowwatch.errors import InputError
+from windowwatch.scoring.answer import is_past
+from windowwatch.scoring.limits import LIMITS, Limit
+
+#: Quantities of a whole train and of one package, as conditions name them.
+TRAIN_QUANTITIES = ("payload_kg", "packages", "separation_n")
+PACKAGE_QUANTITIES = ("package_kg", "package_g_per_cm2")
+OPERATORS = ("at_least", "more_than", "less_than")  # of conditions, in the file
+
+
+class Status(StrEnum):
+    """How well an entry is known."""
+
+    CONFIRMED = "confirmed"  #: read in the text or an official reproduction
+    SECOND_HAND = "second-hand"  #: read only in a paraphrase or a translation
+    FROM_MEMORY = "from memory"  #: compared with no text; never a hard limit
+
+
+@dataclass(frozen=True)
+class Package:
+    """One package of the payload. The balloon itself is none.
+
+    `smallest_face_m2` is the area of its smallest face, None when not known. [kg], [m²]
+    """
+
+    mass_kg: float
+    smallest_face_m2: float | None = None
+
+
+@dataclass(frozen=True)
+class Condition:
+    """A quantity and a bound: ``payload_kg`` ``at_least`` 6."""
+
+    quantity: str
+    operator: str
+    bound: float
+
+    def holds(self, value: float | None) -> bool | None:
+        """Tell whether it holds; None when the value is not known."""
+        if value is None:
+            return None
+        if self.operator == "at_least":
+            return value >= self.bound
+        return value > self.bound if self.operator == "more_than" else value < self.bound
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """A class, and the conditions that must all hold for it."""
+
+    name: str
+    paragraph: str
+    status: Status
+    when: tuple[Condition, ...]
+
+
+@dataclass(frozen=True)
+class RuleLimit:
+    """A bound on a check for some classes; fine and limit in one."""
+
+    check: str
+    bound: float
+    classes: tuple[str, ...]
+    paragraph: str
+    status: Status
+    says: str
+
+
+@dataclass(frozen=True)
+class Duty:
+    """Something else that is asked; `notice_h` before launch when it is a notice. [h]"""
+
+    classes: tuple[str, ...]
+    paragraph: str
+    status: Status
+    says: str
+    notice_h: float | None = None
+
+
+@dataclass(frozen=True)
+class RuleSet:
+    """A published rule as data. `decides` is said with every answer."""
+
+    name: str
+    title: str
+    source: str
+    edition: str
+    collected_on: date
+    decides: str
+    criteria: tuple[Criterion, ...]
+    limits: tuple[RuleLimit, ...]
+    duties: tuple[Duty, ...]
+
+    def duties_of(self, class_name: str) -> tuple[Duty, ...]:
+        """What is asked of a class."""
+        return tuple(duty for duty in self.duties if class_name in duty.classes)
+
+
+@dataclass(frozen=True)
+class Classification:
+    """The class of a train by a rule set.
+
+    Attributes
+    ----------
+    name : str or None
+        None when no criterion holds, or when one that comes before cannot be judged.
+    paragraph : str
+        Of the criterion that decided, empty when none did.
+    open_questions : tuple of str
+        What must be known to judge.
+    said : str
+        One or two sentences for a person; always with who decides.
+    """
+
+    name: str | None
+    paragraph: str
+    open_questions: tuple[str, ...]
+    said: str
+
+
+def classify(
+    rules: RuleSet, packages: Sequence[Package], separation_n: float | None = None
+) -> Classification:
+    """Find the class of a train.
+
+    Parameters
+    ----------
+    rules : RuleSet
+    packages : sequence of Package
+        Everything that is carried, without the balloon; at least one.
+    separation_n : float or None
+        Impact force that parts payload and balloon; None when not known. [N]
+
+    Raises
+    ------
+    InputError
+        If there is no package, or a mass or an area is not above zero.
+    """
+    if not packages:
+        raise InputError("a train carries at least one package; give its mass")
+    for package in packages:
+        if not package.mass_kg > 0.0 or not (
+            package.smallest_face_m2 is None or package.smallest_face_m2 > 0.0
+        ):
+            raise InputError(f"{package}: mass and area must be above zero")
+    undecided: list[Criterion] = []
+    for criterion in rules.criteria:
+        held = _holds(criterion, packages, separation_n)
+        if held is None:
+            undecided.append(criterion)
+        elif held:
+            if any(other.name != criterion.name for other in undecided):
+                break  # an earlier class may be it
+            return Classification(
+                criterion.name, criterion.paragraph, (), _decided(rules, criterion)
+            )
+    wanted = dict.fromkeys(
+        what for each in undecided for what in _wanted(each, packages, separation_n)
+    )
+    if wanted:
+        said = f"The class by {rules.name} cannot be said without {' and '.join(wanted)}."
+    else:
+        said = f"No class of {rules.name} fits."
+    return Classification(None, "", tuple(wanted), f"{said} {rules.decides}")
+
+
+def _decided(rules: RuleSet, criterion: Criterion) -> str:
+    """The class in words, with where it stands, how well that is known, and who decides."""
+    known = "" if criterion.status is Status.CONFIRMED else f" ({criterion.status})"
+    name = criterion.name[:1].upper() + criterion.name[1:]
+    return f"{name} by {rules.name} {criterion.paragraph}{known}. {rules.decides}"
+
+
+def _holds(
+    criterion: Criterion, packages: Sequence[Package], separation_n: float | None
+) -> bool | None:
+    """Whether a criterion holds; None when that cannot be judged."""
+    train = {
+        # To the milligram: 1.1 + 1.4 + 1.5 kg must not come out a hair under four.
+        "payload_kg": round(sum(package.mass_kg for package in packages), 6),
+        "packages": float(len(packages)),
+        "separation_n": separation_n,
+    }
+    whole = _all(
+        [c.holds(train[c.quantity]) for c in criterion.when if c.quantity in TRAIN_QUANTITIES]
+    )
+    single = [c for c in criterion.when if c.quantity in PACKAGE_QUANTITIES]
+    if not single:
+        return whole
+    each = [_all([c.holds(_of_package(p, c.quantity)) for c in single]) for p in packages]
+    one = True if True in each else None if None in each else False
+    return _all([whole, one])
+
+
+def _all(answers: Sequence[bool | None]) -> bool | None:
+    """Three-valued "and"."""
+    if False in answers:
+        return False
+    return None if None in answers else True
+
+
+def _of_package(package: Package, quantity: str) -> float | None:
+    """A quantity of one package; None when not known."""
+    if quantity == "package_kg":
+        return package.mass_kg
+    if package.smallest_face_m2 is None:
+        return None
+    return round((package.mass_kg * 1000.0) / (package.smallest_face_m2 * 10_000.0), 6)
+
+
+def _wanted(
+    criterion: Criterion, packages: Sequence[Package], separation_n: float | None
+) -> list[str]:
+    """What must be known to judge a criterion, in words."""
+    quantities = {condition.quantity for condition in criterion.when}
+    wanted = []
+    if "separation_n" in quantities and separation_n is None:
+        wanted.append("the impact force that parts payload and balloon")
+    if "package_g_per_cm2" in quantities and any(p.smallest_face_m2 is None for p in packages):
+        wanted.append("the smallest face of each package")
+    return wanted
+
+
+def limits_of(rules: RuleSet, class_name: str, asked: Mapping[str, Limit]) -> Mapping[str, Limit]:
+    """The director's limits, made stricter where a rule asks it.
+
+    A rule's bound becomes fine and limit wherever it is stricter than the director's own,
+    and hard if its entry was read in a text. What is only from memory never vetoes: it makes
+    a soft limit stricter, of a hard one only what counts as fine.
+    """
+    limits = dict(asked)
+    for rule in rules.limits:
+        if class_name not in rule.classes:
+            continue
+        kind = LIMITS[rule.check]
+        known = rule.status is not Status.FROM_MEMORY
+        own = limits.get(rule.check)
+        if own is None:
+            limits[rule.check] = Limit(rule.bound, rule.bound, known)
+            continue
+        fine = rule.bound if is_past(kind, own.fine, rule.bound) else own.fine
+        if is_past(kind, own.limit, rule.bound) and (known or not own.hard):
+            limits[rule.check] = replace(own, fine=fine, limit=rule.bound, hard=known)
+        else:
+            limits[rule.check] = replace(own, fine=fine)
+    return MappingProxyType(limits)
