@@ -25,10 +25,11 @@ def test_reversed_wind_mirrors_the_landing(wind: tuple[float, float, float, floa
     a, b, c, d = wind
     landings = []
     for sign in (1.0, -1.0):
-        air = made_air.grid(
-            lambda t, y, x, z, s=sign: (s * (a + b * z / 3e4), s * (c + d * np.sin(z / 4e3))),
-            **EQUATOR,
-        )
+
+        def blown(t: Any, y: Any, x: Any, z: Any, sign: float = sign) -> tuple[Any, Any]:
+            return sign * (a + b * z / 3e4), sign * (c + d * np.sin(z / 4e3))
+
+        air = made_air.grid(blown, **EQUATOR)
         flight = fly(air, AT, made_air.train(), central_draw(1))
         assert flight.status[0, 0, 0] == FlightStatus.LANDED
         landings.append((flight.landing_latitude_deg.item(), flight.landing_longitude_deg.item()))

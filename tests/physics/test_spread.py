@@ -34,8 +34,8 @@ def test_draws_hang_on_watch_cycle_site_and_hour_alone() -> None:
     one, again = draw(), draw()
     np.testing.assert_array_equal(one.wind_u_mps, again.wind_u_mps)
     np.testing.assert_array_equal(one.burst, again.burst)
-    for changes in ({"watch": "v"}, {"cycle_id": "d"}, {"site": "Highmoor"}):
-        assert not np.array_equal(one.burst[:, 1:], draw(**changes).burst[:, 1:])
+    for other in (draw(watch="v"), draw(cycle_id="d"), draw(site="Highmoor")):
+        assert not np.array_equal(one.burst[:, 1:], other.burst[:, 1:])
     # an hour's draws do not depend on which other hours are flown with it
     part = made_air.launches(46.0, -36.0, 0.0, AT.time_unix_s[17:19])
     np.testing.assert_array_equal(one.lift[17:19], draw(launches=part).lift)
@@ -124,7 +124,10 @@ def test_above_the_top_the_error_grows() -> None:
     assert np.mean(low_u) > 1.5 * np.mean(high_u)
 
 
-def cloud(n: int, seed: int, at: tuple[float, float] = (46.0, 179.95)) -> tuple[np.ndarray, ...]:
+Places = tuple[np.ndarray, np.ndarray]
+
+
+def cloud(n: int, seed: int, at: tuple[float, float] = (46.0, 179.95)) -> Places:
     chance = np.random.default_rng(seed)
     east, north = chance.multivariate_normal([0.0, 0.0], [[16.0, 6.0], [6.0, 9.0]], n).T * 1e3
     return destination(*at, np.degrees(np.arctan2(east, north)), np.hypot(east, north))
@@ -137,7 +140,7 @@ def inside(shape: Footprint, latitude: np.ndarray, longitude: np.ndarray, share:
     away = distance_m(*centre, latitude, longitude)
     turn = np.radians(bearing_deg(*centre, latitude, longitude) - shape.bearing_deg)
     major, minor = getattr(shape, f"major_{share}_m"), getattr(shape, f"minor_{share}_m")
-    return (away * np.cos(turn) / major) ** 2 + (away * np.sin(turn) / minor) ** 2 <= 1.0
+    return np.asarray((away * np.cos(turn) / major) ** 2 + (away * np.sin(turn) / minor) ** 2 <= 1)
 
 
 def test_footprint_of_a_known_normal_cloud() -> None:
