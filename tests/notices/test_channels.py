@@ -1,6 +1,8 @@
 """Messages through apprise to a real HTTP server on loopback, and what its failures say."""
 
 import logging
+from collections.abc import Callable
+from functools import partial
 
 import pytest
 from sink import Sink, free_port
@@ -63,7 +65,11 @@ def test_nobody_there(caplog: pytest.LogCaptureFixture, capfd: pytest.CaptureFix
 )
 def test_an_address_of_no_use_is_named_by_channel_and_never_shown(url: str) -> None:
     channel = Channel("phone", url)
-    for ask in (lambda: check_channel_url(channel), lambda: send(channel, HELLO)):
+    asks: list[Callable[[], None]] = [
+        partial(check_channel_url, channel),
+        partial(send, channel, HELLO),
+    ]
+    for ask in asks:
         with pytest.raises(
             DeliveryError, match="channel 'phone': what its variable holds"
         ) as caught:

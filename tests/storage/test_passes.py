@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from itertools import count
+from typing import Any
 
 import numpy as np
 import pytest
@@ -79,12 +80,15 @@ def test_a_naive_time_is_refused(store: Store) -> None:
 
 
 def test_numbers_out_of_arrays_are_stored_as_numbers(store: Store) -> None:
+    third: Any = np.float32(1.0) / np.float32(3.0)
+    many: Any = np.int64(12)
+    true: Any = np.bool_(True)
     scored = replace(
         hour(at(6)),
-        score=np.float32(71.3),
+        score=third,
         chance=np.float64(1.0) / 3.0,
-        checks=(replace(check(), value=np.float32(6.1), hard=np.bool_(True)),),
-        footprint=Footprint(np.float64(45.1), -35.0, np.int64(12), 1.0, 1.0, 2.0, 2.0, 0.0),
+        checks=(replace(check(), value=third, hard=true),),
+        footprint=Footprint(np.float64(45.1), -35.0, many, 1.0, 1.0, 2.0, 2.0, 0.0),
     )
     store.save_pass(record(hours=(scored,)))
     (read,) = store.hours(WATCH)
@@ -278,7 +282,7 @@ def test_any_hour_comes_back_exactly(store: Store, hour: Hour) -> None:
 
 def test_json_keeps_every_digit() -> None:
     value = replace(check(), value=0.1 + 0.2, limit=5e-324, margin=1.7976931348623157e308)
-    assert codec.checks_from_json(codec.checks_to_json((value,), "hour")) == (value,)
+    assert codec.unpack_checks(codec.pack_checks((value,), "hour")) == (value,)
     assert codec.window_from_json(codec.window_to_json(window(told=window()))) == window(
         told=window()
     )

@@ -40,7 +40,7 @@ def hour_values(hour: Hour) -> dict[str, Any]:
         "landing_utc": hour.landing_utc,
         "refused": hour.refused,
         "parts": codec.parts_to_json(hour.parts, what),
-        "checks": codec.checks_to_json(hour.checks, what),
+        "checks": codec.pack_checks(hour.checks, what),
         "worst": codec.texts_to_json(hour.worst),
         "footprint": codec.footprint_to_json(hour.footprint, what),
     }
@@ -56,7 +56,7 @@ def hour_of_row(row: Row[Any]) -> Hour:
         landing_utc=row.landing_utc,
         refused=row.refused,
         parts=codec.parts_from_json(row.parts),
-        checks=codec.checks_from_json(row.checks),
+        checks=codec.unpack_checks(row.checks),
         worst=codec.texts_from_json(row.worst),
         footprint=codec.footprint_from_json(row.footprint),
     )

@@ -1,7 +1,7 @@
 """All tables, with their constraints, and nothing else.
 
 What is looked for or sorted by has a column; what is only read back whole (checks, parts,
-the windows inside a change) is JSON text, so that a stored value comes back exactly: JSON
+the windows inside a change) is JSON, so that a stored value comes back exactly: JSON
 carries the shortest digits that give the same floating-point number.
 """
 
@@ -17,6 +17,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     String,
     Text,
@@ -122,7 +123,7 @@ class HourRow(Base):
     landing_utc: Mapped[datetime | None]
     refused: Mapped[str | None] = mapped_column(Text)
     parts: Mapped[str] = mapped_column(Text)
-    checks: Mapped[str] = mapped_column(Text)
+    checks: Mapped[bytes] = mapped_column(LargeBinary)
     worst: Mapped[str] = mapped_column(Text)
     footprint: Mapped[str | None] = mapped_column(Text)
 

@@ -81,7 +81,7 @@ def upgrade() -> None:
         sa.Column("landing_utc", UTC_TIME, nullable=True),
         sa.Column("refused", sa.Text(), nullable=True),
         sa.Column("parts", sa.Text(), nullable=False),
-        sa.Column("checks", sa.Text(), nullable=False),
+        sa.Column("checks", sa.LargeBinary(), nullable=False),
         sa.Column("worst", sa.Text(), nullable=False),
         sa.Column("footprint", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(
