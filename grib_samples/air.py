@@ -46,20 +46,26 @@ def _mean_profile_k(zeta: FloatArray) -> FloatArray:
     """Mean temperature: 6.2 K/km to the tropopause, even air above, warming from 20 km up."""
     surface_k, lapse_k_per_m = 284.5, 0.0061
     troposphere = surface_k * np.exp(-zeta * GAS_OVER_GRAVITY * lapse_k_per_m)
-    stratosphere = 217.0 + 2.4 * np.logaddexp(0.0, (zeta - 3.2) / 0.25)
+    stratosphere = 218.5 + 2.4 * np.logaddexp(0.0, (zeta - 3.2) / 0.25)
     # A soft maximum of the two rounds the tropopause over about a kilometre.
-    soft_k = 2.0
+    soft_k = 1.5
     return np.asarray(soft_k * np.logaddexp(troposphere / soft_k, stratosphere / soft_k))
 
 
 def _shapes() -> FloatArray:
     """Vertical shapes of all patterns, in the order of `_patterns`. [K, fine depth]"""
     z = _ZETA
-    jet = (1.0 - _rise(z, 1.30, 0.26)) - 0.76 * _rise(z, 1.52, 0.26) * (1.0 - _rise(z, 2.9, 0.3))
+    jet = (1.0 - _rise(z, 1.24, 0.2)) - 0.84 * _rise(z, 1.46, 0.2) * (1.0 - _rise(z, 2.7, 0.3))
     low = 1.0 - _rise(z, 0.16, 0.06)
     middle = _rise(z, 0.16, 0.06) - _rise(z, 0.42, 0.08)
     upper = _rise(z, 0.42, 0.08) - _rise(z, 1.15, 0.12)
-    above = -_rise(z, 1.25, 0.12) * (1.0 - _rise(z, 2.4, 0.3))
+    # Over cold air the stratosphere is warm, and the other way round: the contrast of heights
+    # that a front has built up to the tropopause is gone again some kilometres above it.
+    above = _rise(z, 1.25, 0.12) * (1.0 - _rise(z, 2.4, 0.3))
+    fronts = [
+        part - 0.95 * np.sum(part[z >= 0.0]) / np.sum(above) * above
+        for part in (low, middle, upper)
+    ] * len(FRONTS)
     summer = _rise(z, 3.3, 0.35)
     swell = np.sin((z - 2.2) * 2.1) * _rise(z, 2.4, 0.3)
     ground = np.exp(-((np.maximum(z, -0.1) + 0.1) ** 2) / 0.17**2)
@@ -68,7 +74,6 @@ def _shapes() -> FloatArray:
     # a low, so that a metre at 1000 hPa is a tenth of a metre above 20 hPa.
     lid = _rise(z, 1.6, 0.25) * (1.0 - _rise(z, 3.2, 0.35))
     lid = -0.9 * lid / (GAS_OVER_GRAVITY * np.sum(lid) * (z[1] - z[0]))
-    fronts = [low, middle, upper, above] * len(FRONTS)
     return np.stack([jet, *fronts, summer, swell, lid, ground, warmth])
 
 
@@ -145,14 +150,14 @@ def _patterns(
     layers = []
     for front in FRONTS:
         ahead = front_distance_km(front, x, y, system_h)
-        height = height - front.trough_m * (_trough(ahead) - 0.25) * (1.0 + 0.25 * np.tanh(y / 700))
+        seen, deeper_north = departure.strength(front, hour), 1.0 + 0.25 * np.tanh(y / 700.0)
+        height = height - seen * front.trough_m * (_trough(ahead) - 0.25) * deeper_north
         for back_km, width_km, strength_k in (
             (0.0, 120.0, front.low_k),
             (150.0, 170.0, front.middle_k),
             (340.0, 260.0, front.upper_k),
-            (340.0, 260.0, front.upper_k),
         ):
-            layers.append(strength_k * (_warm_tongue(ahead + back_km, width_km) - 0.4))
+            layers.append(seen * strength_k * (_warm_tongue(ahead + back_km, width_km) - 0.4))
     summer = 0.0022 * y
     swell = 1.1 * np.cos(2.0 * np.pi * (x - 0.4 * y - 21.0 * hour) / 2900.0)
     island = np.exp(-((x / 260.0) ** 2) - (y / 300.0) ** 2)

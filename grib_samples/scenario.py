@@ -33,7 +33,7 @@ MEMBER_COUNT = 8
 MEMBER_STEPS_H = tuple(range(0, 169, 6))
 MEMBER_LEVELS_HPA = (1000, 925, 850, 700, 500, 300, 200, 100, 50, 20, 10, 5)
 
-#: Speed of all systems to the east [km/h] and the hours when each front is over the middle.
+#: Speed of all systems to the east, and the distance from one ridge to the next.
 SYSTEM_SPEED_KMPH = 39.6
 WAVE_LENGTH_KM = 3564.0
 
@@ -51,7 +51,8 @@ class Front:
     `crossing_h` is the hour when it lies over the middle of the island, `lean_rad` turns the
     line from north-south towards north-east to south-west, the strengths say how much colder
     the air behind it is in the low, middle and upper troposphere [K], `trough_m` how deep its
-    trough is at 1000 hPa [m], `wet` scales cloud and rain.
+    trough is at 1000 hPa [m], `wet` scales cloud and rain. Cloud and rain end in the south at
+    `south_edge_km` from the middle. A front that is `missed` is not seen by early cycles.
     """
 
     crossing_h: float
@@ -61,11 +62,14 @@ class Front:
     upper_k: float
     trough_m: float
     wet: float
+    south_edge_km: float = -np.inf
+    missed: bool = False
 
 
 FRONTS = (
     Front(60.0, 0.36, 7.0, 5.0, 3.0, 108.0, 1.0),
     Front(150.0, 0.30, 4.0, 3.0, 1.5, 52.0, 0.55),
+    Front(130.0, 0.15, 1.2, 0.8, 0.3, 12.0, 0.60, -10.0, missed=True),  # a small trough
 )
 
 
@@ -100,6 +104,8 @@ class Departure:
         Hours by which the systems lag, for each hour of lead. [1]
     ridge_gain : float
         Part by which the ridge is too weak at full lead; negative for too strong. [1]
+    missed_gain : float
+        How much of a front that early cycles miss is seen at long lead. [1]
     wave_gain : float
         Size of the waves laid over, 1 for a few metres and tenths of a kelvin at full lead.
     height_waves, warmth_waves : Waves
@@ -109,9 +115,19 @@ class Departure:
     reference_h: float
     slowness: float
     ridge_gain: float
+    missed_gain: float
     wave_gain: float
     height_waves: Waves
     warmth_waves: Waves
+
+    def strength(self, front: Front, time_h: Any) -> FloatArray:
+        """How much of a front this forecast sees at a valid time. [1]
+
+        All of it at the start, `missed_gain` of a missed front after some three days of lead.
+        """
+        lead = np.maximum(np.asarray(time_h, dtype=np.float64) - self.reference_h, 0.0)
+        lost = (1.0 - self.missed_gain) * (1.0 - np.exp(-((lead / 50.0) ** 2)))
+        return np.asarray(1.0 - lost * front.missed, dtype=np.float64)
 
     def growth(self, time_h: Any) -> FloatArray:
         """Share of the full error at a valid time. [1]"""
@@ -138,13 +154,13 @@ def random_waves(rng: np.random.Generator, count: int = 6) -> Waves:
     )
 
 
-# Errors of the four cycles: reference hour -> slowness, ridge gain, wave gain. The waves are
-# the same in all four, so that a later cycle lies between an earlier one and what comes.
+# Errors of the four cycles: reference hour -> slowness, ridge gain, missed gain, wave gain. The
+# waves are the same in all four: a later cycle lies between an earlier one and what comes.
 _CYCLE_ERRORS = {
-    0: (0.085, 0.45, 1.00),
-    6: (0.055, 0.28, 0.65),
-    12: (0.025, 0.12, 0.35),
-    18: (0.008, 0.04, 0.15),
+    0: (0.085, 0.45, 0.00, 1.00),
+    6: (0.055, 0.28, 0.05, 0.65),
+    12: (0.025, 0.12, 0.75, 0.35),
+    18: (0.008, 0.04, 1.00, 0.15),
 }
 
 
@@ -164,6 +180,7 @@ def member_departure(member: int) -> Departure:
         control.reference_h,
         control.slowness + float(rng.normal(0.0, 0.03)),
         control.ridge_gain + float(rng.normal(0.0, 0.25)),
+        float(np.clip(rng.normal(control.missed_gain, 0.3), 0.0, 1.2)),
         1.0,
         random_waves(rng),
         random_waves(rng),
