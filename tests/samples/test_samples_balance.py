@@ -57,7 +57,8 @@ def test_heights_are_hydrostatic(forecast: Cube) -> None:
     """Hypsometric equation, T integrated over ln p by scipy's monotone cubic through the levels.
 
     Rounding to 1 gpm and 0.1 K gives up to 1.2 gpm a layer; the rest is what the levels cannot
-    show of fronts (0.2 % at most) and of the tropopause. A level mixed up with its neighbour would be off by 200 m or more.
+    show of fronts (0.2 % at most) and of the tropopause. A level mixed up with its neighbour would
+    be off by 200 m or more.
     """
     zeta = np.log(1000.0 / forecast.level_hpa)
     through = PchipInterpolator(zeta, forecast.fields["t"], axis=1).antiderivative()

@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import pytest
 from decoded_samples import LATITUDE_DEG, LONGITUDE_DEG, Cube, FloatArray, cube
-from island import SITES, land_fraction, terrain_m
+from island import SITES, Place, land_fraction, terrain_m
 from sky import NO_CEILING_M
 
 CYCLES_H = (0, 6, 12, 18)
@@ -179,11 +179,9 @@ def test_model_ground_is_the_island_smoothed() -> None:
 
 
 @pytest.mark.parametrize("site", SITES, ids=lambda s: s.name)
-def test_sites_stand_on_land_at_their_height(site: object) -> None:
-    place = next(s for s in SITES if s == site)
-    assert float(land_fraction(place.latitude_deg, place.longitude_deg)) > 0.9
-    height = float(terrain_m(place.latitude_deg, place.longitude_deg))
-    assert abs(height - place.height_m) < 30.0
+def test_sites_stand_on_land_at_their_height(site: Place) -> None:
+    assert float(land_fraction(site.latitude_deg, site.longitude_deg)) > 0.9
+    assert abs(float(terrain_m(site.latitude_deg, site.longitude_deg)) - site.height_m) < 30.0
 
 
 # --- forecasts err ----------------------------------------------------------------------------
