@@ -20,7 +20,8 @@ How a file is read, and why in this way:
 import atexit
 import os
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -112,21 +113,24 @@ def open_cycle(files: Sequence[Framing], area: Area | None) -> OpenCycle:
 def _planes(framing: Framing, area: Area | None) -> Iterator[Plane]:
     """Wanted fields of a file, decoded."""
     boxes: dict[Grid, Cut] = {}
-    for key, get in _messages(framing):
-        if match(key) is None:
-            continue
-        if key.grid.refusal is not None:
-            raise DecodeError(
-                f"{framing.path}: message {key.message} at byte {key.offset} ({key}) cannot "
-                f"be used: {key.grid.refusal} is read. Fetch it on such a grid"
-            )
-        if key.grid not in boxes:
-            boxes[key.grid] = cut(key.grid, area)
-        try:
-            values = _values(key, get, boxes[key.grid])
-        except Exception as error:
-            raise _undecodable(framing, framing.frames[key.message - 1], error) from error
-        yield Plane(key, framing.path, values)
+    # closed at once on an error: a walk left hanging would turn the switch off in the middle
+    # of somebody else's
+    with closing(_messages(framing)) as messages:
+        for key, get in messages:
+            if match(key) is None:
+                continue
+            if key.grid.refusal is not None:
+                raise DecodeError(
+                    f"{framing.path}: message {key.message} at byte {key.offset} ({key}) cannot "
+                    f"be used: {key.grid.refusal} is read. Fetch it on such a grid"
+                )
+            if key.grid not in boxes:
+                boxes[key.grid] = cut(key.grid, area)
+            try:
+                values = _values(key, get, boxes[key.grid])
+            except Exception as error:
+                raise _undecodable(framing, framing.frames[key.message - 1], error) from error
+            yield Plane(key, framing.path, values)
 
 
 def _require_one_grid(planes: Sequence[Plane]) -> None:
@@ -146,7 +150,9 @@ def _open(chosen: Chosen, box: Cut) -> OpenField:
     return OpenField(chosen, tuple(_build(chosen, group, box) for group in groups))
 
 
-def _messages(framing: Framing) -> Iterator[tuple[MessageKey, Callable[[str], Any]]]:
+def _messages(
+    framing: Framing,
+) -> Generator[tuple[MessageKey, Callable[[str], Any]]]:
     """Walk the fields of a file through cfgrib, each with its key and a getter."""
     _silence()
     due = [frame for frame in framing.frames for _ in range(frame.fields)]

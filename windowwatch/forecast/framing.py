@@ -125,7 +125,7 @@ def unreadable(path: str | Path, error: OSError) -> SourceError:
 
 def _message_length(path: str | Path, head: bytes, number: int, offset: int) -> int:
     """Length of a message from its section 0. [byte]"""
-    if head[:4] != b"GRIB":
+    if head[:4] != b"GRIB"[: len(head)]:
         if offset == 0:
             raise DecodeError(f"{path}: is no GRIB file, {_looks(head)}. Fetch it again")
         raise DecodeError(

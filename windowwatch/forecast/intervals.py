@@ -22,38 +22,35 @@ class Window:
     values: NDArray[np.float32]
 
 
-def consecutive_sums(windows: Sequence[Window], missing_s: Sequence[int] = ()) -> list[Window]:
+def consecutive_sums(windows: Sequence[Window], edges_s: Sequence[int] = ()) -> list[Window]:
     """Sums over intervals that follow one another.
 
     Parameters
     ----------
     windows : sequence of Window
         Sums, each over its own interval; overlapping ones allowed.
-    missing_s : sequence of int
-        Times at which an output is known to be missing: an interval begins there too. [s]
+    edges_s : sequence of int
+        Times at which an interval begins and ends besides the ends of the windows. [s]
 
     Returns
     -------
     list of Window, one for each end time, rising
-        From the previous end time (for the first: from its own start) to this one, either as
+        From the edge before (for the first: from its own start) to this one, either as
         given or as the difference of two running totals. All NaN where the parts needed are
-        not there: part of an interval is never taken for the whole.
+        not there: part of an interval is never taken for the whole, nor the whole for a part.
     """
     by_bounds = {(w.start_s, w.end_s): w.values for w in windows}
     ends = sorted({w.end_s for w in windows})
-    edges = sorted({*ends, *missing_s})
+    edges = sorted({*ends, *edges_s})
     result: list[Window] = []
     for end in ends:
         own = sorted((w for w in windows if w.end_s == end), key=lambda w: -w.start_s)
         place = edges.index(end)
         if place == 0:
             result.append(own[0])
-            continue
-        before = edges[place - 1]
-        if place == 1 and own[0].start_s > before:  # nothing is known of the time before
-            result.append(own[0])
-            continue
-        result.append(Window(before, end, _between(by_bounds, own, before)))
+        else:
+            before = edges[place - 1]
+            result.append(Window(before, end, _between(by_bounds, own, before)))
     return result
 
 
@@ -71,12 +68,12 @@ def _between(
     return np.full_like(own[0].values, np.nan)
 
 
-def consecutive_means(windows: Sequence[Window], missing_s: Sequence[int] = ()) -> list[Window]:
+def consecutive_means(windows: Sequence[Window], edges_s: Sequence[int] = ()) -> list[Window]:
     """Means over intervals that follow one another; as `consecutive_sums`."""
     sums = [Window(w.start_s, w.end_s, w.values * (w.end_s - w.start_s)) for w in windows]
     return [
         Window(s.start_s, s.end_s, (s.values / max(s.end_s - s.start_s, 1)).astype(np.float32))
-        for s in consecutive_sums(sums, missing_s)
+        for s in consecutive_sums(sums, edges_s)
     ]
 
 
@@ -84,16 +81,18 @@ def missing_steps(steps_s: Sequence[int]) -> list[int]:
     """Steps that are not there although the others say they should be. [s]
 
     Models write their output at even steps that may become longer with lead time but never
-    shorter again; a step that is longer than a later one therefore spans a hole. A single
-    longer step at the very end is taken for a hole too.
+    shorter again. So there is a hole where a step is longer than a later one, and where a
+    longer step is not followed by another of its length.
     """
     steps = sorted(set(steps_s))
     widths = [later - earlier for earlier, later in pairwise(steps)]
     missing: list[int] = []
+    rhythm = min(widths, default=0)
     for place, width in enumerate(widths):
         shortest = min(widths[place:])
-        if place == len(widths) - 1 and place > 0 and width > widths[place - 1]:
-            shortest = widths[place - 1]
+        if width == shortest and place > 0 and widths[place + 1 : place + 2] != [width]:
+            shortest = rhythm
         if width > shortest and width % shortest == 0:
             missing.extend(range(steps[place] + shortest, steps[place + 1], shortest))
+        rhythm = shortest
     return missing

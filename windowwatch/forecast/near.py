@@ -70,7 +70,7 @@ def _place(several: Sequence[Stack], run: Run, leads_s: list[int], holes_s: list
         ]
         windows = [w for w in windows if not np.isnan(w.values).all()]
         if several[0].kind is Kind.ACCUMULATION:
-            windows = consecutive_sums(windows, holes_s)
+            windows = consecutive_sums(windows, leads_s)  # sums must fill the time axis
         elif several[0].kind is Kind.AVERAGE:
             windows = consecutive_means(windows, holes_s)
         for window in windows:

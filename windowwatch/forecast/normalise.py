@@ -87,8 +87,7 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
         wind = hold_single_step(wind, float(SINGLE_STEP_HOLDS_S))
         remarks.append(_single_step_words(aloft[0].leads_s[0], cycle))
     if len(leads_s) == 1:
-        leads_s = [leads_s[0] - SINGLE_STEP_HOLDS_S, leads_s[0] + SINGLE_STEP_HOLDS_S]
-        fields = {key: np.repeat(values, 2, axis=1) for key, values in fields.items()}
+        leads_s, fields = _hold_near(runs[0], leads_s[0], fields)
     surface = SurfaceGrid(
         time_unix_s=to_unix_s(cycle.reference_utc) + np.array(leads_s, dtype=np.float64),
         latitude_deg=wind.latitude_deg,
@@ -157,6 +156,22 @@ def _pair(near: Near, leads_s: list[int], above_ground_m: int) -> tuple[Array | 
     east = at_leads(near, f"wind_u_{above_ground_m}m_mps", leads_s)
     north = at_leads(near, f"wind_v_{above_ground_m}m_mps", leads_s)
     return (None, None) if east is None or north is None else (east, north)
+
+
+def _hold_near(
+    run: Run, lead_s: int, fields: Mapping[str, Array]
+) -> tuple[list[int], dict[str, Array]]:
+    """Surface fields of one step, put at both ends of the time for which they are held.
+
+    An amount of precipitation becomes what its mean rate gives between those ends.
+    """
+    held = {name: np.repeat(values, 2, axis=1) for name, values in fields.items()}
+    amount = held.get("precipitation_mm")
+    if amount is not None:
+        starts_s = [s for stack in run.stacks["precipitation_mm"] for s in stack.starts_s]
+        interval_s = lead_s - max(starts_s)
+        amount *= 2.0 * SINGLE_STEP_HOLDS_S / interval_s if interval_s > 0 else np.nan
+    return [lead_s - SINGLE_STEP_HOLDS_S, lead_s + SINGLE_STEP_HOLDS_S], held
 
 
 def _single_step_words(lead_s: int, cycle: Cycle) -> str:
