@@ -5,6 +5,7 @@ from numpy.typing import NDArray
 
 from windowwatch.physics.flights import Flights, FlightStatus
 from windowwatch.scoring.answer import Measure
+from windowwatch.units import KELVIN_AT_0_C
 
 #: What became of flights that have no landing, as a person reads it.
 LOST_WORDS = {
@@ -34,6 +35,7 @@ def flight_measures(launch_unix_s: NDArray[np.float64], flights: Flights) -> lis
         Measure("strongest_wind", known(flights.strongest_wind_mps)),
         Measure("drift", known(flights.drift_m / 1000.0)),
         Measure("flight_time", known((flights.landing_time_unix_s - launch) / 60.0)),
+        Measure("coldest_air", known(flights.coldest_air_k - KELVIN_AT_0_C)),
         Measure("extrapolated", known(flights.extrapolated.astype(np.float64))),
     ]
 

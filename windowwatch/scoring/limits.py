@@ -77,6 +77,8 @@ class CheckKind:
         Where the default limits come from.
     in_chance : bool
         Whether a flight past the limit is a flight whose hour is not go.
+    asked : bool
+        Whether the check is asked where the director says nothing about it.
     """
 
     name: str
@@ -92,6 +94,7 @@ class CheckKind:
     missing: str
     source: str
     in_chance: bool = True
+    asked: bool = True
 
     def check_limit(self, limit: Limit) -> None:
         """Refuse limits that are on the wrong sides for this check.
@@ -116,17 +119,19 @@ class CheckKind:
 
 
 def _low(name: str, part: Part, unit: tuple[str, str], limit: Limit, weight: float, decimals: int,
-         sentence: str, missing: str, source: str = COMMON) -> CheckKind:  # fmt: skip
+         sentence: str, missing: str, source: str = COMMON, *, asked: bool = True,
+         ) -> CheckKind:  # fmt: skip
     """A row whose lower values are better."""
     return CheckKind(name, part, *unit, False, Summary.QUANTILE, limit, weight, decimals,
-                     sentence, missing, source)  # fmt: skip
+                     sentence, missing, source, asked=asked)  # fmt: skip
 
 
 def _high(name: str, part: Part, unit: tuple[str, str], limit: Limit, weight: float, decimals: int,
-          sentence: str, missing: str, source: str = COMMON) -> CheckKind:  # fmt: skip
+          sentence: str, missing: str, source: str = COMMON, *, asked: bool = True,
+         ) -> CheckKind:  # fmt: skip
     """A row whose higher values are better."""
     return CheckKind(name, part, *unit, True, Summary.QUANTILE, limit, weight, decimals,
-                     sentence, missing, source)  # fmt: skip
+                     sentence, missing, source, asked=asked)  # fmt: skip
 
 
 def _share(name: str, part: Part, limit: Limit, weight: float, sentence: str, missing: str,
@@ -167,6 +172,16 @@ _ROWS = (
           + COMMON),
     _low("thunder", Part.RELEASE, ("jpkg", "J/kg"), Limit(250.0, 1000.0, True), 1.5, 0,
          "Thunder: CAPE {value}{extra}, {bound}.", "no CAPE in the forecast for this time"),
+    _low("shear", Part.RELEASE, _MPS, Limit(5.0, 12.0), 1.0, 1,
+         "Wind shear 10 to 100 m {value}{extra}, {bound}.",
+         "no wind at 100 m in the forecast for this time", asked=False),
+    _high("temperature", Part.RELEASE, ("degc", "°C"), Limit(-5.0, -20.0), 0.5, 0,
+          "Air at the site {value}{extra}, {bound}.",
+          "no temperature at 2 m in the forecast for this time", asked=False),
+    _high("front", Part.RELEASE, ("h", "h"), Limit(6.0, 2.0), 1.0, 0,
+          "Front passage {value} from release{extra}, {bound}.",
+          "too few of wind, warmth, dew point, pressure and gust are in the forecast",
+          COMMON + "; the signs of a front: module front", asked=False),
     _high("clearance", Part.RELEASE, _MIN, Limit(30.0, 0.0, True), 1.0, 0,
           "Clearance: {value} to spare{extra}, {bound}.", _LANDING),
     _low("strongest_wind", Part.FLIGHT, _MPS, Limit(40.0, 75.0), 1.0, 0,
@@ -175,6 +190,9 @@ _ROWS = (
          "Drift up to {value}{extra}, {bound}.", _LANDING),
     _low("flight_time", Part.FLIGHT, _MIN, Limit(180.0, 300.0), 0.5, 0,
          "Flight up to {value}{extra}, {bound}.", _LANDING),
+    _high("coldest_air", Part.FLIGHT, ("degc", "°C"), Limit(-65.0, -87.0), 0.5, 0,
+          "Coldest air met {value}{extra}, {bound}.", _LANDING,
+          COMMON + " (payloads report from -60 down to -87 °C)", asked=False),
     _share("extrapolated", Part.FLIGHT, Limit(25.0, 100.0), 0.25,
            "{value} of flights go above the forecast's top{extra}, {bound}.", _LANDING,
            in_chance=False),

@@ -18,7 +18,7 @@ NO_LANDING: frozenset[AreaKind] = frozenset(
 
 
 def _default_limits() -> Mapping[str, Limit]:
-    return MappingProxyType({name: kind.default for name, kind in LIMITS.items()})
+    return MappingProxyType({n: kind.default for n, kind in LIMITS.items() if kind.asked})
 
 
 def _default_weights() -> Mapping[str, float]:

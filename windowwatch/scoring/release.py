@@ -10,6 +10,7 @@ from windowwatch.physics.flights import Flights
 from windowwatch.physics.sun import solar_elevation_deg
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure, nothing_known
+from windowwatch.scoring.front import FAR_H, hours_from_front
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.span import (
     extreme_in_span,
@@ -18,8 +19,13 @@ from windowwatch.scoring.span import (
     rate_from_sums,
 )
 from windowwatch.scoring.values import Site
+from windowwatch.units import KELVIN_AT_0_C
 
 FloatArray = NDArray[np.float64]
+
+#: Checks that need the forecast at the site.
+WEATHER_CHECKS = ("wind", "gust", "cloud", "ceiling", "visibility", "precipitation", "thunder",
+                  "shear", "temperature", "front")  # fmt: skip
 
 
 def release_measures(
@@ -63,11 +69,16 @@ def _weather(
     try:
         series = surface.at(site.latitude_deg, site.longitude_deg)
     except InputError:
-        names = ("wind", "gust", "cloud", "ceiling", "visibility", "precipitation", "thunder")
         missing = f"{site.name} lies outside the area of the forecast"
-        return [nothing_known(name, launch.size, missing) for name in names]
+        return [nothing_known(name, launch.size, missing) for name in WEATHER_CHECKS]
     weather = _Span(series.time_unix_s, series.values, launch, plan)
+    extra = []
+    if "front" in plan.limits:
+        away = hours_from_front(series.time_unix_s, series.values, site.latitude_deg, launch)
+        said = tuple(" or more" if np.all(hours >= FAR_H) else "" for hours in away)
+        extra.append(Measure("front", away[:, :, None], said))
     return [
+        *extra,
         weather.wind(),
         weather.gust(plan.gust_factor),
         weather.highest("cloud", "cloud_total_pct"),
@@ -75,6 +86,8 @@ def _weather(
         weather.lowest("visibility", "visibility_m", 1e-3),
         weather.precipitation(),
         weather.highest("thunder", "cape_jpkg"),
+        weather.shear(),
+        weather.temperature(),
     ]
 
 
@@ -96,6 +109,20 @@ class _Span:
     def wind(self) -> Measure:
         speed = self._speed("wind_u_10m_mps", "wind_v_10m_mps")
         return self._missing("wind") if speed is None else self._extreme("wind", speed)
+
+    def shear(self) -> Measure:
+        """Size of the difference between the winds at 100 m and at 10 m."""
+        keys = [f"wind_{axis}_{height}m_mps" for height in (10, 100) for axis in "uv"]
+        if not all(key in self._values for key in keys):
+            return self._missing("shear")
+        u10, v10, u100, v100 = (self._values[key] for key in keys)
+        return self._extreme("shear", np.hypot(u100 - u10, v100 - v10))
+
+    def temperature(self) -> Measure:
+        if "temperature_2m_k" not in self._values:
+            return self._missing("temperature")
+        warmth = self._values["temperature_2m_k"] - KELVIN_AT_0_C
+        return self._extreme("temperature", warmth, highest=False)
 
     def gust(self, factor: float | None) -> Measure:
         if "gust_mps" in self._values:

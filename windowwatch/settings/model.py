@@ -202,7 +202,7 @@ def _limit_keys(kind: CheckKind) -> dict[str, Any]:
         "hard": (bool, kind.default.hard),
         "exponent": (float, kind.default.exponent),
         "weight": (float, kind.weight),
-        "ask": (bool, True),
+        "ask": (bool, kind.asked),
     }
 
 
