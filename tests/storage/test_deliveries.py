@@ -102,14 +102,14 @@ def test_a_later_change_of_a_window_never_overtakes(store: Store) -> None:
     assert claimed(store, after=timedelta(hours=7)).delivery.change.key == "closed"
 
 
-@pytest.mark.parametrize("workers", [4])
-def test_two_daemons_never_claim_the_same(store: Store, store_url: str, workers: int) -> None:
+@pytest.mark.parametrize("shared", [False, True], ids=["own store each", "one store for all"])
+def test_four_workers_never_claim_the_same(store: Store, store_url: str, shared: bool) -> None:
     changes = tuple(change(key=f"{i:03}", window_uid=f"w{i}") for i in range(40))
     store.save_pass(record(changes=changes, deliveries=tuple((c.key, "phone") for c in changes)))
 
     def work(_: int) -> list[str]:
         mine: list[str] = []
-        own = open_store(store_url)
+        own = store if shared else open_store(store_url)
         misses = 0
         while misses < 20:
             found = own.claim_delivery(("phone",), now_utc=NOW, lease=LEASE)
@@ -118,9 +118,10 @@ def test_two_daemons_never_claim_the_same(store: Store, store_url: str, workers:
                 continue
             mine.append(found.delivery.change.key)
             own.mark_sent(found, now_utc=NOW)
-        own.close()
+        if not shared:
+            own.close()
         return mine
 
-    with ThreadPoolExecutor(workers) as pool:
-        got = [key for mine in pool.map(work, range(workers)) for key in mine]
+    with ThreadPoolExecutor(4) as pool:
+        got = [key for mine in pool.map(work, range(4)) for key in mine]
     assert sorted(got) == [c.key for c in changes]

@@ -6,6 +6,7 @@ import subprocess
 import tempfile
 import warnings
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -28,7 +29,7 @@ def test_locked_by_another_process(tmp_path: Path) -> None:
     path = tmp_path / "windowwatch.sqlite"
     store = new_store(path)
     other = sqlite3.connect(path, isolation_level=None)
-    other.execute("BEGIN IMMEDIATE")
+    other.execute("BEGIN EXCLUSIVE")
     with pytest.raises(StorageError, match="is locked: another process holds it") as caught:
         store.save_pass(record())
     assert str(path) in str(caught.value)
@@ -124,7 +125,8 @@ def test_a_file_that_may_not_be_read(shared_folder: Path) -> None:
     path.chmod(0o000)
 
     def work() -> None:
-        open_store(sqlite_url(path)).cycles(WATCH)
+        with closing(open_store(sqlite_url(path))) as store:
+            store.cycles(WATCH)
 
     said = as_nobody(work)
     assert f"{path} cannot be opened; check that the path is a file this user may write" in said
@@ -136,7 +138,8 @@ def test_a_file_that_may_not_be_written(shared_folder: Path) -> None:
     path.chmod(0o444)
 
     def work() -> None:
-        open_store(sqlite_url(path)).save_pass(record())
+        with closing(open_store(sqlite_url(path))) as store:
+            store.save_pass(record())
 
     if os.geteuid() != 0:
         shared_folder.chmod(0o555)
