@@ -59,7 +59,7 @@ def test_draw_zero_is_central() -> None:
 @pytest.mark.parametrize("count", [5, 8, 20])
 def test_each_unknown_is_stratified(count: int) -> None:
     draws = draw(count)
-    for name, sigma in (("lift", 0.03), ("burst", 0.06), ("drag", 0.08), ("canopy", 0.2)):
+    for name, sigma in (("lift", 0.03), ("burst", 0.06), ("drag", 0.15), ("canopy", 0.2)):
         z = np.log(getattr(draws, name)) / sigma
         share = np.sort(stats.norm.cdf(z), axis=1)
         # one draw in every stratum, within the middle one's width

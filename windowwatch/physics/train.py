@@ -13,6 +13,13 @@ class Gas(StrEnum):
     HELIUM = "helium"
 
 
+class DragCurve(StrEnum):
+    """Drag coefficient of the balloon by Reynolds number, where none is given."""
+
+    SOUNDING = "sounding"  #: what real sounding balloons showed
+    SPHERE = "sphere"  #: a smooth sphere before the drag crisis
+
+
 @dataclass(frozen=True)
 class FlightTrain:
     """What flies.
@@ -33,7 +40,7 @@ class FlightTrain:
     gas_purity : float
         Volume fraction of lifting gas, the rest counted as air. [1]
     balloon_drag_coefficient : float or None
-        On the cross-section of the sphere; None takes the published curve by Reynolds number. [1]
+        On the cross-section of the sphere; None takes `drag_curve`. [1]
     parachute_drag_coefficient : float
         On `parachute_area_m2`. [1]
     lift_sigma, burst_sigma, drag_sigma, canopy_sigma : float
@@ -47,6 +54,8 @@ class FlightTrain:
         Share of the balloon that stays on the line after burst and weighs on the canopy. [1]
     body_drag_area_m2 : float
         Drag coefficient times area of what falls before the canopy opens. [m²]
+    drag_curve : DragCurve
+        Curve by Reynolds number that is used without a balloon drag coefficient.
     """
 
     balloon_mass_kg: float
@@ -60,12 +69,13 @@ class FlightTrain:
     parachute_drag_coefficient: float = 0.75
     lift_sigma: float = 0.03
     burst_sigma: float = 0.06
-    drag_sigma: float = 0.08
+    drag_sigma: float = 0.15
     canopy_sigma: float = 0.2
     measured_ascent_mps: float | None = None
     opening_delay_s: float = 0.0
     remnant_fraction: float = 0.0
     body_drag_area_m2: float = 0.05
+    drag_curve: DragCurve = DragCurve.SOUNDING
 
     def __post_init__(self) -> None:
         for name in ("balloon_mass_kg", "payload_mass_kg", "nozzle_lift_kg", "burst_diameter_m",
