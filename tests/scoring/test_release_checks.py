@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure
+from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.release import release_measures
 from windowwatch.scoring.values import Site
@@ -136,6 +137,32 @@ def test_daylight_is_the_lower_sun_of_release_and_hold() -> None:
     found = measured(launch=np.array([day.LAUNCH, day.LAUNCH + 8.5 * 3600.0]))["daylight"]
     expected = [min(sun[0], sun[1]), min(sun[2], sun[3])]
     assert found.values[:, 0, 0] == pytest.approx(expected, abs=0.03)
+
+
+def test_shear_is_the_difference_of_the_two_winds_not_of_their_speeds() -> None:
+    turned = {"wind_u_100m_mps": -3.0, "wind_v_100m_mps": 0.0}  # 2 m/s east below it
+    assert value(measured(turned)["shear"]) == pytest.approx(5.0)
+    assert np.isnan(value(measured({"wind_u_100m_mps": 4.0})["shear"]))
+
+
+def test_temperature_is_the_lowest_in_degrees_celsius() -> None:
+    cooling = {"temperature_2m_k": day.by_step(275.15, 275.15, 269.15)}
+    # Half an hour after the launch the air has cooled by a sixth of 6 K.
+    assert value(measured(cooling)["temperature"]) == pytest.approx(1.0)
+    assert np.isnan(value(measured()["temperature"]))
+
+
+def test_front_is_measured_only_when_it_is_asked() -> None:
+    assert "front" not in measured()
+    plan = replace(PLAN, limits={**PLAN.limits, "front": LIMITS["front"].default})
+    calm = {"temperature_2m_k": 288.0, "dew_point_2m_k": 280.0, "pressure_msl_pa": 101_000.0}
+    found = measured(calm, plan)["front"]
+    assert value(found) == 6.0  # nothing is known from before the forecast's first step
+    later = measured(calm, plan, launch=LAUNCH + 6 * 3600.0)["front"]
+    assert value(later) == 12.0
+    assert found.extra == ("",)
+    off = measured(plan=plan, site=replace(day.SITE, latitude_deg=60.0))["front"]
+    assert off.missing == "Midlea lies outside the area of the forecast"
 
 
 def test_clearance_binds_release_and_landing() -> None:

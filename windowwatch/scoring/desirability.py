@@ -61,7 +61,8 @@ def desirability(
     if low == high:
         inside = np.where(towards <= low, 1.0, 0.0)
     else:
-        inside = np.clip((high - towards) / (high - low), 0.0, 1.0) ** exponent
+        with np.errstate(over="ignore"):  # bounds a hair apart: infinity is clipped like any other
+            inside = np.clip((high - towards) / (high - low), 0.0, 1.0) ** exponent
     return np.asarray(np.where(np.isnan(towards), np.nan, inside))
 
 
