@@ -10,10 +10,12 @@ bound) to 1 (the bound):
 4. the pressure, after falling by 0.5 hPa or more in three hours, rises by 1 hPa or more;
 5. gusts (or the mean wind) grow by 4 m/s or more, or precipitation sets in (0.5 mm/h).
 
-Three together make a passage. The bounds are common practice, no source; that wind shift and
-cooling must be asked together is the finding of Bitsa et al. [1]_, who so lost almost 40 % of
-the false alarms of the wind criterion of Simmonds et al. [2]_. A warm front seldom shows
-enough of these signs; it is not looked for.
+Three of them within six hours make a passage: wind shift and trough often come an hour or
+more before the cooling, so two neighbouring windows are looked at together. The bounds are
+common practice, no source; that wind shift and cooling must be asked together is the finding
+of Bitsa et al. [1]_, who so lost almost 40 % of the false alarms of the wind criterion of
+Simmonds et al. [2]_, whose six hours these are. A warm front seldom shows enough of these
+signs; it is not looked for.
 
 References
 ----------
@@ -30,7 +32,7 @@ from windowwatch.scoring.span import interpolated
 
 FloatArray = NDArray[np.float64]
 
-#: Length of the window in which the signs are looked for. [s]
+#: Length of the window in which each sign is looked for; a passage takes two of them. [s]
 WINDOW_S = 3.0 * 3600.0
 #: Signs that make a passage, of five.
 SIGNS_NEEDED = 3.0
@@ -45,7 +47,7 @@ _COUNT = 5
 def front_signs(
     time_s: FloatArray, values: Mapping[str, FloatArray], latitude_deg: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Signs of a front in the three hours after each step.
+    """Signs of a front in the six hours after each step.
 
     Parameters
     ----------
@@ -75,6 +77,9 @@ def front_signs(
         )
     ):
         signs[row] = np.broadcast_to(sign, shape)
+    for row in range(_COUNT):
+        next_window = interpolated(time_s, signs[row], time_s + WINDOW_S)
+        signs[row] = _either(signs[row], next_window)
     missing = np.isnan(signs)
     least = np.sum(np.where(missing, 0.0, signs), axis=0)
     return least, least + np.sum(missing, axis=0)
@@ -94,11 +99,11 @@ def hours_from_front(
     """
     least, most = front_signs(time_s, values, latitude_deg)
     passage_or_open = most >= SIGNS_NEEDED
-    whole = time_s + WINDOW_S <= time_s[-1]
+    whole = time_s + 2.0 * WINDOW_S <= time_s[-1]
     judged = (least >= SIGNS_NEEDED) | ~passage_or_open
     if not np.any(judged[:, whole]):
         return np.full((launch_s.size, least.shape[0]), np.nan)
-    middle = time_s + WINDOW_S / 2.0
+    middle = time_s + WINDOW_S
     away_s = np.abs(launch_s[:, None] - middle)
     edge_s = np.minimum(launch_s - time_s[0], time_s[-1] - launch_s)
     near = np.where((passage_or_open & whole)[None], away_s[:, None, :], np.inf).min(axis=2)
@@ -146,9 +151,7 @@ class _Window:
         rain = self._get("precipitation_rate_mmph")
         onset = np.where(self._later(rain, 0) < 0.1, _graded(self._later(rain, 1), 0.5), 0.0)
         onset = np.where(np.isnan(self._later(rain, 0) + self._later(rain, 1)), np.nan, onset)
-        jump = _graded(grown, 4.0)
-        either = np.fmax(jump, onset)
-        return np.where(np.isnan(jump + onset) & ~(either >= 1.0), np.nan, either)
+        return _either(_graded(grown, 4.0), onset)
 
     def _get(self, key: str) -> FloatArray:
         return self._values.get(key, self._nothing)
@@ -172,6 +175,12 @@ class _Window:
             total = np.sum(np.where(known, series[:, same], 0.0), axis=1, keepdims=True)
             course[:, same] = total / np.maximum(np.sum(known, axis=1, keepdims=True), 1)
         return np.asarray(course - course.mean(axis=1, keepdims=True))
+
+
+def _either(one: FloatArray, other: FloatArray) -> FloatArray:
+    """The greater of two signs; NaN where one is missing and the other is not full."""
+    greater = np.fmax(one, other)
+    return np.where(np.isnan(one + other) & ~(greater >= 1.0), np.nan, greater)
 
 
 def _graded(value: FloatArray, bound: float) -> FloatArray:
