@@ -119,8 +119,13 @@ TABLE = [
     ("same again", flat(6, 10), None, ""),
     ("an hour longer is not told", flat(6, 11), None, ""),
     ("two hours longer", flat(6, 12), MOVED, "Ends 2 h later."),
-    ("two hours earlier, both ends", flat(4, 8), MOVED, "Starts 2 h earlier; ends 2 h earlier."),
-    ("two hours shorter", flat(8, 10), MOVED, "Starts 2 h later."),
+    (
+        "two hours earlier, both ends",
+        flat(4, 8),
+        MOVED,
+        "Starts 2 h earlier; ends 2 h earlier (rain 9.0 m/s, limit 9.0 m/s).",
+    ),
+    ("two hours shorter", flat(8, 10), MOVED, "Starts 2 h later (rain 9.0 m/s, limit 9.0 m/s)."),
     ("no overlap", flat(10, 14), CLOSED, "Rain 9.0 m/s, limit 9.0 m/s."),
     ("gone", day({}), CLOSED, "Rain 9.0 m/s, limit 9.0 m/s."),
     (
@@ -177,7 +182,14 @@ TABLE = [
         "breaks up",
         day({6: 80, 7: 80, 9: 80, 10: 80}),
         MOVED,
-        ("Broke up: Thu 7 09:00-11:00 UTC is now a window of its own; ends 2 h earlier."),
+        "Broke up: Thu 7 09:00-11:00 UTC is now a window apart; ends 2 h earlier "
+        "(rain 9.0 m/s, limit 9.0 m/s).",
+    ),
+    (
+        "two hours fall under the closing score",
+        day({6: 80, 7: 80, 8: 45, 9: 45}),
+        MOVED,
+        "Ends 2 h earlier (gust 7.2 m/s, limit 9.0 m/s; score 45).",
     ),
     (
         "refused hours close nothing",
@@ -289,7 +301,8 @@ def test_split_the_part_with_the_best_hour_keeps_the_name() -> None:
     uid = line.windows[0].uid
     (told,) = line.read(day({5: 70, 6: 70, 7: 70, 8: 70, 11: 80, 12: 80}))
     assert told.reason == (
-        "Broke up: Thu 7 05:00-09:00 UTC is now a window of its own; starts 6 h later."
+        "Broke up: Thu 7 05:00-09:00 UTC is now a window apart; starts 6 h later "
+        "(rain 9.0 m/s, limit 9.0 m/s)."
     )
     first, second = line.open_windows()
     assert (second.uid, second.start_utc) == (uid, at(11))
@@ -339,7 +352,10 @@ def test_split_and_merge_at_once() -> None:
     changes = line.read(day({2: 80, 3: 80, 5: 80, 6: 80, 7: 80, 8: 80, 9: 80, 10: 80}))
     assert {w.start_utc: w.uid for w in line.open_windows()} == {at(2): early.uid, at(5): late.uid}
     assert len({c.window_uid for c in changes}) == len(changes)
-    assert [c.reason for c in changes] == ["Ends 3 h earlier.", "Starts 4 h earlier."]
+    assert [c.reason for c in changes] == [
+        "Ends 3 h earlier (rain 9.0 m/s, limit 9.0 m/s).",
+        "Starts 4 h earlier.",
+    ]
 
 
 # ----- while a window is under way -------------------------------------------------------

@@ -36,7 +36,7 @@ _LEADS = {
     ChangeKind.WEAKER: "Still open,",
     ChangeKind.STRONGER: "Open,",
 }
-#: Share of computed flights in words. Each bound is the lowest share its words are true of.
+#: Share of computed flights in words, from which share on; as it is shown, in whole percent.
 _SHARES = (
     (1.0, "all flights are"),
     (0.95, "nearly all flights are"),
@@ -140,7 +140,8 @@ def _how_good(window: Window) -> str:
 def _chance(chance: float | None) -> str:
     if chance is None:
         return "Chance not known."
-    words = next(words for bound, words in _SHARES if chance >= bound)
+    shown = 1.0 if chance == 1.0 else min(round(chance, 2), 0.99)
+    words = next(words for bound, words in _SHARES if shown >= bound)
     return f"Chance {percent(chance)}: {words} go."
 
 

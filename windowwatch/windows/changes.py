@@ -28,14 +28,9 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour
 from windowwatch.windows.closing import closing_reason
 from windowwatch.windows.identity import Match, match_windows
-from windowwatch.windows.phrases import day_and_time, percent, sentence, span
-from windowwatch.windows.shift import (
-    Shift,
-    landing_words,
-    quality_words,
-    shift_between,
-    span_words,
-)
+from windowwatch.windows.moving import Move, moving_reasons
+from windowwatch.windows.phrases import percent, sentence
+from windowwatch.windows.shift import Shift, quality_words, shift_between
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import ACTIVE, WindowRules, index_hours, is_unread
 
@@ -205,11 +200,14 @@ def _difference(
         if not before.readable:
             return None, ""
         return ChangeKind.WEAKER, f"{window.unread}; what was last known stands until it can"
-    best_hour = this.hours.get(window.site, {}).get(before.best_hour_utc)
+    hours = this.hours.get(window.site, {})
+    best_hour = hours.get(before.best_hour_utc)
     gone_by = before.best_hour_utc < this.now_utc
     shift = shift_between(before, window, same_ground=not gone_by and not is_unread(best_hour))
     again = [] if before.readable else ["the forecast can be read again"]
-    why = again + _why_moved(window, before, shift, parts, joined_to, this.rules)
+    why = again + moving_reasons(
+        Move(before, window, shift, tuple(parts), tuple(joined_to)), hours, this.rules
+    )
     if len(why) > len(again):
         return ChangeKind.MOVED, "; ".join(why + _quality(window, before, shift, this.rules))
     rules = this.rules
@@ -224,32 +222,6 @@ def _difference(
     if again:
         return ChangeKind.STRONGER, "; ".join([*again, quality_words(before, window)])
     return None, ""
-
-
-def _why_moved(
-    window: Window,
-    before: Window,
-    shift: Shift,
-    parts: Sequence[Window],
-    joined_to: Sequence[Window],
-    rules: WindowRules,
-) -> list[str]:
-    """Reasons to tell of a move; empty when there is none."""
-    why = []
-    if parts:
-        others = " and ".join(f"{span(p.start_utc, p.end_utc)} UTC" for p in parts)
-        why.append(f"broke up: {others} is now a window of its own")
-    if joined_to:
-        others = " and ".join(f"{span(w.start_utc, w.end_utc)} UTC" for w in joined_to)
-        why.append(f"joined with the window {others}")
-    bound = timedelta(minutes=rules.moved_min)
-    if why or abs(shift.start) > bound or abs(shift.end) > bound:
-        why += span_words(shift)
-    if shift.landing_km is not None and shift.landing_km > rules.moved_km:
-        why += landing_words(shift)
-        if window.best_hour_utc != before.best_hour_utc:
-            why.append(f"best hour is now {day_and_time(window.best_hour_utc)} UTC")
-    return why
 
 
 def _quality(window: Window, before: Window, shift: Shift, rules: WindowRules) -> list[str]:

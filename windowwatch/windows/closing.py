@@ -36,12 +36,12 @@ def closing_reason(
     reasons = []
     best = bad.get(old.best_hour_utc)
     if best is not None:
-        reasons.append(_against(best, old, rules))
+        reasons.append(against(best, rules, was=old.best_score))
     elif bad:
         worst = min(
             bad.values(), key=lambda h: (h.verdict is not Verdict.NO_GO, h.score, h.time_utc)
         )
-        reasons.append(_against(worst, old, rules))
+        reasons.append(against(worst, rules))
     left = len(read) - len(bad)
     if left:
         stays = length(left * rules.step)
@@ -63,14 +63,25 @@ def _launch_hours(
     return sorted(t for t in times if t >= now_utc)
 
 
-def _against(hour: Hour, old: Window, rules: WindowRules) -> str:
-    """What speaks against an hour: its worst check, and the score when that is what failed."""
+def against(hour: Hour, rules: WindowRules, *, was: float | None = None) -> str:
+    """Say what speaks against an hour: its worst check, and the score when that failed.
+
+    Parameters
+    ----------
+    hour : Hour
+        Read, and not good.
+    rules : WindowRules
+        Bounds.
+    was : float, optional
+        Its score before, where that is known. [0-100]
+    """
     worst = worst_sentence(hour).rstrip(".")
     if hour.verdict is Verdict.NO_GO and worst:
         return worst
     if hour.verdict is Verdict.CAUTION and not rules.accept_caution:
         fell = "only caution, where go is asked"
+    elif was is None:
+        fell = f"score {hour.score or 0.0:.0f}"
     else:
-        was, score = old.best_score, hour.score or 0.0
-        fell = f"score {was:.0f} to {score:.0f}, under {rules.close_score:.0f}"
+        fell = f"score {was:.0f} to {hour.score or 0.0:.0f}, under {rules.close_score:.0f}"
     return f"{worst}; {fell}" if worst else fell

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from windowwatch.physics.earth import bearing_deg, distance_m
-from windowwatch.windows.phrases import compass, length, percent
+from windowwatch.windows.phrases import compass, percent
 from windowwatch.windows.values import Window
 
 
@@ -62,15 +62,6 @@ def shift_between(before: Window, after: Window, *, same_ground: bool) -> Shift:
         score=score,
         chance=chance,
     )
-
-
-def span_words(shift: Shift) -> list[str]:
-    """Say how start and end have moved: ``["starts 2 h later", "ends 1 h earlier"]``."""
-    words = []
-    for verb, moved in (("starts", shift.start), ("ends", shift.end)):
-        if moved:
-            words.append(f"{verb} {length(moved)} {'later' if moved > timedelta(0) else 'earlier'}")
-    return words
 
 
 def landing_words(shift: Shift) -> list[str]:
