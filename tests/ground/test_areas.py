@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 import shapely
-from pyproj import Geod
+from geodesic import Geod
 
 from windowwatch.errors import InputError
 from windowwatch.ground.areas import Area, AreaKind, Areas
 
-GEOD = Geod(ellps="WGS84")
+GEOD = Geod()
 
 
 def square(

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 import shapely
 from numpy.typing import NDArray
-from pyproj import Geod
+from geodesic import Geod
 
 from windowwatch.errors import InputError
 from windowwatch.ground.roads import DRIVABLE, Road, RoadClass, Roads
 
-GEOD = Geod(ellps="WGS84")
+GEOD = Geod()
 
 
 def line(*points: tuple[float, float], kind: RoadClass = RoadClass.PRIMARY) -> Road:

@@ -1,13 +1,13 @@
-"""Distances, bearings and destinations against PROJ's geodesics."""
+"""Distances, bearings and destinations against pyproj."""
 
 import numpy as np
 import pytest
-from pyproj import Geod
+from geodesic import Geod
 
 from windowwatch.errors import InputError
 from windowwatch.physics import earth
 
-GEOD = Geod(ellps="WGS84")
+GEOD = Geod()
 
 
 def lines(length_m: float) -> tuple[np.ndarray, ...]:

@@ -11,7 +11,7 @@ from typing import Any
 import made_air
 import numpy as np
 import pytest
-from pyproj import Geod
+from geodesic import Geod
 
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
@@ -24,7 +24,7 @@ from windowwatch.physics.spread import central_draw, make_draws
 from windowwatch.physics.train import FlightTrain
 from windowwatch.physics.windgrid import WindGrid, hold_single_step
 
-GEOD = Geod(ellps="WGS84")
+GEOD = Geod()
 EQUATOR: dict[str, Any] = {
     "latitude_deg": np.arange(-2.0, 2.01, 0.1),
     "longitude_deg": np.arange(-2.0, 2.01, 0.1),

@@ -6,7 +6,7 @@ from typing import Any
 import launch_days as day
 import numpy as np
 import pytest
-from pyproj import Geod
+from geodesic import Geod
 
 from windowwatch.ground.roads import RoadClass
 from windowwatch.ground.values import Ground
@@ -19,7 +19,7 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.recovery import daylight_left_min, recovery_measures, road_measure
 
 PLAN = ScoringPlan()
-GEOD = Geod(ellps="WGS84")
+GEOD = Geod()
 #: Landings on the fine spot, in the lake, in the town, 400 m west of the town, out at sea.
 SPOTS = ((46.0, -34.3), (46.0, -34.55), (46.0, -33.95), (46.0, -34.0052), (47.9, -33.1))
 LATITUDE = np.array([spot[0] for spot in SPOTS])

@@ -1,7 +1,7 @@
 """A flat map about one point, in metres, and the geometry that areas and roads share.
 
-The map is an azimuthal equidistant projection on the WGS 84 ellipsoid: exact for distances
-from its middle. Between two points at a distance r from the middle a length across the
+The map is an azimuthal equidistant projection on the WGS 84 ellipsoid: true for distances
+from its middle (within 5 m at 1000 km, see `windowwatch.physics.earth`). Between two points at a distance r from the middle a length across the
 radius comes out too long by about r² / (6 R²): 0.04 % at 300 km, 0.4 % at 1 000 km,
 1.6 % at 2 000 km. Farther maps are refused.
 """
@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from pyproj import Proj
 
 from windowwatch.errors import InputError
+from windowwatch.physics.earth import local_m
 
 FloatArray = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ class LocalPlane:
     """
 
     def __init__(self, latitude_deg: float, longitude_deg: float) -> None:
-        self._proj = Proj(proj="aeqd", lat_0=latitude_deg, lon_0=longitude_deg, ellps="WGS84")
+        self._middle = (latitude_deg, longitude_deg)
 
     @classmethod
     def about(cls, geometries: Any) -> "LocalPlane":
@@ -84,8 +84,7 @@ class LocalPlane:
             )
         if not (np.all(np.isfinite(latitude)) and np.all(np.isfinite(longitude))):
             raise InputError("a point on the ground needs finite coordinates; leave out the lost")
-        x, y = self._proj(longitude.ravel(), latitude.ravel())
-        return np.reshape(x, latitude.shape), np.reshape(y, latitude.shape)
+        return local_m(latitude, longitude, *self._middle)
 
     def lay(self, geometries: Any) -> NDArray[Any]:
         """Geometries in degrees, laid on the plane in metres; long edges cut first."""
