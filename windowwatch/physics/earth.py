@@ -172,3 +172,45 @@ def local_m(
     flat = np.hypot(east, north)
     stretch = np.divide(length, flat, out=np.ones_like(flat), where=flat > 0.0)
     return east * stretch, north * stretch
+
+
+def track(
+    time_s: FloatArray,
+    u_mps: FloatArray,
+    v_mps: FloatArray,
+    height_m: FloatArray,
+    latitude_deg: float,
+    longitude_deg: float,
+) -> tuple[FloatArray, FloatArray]:
+    """Where the wind carries something whose times, heights and winds are known.
+
+    Parameters
+    ----------
+    time_s, u_mps, v_mps, height_m : array [N]
+        Times rise; winds are joined linearly between them. [s], [m s⁻¹], [m s⁻¹], [m]
+    latitude_deg, longitude_deg : float
+        Where it is at the first time. [deg]
+
+    Returns
+    -------
+    latitude_deg, longitude_deg : array [N]
+        [deg], longitude in [-180, 180).
+
+    Raises
+    ------
+    InputError
+        If the track comes within one degree of a pole.
+    """
+    step = np.diff(time_s)
+
+    def sums(rate: FloatArray) -> FloatArray:
+        return np.concatenate([[0.0], np.cumsum(0.5 * (rate[1:] + rate[:-1]) * step)])
+
+    latitude = np.full(time_s.shape, latitude_deg, dtype=np.float64)
+    for _ in range(3):  # the radius hangs on the latitude, weakly
+        meridian, across = radii_of_curvature_m(latitude)
+        latitude = latitude_deg + np.degrees(sums(v_mps / (meridian + height_m)))
+    if np.any(np.abs(latitude) > POLE_REFUSED_DEG):
+        raise InputError("the track comes within one degree of a pole, where it is refused")
+    turn = sums(u_mps / ((across + height_m) * np.cos(np.radians(latitude))))
+    return latitude, wrap_longitude_deg(longitude_deg + np.degrees(turn))

@@ -93,3 +93,15 @@ FORECAST_ERROR = WindErrorModel(
     growth_per_km=0.1,
     source="from memory: order of magnitude of published scores against radiosondes",
 )
+
+#: A sounding six hours old taken as the forecast. Fitted to the first nine of eighteen pairs
+#: of real soundings (Darwin, monsoon, January 2006) and checked on the other nine by
+#: tests/physics/test_soundings.py. An upper bound for any useful six-hour forecast.
+SIX_HOUR_OLD_SOUNDING = WindErrorModel(
+    lead_hours=(6.0,),
+    height_m=(750.0, 2_750.0, 6_000.0, 10_000.0, 14_000.0, 18_000.0, 22_500.0, 28_000.0),
+    vector_rmse_mps=((5.7, 5.4, 5.8, 5.9, 6.9, 6.3, 6.1, 9.3),),
+    correlation_m=1_500.0,
+    growth_per_km=0.0,
+    source="our fit to nine pairs of real soundings six hours apart",
+)
