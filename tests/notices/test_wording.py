@@ -9,7 +9,7 @@ from invented import MILLFIELD, NOW, at, change, window
 
 from windowwatch.notices.wording import LONGEST_BODY, LONGEST_TITLE, message
 from windowwatch.scoring.values import Site
-from windowwatch.windows.phrases import compass, length, percent, sentence, spans_utc
+from windowwatch.windows.phrases import compass, inside, length, percent, sentence, spans_utc
 from windowwatch.windows.values import ChangeKind, Window
 
 LISBON = Site("Millfield", 45.6, -35.9, 140.0, "Europe/Lisbon")
@@ -245,6 +245,9 @@ def test_phrases() -> None:
         "not known", "0 %", "under 1 %", "50 %", "over 99 %", "100 %",
     ]  # fmt: skip
     assert [sentence(t) for t in ("", " a b ", "Why?", "ok.")] == ["", "A b.", "Why?", "Ok."]
+    assert [inside(t) for t in ("", "Gust 9 m/s.", "CAPE 900 J/kg", "P(water) 30 %")] == [
+        "", "gust 9 m/s", "CAPE 900 J/kg", "P(water) 30 %",
+    ]  # fmt: skip
     times = [at(8), at(6), at(7), at(23), at(24)]
     assert spans_utc(times, timedelta(hours=1)) == (
         "Thu 7 06:00-09:00, Thu 7 23:00-Fri 8 01:00 UTC"

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from windowwatch.clock import require_utc
 from windowwatch.notices.values import Message
 from windowwatch.scoring.values import Site
-from windowwatch.windows.phrases import compass, length, percent, sentence, span
+from windowwatch.windows.phrases import compass, inside, length, percent, sentence, span
 from windowwatch.windows.values import Change, ChangeKind, Window
 
 #: Longest body: what phone services show whole, and four text messages hold. [characters]
@@ -165,7 +165,7 @@ def _limits(change: Change, window: Window | None) -> str:
     texts = []
     limited_by = window.limited_by.strip().rstrip(".")
     if limited_by and limited_by.lower() not in change.reason.lower():
-        texts.append(sentence(f"limited by: {limited_by}"))
+        texts.append(sentence(f"limited by: {inside(limited_by)}"))
     unread = window.unread.strip().rstrip(".")
     if unread and unread.lower() not in change.reason.lower():
         texts.append(sentence(unread))

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from windowwatch.scoring.values import Hour
 from windowwatch.windows.closing import against
-from windowwatch.windows.phrases import day_and_time, length, span
+from windowwatch.windows.phrases import day_and_time, inside, length, span
 from windowwatch.windows.shift import Shift, landing_words
 from windowwatch.windows.values import Window
 from windowwatch.windows.window import WindowRules, is_good, is_unread
@@ -72,7 +72,7 @@ def _span_reasons(move: Move, hours: Mapping[datetime, Hour], rules: WindowRules
         words = f"{verb} {length(moved)} {'later' if moved > nothing else 'earlier'}"
         hour = hours.get(first_lost)
         if shorter and not is_unread(hour) and not is_good(hour, rules, inside=True):
-            words += f" ({against(hour, rules)})" if hour is not None else ""
+            words += f" ({inside(against(hour, rules))})" if hour is not None else ""
         reasons.append(words)
     return reasons
 

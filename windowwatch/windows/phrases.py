@@ -69,3 +69,9 @@ def sentence(text: str) -> str:
     if not text:
         return ""
     return text[0].upper() + text[1:] + ("" if text[-1] in ".!?" else ".")
+
+
+def inside(text: str) -> str:
+    """Fit a sentence into another: small first letter (but not of ``CAPE``), no full stop."""
+    text = text.strip().rstrip(".")
+    return text[0].lower() + text[1:] if text[1:2].islower() else text
