@@ -7,6 +7,7 @@ It costs a hundredth of decoding, so a whole folder can be looked at often.
 """
 
 import hashlib
+import os
 import struct
 from collections import Counter
 from dataclasses import dataclass
@@ -98,9 +99,11 @@ def walk(path: str | Path) -> Framing:
     offset = 0
     try:
         with Path(path).open("rb") as file:
-            while head := file.read(_INDICATOR_BYTES):
+            end = os.fstat(file.fileno()).st_size  # what is written after this is not chased
+            while offset < end:
+                head = file.read(min(_INDICATOR_BYTES, end - offset))
                 length = _message_length(path, head, len(frames) + 1, offset)
-                message = head + file.read(length - len(head))
+                message = head + file.read(min(length, end - offset) - len(head))
                 _require_whole(path, message, length, len(frames) + 1, offset)
                 digest.update(message)
                 frames.append(_frame(path, message, len(frames) + 1, offset))

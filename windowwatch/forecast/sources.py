@@ -234,7 +234,7 @@ def _files_in(folder: Path) -> list[Path]:
         for entry in entries
         if not entry.name.startswith(".")
         and entry.suffix.lower() not in IGNORED_ENDINGS
-        and not entry.is_dir()
+        and entry.is_file()  # a pipe would keep us waiting for ever
     ]
 
 
