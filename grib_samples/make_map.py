@@ -85,7 +85,9 @@ def areas() -> dict[str, Any]:
     rng = np.random.default_rng(SEED)
     features = [_sea(), _area("Long Mere", "water", [_rounded(island.lake_outline_deg(96))])]
     for name, latitude, longitude, radius_km in TOWNS:
-        features.append(_area(name, "town", [_blob(rng, latitude, longitude, radius_km)]))
+        people = round(420.0 * radius_km, -2)  # on a square kilometre; larger towns are denser
+        ring = _blob(rng, latitude, longitude, radius_km)
+        features.append(_area(name, "town", [ring], people_per_km2=people))
     for name, kind, latitude, longitude, length_km, width_km, turned_deg in GROUNDS:
         ring = _oval(rng, latitude, longitude, (length_km, width_km), turned_deg, kind)
         features.append(_area(name, kind, [ring]))
@@ -260,9 +262,10 @@ def _rounded(ring: Iterable[tuple[Any, Any]], places: int = 3) -> list[list[floa
     return points
 
 
-def _area(name: str, kind: str, rings: list[Any]) -> Feature:
+def _area(name: str, kind: str, rings: list[Any], **more: float) -> Feature:
     geometry = {"type": "Polygon", "coordinates": rings}
-    return {"type": "Feature", "properties": {"name": name, "kind": kind}, "geometry": geometry}
+    properties = {"name": name, "kind": kind, **more}
+    return {"type": "Feature", "properties": properties, "geometry": geometry}
 
 
 def _road(name: str, kind: str, parts: list[Any]) -> Feature:

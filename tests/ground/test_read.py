@@ -122,6 +122,15 @@ def test_the_kind_is_checked(tmp_path: Path, properties: dict[str, Any], said: s
         read_areas(written(tmp_path, feature(polygon(SQUARE), **properties)))
 
 
+def test_people_are_read_and_checked(tmp_path: Path) -> None:
+    path = written(tmp_path, feature(polygon(SQUARE), kind="town", people_per_km2=1200))
+    assert read_areas(path).people_per_km2(50.05, 10.05) == 1200.0
+    for wrong in (-1, "many", True):
+        path = written(tmp_path, feature(polygon(SQUARE), kind="town", people_per_km2=wrong))
+        with pytest.raises(GroundError, match=r"people_per_km2 is .*; give people on a square"):
+            read_areas(path)
+
+
 def test_a_polygon_among_roads_is_named(tmp_path: Path) -> None:
     path = written(tmp_path, feature(polygon(SQUARE), kind="track"))
     with pytest.raises(GroundError, match="geometry is Polygon; it must be LineString"):

@@ -69,6 +69,7 @@ def test_every_row_is_whole(name: str) -> None:
     assert kind.weight > 0.0
     assert kind.source
     assert kind.suffix.isalnum()
+    assert kind.in_chance or kind.summary is not Summary.QUANTILE
     sentence = asked(kind, *flights_with(kind, kind.default.fine)).check.sentence
     assert sentence[0].isupper() or sentence[0].isdigit()
     assert sentence.endswith(".")

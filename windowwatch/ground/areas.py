@@ -32,11 +32,15 @@ class AreaKind(StrEnum):
 
 @dataclass(frozen=True)
 class Area:
-    """One named area; `shape` is a valid (multi)polygon in longitude and latitude. [deg]"""
+    """One named area; `shape` is a valid (multi)polygon in longitude and latitude. [deg]
+
+    `people_per_km2` is how many people are about there, None where the map does not say.
+    """
 
     name: str
     kind: AreaKind
     shape: Any
+    people_per_km2: float | None = None
 
 
 class Areas:
@@ -61,6 +65,7 @@ class Areas:
         self._plane = LocalPlane.about(shapes)
         self._laid = self._plane.lay(shapes)
         self._layers: dict[frozenset[AreaKind], _Layer] = {}
+        self._crowds: tuple[_Layer, FloatArray] | None = None
 
     @property
     def kinds(self) -> frozenset[AreaKind]:
@@ -111,6 +116,21 @@ class Areas:
         x, y = self._plane.forward(latitude_deg, longitude_deg)
         index, distance = self._layer(kinds).nearest(x.ravel(), y.ravel())
         return index.reshape(x.shape), distance.reshape(x.shape)
+
+    def people_per_km2(self, latitude_deg: Any, longitude_deg: Any) -> FloatArray:
+        """People about at each point, the most where areas overlap. [km⁻²]
+
+        NaN where no area says a number. Arguments and errors as for `contains`.
+        """
+        x, y = self._plane.forward(latitude_deg, longitude_deg)
+        if self._crowds is None:
+            known = [i for i, area in enumerate(self.areas) if area.people_per_km2 is not None]
+            known.sort(key=lambda i: -(self.areas[i].people_per_km2 or 0.0))
+            people = [self.areas[i].people_per_km2 for i in known]
+            layer = _Layer(self._laid, np.array(known, dtype=np.intp))
+            self._crowds = layer, np.array([*people, np.nan], dtype=np.float64)
+        layer, numbers = self._crowds
+        return np.asarray(numbers[layer.around(x.ravel(), y.ravel())]).reshape(x.shape)
 
     def _layer(self, kinds: Collection[AreaKind] | None) -> "_Layer":
         """The search trees over some kinds, made once."""

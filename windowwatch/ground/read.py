@@ -124,8 +124,8 @@ def _collection(path: Path) -> dict[str, Any]:
 
 def _features(
     path: Path, document: dict[str, Any], kinds: type[Kind], shapes: tuple[str, str]
-) -> Iterator[tuple[str, str, Kind, str, list[Any]]]:
-    """Place, name, kind, geometry type and coordinates of each feature."""
+) -> Iterator[tuple[str, str, Kind, dict[str, Any], list[Any]]]:
+    """Place, name, kind, properties and coordinates of the parts of each feature."""
     for number, feature in enumerate(document["features"], start=1):
         place = f"{path}: feature {number}"
         if not isinstance(feature, dict) or feature.get("type") != "Feature":
@@ -154,12 +154,12 @@ def _features(
         if not isinstance(coordinates, list) or not coordinates:
             raise GroundError(f"{place}: geometry has no coordinates")
         parts = coordinates if found == shapes[1] else [coordinates]
-        yield place, name, kind, found, parts
+        yield place, name, kind, properties, parts
 
 
 def _areas(path: Path, document: dict[str, Any], near: Sequence[Point]) -> Iterator[Area]:
     shapes = ("Polygon", "MultiPolygon")
-    for place, name, kind, _, parts in _features(path, document, AreaKind, shapes):
+    for place, name, kind, properties, parts in _features(path, document, AreaKind, shapes):
         polygons = []
         for part in parts:
             if not isinstance(part, list) or not part:
@@ -171,7 +171,19 @@ def _areas(path: Path, document: dict[str, Any], near: Sequence[Point]) -> Itera
         shape = polygons[0] if len(polygons) == 1 else shapely.MultiPolygon(polygons)
         if not shape.is_valid:
             raise GroundError(_invalid(place, shapely.is_valid_reason(shape)))
-        yield Area(name or f"unnamed {kind}", kind, shape)
+        yield Area(name or f"unnamed {kind}", kind, shape, _people(place, properties))
+
+
+def _people(place: str, properties: dict[str, Any]) -> float | None:
+    """The optional property ``people_per_km2``."""
+    people = properties.get("people_per_km2")
+    if people is None:
+        return None
+    if isinstance(people, bool) or not isinstance(people, int | float) or not 0 <= people < 1e6:
+        raise GroundError(
+            f"{place}: people_per_km2 is {people!r}; give people on a square kilometre, 0 or more"
+        )
+    return float(people)
 
 
 def _roads(path: Path, document: dict[str, Any], near: Sequence[Point]) -> Iterator[Road]:

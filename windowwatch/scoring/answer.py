@@ -6,7 +6,7 @@ be. So data that are missing never make a check better.
 """
 
 from dataclasses import dataclass
-from math import ceil, isfinite
+from math import ceil, inf, isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,12 +33,15 @@ class Measure:
         Said behind the value, for example which town it is.
     missing : str
         What is not there, where that is not what the table says.
+    worst : float
+        For means: what a flight without a value counts as; infinite makes the mean unknown.
     """
 
     name: str
     values: FloatArray
     extra: tuple[str, ...] = ()
     missing: str = ""
+    worst: float = inf
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,9 @@ def answer(
     if kind.summary is Summary.SHARE:
         value = _share_pct(values, limit)
         passes = values == 0.0
+    elif kind.summary is Summary.MEAN:
+        value = _mean(values, measure.worst)
+        passes = ~np.isnan(values)
     else:
         value = _quantile(values, kind, limit, quantile)
         passes = values >= limit.limit if kind.higher_is_better else values <= limit.limit
@@ -100,6 +106,14 @@ def _share_pct(values: FloatArray, limit: Limit) -> float | None:
     if least > limit.limit:
         return least
     return None if most > limit.limit and missing else most
+
+
+def _mean(values: FloatArray, worst: float) -> float | None:
+    """Mean over the flights, the unknown ones counted as `worst`; None: undecided."""
+    missing = np.isnan(values)
+    if np.all(missing) or (np.any(missing) and not isfinite(worst)):
+        return None
+    return float(np.mean(np.where(missing, worst, values)))
 
 
 def _quantile(values: FloatArray, kind: CheckKind, limit: Limit, quantile: float) -> float | None:

@@ -8,6 +8,7 @@ from windowwatch.ground.values import Ground
 from windowwatch.physics.flights import Flights
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure, nothing_known
+from windowwatch.scoring.casualty import casualty_expectation
 from windowwatch.scoring.flight import landed
 from windowwatch.scoring.plan import ScoringPlan
 
@@ -26,6 +27,7 @@ def landing_measures(
         _water(flights, surface, ground),
         _no_landing(flights, ground, plan),
         Measure("landing_wind", wind),
+        *([_casualty(flights, ground, plan)] if "casualty" in plan.limits else []),
     ]
 
 
@@ -88,6 +90,25 @@ def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
         area = ground.areas.areas[areas[np.argmax(counts)]]
         extra[hour] = f", most of them near {area.name} ({area.kind})"
     return Measure("no_landing", _spread(hit.astype(np.float64), down), tuple(extra))
+
+
+def _casualty(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
+    """Expected casualties of each landing, in a million flights."""
+    hours = flights.status.shape[0]
+    if plan.impact is None:
+        return nothing_known("casualty", hours, "mass and face of what comes down are not given")
+    if ground.areas is None:
+        return nothing_known("casualty", hours, "no map of areas is given")
+    down = landed(flights)
+    people = ground.areas.people_per_km2(*_points(flights, down))
+    people = np.where(np.isnan(people), plan.impact.people_per_km2, people)
+    speed, wind = flights.landing_speed_mps[down], flights.landing_wind_mps[down]
+    hurt = 1e6 * casualty_expectation(plan.impact, speed, wind, people)
+    most = max([area.people_per_km2 or 0.0 for area in ground.areas.areas])
+    worst = 1e6 * casualty_expectation(
+        plan.impact, speed, wind, max(most, plan.impact.people_per_km2)
+    )
+    return Measure("casualty", _spread(hurt, down), worst=float(np.max(worst, initial=0.0)))
 
 
 def _points(flights: Flights, down: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:

@@ -20,6 +20,7 @@ class Summary(StrEnum):
     """How the flights of an hour become one value."""
 
     QUANTILE = "quantile"  #: the value that a set share of flights (90 %) stays on the good side of
+    MEAN = "mean"  #: the mean over all flights, for expectations
     SHARE = "share"  #: the share of flights to which it happens, in percent
 
 
@@ -202,6 +203,11 @@ _ROWS = (
     _share("no_landing", Part.LANDING, Limit(2.0, 10.0, True), 2.0,
            "{value} of flights land where they must not{extra}, {bound}.",
            "no map of areas, or too many lost flights"),
+    CheckKind("casualty", Part.LANDING, "ppm", "in a million flights", False, Summary.MEAN,
+              Limit(30.0, 100.0), 1.0, 1, "Casualty expectation {value}{extra}, {bound}.",
+              "what comes down is not given, the map has no areas, or no flight landed",
+              "limit: 1 in 10 000, borrowed from space launch (14 CFR 417, 420); none is "
+              "prescribed for balloons; fine: " + COMMON, in_chance=False, asked=False),
     _low("landing_wind", Part.LANDING, _MPS, Limit(7.0, 14.0), 1.0, 1,
          "Wind at landing up to {value}{extra}, {bound}.", _LANDING),
     _low("road", Part.RECOVERY, _KM, Limit(1.5, 6.0), 1.0, 1,

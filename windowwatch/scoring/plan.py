@@ -8,6 +8,7 @@ from types import MappingProxyType
 from windowwatch.errors import InputError
 from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.roads import DRIVABLE, RoadClass
+from windowwatch.scoring.casualty import Impact
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.values import Part
 
@@ -56,6 +57,9 @@ class ScoringPlan:
         Where not to land, and how far from it to stay. [m]
     road_classes : collection of RoadClass
         Roads that count for recovery.
+    impact_mass_kg, impact_face_m2, country_people_per_km2 : float or None
+        For the casualty expectation: what comes down, its largest face, and how many people
+        are about where the map does not say. Without all three it stays unknown.
     min_flights : int
         With fewer landings the hour is refused.
     max_lost_share : float
@@ -77,6 +81,9 @@ class ScoringPlan:
     no_landing_kinds: frozenset[AreaKind] = NO_LANDING
     no_landing_distance_m: float = 500.0
     road_classes: frozenset[RoadClass] = DRIVABLE
+    impact_mass_kg: float | None = None
+    impact_face_m2: float | None = None
+    country_people_per_km2: float | None = None
     min_flights: int = 8
     max_lost_share: float = 0.1
     go_score: float = 70.0
@@ -109,8 +116,18 @@ class ScoringPlan:
             raise InputError(f"gust_factor is {self.gust_factor}; give 1 to 3")
         if self.min_flights < 1:
             raise InputError(f"min_flights is {self.min_flights}; give 1 or more")
+        _ = self.impact  # refuses a mass, a face or a number of people that cannot be
         if self.clearance is not None and not self.clearance[0] < self.clearance[1]:
             raise InputError(f"clearance {self.clearance} ends before it begins")
+
+    @property
+    def impact(self) -> Impact | None:
+        """What comes down, None as long as something about it is not given."""
+        mass_kg, face_m2 = self.impact_mass_kg, self.impact_face_m2
+        people_per_km2 = self.country_people_per_km2
+        if mass_kg is None or face_m2 is None or people_per_km2 is None:
+            return None
+        return Impact(mass_kg, face_m2, people_per_km2)
 
     def weight_of(self, name: str) -> float:
         """Weight of a check within its part. [1]"""
