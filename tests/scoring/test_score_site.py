@@ -8,9 +8,9 @@ from typing import Any
 import launch_days as day
 import numpy as np
 import pytest
+from geodesic import Geod
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from geodesic import Geod
 
 from windowwatch.errors import InputError
 from windowwatch.ground.values import Ground
