@@ -345,5 +345,5 @@ def test_a_walk_given_up_early_leaves_the_next_one_whole(tmp_path: Path) -> None
         with pytest.raises(SourceError) as caught:
             open_cycle([walk(bad)], (-10.0, 0.0, -5.0, 5.0))
         errors.append(caught)  # keeps the frames of the walk alive
-        found = {name: len(f.chosen.planes) for name, f in _open(good).control.items()}
+        found = {name: f.arrays[0].sizes["level"] for name, f in _open(good).control.items()}
         assert found == {"u": 3, "v": 3, "t": 3, "gh": 3}

@@ -37,7 +37,7 @@ from windowwatch.errors import DecodeError, ForecastError, MissingFieldError
 from windowwatch.forecast.cutout import Area, Cut, cut
 from windowwatch.forecast.framing import Frame, Framing, walk
 from windowwatch.forecast.messages import Grid, MessageKey, Plane, read_key
-from windowwatch.forecast.models import match
+from windowwatch.forecast.models import Field, Selector, match
 from windowwatch.forecast.selection import Chosen, choose
 
 _LOCK = threading.RLock()
@@ -65,10 +65,13 @@ class OpenField:
     the unit of the file, NaN where there is no plane. There is one array for most fields;
     several where intervals of different length end at the same time. The coordinate
     ``start`` on ``step`` is where the interval begins, after the reference time. [s]
+    `members` is how many forecasts the source says its ensemble has, 0 if it has none.
     """
 
-    chosen: Chosen
+    field: Field
+    selector: Selector
     arrays: tuple[xr.DataArray, ...]
+    members: int
 
 
 @dataclass(frozen=True)
@@ -147,7 +150,9 @@ def _require_one_grid(planes: Sequence[Plane]) -> None:
 def _open(chosen: Chosen, box: Cut) -> OpenField:
     """Arrays of one field, built by cfgrib and checked plane by plane."""
     groups = _without_clashes(chosen.planes)
-    return OpenField(chosen, tuple(_build(chosen, group, box) for group in groups))
+    arrays = tuple(_build(chosen, group, box) for group in groups)
+    members = max(plane.key.members for plane in chosen.planes)
+    return OpenField(chosen.field, chosen.selector, arrays, members)
 
 
 def _messages(

@@ -108,14 +108,14 @@ def _stacked(fields: Mapping[str, OpenField]) -> dict[str, list[Stack]]:
 
 def _stack(opened: OpenField, array: xr.DataArray) -> Stack:
     """A plain array from an opened one: our unit, latitudes rising."""
-    selector = opened.chosen.selector
+    selector = opened.selector
     latitude, values = array["latitude"].values, array.values
     if latitude[0] > latitude[-1]:
         values = values[..., ::-1, :]
     if selector.scale != 1.0:
         values = values * np.float32(selector.scale)
     return Stack(
-        field=opened.chosen.field,
+        field=opened.field,
         kind=selector.kind,
         numbers=[int(n) for n in array["number"].values],
         starts_s=[int(s) for s in array["start"].values],
@@ -193,11 +193,15 @@ def _count_members(opened: OpenCycle, gaps: GapList) -> None:
 
     Sources differ in whether that count includes the unperturbed run, so one less is fine.
     """
-    keys = [plane.key for field in opened.members.values() for plane in field.chosen.planes]
-    if not keys:
+    numbers = {
+        int(number)
+        for field in opened.members.values()
+        for array in field.arrays
+        for number in array["number"].values
+    }
+    if not numbers:
         return
-    numbers = {key.member for key in keys if key.member}
-    said = max(key.members for key in keys)
+    said = max(field.members for field in opened.members.values())
     lacking = sorted(set(range(1, max(numbers) + 1)) - numbers) if min(numbers) > 0 else []
     for number in lacking:
         gaps.say(f"member {number} is missing")
