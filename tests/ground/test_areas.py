@@ -70,6 +70,17 @@ def test_no_such_kind_is_infinitely_far_and_holds_nothing() -> None:
     assert areas.nearest(50.05, 10.05, [])[0] == -1
 
 
+def test_areas_beyond_the_distance_asked_are_not_found() -> None:
+    areas = Areas([square(10.0, 50.0, 10.1, 50.1, AreaKind.TOWN)])
+    # Inside, some 700 m and some 7 km west of the town.
+    latitude, longitude = np.full(3, 50.05), np.array([10.05, 9.99, 9.9])
+    index, distance = areas.nearest(latitude, longitude, within_m=1000.0)
+    assert index.tolist() == [0, 0, -1]
+    assert distance[0] == 0.0
+    assert distance[1] == pytest.approx(GEOD.inv(9.99, 50.05, 10.0, 50.05)[2], rel=1e-3)
+    assert distance[2] == np.inf
+
+
 def test_an_area_cut_at_the_date_line_is_whole() -> None:
     cut = shapely.MultiPolygon(
         [shapely.box(179.5, -17.0, 180.0, -16.0), shapely.box(-180.0, -17.0, -179.5, -16.0)]

@@ -73,6 +73,12 @@ def test_an_unanswered_hard_limit_refuses_and_a_soft_one_costs() -> None:
     assert soft.score == worst_known.score
 
 
+def test_a_refusal_with_many_reasons_stays_short() -> None:
+    names = ("wind", "gust", "precipitation", "thunder")
+    ruling = rule([check(name, None) for name in names], PLAN, None, None)
+    assert ruling.refused == "wind said; gust said; and 2 more"
+
+
 def test_scores_by_hand() -> None:
     # Release: wind 1 (weight 2) and gust 0.25 (weight 2): 50. Others 100. Parts 3, 2, 3, 2.
     ruling = rule([*FINE, check("gust", 0.25)], PLAN, 1.0, None)

@@ -107,14 +107,19 @@ class Areas:
         return self.nearest(latitude_deg, longitude_deg, kinds)[1]
 
     def nearest(
-        self, latitude_deg: Any, longitude_deg: Any, kinds: Collection[AreaKind] | None = None
+        self,
+        latitude_deg: Any,
+        longitude_deg: Any,
+        kinds: Collection[AreaKind] | None = None,
+        within_m: float = np.inf,
     ) -> tuple[NDArray[np.intp], FloatArray]:
-        """Position in `areas` of the nearest area of some kinds (-1: none), and its distance. [m]
+        """Position in `areas` of the nearest area of some kinds, and its distance. [m]
 
-        Arguments and errors as for `contains`.
+        -1 and infinity where there is none, or none within `within_m` (which is quicker than
+        to look everywhere). Other arguments and errors as for `contains`.
         """
         x, y = self._plane.forward(latitude_deg, longitude_deg)
-        index, distance = self._layer(kinds).nearest(x.ravel(), y.ravel())
+        index, distance = self._layer(kinds).nearest(x.ravel(), y.ravel(), within_m)
         return index.reshape(x.shape), distance.reshape(x.shape)
 
     def people_per_km2(self, latitude_deg: Any, longitude_deg: Any) -> FloatArray:
@@ -152,12 +157,16 @@ class _Layer:
         self._tree = shapely.STRtree(self._surfaces)
         self._edges = Edges(shapes)
 
-    def nearest(self, x_m: FloatArray, y_m: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+    def nearest(
+        self, x_m: FloatArray, y_m: FloatArray, within_m: float
+    ) -> tuple[NDArray[np.intp], FloatArray]:
         """Nearest area (position on the map, -1: none) and distance, 0 inside. Points [K]."""
         index = self.around(x_m, y_m)
         distance = np.zeros(x_m.size)
         outside = index < 0
-        index[outside], distance[outside] = self._edges.nearest(x_m[outside], y_m[outside])
+        index[outside], distance[outside] = self._edges.nearest(
+            x_m[outside], y_m[outside], within_m
+        )
         found = index >= 0
         index[found] = self._chosen[index[found]]
         return index, distance

@@ -1,8 +1,9 @@
 """A flat map about one point, in metres, and the geometry that areas and roads share.
 
 The map is an azimuthal equidistant projection on the WGS 84 ellipsoid: true for distances
-from its middle (within 5 m at 1000 km, see `windowwatch.physics.earth`). Between two points at a distance r from the middle a length across the
-radius comes out too long by about r² / (6 R²): 0.04 % at 300 km, 0.4 % at 1 000 km,
+from its middle (within 5 m at 1 000 km, see `windowwatch.physics.earth`). Between two points
+at a distance r from the middle a length across the radius comes out too long by about
+r² / (6 R²): 0.04 % at 300 km, 0.4 % at 1 000 km,
 1.6 % at 2 000 km. Farther maps are refused.
 """
 
@@ -114,17 +115,22 @@ class Edges:
         self._owner: NDArray[np.intp] = np.asarray(owner, dtype=np.intp)[line[:-1][inside]]
         self._tree = shapely.STRtree(shapely.linestrings(pairs)) if len(pairs) else None
 
-    def nearest(self, x_m: FloatArray, y_m: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+    def nearest(
+        self, x_m: FloatArray, y_m: FloatArray, within_m: float = np.inf
+    ) -> tuple[NDArray[np.intp], FloatArray]:
         """Which geometry is nearest to each point [K], and how far it is. [m]
 
-        -1 and infinity where there is no geometry at all.
+        -1 and infinity where there is no geometry, or none within `within_m`.
         """
         owner = np.full(x_m.size, -1, dtype=np.intp)
         distance = np.full(x_m.size, np.inf)
         if self._tree is None or x_m.size == 0:
             return owner, distance
         (point, edge), found = self._tree.query_nearest(
-            shapely.points(x_m, y_m), return_distance=True, all_matches=False
+            shapely.points(x_m, y_m),
+            max_distance=within_m if np.isfinite(within_m) else None,
+            return_distance=True,
+            all_matches=False,
         )
         owner[point] = self._owner[edge]
         distance[point] = found

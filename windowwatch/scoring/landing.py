@@ -81,7 +81,10 @@ def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     if ground.areas is None:
         return nothing_known("no_landing", hours, "no map of areas is given")
     down = landed(flights)
-    index, distance = ground.areas.nearest(*_points(flights, down), plan.no_landing_kinds)
+    # A little farther than asked: what is exactly that far must be found by rounding, too.
+    index, distance = ground.areas.nearest(
+        *_points(flights, down), plan.no_landing_kinds, 1.01 * plan.no_landing_distance_m + 1.0
+    )
     hit = (index >= 0) & (distance <= plan.no_landing_distance_m)
     launch = np.broadcast_to(np.arange(hours)[:, None, None], down.shape)[down]
     extra = [""] * hours

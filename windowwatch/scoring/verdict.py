@@ -26,8 +26,9 @@ from windowwatch.scoring.values import Check, Part, Verdict
 
 #: Least desirability with which a soft check counts. Common practice, no source. [1]
 FLOOR = 0.05
-#: How many sentences an hour carries.
+#: How many sentences an hour carries, and how many reasons a refusal gives in full.
 WORST = 3
+REASONS = 2
 
 
 @dataclass(frozen=True)
@@ -73,8 +74,7 @@ def rule(
     unknown = [check for check in checks if check.verdict is Verdict.UNKNOWN]
     needed = [check.sentence.rstrip(".") for check in unknown if check.hard]
     if lost or needed:
-        reason = "; ".join([lost] if lost else needed)
-        return Ruling(Verdict.UNKNOWN, None, dict.fromkeys(parts), reason)
+        return Ruling(Verdict.UNKNOWN, None, dict.fromkeys(parts), lost or _reasons(needed))
     score = total_score(parts, plan)
     clean = not unknown and all(check.verdict is not Verdict.NO_GO for check in checks)
     if not clean:
@@ -84,6 +84,12 @@ def rule(
     likely = chance is not None and chance >= plan.go_chance
     good = score >= plan.go_score and likely and clean
     return Ruling(Verdict.GO if good else Verdict.CAUTION, score, parts, None)
+
+
+def _reasons(sentences: Sequence[str]) -> str:
+    """The first reasons in full, the rest as a number: a phone is small."""
+    more = len(sentences) - REASONS
+    return "; ".join(sentences[:REASONS]) + (f"; and {more} more" if more > 0 else "")
 
 
 def part_scores(checks: Sequence[Check], plan: ScoringPlan) -> dict[Part, float | None]:
