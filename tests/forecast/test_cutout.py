@@ -85,11 +85,13 @@ def test_what_is_kept_covers_the_area_tightly_and_lies_where_it_says(
 )
 def test_a_grid_elsewhere_is_refused_with_both_positions(area: Area) -> None:
     with pytest.raises(SourceError) as caught:
-        cut(ISLAND, area)
+        cut(ISLAND, area, "a.grib2")
     words = caught.value.message
-    assert "covers 13 x 13 points, latitude 49 to 43, longitude 322 to 328" in words
+    assert words.startswith(
+        "a.grib2: covers 13 x 13 points, latitude 49 to 43, longitude 322 to 328"
+    )
     assert f"latitude {area[0]:.2f} to {area[2]:.2f}" in words
-    assert "move the sites" in words
+    assert "correct the sites" in words
 
 
 def test_a_point_on_a_grid_line_still_gets_two_rows_and_columns() -> None:

@@ -27,7 +27,7 @@ class Cut:
     longitude_deg: NDArray[np.float64]
 
 
-def cut(grid: Grid, area: Area | None) -> Cut:
+def cut(grid: Grid, area: Area | None, name: str = "the forecast") -> Cut:
     """Rows and columns of `grid` that cover `area`, the points just outside included.
 
     A grid right round the globe that is kept whole gets its first column once more at the
@@ -36,7 +36,7 @@ def cut(grid: Grid, area: Area | None) -> Cut:
     Raises
     ------
     SourceError
-        If the grid has nothing of the area.
+        If the grid has nothing of the area; `name` says whose grid it is.
     """
     latitude, longitude = grid.latitude_deg, grid.longitude_deg
     step = float(longitude[1] - longitude[0]) if grid.columns > 1 else 1.0
@@ -53,8 +53,8 @@ def cut(grid: Grid, area: Area | None) -> Cut:
             south, west, north, east = area
             wanted = f"latitude {south:.2f} to {north:.2f}, longitude {west:.2f} to {east:.2f}"
         raise SourceError(
-            f"the forecast covers {grid}; wanted is {wanted}. Fetch a file that covers it, "
-            f"or move the sites"
+            f"{name}: covers {grid}; wanted round the sites is {wanted}. Fetch a file that "
+            f"covers it, or correct the sites"
         )
     columns_in_file = columns % (ring or grid.columns)
     west = (float(longitude[columns_in_file[0]]) + 180.0) % 360.0 - 180.0

@@ -128,7 +128,7 @@ def _planes(framing: Framing, area: Area | None) -> Iterator[Plane]:
                     f"be used: {key.grid.refusal} is read. Fetch it on such a grid"
                 )
             if key.grid not in boxes:
-                boxes[key.grid] = cut(key.grid, area)
+                boxes[key.grid] = cut(key.grid, area, framing.path)
             try:
                 values = _values(key, get, boxes[key.grid])
             except Exception as error:
