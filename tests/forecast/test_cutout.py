@@ -88,7 +88,7 @@ def test_a_grid_elsewhere_is_refused_with_both_positions(area: Area) -> None:
         cut(ISLAND, area, "a.grib2")
     words = caught.value.message
     assert words.startswith(
-        "a.grib2: covers 13 x 13 points, latitude 49 to 43, longitude 322 to 328"
+        "a.grib2: covers 13 x 13 points, latitude 49 to 43, longitude -38 to -32"
     )
     assert f"latitude {area[0]:.2f} to {area[2]:.2f}" in words
     assert "correct the sites" in words

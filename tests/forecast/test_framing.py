@@ -115,6 +115,7 @@ def test_a_file_that_is_cut_off_says_where(good: str, kept: int) -> None:
     assert f"is cut off: message 24 begins at byte {last.offset}" in words
     assert f"the file ends at byte {last.offset + kept}" in words
     assert "wait if it is still being written" in words
+    assert caught.value.retry
 
 
 def test_bytes_lost_in_the_middle_are_found(good: str) -> None:

@@ -166,7 +166,8 @@ def _require_whole(path: str | Path, message: bytes, length: int, number: int, o
         raise DecodeError(
             f"{path}: is cut off: message {number} begins at byte {offset} and needs "
             f"{max(length, _INDICATOR_BYTES)} bytes, but the file ends at byte "
-            f"{offset + len(message)}. Fetch it again, or wait if it is still being written"
+            f"{offset + len(message)}. Fetch it again, or wait if it is still being written",
+            retry=True,
         )
     if message[-4:] != _END:
         raise DecodeError(

@@ -94,10 +94,11 @@ class Grid:
         return np.round(axis, 6)
 
     def __str__(self) -> str:
+        west = (self.first_longitude_deg + 180.0) % 360.0 - 180.0
+        east = west + float(self.longitude_deg[-1]) - self.first_longitude_deg
         return (
             f"{self.rows} x {self.columns} points, latitude {self.first_latitude_deg:g} to "
-            f"{self.last_latitude_deg:g}, longitude {self.first_longitude_deg:g} to "
-            f"{self.last_longitude_deg:g}"
+            f"{self.last_latitude_deg:g}, longitude {west:g} to {east:g}"
         )
 
 
