@@ -94,7 +94,7 @@ def test_all_four_parts_are_asked() -> None:
                               "past the limit of -0.833°."),
         ("water", hundred(12), "12 % of flights land on water, limit 25 %."),
         ("drift", [84.4], "Drift up to 84 km, limit 160."),
-        ("road", [3.21], "Walk from the road up to 3.2 km, limit 6."),
+        ("road", [3.21], "Road up to 3.2 km away, limit 6."),
         ("landing_daylight", [92.0], "Daylight left at landing 92 min, limit 30."),
         ("clearance", [-30.0], "Clearance: -30 min to spare, past the limit of 0."),
     ],
@@ -107,7 +107,7 @@ def test_what_a_measure_adds_is_said() -> None:
     kind = LIMITS["road"]
     measure = Measure("road", np.array([[[1.0]], [[2.0]]]), (" (median 1.0)", " (median 2.0)"))
     said = answer(measure, 1, kind, kind.default).check.sentence
-    assert said == "Walk from the road up to 2.0 km (median 2.0), limit 6."
+    assert said == "Road up to 2.0 km away (median 2.0), limit 6."
     lost = nothing_known("road", 2, "no map of roads is given")
     assert answer(lost, 1, kind, kind.default).check.sentence == (
         "Road unknown: no map of roads is given."
