@@ -181,7 +181,8 @@ def fly(
     def run(first: int) -> None:
         last = min(first + rows, count)
         errors = _errors(grid, draws, first, last)
-        k.fly_many(start, first, last, air, axes, bodies, errors, settings, no_path, out)
+        scratch = np.empty(12)
+        k.fly_many(start, first, last, air, axes, bodies, errors, settings, no_path, scratch, out)
 
     with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
         list(pool.map(run, range(0, count, rows)))
@@ -221,7 +222,8 @@ def fly_path(
     out, path = np.empty((k.RESULTS, 1)), np.empty((20_000, 9))
     rows = k.fly_many(
         start, 0, 1, air[member : member + 1], axes, np.ascontiguousarray(bodies),
-        np.ascontiguousarray(errors), _constants(train, step_s, longest_flight_s), path, out,
+        np.ascontiguousarray(errors), _constants(train, step_s, longest_flight_s), path,
+        np.empty(12), out,
     )  # fmt: skip
     path = path[:rows]
     return FlightPath(
@@ -253,8 +255,9 @@ def _axes(grid: WindGrid) -> tuple[k.Grid, NDArray[np.float32]]:
     axes = k.Grid(
         np.ascontiguousarray(grid.time_unix_s, dtype=np.float64),
         np.ascontiguousarray(grid.height_m, dtype=np.float64),
-        float(grid.latitude_deg[0]), steps[0], grid.latitude_deg.size,
-        float(grid.longitude_deg[0]), steps[1], grid.longitude_deg.size,
+        1.0 / np.diff(grid.height_m.astype(np.float64)),
+        float(grid.latitude_deg[0]), 1.0 / steps[0], grid.latitude_deg.size,
+        float(grid.longitude_deg[0]), 1.0 / steps[1], grid.longitude_deg.size,
         bool(abs(steps[1] * grid.longitude_deg.size - 360.0) < 1e-3 * steps[1]),
         np.ascontiguousarray(grid.terrain_m, dtype=np.float32),
         highest, float(grid.top_height_m),
@@ -276,7 +279,8 @@ def _constants(train: FlightTrain, step_s: float, longest_s: float) -> k.Constan
     """Constants and settings as kernels want them."""
     first, per_step, table = drag_table(train)
     return k.Constants(
-        c.AIR_GAS_CONSTANT, c.WGS84_A_M, c.WGS84_E2, c.SUTHERLAND_BETA, c.SUTHERLAND_S_K,
+        float(np.log(c.AIR_GAS_CONSTANT)), c.WGS84_A_M, c.WGS84_E2,
+        float(np.log(c.SUTHERLAND_BETA)), c.SUTHERLAND_S_K,
         POLE_REFUSED_DEG, SLOWEST_MPS, float(step_s), float(longest_s), first, per_step, table,
     )  # fmt: skip
 
@@ -303,8 +307,8 @@ def _bodies(train: FlightTrain, launches: Launches, draws: Draws) -> NDArray[np.
     body[..., k.LOG_TUMBLE] = 0.5 * np.log(2.0 * train.falling_mass_kg / train.body_drag_area_m2)
     if train.measured_ascent_mps is not None:
         with np.errstate(invalid="ignore"):
-            change = np.sqrt(free / train.free_lift_kg / draws.drag)
-        body[..., k.FIXED_RISE] = train.measured_ascent_mps * change
+            change = 0.5 * np.log(free / train.free_lift_kg / draws.drag)
+        body[..., k.LOG_FIXED] = np.log(train.measured_ascent_mps) + change
     body[..., k.OPENING_DELAY] = train.opening_delay_s
     return body
 

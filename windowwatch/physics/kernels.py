@@ -34,7 +34,7 @@ LANDED, LEFT_GRID, LEFT_TIME, MISSING_AIR, NOT_RISING, TOO_LONG, NEAR_POLE = ran
     LOG_BURST,  # density at which the balloon bursts
     LOG_FALL,  # sink times the root of density over gravity, canopy open
     LOG_TUMBLE,  # the same before the canopy opens
-    FIXED_RISE,  # measured rate of rise that overrides the fill, NaN for none [m s⁻¹]
+    LOG_FIXED,  # measured rate of rise that overrides the fill, NaN for none
     OPENING_DELAY,  # from burst to open canopy [s]
     BODY,
 ) = range(10)
@@ -45,11 +45,12 @@ class Grid(NamedTuple):
 
     time_s: Any
     height_m: Any
+    per_m: Any  # one over the thickness of each layer
     south_deg: float
-    latitude_step_deg: float
+    rows_per_deg: float
     latitudes: int
     west_deg: float
-    longitude_step_deg: float
+    columns_per_deg: float
     longitudes: int
     round_the_world: bool
     terrain_m: Any
@@ -60,10 +61,10 @@ class Grid(NamedTuple):
 class Constants(NamedTuple):
     """Physical constants and settings that are the same for every flight."""
 
-    gas_constant: float
+    log_gas_constant: float
     earth_a_m: float
     earth_e2: float
-    sutherland_beta: float
+    log_sutherland_beta: float
     sutherland_s_k: float
     pole_deg: float
     slowest_mps: float
@@ -74,21 +75,37 @@ class Constants(NamedTuple):
     drag_log_reynolds: Any
 
 
-jit = njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})
+# Arrays are only lent to kernels. Counting references to them at every step, which numba
+# does unless its runtime (`_nrt`) is left out, costs twice the arithmetic, and threads
+# fight over the counts. Without the runtime a kernel cannot make arrays: `scratch`.
+_OPTIONS: dict[str, Any] = {
+    "cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract"}, "_nrt": False,
+}  # fmt: skip
+jit = njit(**_OPTIONS)
+
+
+@jit
+def _cell(grid, latitude, longitude):
+    """Row, column and share of the grid cell round a place; row -1 if it is off the grid."""
+    y = (latitude - grid.south_deg) * grid.rows_per_deg
+    x = (longitude - grid.west_deg) * grid.columns_per_deg
+    edge = grid.longitudes - 1
+    if grid.round_the_world:
+        x %= grid.longitudes
+        edge += 1
+    if not (0.0 <= y <= grid.latitudes - 1 and 0.0 <= x <= edge):
+        return -1, 0, 0, 0.0, 0.0
+    iy, ix = min(int(y), grid.latitudes - 2), min(int(x), edge - 1)
+    return iy, ix, (ix + 1 if ix + 1 < grid.longitudes else 0), y - iy, x - ix
 
 
 @jit
 def _column(air, grid, place, layer, start_index, column):
     """Air over one place and time at the two heights of a layer: status and time index."""
-    latitude, longitude, time_s = place
-    y = (latitude - grid.south_deg) / grid.latitude_step_deg
-    x = (longitude - grid.west_deg) / grid.longitude_step_deg
-    if grid.round_the_world:
-        x %= grid.longitudes
-    edge = grid.longitudes - (0 if grid.round_the_world else 1)
-    if not (0.0 <= y <= grid.latitudes - 1 and 0.0 <= x <= edge):
+    iy, ix, east, fy, fx = _cell(grid, place[0], place[1])
+    if iy < 0:
         return LEFT_GRID, start_index
-    last = grid.time_s.size - 1
+    time_s, last = place[2], grid.time_s.size - 1
     if not grid.time_s[0] <= time_s <= grid.time_s[last]:
         return LEFT_TIME, start_index
     index = start_index
@@ -97,63 +114,53 @@ def _column(air, grid, place, layer, start_index, column):
     later = min(index + 1, last)
     span = grid.time_s[later] - grid.time_s[index]
     ft = (time_s - grid.time_s[index]) / span if later > index else 0.0
-    iy = min(int(y), grid.latitudes - 2)
-    ix = min(int(x), edge - 1)
-    fy, fx = y - iy, x - ix
-    east = ix + 1 if ix + 1 < grid.longitudes else 0
-    cell = grid.height_m.size * 4
-    row, level = grid.longitudes * cell, layer * 4
-    a = (index * grid.latitudes + iy) * row + level
-    b = (later * grid.latitudes + iy) * row + level
+    # unsigned, or the compiler would check each for counting from the end
+    cell = np.uint64(grid.height_m.size * 4)
+    row, level = np.uint64(grid.longitudes) * cell, np.uint64(layer * 4)
+    early = np.uint64(index * grid.latitudes + iy) * row + level
+    late = np.uint64(later * grid.latitudes + iy) * row + level
+    near, far = np.uint64(ix) * cell, np.uint64(east) * cell
     w00, w01 = (1.0 - fy) * (1.0 - fx), (1.0 - fy) * fx
     w10, w11 = fy * (1.0 - fx), fy * fx
-    near, far = ix * cell, east * cell
     for j in range(8):
-        n, f = near + j, far + j
-        early = (
-            w00 * air[a + n] + w01 * air[a + f] + w10 * air[a + row + n] + w11 * air[a + row + f]
-        )
-        late = w00 * air[b + n] + w01 * air[b + f] + w10 * air[b + row + n] + w11 * air[b + row + f]
-        column[j] = early + ft * (late - early)
+        a, b = early + np.uint64(j), late + np.uint64(j)
+        before = w00 * air[a + near] + w01 * air[a + far]
+        before += w10 * air[a + row + near] + w11 * air[a + row + far]
+        after = w00 * air[b + near] + w01 * air[b + far]
+        after += w10 * air[b + row + near] + w11 * air[b + row + far]
+        column[j] = before + ft * (after - before)
     return LANDED, index
 
 
 @jit
 def _ground(grid, latitude, longitude):
-    """Height of the model terrain, bilinear. [m]"""
-    y = (latitude - grid.south_deg) / grid.latitude_step_deg
-    x = (longitude - grid.west_deg) / grid.longitude_step_deg
-    if grid.round_the_world:
-        x %= grid.longitudes
-    iy = min(max(int(y), 0), grid.latitudes - 2)
-    ix = min(max(int(x), 0), grid.longitudes - (1 if grid.round_the_world else 2))
-    fy, fx = y - iy, x - ix
-    east = ix + 1 if ix + 1 < grid.longitudes else 0
+    """Height of the model terrain, bilinear; NaN off the grid. [m]"""
+    iy, ix, east, fy, fx = _cell(grid, latitude, longitude)
+    if iy < 0:
+        return math.nan
     south = (1.0 - fx) * grid.terrain_m[iy, ix] + fx * grid.terrain_m[iy, east]
     north = (1.0 - fx) * grid.terrain_m[iy + 1, ix] + fx * grid.terrain_m[iy + 1, east]
     return (1.0 - fy) * south + fy * north
 
 
 @jit
-def _speed(rising, body, c, log_density, temperature, log_gravity):
-    """Steady rate of rise or of sinking in still air. [m s⁻¹]"""
+def _log_speed(rising, body, c, log_density, temperature, log_gravity):
+    """Logarithm of the steady rate of rise or of sinking in still air. [ln m s⁻¹]"""
     if not rising:
-        return math.exp(body[LOG_FALL] + 0.5 * (log_gravity - log_density))
-    if body[FIXED_RISE] > 0.0:
-        return body[FIXED_RISE]
+        return body[LOG_FALL] + 0.5 * (log_gravity - log_density)
+    if math.isfinite(body[LOG_FIXED]):
+        return body[LOG_FIXED]
     table = c.drag_log_reynolds
     if table.size < 2:
-        return math.exp(body[LOG_RISE] + 0.5 * log_gravity - log_density / 6.0)
+        return body[LOG_RISE] + 0.5 * log_gravity - log_density / 6.0
     # drag equals lift where Cd·Re² has a known value: read Re from it without iteration
-    root_t = math.sqrt(temperature)
-    viscosity = c.sutherland_beta * temperature * root_t / (temperature + c.sutherland_s_k)
-    log_viscosity = math.log(viscosity)
+    log_viscosity = c.log_sutherland_beta + 1.5 * math.log(temperature)
+    log_viscosity -= math.log(temperature + c.sutherland_s_k)
     spot = body[LOG_DRIVE] + log_gravity + log_density - 2.0 * log_viscosity - c.drag_first
     spot = min(max(spot * c.drag_per_step, 0.0), table.size - 1.000001)
     i = int(spot)
     log_reynolds = table[i] + (spot - i) * (table[i + 1] - table[i])
-    log_diameter = body[LOG_SIZE] - log_density / 3.0
-    return math.exp(log_reynolds + log_viscosity - log_density - log_diameter)
+    return log_reynolds + log_viscosity - log_density - body[LOG_SIZE] + log_density / 3.0
 
 
 @jit
@@ -204,8 +211,8 @@ def _look(guess, z, layer, index, air, grid, error, column):
     status, index = _column(air, grid, guess, layer, index, column)
     if status != LANDED:
         return status, index, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-    thick = grid.height_m[layer + 1] - grid.height_m[layer]
-    a = min(max((z - grid.height_m[layer]) / thick, 0.0), 1.0)
+    per_m = grid.per_m[layer]
+    a = min(max((z - grid.height_m[layer]) * per_m, 0.0), 1.0)
     u, v = column[0], column[1]
     du, dv = column[4] - u, column[5] - v
     if error.shape[0] > 0:  # the draw's wind error
@@ -217,12 +224,12 @@ def _look(guess, z, layer, index, air, grid, error, column):
     log_pressure = column[3] + a * (column[7] - column[3])
     if not (math.isfinite(u + v + log_pressure) and temperature > 0.0):
         return MISSING_AIR, index, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
-    return LANDED, index, (u, v, du / thick, dv / thick, temperature, log_pressure)
+    return LANDED, index, (u, v, du * per_m, dv * per_m, temperature, log_pressure)
 
 
 @jit
-def _slope(latitude, z, u, v, pace, c):
-    """Change of latitude, longitude and time over one metre of rise or fall.
+def _degrees(latitude, z, pace, c):
+    """Degrees of latitude and longitude that 1 m/s covers over one metre of rise or fall.
 
     The ellipsoid's own radii of curvature, plus the height: the same wind covers fewer
     degrees higher up, 0.5 % at 30 km.
@@ -230,20 +237,20 @@ def _slope(latitude, z, u, v, pace, c):
     cosine = math.cos(math.radians(latitude))
     curve = 1.0 - c.earth_e2 * (1.0 - cosine * cosine)
     across = c.earth_a_m / math.sqrt(curve)
-    along = across * (1.0 - c.earth_e2) / curve
-    return (
-        math.degrees(v * pace / (along + z)),
-        math.degrees(u * pace / ((across + z) * cosine)),
-        pace,
-    )
+    along = across * (1.0 - c.earth_e2) + z * curve  # times `curve`
+    around = (across + z) * cosine
+    share = math.degrees(pace) / (along * around)
+    return share * curve * around, share * along
 
 
 @jit
-def _next_height(rising, z, layer, speed, grid, c):
+def _next_height(rising, z, layer, pace, grid, c):
     """End of the next step: the layer's edge, or less where that takes too long."""
     edge = grid.height_m[layer + 1] if rising else grid.height_m[layer]
-    parts = math.ceil(abs(edge - z) / (speed * c.step_s) - 1e-6)
-    return edge if parts <= 1 else z + (edge - z) / parts
+    time_s = abs(edge - z) * pace
+    if time_s <= c.step_s * 1.000001:
+        return edge
+    return z + (edge - z) / math.ceil(time_s / c.step_s - 1e-6)
 
 
 @jit
@@ -264,19 +271,26 @@ def _met(rising, fresh, z, z0, place, old, slopes, logs, body, grid):
 
 
 @jit
+def _first_layer(rising, z, heights):
+    """Layer in which a leg begins."""
+    layer = 0
+    while layer < heights.size - 2 and (
+        z > heights[layer + 1] or (rising and z == heights[layer + 1])
+    ):
+        layer += 1
+    return layer
+
+
+@jit
 def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column, path):
     """Fly up to the burst or down to the ground.
 
     Heun's rule over height. The slope that ends one step begins the next, so each step
     looks at the air once. Returns status, place, height, speed and wind at the end.
     """
-    top = grid.height_m.size - 2
-    passed = np.searchsorted(grid.height_m, z)  # heights below z
-    if rising and passed <= top and grid.height_m[passed] == z:
-        passed += 1
-    layer = min(max(passed - 1, 0), top)
-    index, fresh, z0, old, guess = 0, True, z, place, place
-    old_slope, old_log, old_speed, old_wind = (0.0, 0.0, 0.0), 0.0, 0.0, (0.0, 0.0)
+    layer, index = _first_layer(rising, z, grid.height_m), 0
+    fresh, z0, old, guess = True, z, place, place
+    old_slope, old_log, old_wind = (0.0, 0.0, 0.0), 0.0, (0.0, 0.0)
     while True:
         if not abs(guess[0]) <= c.pole_deg:
             return NEAR_POLE, place, z, 0.0, (0.0, 0.0)
@@ -284,15 +298,15 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
         if status != LANDED:
             return status, place, z, 0.0, (0.0, 0.0)
         u, v, u_per_m, v_per_m, temperature, log_pressure = seen
-        log_density = log_pressure - math.log(c.gas_constant * temperature)
-        lift = z / c.earth_a_m
-        log_gravity = body[LOG_GRAVITY] - lift * (2.0 - lift)
-        speed = _speed(rising, body, c, log_density, temperature, log_gravity)
-        if not speed > c.slowest_mps:
+        log_density = log_pressure - c.log_gas_constant - math.log(temperature)
+        log_gravity = _log_gravity(body, z, c)
+        pace = math.exp(-_log_speed(rising, body, c, log_density, temperature, log_gravity))
+        if not pace * c.slowest_mps < 1.0:
             return NOT_RISING, place, z, 0.0, (0.0, 0.0)
-        slope = _slope(guess[0], z, u, v, 1.0 / speed, c)
+        north, east = _degrees(guess[0], z, pace, c)
+        slope = (v * north, u * east, pace)
         if fresh:
-            old_slope, old_log, old_speed, old_wind = slope, log_density, speed, (u, v)
+            old_slope, old_log, old_wind = slope, log_density, (u, v)
         step = abs(z - z0)
         place = _along(old, old_slope, slope, step, 1.0)
         if place[2] > deadline_s:
@@ -303,35 +317,42 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
         if not met < 0.0:
             place = _along(old, old_slope, slope, step, met)
             z = z0 + met * (z - z0)
-            speed = old_speed + met * (speed - old_speed)
             wind = (old_wind[0] + met * (u - old_wind[0]), old_wind[1] + met * (v - old_wind[1]))
             _note(tally, path, rising, place, z, wind, temperature, log_density, grid)
-            ended = LANDED if math.isfinite(z) and not (rising and fresh) else MISSING_AIR
+            speed = 1.0 / (old_slope[2] + met * (pace - old_slope[2]))
+            ended = LANDED if math.isfinite(z) else MISSING_AIR
             return (NOT_RISING if rising and fresh else ended), place, z, speed, wind
         _note(tally, path, rising, place, z, (u, v), temperature, log_density, grid)
-        old, old_slope, old_log, old_speed, old_wind = place, slope, log_density, speed, (u, v)
-        z0, z, fresh = z, _next_height(rising, z, layer, speed, grid, c), False
+        old, old_slope, old_log, old_wind, z0 = place, slope, log_density, (u, v), z
+        z, fresh = _next_height(rising, z, layer, pace, grid, c), False
         if z == z0:  # out of the grid's heights
             return MISSING_AIR, place, z, 0.0, (0.0, 0.0)
-        ahead = _slope(place[0], z, u + (z - z0) * u_per_m, v + (z - z0) * v_per_m, slope[2], c)
-        guess = _along(place, slope, ahead, abs(z - z0), 1.0)
+        rise = z - z0
+        ahead = ((v + rise * v_per_m) * north, (u + rise * u_per_m) * east, pace)
+        guess = _along(place, slope, ahead, abs(rise), 1.0)
         if rising and z >= grid.height_m[layer + 1]:
-            layer = min(layer + 1, top)
+            layer = min(layer + 1, grid.height_m.size - 2)
         elif not rising and z <= grid.height_m[layer]:
             layer = max(layer - 1, 0)
+
+
+@jit
+def _log_gravity(body, z, c):
+    """Logarithm of gravity at a height: the inverse square, to second order. [ln m s⁻²]"""
+    lift = z / c.earth_a_m
+    return body[LOG_GRAVITY] - lift * (2.0 - lift)
 
 
 @jit
 def _tumble(place, z, wind, body, c):
     """Fall from rest before the canopy opens, in air of the density at burst."""
     delay = body[OPENING_DELAY]
-    lift = z / c.earth_a_m
-    log_gravity = body[LOG_GRAVITY] - lift * (2.0 - lift)
+    log_gravity = _log_gravity(body, z, c)
     terminal = math.exp(body[LOG_TUMBLE] + 0.5 * (log_gravity - body[LOG_BURST]))
     g = math.exp(log_gravity)
     fallen = terminal * terminal / g * math.log(math.cosh(g * delay / terminal))
-    slope = _slope(place[0], z, wind[0], wind[1], 1.0, c)
-    place = (place[0] + delay * slope[0], place[1] + delay * slope[1], place[2] + delay)
+    north, east = _degrees(place[0], z, delay, c)
+    place = (place[0] + wind[1] * north, place[1] + wind[0] * east, place[2] + delay)
     return place, max(z - fallen, 0.0)
 
 
@@ -365,7 +386,7 @@ def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
 
 
 @jit
-def fly_many(launches, first, last, air, grid, bodies, errors, c, path, out):
+def fly_many(launches, first, last, air, grid, bodies, errors, c, path, scratch, out):
     """Fly launches `first` to `last` with every member and draw.
 
     Parameters
@@ -377,6 +398,8 @@ def fly_many(launches, first, last, air, grid, bodies, errors, c, path, out):
     errors : float32 array [last - first, D, H, 2], H may be 0 for no wind error
     path : float64 array [S, 9]
         Room for the path of the last flight; S may be 0.
+    scratch : float64 array [12]
+        Room to work in, one for each thread.
     out : float64 array [RESULTS, N * M * D]
 
     Returns
@@ -385,7 +408,7 @@ def fly_many(launches, first, last, air, grid, bodies, errors, c, path, out):
         How many rows of `path` were written.
     """
     members, draws = air.shape[0], bodies.shape[1]
-    column, tally = np.empty(8), np.empty(4)
+    column, tally = scratch[:8], scratch[8:]
     for n in range(first, last):
         start = (launches[n, 0], launches[n, 1], launches[n, 2], launches[n, 3])
         for m in range(members):

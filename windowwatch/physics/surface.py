@@ -31,6 +31,10 @@ SURFACE_FIELDS: Mapping[str, str] = {
     "cape_jpkg": "convective available potential energy",
 }
 
+#: Fields of which the lowest neighbour counts: a mean of "600 m" and "no ceiling at all" would
+#: be a ceiling that nobody forecast, and a harmless one.
+LOWEST_COUNTS = frozenset({"ceiling_m", "visibility_m"})
+
 
 @dataclass(frozen=True)
 class SurfaceSeries:
@@ -73,7 +77,7 @@ class SurfaceGrid:
                 )
 
     def at(self, latitude_deg: float, longitude_deg: float) -> SurfaceSeries:
-        """Series of every field at a point, bilinear between grid points.
+        """Series of every field at a point: bilinear, or the lowest of the four neighbours.
 
         Raises
         ------
@@ -81,10 +85,10 @@ class SurfaceGrid:
             If the point is off the grid.
         """
         rows, columns, weights = self._corners(latitude_deg, longitude_deg)
-        values = {
-            name: np.einsum("mtc,c->mt", grid[:, :, rows, columns].astype(np.float64), weights)
-            for name, grid in self.fields.items()
-        }
+        values = {}
+        for name, grid in self.fields.items():
+            near = grid[:, :, rows, columns].astype(np.float64)
+            values[name] = near.min(axis=2) if name in LOWEST_COUNTS else near @ weights
         return SurfaceSeries(self.time_unix_s, values)
 
     def _corners(
