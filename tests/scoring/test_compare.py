@@ -1,0 +1,102 @@
+"""What would make an hour go, and sites against each other, on days with plain answers."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import launch_days as day
+import numpy as np
+import pytest
+
+from windowwatch.scoring.compare import compare_sites, what_would_make_it_go
+from windowwatch.scoring.hour import score_site
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Hour, Site, Verdict
+
+PLAN = ScoringPlan()
+GROUND = day.ground()
+FAR_WEST = Site("Westlea", 46.0, -35.5, 20.0, "America/Noronha")
+
+
+def scored(changed: dict[str, Any] | None = None, **flown: Any) -> Hour:
+    flights = day.flights(**flown)
+    launch = np.array([day.LAUNCH])
+    return score_site(day.SITE, launch, flights, day.surface(changed), GROUND, PLAN)[0]
+
+
+@pytest.mark.parametrize(
+    ("changed", "flown", "wanted"),
+    [
+        ({}, {}, ()),
+        ({"gust_mps": 11.4}, {}, ("gust 1.4 m/s less",)),
+        ({"gust_mps": 10.01}, {}, ("gust 0.1 m/s less",)),
+        ({"ceiling_m": 210.0}, {}, ("ceiling 90 m more",)),
+        ({"gust_mps": 12.0, "visibility_m": None}, {}, ("gust 2.0 m/s less", "visibility known")),
+        ({}, {"draws": 4},
+         ("flights with a landing (only 4 flights have a landing; 8 are needed)",)),
+        ({"gust_mps": 9.99, "wind_u_10m_mps": 7.9, "precipitation_rate_mmph": 0.99}, {},
+         ("a score of 70 instead of 61",)),  # 100 · 0.05^(5.5/10 · 3/10): all three at the floor
+    ],
+)  # fmt: skip
+def test_what_would_make_it_go(
+    changed: dict[str, Any], flown: dict[str, Any], wanted: tuple[str, ...]
+) -> None:
+    assert what_would_make_it_go(scored(changed, **flown), PLAN) == wanted
+
+
+def test_a_low_chance_is_named_when_nothing_else_is() -> None:
+    longitude = np.where(np.arange(20) < 2, -34.15, -34.3)  # two of twenty: far from the road
+    drift = np.where(np.isin(np.arange(20), [2, 3]), 170_000.0, 54_000.0)
+    wind = np.where(np.isin(np.arange(20), [4, 5]), 15.0, 3.0)
+    strong = np.where(np.isin(np.arange(20), [6, 7]), 90.0, 20.0)
+    flown: dict[str, Any] = {"landing_longitude_deg": longitude, "drift_m": drift, "landing_wind_mps": wind,
+             "strongest_wind_mps": strong}  # fmt: skip
+    picky = replace(PLAN, go_chance=0.7)
+    hour = score_site(day.SITE, np.array([day.LAUNCH]), day.flights(draws=20, **flown),
+                      day.surface(), GROUND, picky)[0]  # fmt: skip
+    assert hour.verdict is Verdict.CAUTION
+    assert what_would_make_it_go(hour, picky) == ("a chance of 70% instead of 60%",)
+
+
+def hour_of(site: Site, day_number: int, clock: int, like: Hour, **changed: Any) -> Hour:
+    when = datetime(2026, 5, 5 + day_number, clock, tzinfo=UTC) + timedelta(hours=2)
+    return replace(like, site=site.name, time_utc=when, **changed)
+
+
+def test_sites_are_ranked_by_the_chance_of_any_go_hour() -> None:
+    fine, gusty = scored(), scored({"gust_mps": 12.0})
+    hours = [
+        # Westlea: one good hour; Midlea: two days, one of them late in the local evening.
+        hour_of(FAR_WEST, 0, 10, fine, chance=0.9, road_km=4.0),
+        hour_of(FAR_WEST, 0, 11, gusty),
+        hour_of(FAR_WEST, 1, 10, gusty),
+        hour_of(day.SITE, 0, 10, fine, chance=0.8, score=80.0, drift_km=50.0),
+        hour_of(day.SITE, 0, 23, fine, chance=0.5, score=90.0, drift_km=70.0),
+        hour_of(day.SITE, 1, 9, fine, chance=0.6, score=70.0, drift_km=90.0),
+        hour_of(day.SITE, 1, 10, fine, verdict=Verdict.CAUTION, score=99.0),
+    ]
+    first, second = compare_sites([day.SITE, FAR_WEST], hours, PLAN)
+    assert (first.site, second.site) == ("Westlea", "Midlea")
+    assert first.chance_any == pytest.approx(0.9)
+    assert (first.go_hours, first.in_the_way, first.road_km) == (1, "gust", 4.0)
+    assert first.reason == (
+        "Westlea: 1 go hours on 1 days, chance of at least one 90%, mostly in the way: gust."
+    )
+    # 23 h local on the 5th is already the 6th in UTC, and still the 5th's best.
+    assert [hour.score for hour in second.best] == [90.0, 70.0]
+    assert second.chance_any == pytest.approx(1.0 - 0.5 * 0.4)
+    assert second.drift_km == pytest.approx(80.0)
+    assert (second.go_hours, second.caution_hours) == (3, 1)
+
+
+def test_a_site_without_a_good_hour_and_night_hours() -> None:
+    night = scored({"gust_mps": 12.0})
+    dark = tuple(
+        replace(c, verdict=Verdict.NO_GO) if c.name == "daylight" else c for c in night.checks
+    )
+    hours = [hour_of(day.SITE, 0, 1, night, checks=dark), hour_of(day.SITE, 0, 10, night)]
+    (only,) = compare_sites([day.SITE], hours, PLAN)
+    assert (only.best, only.go_hours, only.chance_any, only.drift_km) == ((), 0, None, None)
+    assert only.in_the_way == "gust"
+    (none,) = compare_sites([day.SITE], [], PLAN)
+    assert none.in_the_way is None

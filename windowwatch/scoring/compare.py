@@ -1,0 +1,162 @@
+"""What would make an hour go, and how sites compare over a span of hours."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from math import prod
+from statistics import median
+from zoneinfo import ZoneInfo
+
+from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Check, Hour, Site, Verdict
+from windowwatch.scoring.verdict import worst_first
+
+
+def what_would_make_it_go(hour: Hour, plan: ScoringPlan) -> tuple[str, ...]:
+    """What stands between an hour and `go`, the worst first; empty when it is `go`.
+
+    Parameters
+    ----------
+    hour : Hour
+    plan : ScoringPlan
+        The one it was scored by.
+
+    Returns
+    -------
+    tuple of str
+        Words such as ``"gust 1.4 m/s less"``.
+    """
+    if hour.verdict is Verdict.GO:
+        return ()
+    wanted = [
+        _wanted(check)
+        for check in worst_first(hour.checks, plan)
+        if check.verdict in {Verdict.NO_GO, Verdict.UNKNOWN}
+    ]
+    if hour.refused is not None and not any(c.verdict is Verdict.UNKNOWN for c in hour.checks):
+        wanted.append(f"flights with a landing ({hour.refused})")
+    if hour.score is not None and not wanted and hour.score < plan.go_score:
+        wanted.append(f"a score of {plan.go_score:.0f} instead of {hour.score:.0f}")
+    if hour.chance is not None and hour.chance < plan.go_chance and not wanted:
+        wanted.append(f"a chance of {plan.go_chance:.0%} instead of {hour.chance:.0%}")
+    return tuple(wanted)
+
+
+def _wanted(check: Check) -> str:
+    label = check.name.replace("_", " ")
+    if check.margin is None:
+        return f"{label} known"
+    kind = LIMITS[check.name]
+    gap = "" if check.unit == "°" else " "
+    # Rounded up: "0.0 m/s less" would not do.
+    step = 10.0**-kind.decimals
+    amount = max(step, -(check.margin // step) * step)
+    more = "more" if kind.higher_is_better else "less"
+    return f"{label} {amount:.{kind.decimals}f}{gap}{check.unit} {more}"
+
+
+@dataclass(frozen=True)
+class SiteSummary:
+    """A site over all its hours.
+
+    Attributes
+    ----------
+    best : tuple of Hour
+        The best hour of each local day that has one better than `no-go`, in order.
+    go_hours, caution_hours, unknown_hours : int
+    chance_any : float or None
+        Chance that at least one of the `best` hours is go, as if days were independent;
+        they are not quite, so it is a little too high. None when no chance is known. [1]
+    drift_km, road_km : float or None
+        Medians over the `best` hours.
+    in_the_way : str or None
+        Name of the check that most often is the worst by day when the hour is not go.
+    reason : str
+        One sentence for the ranking.
+    """
+
+    site: str
+    best: tuple[Hour, ...]
+    go_hours: int
+    caution_hours: int
+    unknown_hours: int
+    chance_any: float | None
+    drift_km: float | None
+    road_km: float | None
+    in_the_way: str | None
+    reason: str
+
+
+def compare_sites(
+    sites: Sequence[Site], hours: Sequence[Hour], plan: ScoringPlan
+) -> tuple[SiteSummary, ...]:
+    """Sites ranked: most chance of any go hour first, then most go hours, then best score."""
+    summaries = [
+        _summary(site, [hour for hour in hours if hour.site == site.name], plan) for site in sites
+    ]
+
+    def rank(summary: SiteSummary) -> tuple[float, int, float]:
+        scores = [hour.score or 0.0 for hour in summary.best]
+        return -(summary.chance_any or 0.0), -summary.go_hours, -max(scores, default=0.0)
+
+    return tuple(sorted(summaries, key=rank))
+
+
+def _summary(site: Site, hours: Sequence[Hour], plan: ScoringPlan) -> SiteSummary:
+    count = Counter(hour.verdict for hour in hours)
+    best = tuple(_best_of_days(site, hours).values())
+    chances = [hour.chance for hour in best if hour.chance is not None]
+    chance_any = 1.0 - prod(1.0 - chance for chance in chances) if chances else None
+    in_the_way = _in_the_way(hours, plan)
+    days = sum(hour.verdict is Verdict.GO for hour in best)
+    words = [f"{count[Verdict.GO]} go hours on {days} days"]
+    if chance_any is not None:
+        words.append(f"chance of at least one {chance_any:.0%}")
+    if in_the_way is not None:
+        words.append(f"mostly in the way: {in_the_way.replace('_', ' ')}")
+    return SiteSummary(
+        site=site.name,
+        best=best,
+        go_hours=count[Verdict.GO],
+        caution_hours=count[Verdict.CAUTION],
+        unknown_hours=count[Verdict.UNKNOWN],
+        chance_any=chance_any,
+        drift_km=_median([hour.drift_km for hour in best]),
+        road_km=_median([hour.road_km for hour in best]),
+        in_the_way=in_the_way,
+        reason=f"{site.name}: {', '.join(words)}.",
+    )
+
+
+def _best_of_days(site: Site, hours: Sequence[Hour]) -> Mapping[date, Hour]:
+    """Best hour of each local day, by verdict and then by score; days without one left out."""
+    zone = ZoneInfo(site.time_zone)
+    best: dict[date, Hour] = {}
+    for hour in sorted(hours, key=lambda each: each.time_utc):
+        if hour.verdict not in {Verdict.GO, Verdict.CAUTION}:
+            continue
+        day = hour.time_utc.astimezone(zone).date()
+        if day not in best or _merit(hour) > _merit(best[day]):
+            best[day] = hour
+    return best
+
+
+def _merit(hour: Hour) -> tuple[bool, float]:
+    return hour.verdict is Verdict.GO, hour.score or 0.0
+
+
+def _in_the_way(hours: Sequence[Hour], plan: ScoringPlan) -> str | None:
+    """The commonest worst check of hours that are not go; hours vetoed by night left out."""
+    counts: Counter[str] = Counter()
+    for hour in hours:
+        dark = any(c.name == "daylight" and c.verdict is Verdict.NO_GO for c in hour.checks)
+        if hour.verdict is not Verdict.GO and not dark and hour.checks:
+            counts[worst_first(hour.checks, plan)[0].name] += 1
+    return counts.most_common(1)[0][0] if counts else None
+
+
+def _median(values: Sequence[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return float(median(known)) if known else None
