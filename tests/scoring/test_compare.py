@@ -49,8 +49,12 @@ def test_a_low_chance_is_named_when_nothing_else_is() -> None:
     drift = np.where(np.isin(np.arange(20), [2, 3]), 170_000.0, 54_000.0)
     wind = np.where(np.isin(np.arange(20), [4, 5]), 15.0, 3.0)
     strong = np.where(np.isin(np.arange(20), [6, 7]), 90.0, 20.0)
-    flown: dict[str, Any] = {"landing_longitude_deg": longitude, "drift_m": drift, "landing_wind_mps": wind,
-             "strongest_wind_mps": strong}  # fmt: skip
+    flown: dict[str, Any] = {
+        "landing_longitude_deg": longitude,
+        "drift_m": drift,
+        "landing_wind_mps": wind,
+        "strongest_wind_mps": strong,
+    }
     picky = replace(PLAN, go_chance=0.7)
     hour = score_site(day.SITE, np.array([day.LAUNCH]), day.flights(draws=20, **flown),
                       day.surface(), GROUND, picky)[0]  # fmt: skip
