@@ -20,7 +20,8 @@ forecast_folder = "forecasts"
 draws = 1
 first_utc = 2026-05-04T14:00:00Z
 last_utc = 2026-05-04T20:00:00Z
-look_every_s = 5
+look_every_s = 1
+available_after_min = 0
 
 [[sites]]
 name = "Field"

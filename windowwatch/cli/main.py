@@ -109,8 +109,9 @@ def serve_command(settings_path: Path, host: str, port: int, at: str | None) -> 
     """Run the daemon: look for new cycles, pass them, deliver notices, until SIGTERM."""
     with errors_in_words():
         logging.getLogger("windowwatch").setLevel(logging.INFO)
+        settings, clock = read_settings(settings_path), _clock(at)
         click.echo(f"the page (http://{host}:{port}) is not part of this version", err=True)
-        daemon.serve(read_settings(settings_path), _clock(at))
+        daemon.serve(settings, clock)
 
 
 @main.command("windows")

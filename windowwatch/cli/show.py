@@ -73,14 +73,19 @@ def _window_cells(window: Window, zone: ZoneInfo) -> tuple[str, ...]:
 def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
     """Print every hour of a site with its verdict and what limits it."""
     zone = ZoneInfo(site.time_zone)
-    table = Table(title=f"{site.name} – {site.time_zone}", title_justify="left", title_style="bold")
-    table.add_column("local")
-    table.add_column("UTC")
-    table.add_column("verdict")
-    table.add_column("score", justify="right")
-    table.add_column("chance", justify="right")
-    table.add_column("lands")
-    table.add_column("worst first")
+    table = Table(
+        title=f"{site.name} (local: {site.time_zone})",
+        title_justify="left",
+        title_style="bold",
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1, 0, 0),
+    )
+    for name in ("local", "UTC", "verdict"):
+        table.add_column(name, no_wrap=True)
+    for name in ("score", "chance"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("lands", no_wrap=True)
+    table.add_column("worst check")
     day: str | None = None
     for hour in hours:
         local = hour.time_utc.astimezone(zone)
@@ -89,12 +94,12 @@ def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
         day = f"{local:%d}"
         table.add_row(
             f"{local:%a %d %H:%M}",
-            f"{hour.time_utc:%d %H:%M}",
+            f"{hour.time_utc:%H:%M}",
             Text(str(hour.verdict), style=_COLOURS[hour.verdict]),
             "–" if hour.score is None else f"{hour.score:.0f}",
             _percent(hour.chance),
             _lands(hour.drift_km, hour.bearing_deg),
-            hour.refused or " ".join(hour.worst) or "all is well within the limits.",
+            hour.refused or next(iter(hour.worst), "all is well within the limits."),
         )
     console.print(table)
 
@@ -143,18 +148,25 @@ def _hour_in_full(hour: Hour, zone: tzinfo) -> Group:
     """One hour with every check: value, limit, margin, desirability."""
     score = "refused" if hour.score is None else f"score {hour.score:.0f}"
     head = Text(f"{hour.time_utc.astimezone(zone):%a %d %H:%M} {hour.verdict}, {score}")
-    table = Table(show_edge=False, pad_edge=False)
-    for name in ("part", "check", "verdict", "value", "fine", "limit", "margin", "desirability"):
-        table.add_column(name, justify="right" if name in {"value", "margin"} else "left")
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1, 0, 0))
+    table.add_column("check", no_wrap=True)
+    table.add_column("verdict", no_wrap=True)
+    for name in ("value", "fine", "limit", "margin", "unit", "desirable"):
+        table.add_column(name, justify="left" if name == "unit" else "right", no_wrap=True)
+    part = None
     for check in hour.checks:
+        if check.part is not part:
+            part = check.part
+            known = hour.parts.get(part)
+            table.add_row(Text(f"{part} {'–' if known is None else f'{known:.0f}'}", style="bold"))
         table.add_row(
-            str(check.part),
-            check.name,
+            f"  {check.name}",
             str(check.verdict),
-            f"{_number(check.value)} {check.unit}",
+            _number(check.value),
             _number(check.fine),
             _number(check.limit),
             _number(check.margin),
+            check.unit,
             "unknown" if check.desirability is None else f"{check.desirability:.2f}",
         )
     return Group(head, Padding(table, (0, 0, 1, 2)))

@@ -58,7 +58,7 @@ class WatchSection(Section):
     last_utc: AwareDatetime | None = None
     clearance_from_utc: AwareDatetime | None = None
     clearance_until_utc: AwareDatetime | None = None
-    look_every_s: Annotated[int, Field(ge=5, le=3600)] = 120
+    look_every_s: Annotated[int, Field(ge=1, le=3600)] = 120
     available_after_min: Annotated[int, Field(ge=0, le=1440)] = 240
 
     _checked = field_validator("name", "model")(_named)

@@ -1,0 +1,158 @@
+"""The commands as typed: what they answer to good and to wrong input, and their exit codes."""
+
+import os
+import sqlite3
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from line_watch import forecast_in, settings_in
+
+DATABASE = '\n[database]\nurl = "sqlite:///{folder}/line.sqlite3"\n'
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a command said, and how it ended."""
+
+    code: int
+    out: str
+    err: str
+
+
+def run(folder: Path, *words: str, **environment: str) -> Answer:
+    done = subprocess.run(
+        [sys.executable, "-m", "windowwatch", *words],
+        capture_output=True,
+        text=True,
+        cwd=folder,
+        env={**os.environ, "XDG_DATA_HOME": str(folder / "data"), "COLUMNS": "80", **environment},
+        check=False,
+    )
+    assert "Traceback" not in done.stderr, done.stderr
+    return Answer(done.returncode, done.stdout, done.stderr)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    settings_in(tmp_path, DATABASE.format(folder=tmp_path))
+    return tmp_path
+
+
+def test_pass_then_look_at_what_it_found(folder: Path) -> None:
+    forecast_in(folder)
+    answer = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
+    assert (answer.code, answer.err) == (0, "")
+    assert "made-2026-05-04T12Z: 6 launch hours, 6 flights, 0 hours refused; 1 open; 1 opened" in (
+        answer.out
+    )
+    assert "now was taken to be 2026-05-04 12:00 UTC" in answer.out  # all of the forecast is past
+
+    windows = run(folder, "windows", "--settings", "watch.toml")
+    assert windows.code == 0
+    assert "after cycle made-2026-05-04T12Z: 1 open" in windows.out
+
+    hours = run(folder, "hours", "--settings", "watch.toml", "field", "--all")
+    assert hours.code == 0
+    assert "6 hours" in hours.out
+
+    with sqlite3.connect(folder / "line.sqlite3") as connection:
+        ((key,),) = connection.execute("SELECT key FROM changes").fetchall()
+    trail = run(folder, "explain", "--settings", "watch.toml", key)
+    assert trail.code == 0
+    assert "made.grib2" in trail.out
+    assert "sha256" in trail.out
+    assert "strongest_wind" in trail.out
+
+    again = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
+    assert "stored already" in again.out
+
+
+def test_check_says_what_to_mend_and_goes_on(folder: Path) -> None:
+    answer = run(folder, "check", "--settings", "watch.toml")
+    assert answer.code == 1
+    assert "MEND  span: the watched days are over" in answer.out
+    assert "holds no cycle yet" in answer.out
+    assert "MEND  channels: none is given" in answer.out
+    assert "ok    database:" in answer.out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["windows", "--settings", "none.toml"], "none.toml: no such file; name your settings"),
+        (["pass", "--settings", "watch.toml", "--from", "no.grib2"], "no.grib2"),
+        (["pass", "--settings", "watch.toml", "--from", "watch.toml"], "watch.toml"),
+        (["windows", "--settings", "watch.toml"], "holds no result of watch 'line'"),
+        (["explain", "--settings", "watch.toml", "abc"], "holds no result"),
+        (
+            ["serve", "--settings", "watch.toml", "--at", "noon"],
+            "'noon' is no time; write it as 2026-05-04T04:00Z",
+        ),
+        (
+            ["serve", "--settings", "watch.toml", "--at", "2026-05-04T04:00"],
+            "has no time zone",
+        ),
+        (["notices", "try", "--settings", "watch.toml"], "no channel to try"),
+        (["rehearse", "--settings", "watch.toml"], "there is no cycle to rehearse"),
+    ],
+    ids=lambda value: "-".join(value) if isinstance(value, list) else "",
+)
+def test_wrong_input_gets_one_clear_error(folder: Path, words: list[str], said: str) -> None:
+    answer = run(folder, *words)
+    assert answer.code == 1
+    assert said in answer.err
+    assert answer.err.startswith("error: ")
+    assert answer.err.count("\n") == 1
+
+
+def test_a_site_that_is_not_there_is_answered_with_those_that_are(folder: Path) -> None:
+    forecast_in(folder)
+    run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
+    answer = run(folder, "hours", "--settings", "watch.toml", "Meadow")
+    assert answer.code == 1
+    assert "no site is called 'Meadow'; the settings have Field" in answer.err
+
+
+def test_a_cut_off_file_stores_nothing(folder: Path) -> None:
+    whole = forecast_in(folder).read_bytes()
+    (folder / "cut.grib2").write_bytes(whole[:-100])
+    answer = run(folder, "pass", "--settings", "watch.toml", "--from", "cut.grib2")
+    assert answer.code == 1
+    assert "cut.grib2" in answer.err
+    assert not (folder / "line.sqlite3").exists()
+
+
+def test_a_locked_database_is_named_and_nothing_is_stored(folder: Path) -> None:
+    forecast_in(folder)
+    assert run(folder, "db", "upgrade", "--settings", "watch.toml").code == 0
+    holder = sqlite3.connect(folder / "line.sqlite3", isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+    answer = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
+    holder.execute("ROLLBACK")
+    assert answer.code == 1
+    assert "is locked: another process holds it" in answer.err
+    assert holder.execute("SELECT count(*) FROM cycles").fetchone() == (0,)
+    holder.close()
+
+
+def test_a_database_that_is_none_is_left_as_it_is(folder: Path) -> None:
+    (folder / "line.sqlite3").write_text("not a database, but precious " * 100, encoding="utf-8")
+    before = (folder / "line.sqlite3").read_bytes()
+    forecast_in(folder)
+    answer = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
+    assert answer.code == 1
+    assert "is not a database" in answer.err
+    assert (folder / "line.sqlite3").read_bytes() == before
+
+
+def test_a_rehearsal_replaces_only_its_own_database(folder: Path) -> None:
+    forecast_in(folder / "forecasts")
+    first = run(folder, "rehearse", "--settings", "watch.toml")
+    again = run(folder, "rehearse", "--settings", "watch.toml")
+    assert (first.code, again.code) == (0, 0)
+    assert not (folder / "line.sqlite3").exists()
+    assert "OPENED Field Mon 4 May" in again.out
+    assert "already" not in again.out

@@ -1,0 +1,93 @@
+"""The sample week through the whole line, as a newcomer runs it."""
+
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from windowwatch.settings.read import read_settings
+from windowwatch.storage.store import Store, open_store
+from windowwatch.windows.values import ChangeKind, WindowState
+
+ROOT = Path(__file__).resolve().parents[2]
+WATCH = "skerra demo"
+
+
+@dataclass(frozen=True)
+class Week:
+    """What a rehearsal printed, and the database it left."""
+
+    printed: str
+    store: Store
+
+
+@pytest.fixture(scope="module")
+def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Week]:
+    data = tmp_path_factory.mktemp("data")
+    done = subprocess.run(
+        [sys.executable, "-m", "windowwatch", "rehearse"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "XDG_DATA_HOME": str(data), "COLUMNS": "80"},
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert not done.stderr, "without a terminal there is no progress bar and nothing to warn of"
+    store = open_store(f"sqlite:///{data}/windowwatch/rehearsal-skerra-demo.sqlite3")
+    yield Week(done.stdout, store)
+    store.close()
+
+
+def test_the_week_shows_windows_that_open_move_and_close(week: Week) -> None:
+    kinds = {change.kind for change in week.store.changes(WATCH)}
+    assert kinds >= {ChangeKind.OPENED, ChangeKind.MOVED, ChangeKind.CLOSED}
+
+
+def test_four_cycles_are_stored_whole(week: Week) -> None:
+    cycles = [each.cycle.id for each in week.store.cycles(WATCH)]
+    assert cycles == [f"skerra-2026-05-04T{hour:02d}Z" for hour in (0, 6, 12, 18)]
+    for each in cycles:
+        hours = week.store.hours(WATCH, each)
+        assert len(hours) == 3 * 144
+        assert all(hour.checks for hour in hours)
+
+
+def test_the_front_bars_its_day_at_every_site(week: Week) -> None:
+    """The first front crosses on 6 May: no launch hour of that day's light is go."""
+    day = [hour for hour in week.store.hours(WATCH) if hour.time_utc.day == 6]
+    assert len(day) == 3 * 24
+    assert not [hour for hour in day if hour.verdict == "go"]
+
+
+def test_every_site_has_its_table_and_every_notice_its_kind(week: Week) -> None:
+    for site in ("Brackwater", "Millfield", "Highmoor"):
+        assert re.search(
+            rf"^{site} \(local: America/Noronha\)|^{site}: no window", week.printed, re.M
+        )
+    told = re.findall(r"^╭─ (\d+)\. told .*\n│ ([A-Z]+)", week.printed, re.M)
+    changes = week.store.changes(WATCH)
+    assert [int(number) for number, _ in told] == list(range(1, len(changes) + 1))
+    assert [kind for _, kind in told] == [str(change.kind).upper() for change in changes]
+    assert "rehearsal-skerra-demo.sqlite3" in week.printed.splitlines()[-1]
+
+
+def test_no_line_is_wider_than_a_terminal(week: Week) -> None:
+    wide = [line for line in week.printed.splitlines() if len(line) > 80 and "/" not in line]
+    assert not [line for line in wide if line.startswith(("│", "╭", " "))]
+
+
+def test_windows_now_follow_from_the_hours_they_hold(week: Week) -> None:
+    hours = {(h.site, h.time_utc): h for h in week.store.hours(WATCH)}
+    rules = read_settings(ROOT / "config" / "skerra.toml").watch.rules
+    for window in week.store.current_windows(WATCH):
+        assert window.state in (WindowState.SIGHTED, WindowState.OPEN)
+        best = hours[window.site, window.best_hour_utc]
+        assert best.score is not None
+        assert best.score == pytest.approx(window.best_score)
+        assert best.score >= rules.close_score
