@@ -3,7 +3,6 @@
 This file imports nothing of ours and takes every constant as an argument, because the
 compiler's cache on disk does not see edits in other files. The faces that check inputs
 are `windgrid.build_wind_grid` and `flights.fly`.
-
 A flight is integrated over *height*, not over time: the balloon rises and the canopy
 falls steadily, so height always moves one way, and each step ends exactly on a height of
 the grid, where the vertical interpolation has its kinks. One step costs one look at the
@@ -11,7 +10,8 @@ air (four columns, two times, the two heights that bound the layer).
 """
 
 import math
-from typing import Any, NamedTuple
+from collections import namedtuple
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -40,48 +40,22 @@ LANDED, LEFT_GRID, LEFT_TIME, MISSING_AIR, NOT_RISING, TOO_LONG, NEAR_POLE = ran
 ) = range(10)
 
 
-class Grid(NamedTuple):
-    """Axes of the air, and what follows from them."""
-
-    time_s: Any
-    height_m: Any
-    per_m: Any  # one over the thickness of each layer
-    south_deg: float
-    rows_per_deg: float
-    latitudes: int
-    west_deg: float
-    columns_per_deg: float
-    longitudes: int
-    round_the_world: bool
-    terrain_m: Any
-    highest_ground_m: float
-    top_height_m: float
-
-
-class Constants(NamedTuple):
-    """Physical constants and settings that are the same for every flight."""
-
-    log_gas_constant: float
-    earth_a_m: float
-    earth_e2: float
-    log_sutherland_beta: float
-    sutherland_s_k: float
-    pole_deg: float
-    slowest_mps: float
-    step_s: float
-    longest_s: float
-    drag_first: float
-    drag_per_step: float
-    drag_log_reynolds: Any
-
+# axes of the air and what follows from them; `per_m` is one over each layer's thickness
+Grid = namedtuple(
+    "Grid", "time_s height_m per_m south_deg rows_per_deg latitudes west_deg columns_per_deg "
+    "longitudes round_the_world terrain_m highest_ground_m top_height_m",
+)  # fmt: skip
+# physical constants and settings that are the same for every flight
+Constants = namedtuple(
+    "Constants", "log_gas_constant earth_a_m earth_e2 log_sutherland_beta sutherland_s_k pole_deg "
+    "slowest_mps step_s longest_s drag_first drag_per_step drag_log_reynolds",
+)  # fmt: skip
 
 # Arrays are only lent to kernels. Counting references to them at every step, which numba
 # does unless its runtime (`_nrt`) is left out, costs twice the arithmetic, and threads
 # fight over the counts. Without the runtime a kernel cannot make arrays: `scratch`.
-_OPTIONS: dict[str, Any] = {
-    "cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract"}, "_nrt": False,
-}  # fmt: skip
-jit = njit(**_OPTIONS)
+_QUICK: dict[str, Any] = {"error_model": "numpy", "fastmath": {"contract"}, "_nrt": False}
+jit = njit(cache=True, nogil=True, **_QUICK)
 
 
 @jit
@@ -92,7 +66,7 @@ def _cell(grid, latitude, longitude):
     edge = grid.longitudes - 1
     if grid.round_the_world:
         x %= grid.longitudes
-        edge += 1
+        edge += 1  # the last cell joins east to west
     if not (0.0 <= y <= grid.latitudes - 1 and 0.0 <= x <= edge):
         return -1, 0, 0, 0.0, 0.0
     iy, ix = min(int(y), grid.latitudes - 2), min(int(x), edge - 1)
@@ -103,9 +77,9 @@ def _cell(grid, latitude, longitude):
 def _column(air, grid, place, layer, start_index, column):
     """Air over one place and time at the two heights of a layer: status and time index."""
     iy, ix, east, fy, fx = _cell(grid, place[0], place[1])
+    time_s, last = place[2], grid.time_s.size - 1
     if iy < 0:
         return LEFT_GRID, start_index
-    time_s, last = place[2], grid.time_s.size - 1
     if not grid.time_s[0] <= time_s <= grid.time_s[last]:
         return LEFT_TIME, start_index
     index = start_index
@@ -164,21 +138,6 @@ def _log_speed(rising, body, c, log_density, temperature, log_gravity):
 
 
 @jit
-def _touch_down(grid, z0, step, old, slope0, slope):
-    """Share of a falling step after which the ground is met, to a few centimetres."""
-    low, high = 0.0, 1.0
-    for _ in range(14):
-        a = 0.5 * (low + high)
-        n = step * (a * slope0[0] + 0.5 * a * a * (slope[0] - slope0[0]))
-        e = step * (a * slope0[1] + 0.5 * a * a * (slope[1] - slope0[1]))
-        if z0 - a * step > _ground(grid, old[0] + n, old[1] + e):
-            low = a
-        else:
-            high = a
-    return high
-
-
-@jit
 def _along(old, slope0, slope, step, a):
     """Place and time a share `a` along a step whose slope changes evenly."""
     b = 0.5 * a * a
@@ -187,6 +146,18 @@ def _along(old, slope0, slope, step, a):
         old[1] + step * (a * slope0[1] + b * (slope[1] - slope0[1])),
         old[2] + step * (a * slope0[2] + b * (slope[2] - slope0[2])),
     )
+
+
+@jit
+def _touch_down(grid, z0, step, old, slope0, slope):
+    """Share of a falling step after which the ground is met, to a few centimetres."""
+    low, high = 0.0, 1.0
+    for _ in range(14):
+        a = 0.5 * (low + high)
+        place = _along(old, slope0, slope, step, a)
+        above = z0 - a * step > _ground(grid, place[0], place[1])
+        low, high = (a, high) if above else (low, a)
+    return high
 
 
 @jit
@@ -208,9 +179,10 @@ def _note(tally, path, rising, place, z, wind, temperature, log_density, grid):
 @jit
 def _look(guess, z, layer, index, air, grid, error, column):
     """Air at a place, height and time, and how the wind changes with height there."""
+    nothing = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     status, index = _column(air, grid, guess, layer, index, column)
     if status != LANDED:
-        return status, index, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        return status, index, nothing
     per_m = grid.per_m[layer]
     a = min(max((z - grid.height_m[layer]) * per_m, 0.0), 1.0)
     u, v = column[0], column[1]
@@ -223,7 +195,7 @@ def _look(guess, z, layer, index, air, grid, error, column):
     temperature = column[2] + a * (column[6] - column[2])
     log_pressure = column[3] + a * (column[7] - column[3])
     if not (math.isfinite(u + v + log_pressure) and temperature > 0.0):
-        return MISSING_AIR, index, (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+        return MISSING_AIR, index, nothing
     return LANDED, index, (u, v, du * per_m, dv * per_m, temperature, log_pressure)
 
 
@@ -260,9 +232,9 @@ def _met(rising, fresh, z, z0, place, old, slopes, logs, body, grid):
         if logs[1] > body[LOG_BURST]:
             return -1.0
         return 0.0 if fresh else (logs[0] - body[LOG_BURST]) / (logs[0] - logs[1])
-    if z > grid.highest_ground_m:
-        return -1.0
-    ground = _ground(grid, place[0], place[1])
+    ground = grid.highest_ground_m
+    if z <= ground:
+        ground = _ground(grid, place[0], place[1])
     if z > ground:
         return -1.0
     if not math.isfinite(ground):
@@ -273,10 +245,8 @@ def _met(rising, fresh, z, z0, place, old, slopes, logs, body, grid):
 @jit
 def _first_layer(rising, z, heights):
     """Layer in which a leg begins."""
-    layer = 0
-    while layer < heights.size - 2 and (
-        z > heights[layer + 1] or (rising and z == heights[layer + 1])
-    ):
+    layer, top = 0, heights.size - 2
+    while layer < top and (z > heights[layer + 1] or (rising and z == heights[layer + 1])):
         layer += 1
     return layer
 
@@ -288,8 +258,8 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
     Heun's rule over height. The slope that ends one step begins the next, so each step
     looks at the air once. Returns status, place, height, speed and wind at the end.
     """
-    layer, index = _first_layer(rising, z, grid.height_m), 0
-    fresh, z0, old, guess = True, z, place, place
+    layer, index, fresh = _first_layer(rising, z, grid.height_m), 0, True
+    z0, old, guess = z, place, place
     old_slope, old_log, old_wind = (0.0, 0.0, 0.0), 0.0, (0.0, 0.0)
     while True:
         if not abs(guess[0]) <= c.pole_deg:
@@ -311,12 +281,10 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
         place = _along(old, old_slope, slope, step, 1.0)
         if place[2] > deadline_s:
             return TOO_LONG, place, z, 0.0, (0.0, 0.0)
-        met = _met(
-            rising, fresh, z, z0, place, old, (old_slope, slope), (old_log, log_density), body, grid
-        )
+        slopes, logs = (old_slope, slope), (old_log, log_density)
+        met = _met(rising, fresh, z, z0, place, old, slopes, logs, body, grid)
         if not met < 0.0:
-            place = _along(old, old_slope, slope, step, met)
-            z = z0 + met * (z - z0)
+            place, z = _along(old, old_slope, slope, step, met), z0 + met * (z - z0)
             wind = (old_wind[0] + met * (u - old_wind[0]), old_wind[1] + met * (v - old_wind[1]))
             _note(tally, path, rising, place, z, wind, temperature, log_density, grid)
             speed = 1.0 / (old_slope[2] + met * (pace - old_slope[2]))
@@ -330,15 +298,15 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
         rise = z - z0
         ahead = ((v + rise * v_per_m) * north, (u + rise * u_per_m) * east, pace)
         guess = _along(place, slope, ahead, abs(rise), 1.0)
-        if rising and z >= grid.height_m[layer + 1]:
-            layer = min(layer + 1, grid.height_m.size - 2)
-        elif not rising and z <= grid.height_m[layer]:
-            layer = max(layer - 1, 0)
+        if rising:
+            layer = min(layer + (z >= grid.height_m[layer + 1]), grid.height_m.size - 2)
+        else:
+            layer = max(layer - (z <= grid.height_m[layer]), 0)
 
 
 @jit
 def _log_gravity(body, z, c):
-    """Logarithm of gravity at a height: the inverse square, to second order. [ln m s⁻²]"""
+    """Logarithm of gravity at a height: the inverse square, to second order."""
     lift = z / c.earth_a_m
     return body[LOG_GRAVITY] - lift * (2.0 - lift)
 
@@ -347,9 +315,8 @@ def _log_gravity(body, z, c):
 def _tumble(place, z, wind, body, c):
     """Fall from rest before the canopy opens, in air of the density at burst."""
     delay = body[OPENING_DELAY]
-    log_gravity = _log_gravity(body, z, c)
-    terminal = math.exp(body[LOG_TUMBLE] + 0.5 * (log_gravity - body[LOG_BURST]))
-    g = math.exp(log_gravity)
+    g = math.exp(_log_gravity(body, z, c))
+    terminal = math.exp(body[LOG_TUMBLE] - 0.5 * body[LOG_BURST]) * math.sqrt(g)
     fallen = terminal * terminal / g * math.log(math.cosh(g * delay / terminal))
     north, east = _degrees(place[0], z, delay, c)
     place = (place[0] + wind[1] * north, place[1] + wind[0] * east, place[2] + delay)
@@ -359,12 +326,11 @@ def _tumble(place, z, wind, body, c):
 @jit
 def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
     """One flight from release to landing, written to column `i` of `out`."""
-    latitude, longitude, z, time_s = start
+    place, z, deadline_s = (start[0], start[1], start[3]), start[2], start[3] + c.longest_s
     tally[:] = 0.0
     tally[1] = math.inf
     out[:, i] = math.nan
     out[EXTRAPOLATED, i] = 0.0
-    place, deadline_s = (latitude, longitude, time_s), time_s + c.longest_s
     status, place, z, speed, wind = _leg(
         True, place, z, deadline_s, air, grid, body, error, c, tally, column, path
     )
@@ -389,53 +355,36 @@ def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
 def fly_many(launches, first, last, air, grid, bodies, errors, c, path, scratch, out):
     """Fly launches `first` to `last` with every member and draw.
 
-    Parameters
-    ----------
-    launches : float64 array [N, 4]
-        Latitude, longitude (from the grid's west on), height, time.
-    air : float32 array [M, T * Y * X * H * 4]
-    bodies : float64 array [N, D, BODY]
-    errors : float32 array [last - first, D, H, 2], H may be 0 for no wind error
-    path : float64 array [S, 9]
-        Room for the path of the last flight; S may be 0.
-    scratch : float64 array [12]
-        Room to work in, one for each thread.
-    out : float64 array [RESULTS, N * M * D]
-
-    Returns
-    -------
-    int
-        How many rows of `path` were written.
+    float64 `launches` [N, 4]: latitude, longitude from the grid's west on, height, time;
+    float32 `air` [M, T * Y * X * H * 4]; float64 `bodies` [N, D, BODY]; float32 `errors`
+    [last - first, D, H, 2], H may be 0; float64 `path` [S, 9], room for the path of the
+    last flight, S may be 0; float64 `scratch` [12]; float64 `out` [RESULTS, N * M * D].
+    Returns how many rows of `path` were written.
     """
     members, draws = air.shape[0], bodies.shape[1]
     column, tally = scratch[:8], scratch[8:]
     for n in range(first, last):
-        start = (launches[n, 0], launches[n, 1], launches[n, 2], launches[n, 3])
         for m in range(members):
             for d in range(draws):
-                i = (n * members + m) * draws + d
-                error = errors[n - first, d]
-                _fly_one(start, air[m], grid, bodies[n, d], error, c, tally, column, path, out, i)
+                i, error = (n * members + m) * draws + d, errors[n - first, d]
+                _fly_one(
+                    launches[n], air[m], grid, bodies[n, d], error, c, tally, column, path, out, i
+                )
     return int(tally[3])
 
 
 @jit
 def _fill(heights, node_m, first, second, out, slot):
     """Two quantities of one column, linear between nodes and held beyond the ends."""
-    n, i = node_m.size, 0
+    i, last = 0, node_m.size - 1
     for k in range(heights.size):
-        h = heights[k]
-        while i < n - 2 and node_m[i + 1] <= h:
+        h = max(heights[k], node_m[0])
+        while i < last and node_m[i + 1] <= h:
             i += 1
-        span = node_m[i + 1] - node_m[i]
-        a = (h - node_m[i]) / span if span > 0.0 else 0.0
-        if h <= node_m[0]:
-            out[k, slot], out[k, slot + 1] = first[0], second[0]
-        elif h >= node_m[n - 1]:
-            out[k, slot], out[k, slot + 1] = first[n - 1], second[n - 1]
-        else:
-            out[k, slot] = first[i] + a * (first[i + 1] - first[i])
-            out[k, slot + 1] = second[i] + a * (second[i + 1] - second[i])
+        above = min(i + 1, last)
+        a = (h - node_m[i]) / (node_m[above] - node_m[i]) if above > i else 0.0
+        out[k, slot] = first[i] + a * (first[above] - first[i])
+        out[k, slot + 1] = second[i] + a * (second[above] - second[i])
 
 
 @jit

@@ -155,12 +155,7 @@ def build_wind_grid(
         members,
         (times, *plane),
     )
-    for values in levels:
-        if values.shape != (members, times, pressure.size, *plane):
-            raise InputError(
-                f"a field on levels has shape {values.shape}; "
-                f"the axes say {(members, times, pressure.size, *plane)}"
-            )
+    _same_shapes(levels, (members, times, pressure.size, *plane))
     air = np.empty((members, times, *plane, height_m.size, 4), dtype=np.float32)
     tops = np.empty((members, times))
     latitudes = np.repeat(np.asarray(latitude_deg, dtype=np.float64), plane[1])
@@ -199,6 +194,13 @@ def build_wind_grid(
         cycle_unix_s=cycle_unix_s,
         member_labels=member_labels,
     )
+
+
+def _same_shapes(levels: tuple[NDArray[np.float32], ...], shape: tuple[int, ...]) -> None:
+    """Refuse fields on levels that do not fit the axes."""
+    for values in levels:
+        if values.shape != shape:
+            raise InputError(f"a field on levels has shape {values.shape}; the axes say {shape}")
 
 
 def _surface_pairs(
