@@ -63,6 +63,16 @@ def test_kinds_are_asked_apart() -> None:
     assert distance[0] == pytest.approx(GEOD.inv(10.05, 50.05, 10.5, 50.05)[2], rel=1e-3)
 
 
+def test_an_area_of_many_parts_keeps_its_name_and_those_after_it_too() -> None:
+    parts = shapely.MultiPolygon([shapely.box(x, 50.0, x + 0.1, 50.1) for x in (9.0, 9.5, 10.0)])
+    areas = Areas(
+        [Area("isles", AreaKind.TOWN, parts), square(10.5, 50.0, 10.6, 50.1, AreaKind.TOWN, "last")]
+    )
+    index, distance = areas.nearest(np.full(4, 50.05), np.array([9.05, 10.05, 10.55, 10.45]))
+    assert [areas.areas[i].name for i in index] == ["isles", "isles", "last", "last"]
+    assert (distance == 0.0).tolist() == [True, True, True, False]
+
+
 def test_no_such_kind_is_infinitely_far_and_holds_nothing() -> None:
     areas = Areas([square(10.0, 50.0, 10.1, 50.1, AreaKind.TOWN)])
     assert not areas.contains(50.05, 10.05, [AreaKind.MILITARY])

@@ -98,6 +98,13 @@ def test_half_land_is_land_and_less_is_water() -> None:
     assert wet.values[0, 0].tolist() == [0.0, 0.0, 0.0, 1.0, 1.0]
 
 
+def test_where_the_mask_has_a_gap_water_is_unknown_unless_the_map_says_so() -> None:
+    gap = day.surface(land=float("nan"))
+    found = landing(gap, day.ground())["water"].values[0, 0]
+    assert found[1] == 1.0  # in the lake of the map
+    assert np.all(np.isnan(found[[0, 2, 3, 4]]))
+
+
 def test_longitudes_that_run_on_past_180() -> None:
     grid = SurfaceGrid(
         day.STEPS, np.array([0.0, 1.0]), np.array([179.0, 180.0, 181.0]), {},

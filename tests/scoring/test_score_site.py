@@ -156,6 +156,15 @@ def test_too_many_lost_flights_refuse_with_the_reason() -> None:
     assert few.refused == "only 4 flights have a landing; 8 are needed"
 
 
+def test_a_lost_flight_is_not_go_even_where_only_the_site_is_asked() -> None:
+    lost = np.arange(20)[None, None] == 3
+    flights = day.with_lost(day.flights(draws=20), lost)
+    site_only = replace(PLAN, limits={"gust": PLAN.limits["gust"]})
+    launch = np.array([day.LAUNCH])
+    hour = score_site(day.SITE, launch, flights, day.surface(), GROUND, site_only)[0]
+    assert hour.chance == pytest.approx(19 / 20)
+
+
 def test_a_veto_stands_even_when_flights_are_lost() -> None:
     lost = day.with_lost(day.flights(), np.ones((1, 1, 8), dtype=bool))
     stormy = day.surface({"gust_mps": 15.0})

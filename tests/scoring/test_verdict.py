@@ -9,6 +9,7 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Part, Verdict
 from windowwatch.scoring.verdict import (
     FLOOR,
+    NEAR,
     part_scores,
     rule,
     total_score,
@@ -104,7 +105,21 @@ def test_score_chance_and_soft_limits_decide_between_go_and_caution() -> None:
     low = [check("wind", 0.05), check("drift", 0.05), check("water", 0.05), check("road", 0.05)]
     poor = rule(low, PLAN, 1.0, None)
     assert poor.verdict is Verdict.NO_GO
-    assert poor.score == pytest.approx(5.0)
+    assert poor.score == pytest.approx(5.0 * (0.7 + 0.3 * 0.05 / NEAR))
+
+
+def test_a_value_that_wavers_round_a_soft_limit_does_not_jump() -> None:
+    """From just inside a soft limit to just past it the score changes by next to nothing."""
+    wishes = [0.02, 0.01, 0.001, 0.0]
+    scores = [
+        rule([*FINE, check("cloud", wish, hard=False)], PLAN, 1.0, None).score for wish in wishes
+    ]
+    past = rule([*FINE, check("cloud", 0.0, past=True, hard=False)], PLAN, 1.0, None).score
+    assert None not in scores
+    assert past is not None
+    steps = [float(score or 0.0) for score in [*scores, past]]
+    assert steps == sorted(steps, reverse=True)
+    assert max(a - b for a, b in zip(steps, steps[1:], strict=False)) < 2.0
 
 
 def test_worst_first_vetoes_then_unanswered_then_lost_score() -> None:
