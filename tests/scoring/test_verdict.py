@@ -1,6 +1,7 @@
 """From checks to score and verdict: the four rules, the floor, and what is worst."""
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -119,7 +120,7 @@ def test_a_value_that_wavers_round_a_soft_limit_does_not_jump() -> None:
     assert past is not None
     steps = [float(score or 0.0) for score in [*scores, past]]
     assert steps == sorted(steps, reverse=True)
-    assert max(a - b for a, b in zip(steps, steps[1:], strict=False)) < 2.0
+    assert max(a - b for a, b in pairwise(steps)) < 2.0
 
 
 def test_worst_first_vetoes_then_unanswered_then_lost_score() -> None:

@@ -5,9 +5,11 @@ The rules, in the order in which they are tried:
 1. A hard limit that is passed vetoes the hour: `no-go`, score 0, whatever is missing.
 2. Too many lost flights, too few landings, or a hard limit that cannot be checked because
    data are missing refuse the hour: `unknown`, no score, and the reason is said.
-3. While a soft limit is passed or a soft check is unknown the hour is at best `caution`,
-   and its score is scaled down to lie below `go_score`. (Among many good checks a single
-   bad one would hardly show in a mean.)
+3. The worst check pulls the score down once more: from desirability `NEAR` down to 0 the
+   score is scaled from 1 down to `go_score` in a hundred. (Among many good checks a single
+   bad one would hardly show in a mean. The pull grows gently, so that a value that wavers
+   round a limit does not open and close windows.) While a soft limit is passed or a soft
+   check is unknown the hour is at best `caution`.
 4. The score decides: below `caution_score` the hour is `no-go`. It is `go` from `go_score`
    on, if its chance reaches `go_chance`; otherwise `caution`.
 
@@ -26,6 +28,8 @@ from windowwatch.scoring.values import Check, Part, Verdict
 
 #: Least desirability with which a soft check counts. Common practice, no source. [1]
 FLOOR = 0.05
+#: Below this desirability the worst check pulls the whole score down. Likewise. [1]
+NEAR = 0.25
 #: How many sentences an hour carries, and how many reasons a refusal gives in full.
 WORST = 3
 REASONS = 2
@@ -77,8 +81,7 @@ def rule(
         return Ruling(Verdict.UNKNOWN, None, dict.fromkeys(parts), lost or _reasons(needed))
     score = total_score(parts, plan)
     clean = not unknown and all(check.verdict is not Verdict.NO_GO for check in checks)
-    if not clean:
-        score *= plan.go_score / 100.0
+    score *= _pull_of_worst(checks, plan)
     if score < plan.caution_score:
         return Ruling(Verdict.NO_GO, score, parts, None)
     likely = chance is not None and chance >= plan.go_chance
@@ -90,6 +93,13 @@ def _reasons(sentences: Sequence[str]) -> str:
     """The first reasons in full, the rest as a number: a phone is small."""
     more = len(sentences) - REASONS
     return "; ".join(sentences[:REASONS]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _pull_of_worst(checks: Sequence[Check], plan: ScoringPlan) -> float:
+    """Factor on the score from its worst check, from 1 down to `go_score` in a hundred. [1]"""
+    worst = min(0.0 if c.desirability is None else c.desirability for c in checks)
+    least = plan.go_score / 100.0
+    return least + (1.0 - least) * min(worst / NEAR, 1.0)
 
 
 def part_scores(checks: Sequence[Check], plan: ScoringPlan) -> dict[Part, float | None]:
