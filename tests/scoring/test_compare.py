@@ -35,7 +35,7 @@ def scored(changed: dict[str, Any] | None = None, **flown: Any) -> Hour:
         ({}, {"draws": 4},
          ("flights with a landing (only 4 flights have a landing; 8 are needed)",)),
         ({"gust_mps": 9.99, "wind_u_10m_mps": 7.9, "precipitation_rate_mmph": 0.99}, {},
-         ("a score of 70 instead of 43",)),  # 100 · 0.05^(5.5/10 · 3/10): all three at the floor
+         ("a score of 70 instead of 43",)),  # 100 · 0.05^(5.5/10 · 3/10) · 0.704: all at the floor
     ],
 )  # fmt: skip
 def test_what_would_make_it_go(
