@@ -16,7 +16,7 @@ from windowwatch.errors import MissingFieldError
 from windowwatch.forecast.sources import load_file
 from windowwatch.notices.deliver import Result, deliver_pending
 from windowwatch.notices.values import Channel
-from windowwatch.scoring.values import Verdict
+from windowwatch.scoring.values import Site, Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
@@ -56,6 +56,7 @@ def test_a_wind_in_the_file_is_the_distance_on_the_phone(tmp_path: Path) -> None
     # 7 m/s towards east and 7 m/s towards south for as long as the flight lasts. The lowest
     # layers, where the wind falls to that at 10 m, take 1 to 2 % of it.
     assert best.landing_utc is not None
+    assert best.drift_km is not None
     flown_s = (best.landing_utc - best.time_utc).total_seconds()
     straight_km = math.hypot(7.0, 7.0) * flown_s / 1000.0
     assert best.drift_km == pytest.approx(straight_km, rel=0.02)
@@ -160,5 +161,5 @@ def test_a_site_off_the_grid_is_named(tmp_path: Path) -> None:
         _pass(tmp_path, forecast_in(tmp_path), _store(tmp_path))
 
 
-def _sites(folder: Path) -> tuple:  # type: ignore[type-arg]
+def _sites(folder: Path) -> tuple[Site, ...]:
     return read_settings(folder / "watch.toml").watch.sites

@@ -1,6 +1,7 @@
 """Draws that are balanced and repeatable; footprints that contain what they say."""
 
 from dataclasses import replace
+from typing import Any
 
 import made_air
 import numpy as np
@@ -15,10 +16,11 @@ from windowwatch.physics.spread import (
     Draws,
     Footprint,
     central_draw,
+    draw_surface_errors,
     footprint,
     make_draws,
 )
-from windowwatch.physics.winderror import FORECAST_ERROR, WindErrorModel
+from windowwatch.physics.winderror import FORECAST_ERROR, SURFACE_ERROR, WindErrorModel
 
 AT = made_air.launches(np.full(60, 46.0), -36.0, 0.0, made_air.MONDAY + 3600.0 * np.arange(60))
 
@@ -203,3 +205,25 @@ def test_refusals() -> None:
     ):
         with pytest.raises(InputError, match=words):
             call()
+
+
+def test_surface_errors_have_the_size_of_their_table_and_no_bias() -> None:
+    times = made_air.launches(np.zeros(40), 0.0, 0.0, made_air.MONDAY + 3600.0 * np.arange(40))
+    words: dict[str, Any] = {"watch": "w", "cycle_id": "c", "site": "s"}
+    drawn = draw_surface_errors(times, count=257, cycle_unix_s=made_air.MONDAY, **words)
+    assert drawn.shape == (40, 257)
+    assert np.all(drawn[:, 0] == 0.0)
+    wanted = SURFACE_ERROR.sigma_mps(np.arange(40.0))
+    assert np.std(drawn[:, 1:], axis=1) == pytest.approx(wanted, rel=0.05)
+    assert np.mean(drawn[:, 1:], axis=1) == pytest.approx(np.zeros(40), abs=0.05)
+    again = draw_surface_errors(times, count=257, cycle_unix_s=made_air.MONDAY, **words)
+    other = draw_surface_errors(
+        times, count=257, cycle_unix_s=made_air.MONDAY, **(words | {"site": "t"})
+    )
+    assert np.array_equal(drawn, again)
+    assert not np.allclose(drawn[:, 1:], other[:, 1:])
+
+
+def test_surface_error_grows_with_lead_and_is_held_beyond_the_table() -> None:
+    sigma = SURFACE_ERROR.sigma_mps(np.array([0.0, 24.0, 48.0, 168.0, 400.0]))
+    assert sigma == pytest.approx([1.8, 2.0, 2.2, 3.3, 3.3])

@@ -314,3 +314,17 @@ def test_three_sites_of_a_week_take_less_than_three_seconds() -> None:
     for _ in range(3):
         assert len(score_site(day.SITE, launch, flights, weather, GROUND, PLAN)) == hours
     assert time.process_time() - begun < 3.0
+
+
+def test_doubt_about_the_wind_lowers_the_chance_and_not_the_score() -> None:
+    """Drawn errors of 0, +1, +4 and -6 m/s on a gust of 8 with a limit of 10, factor 1.5."""
+    weather = day.surface({"gust_mps": 8.0})
+    errors = np.array([[0.0, 1.0, 4.0, -6.0] * 2])
+    launch = np.array([day.LAUNCH])
+    plan = replace(ScoringPlan(), go_chance=0.0)
+    (sure,) = score_site(day.SITE, launch, day.flights(), weather, day.ground(), plan)
+    (doubted,) = score_site(day.SITE, launch, day.flights(), weather, day.ground(), plan, errors)
+    assert sure.chance == 1.0
+    assert doubted.chance == pytest.approx(0.75)  # 8, 9.5, 14 and -1 m/s: one in four is past 10
+    assert doubted.score == sure.score
+    assert doubted.checks == sure.checks

@@ -88,7 +88,7 @@ def test_a_wrong_key_is_named_with_its_mend(name: str, tmp_path: Path) -> None:
 
 
 def test_all_findings_come_in_one_message(tmp_path: Path) -> None:
-    text = EXAMPLE.replace("draws = 16", "draws = 0").replace('"hydrogen"', '"neon"')
+    text = EXAMPLE.replace("draws = 64", "draws = 0").replace('"hydrogen"', '"neon"')
     with pytest.raises(SettingsError, match="2 things are wrong"):
         read_settings(_written(tmp_path, text))
 

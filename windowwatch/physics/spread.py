@@ -12,7 +12,12 @@ from numpy.typing import NDArray
 from windowwatch.errors import InputError
 from windowwatch.physics.earth import POLE_REFUSED_DEG, destination, local_m
 from windowwatch.physics.train import FlightTrain
-from windowwatch.physics.winderror import FORECAST_ERROR, WindErrorModel
+from windowwatch.physics.winderror import (
+    FORECAST_ERROR,
+    SURFACE_ERROR,
+    SurfaceErrorModel,
+    WindErrorModel,
+)
 
 FloatArray = NDArray[np.float64]
 
@@ -151,6 +156,39 @@ def make_draws(
         for part in np.split(normal[:, 4:], 2, axis=1)
     )
     return Draws(lift, burst, drag, canopy, KNOT_HEIGHT_M, u, v, wind_error.growth_per_km)
+
+
+def draw_surface_errors(
+    launches: LaunchTimes,
+    *,
+    count: int,
+    watch: str,
+    cycle_id: str,
+    site: str,
+    cycle_unix_s: float,
+    model: SurfaceErrorModel = SURFACE_ERROR,
+) -> FloatArray:
+    """Draw by how much the wind speed at the site differs from its forecast.
+
+    Parameters
+    ----------
+    launches, count, watch, cycle_id, site, cycle_unix_s
+        As in `make_draws`; the stream is another one.
+    model : SurfaceErrorModel
+
+    Returns
+    -------
+    array [N, D]
+        To be added to the speed, stratified; 0 for the central draw. [m s⁻¹]
+    """
+    time = launches.time_unix_s
+    normal = np.zeros((time.size, count))
+    if count > 1:
+        for n, moment in enumerate(time):
+            stream = _stream(watch, cycle_id, site, f"{moment:.0f}", "surface")
+            normal[n, 1:] = _normal(_strata(stream, 1, count))[0]
+    lead_hours = (time - cycle_unix_s) / 3600.0
+    return np.asarray(normal * model.sigma_mps(lead_hours)[:, np.newaxis])
 
 
 def _stream(*words: str) -> np.random.Generator:

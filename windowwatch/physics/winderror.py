@@ -105,3 +105,42 @@ SIX_HOUR_OLD_SOUNDING = WindErrorModel(
     growth_per_km=0.0,
     source="our fit to nine pairs of real soundings six hours apart",
 )
+
+
+@dataclass(frozen=True)
+class SurfaceErrorModel:
+    """Error of the forecast wind speed 10 m above ground, by lead time.
+
+    Parameters
+    ----------
+    lead_hours : tuple of float
+        Rising; values are held beyond the ends. [h]
+    speed_rmse_mps : tuple of float
+        Root mean square error of the speed. [m s⁻¹]
+    source : str
+        Where the numbers come from.
+    """
+
+    lead_hours: tuple[float, ...]
+    speed_rmse_mps: tuple[float, ...]
+    source: str
+
+    def __post_init__(self) -> None:
+        if len(self.lead_hours) != len(self.speed_rmse_mps) or not self.lead_hours:
+            raise InputError("the surface-error table needs one error for each lead time")
+        if not np.all(np.asarray(self.speed_rmse_mps) >= 0.0):
+            raise InputError("errors of the surface wind cannot be negative")
+
+    def sigma_mps(self, lead_hours: FloatArray) -> FloatArray:
+        """Standard deviation at each lead time. [m s⁻¹]"""
+        return np.asarray(np.interp(lead_hours, self.lead_hours, self.speed_rmse_mps))
+
+
+#: Global models against stations. The level of the first day is that of a public 30-day
+#: comparison in northern Europe (2.0 to 2.5 m/s for models of 9 to 13 km); the growth with
+#: lead time is from memory. It includes what is peculiar to each station.
+SURFACE_ERROR = SurfaceErrorModel(
+    lead_hours=(0.0, 24.0, 72.0, 120.0, 168.0),
+    speed_rmse_mps=(1.8, 2.0, 2.4, 2.9, 3.3),
+    source="day 1: one public comparison; growth: from memory",
+)

@@ -33,6 +33,9 @@ class Measure:
         Said behind the value, for example which town it is.
     missing : str
         What is not there, where that is not what the table says.
+    doubted : array [N, M or 1, D], optional
+        The values with the error of the forecast drawn into them. They decide which flights
+        pass, and so the chance; the check's own value is the forecast's.
     worst : float
         For means: what a flight without a value counts as; infinite makes the mean unknown.
     """
@@ -41,6 +44,7 @@ class Measure:
     values: FloatArray
     extra: tuple[str, ...] = ()
     missing: str = ""
+    doubted: FloatArray | None = None
     worst: float = inf
 
 
@@ -84,7 +88,8 @@ def answer(
         passes = ~np.isnan(values)
     else:
         value = _quantile(values, kind, limit, quantile)
-        passes = values >= limit.limit if kind.higher_is_better else values <= limit.limit
+        drawn = values if measure.doubted is None else measure.doubted[hour]
+        passes = drawn >= limit.limit if kind.higher_is_better else drawn <= limit.limit
     if value is None:
         return Answer(_unknown(kind, limit, measure.missing or kind.missing), None)
     if not kind.in_chance:

@@ -33,6 +33,7 @@ def score_site(
     surface: SurfaceGrid,
     ground: Ground,
     plan: ScoringPlan,
+    speed_error_mps: FloatArray | None = None,
 ) -> tuple[Hour, ...]:
     """Score every launch hour of a site.
 
@@ -47,6 +48,9 @@ def score_site(
         Members as in `flights`, or one where they share the field.
     ground : Ground
     plan : ScoringPlan
+    speed_error_mps : array [N, D], optional
+        Drawn errors of the forecast wind speed at the site; they lower the chance, not the
+        score. [m s⁻¹]
 
     Returns
     -------
@@ -66,7 +70,7 @@ def score_site(
     measures = [
         measure
         for measure in (
-            *release_measures(site, launch, flights, surface, plan),
+            *release_measures(site, launch, flights, surface, plan, speed_error_mps),
             *flight_measures(launch, flights),
             *landing_measures(flights, surface, ground, plan),
             *recovery_measures(flights, ground, plan),

@@ -51,6 +51,9 @@ class ScoringPlan:
         Gust over mean wind where the forecast has no gust at all; None leaves the gust
         unknown. Published for open country, 3 s gust over 10 min mean: 1.66 (WMO/TD-No. 1555,
         for strong wind). [1]
+    gust_error_factor : float
+        Error of a forecast gust over that of the mean wind, for the chance. Judgement: about
+        the ratio of gust to mean wind itself. [1]
     clearance : (float, float) or None
         Release and landing must lie between these times; None: not asked. [s since 1970 UTC]
     no_landing_kinds, no_landing_distance_m : collection of AreaKind, float
@@ -77,6 +80,7 @@ class ScoringPlan:
     hold_min: float = 30.0
     quantile: float = 0.9
     gust_factor: float | None = None
+    gust_error_factor: float = 1.5
     clearance: tuple[float, float] | None = None
     no_landing_kinds: frozenset[AreaKind] = NO_LANDING
     no_landing_distance_m: float = 500.0
@@ -114,6 +118,8 @@ class ScoringPlan:
             )
         if self.gust_factor is not None and not 1.0 <= self.gust_factor <= 3.0:
             raise InputError(f"gust_factor is {self.gust_factor}; give 1 to 3")
+        if not 0.0 <= self.gust_error_factor <= 5.0:
+            raise InputError(f"gust_error_factor is {self.gust_error_factor}; give 0 to 5")
         if self.min_flights < 1:
             raise InputError(f"min_flights is {self.min_flights}; give 1 or more")
         _ = self.impact  # refuses a mass, a face or a number of people that cannot be

@@ -1,6 +1,7 @@
 """What the release asks: weather at the site from set-up to hold, light, and clearance."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,7 @@ def release_measures(
     flights: Flights,
     surface: SurfaceGrid,
     plan: ScoringPlan,
+    speed_error_mps: FloatArray | None = None,
 ) -> list[Measure]:
     """Everything that the release checks look at.
 
@@ -46,6 +48,8 @@ def release_measures(
         Their landings must fall within the clearance, too.
     surface : SurfaceGrid
     plan : ScoringPlan
+    speed_error_mps : array [N, D], optional
+        Drawn errors of the wind speed at the site, for the chance. [m s⁻¹]
 
     Returns
     -------
@@ -53,13 +57,25 @@ def release_measures(
         Weather has shape [N, M or 1, 1].
     """
     launch = np.asarray(launch_unix_s, dtype=np.float64)
-    measures = _weather(site, launch, surface, plan)
+    measures = [
+        _doubted(measure, speed_error_mps, plan)
+        for measure in _weather(site, launch, surface, plan)
+    ]
     measures.append(_daylight(site, launch, plan))
     if plan.clearance is not None:
         earliest, latest = plan.clearance
         spare_s = np.minimum(launch[:, None, None] - earliest, latest - flights.landing_time_unix_s)
         measures.append(Measure("clearance", spare_s / 60.0))
     return measures
+
+
+def _doubted(measure: Measure, speed_error_mps: FloatArray | None, plan: ScoringPlan) -> Measure:
+    """The measure with the error of the forecast drawn into its wind or gust."""
+    factor = {"wind": 1.0, "gust": plan.gust_error_factor}.get(measure.name)
+    if factor is None or speed_error_mps is None:
+        return measure
+    drawn = measure.values + factor * speed_error_mps[:, None, :]
+    return replace(measure, doubted=drawn)
 
 
 def _weather(

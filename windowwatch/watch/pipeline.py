@@ -6,6 +6,7 @@ There is no arithmetic here: every number is made on a floor below.
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import plan_deliveries
 from windowwatch.physics.flights import Flights, Launches, fly
-from windowwatch.physics.spread import make_draws
+from windowwatch.physics.spread import draw_surface_errors, make_draws
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import PassRecord
@@ -88,10 +89,9 @@ def run_pass(
     for number, site in enumerate(watch.sites):
         _go_on(stopping)
         progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
-        flights = fly_site(data, watch, site, times)
+        found, flights = fly_and_score(data, watch, site, times)
+        hours += found
         flown += flights.status.size
-        launch_unix_s = np.array([to_unix_s(t) for t in times])
-        hours += score_site(site, launch_unix_s, flights, data.surface, watch.ground, watch.plan)
     _go_on(stopping)
     progress(f"{data.cycle.id}: windows", 1.0)
 
@@ -119,8 +119,10 @@ def run_pass(
     )
 
 
-def fly_site(data: CycleData, watch: Watch, site: Site, times: tuple[datetime, ...]) -> Flights:
-    """Every flight of one site: launch hour × member × draw."""
+def fly_and_score(
+    data: CycleData, watch: Watch, site: Site, times: tuple[datetime, ...]
+) -> tuple[tuple[Hour, ...], Flights]:
+    """Every launch hour of one site, and every flight (launch hour × member × draw) behind it."""
     count = len(times)
     launches = Launches(
         latitude_deg=np.full(count, site.latitude_deg),
@@ -128,16 +130,24 @@ def fly_site(data: CycleData, watch: Watch, site: Site, times: tuple[datetime, .
         height_m=np.full(count, site.height_m),
         time_unix_s=np.array([to_unix_s(t) for t in times]),
     )
-    draws = make_draws(
-        watch.train,
-        launches,
-        count=watch.draws,
-        watch=watch.name,
-        cycle_id=data.cycle.id,
-        site=site.name,
-        cycle_unix_s=data.wind.cycle_unix_s,
+    stream: dict[str, Any] = {
+        "count": watch.draws,
+        "watch": watch.name,
+        "cycle_id": data.cycle.id,
+        "site": site.name,
+        "cycle_unix_s": data.wind.cycle_unix_s,
+    }
+    flights = fly(data.wind, launches, watch.train, make_draws(watch.train, launches, **stream))
+    hours = score_site(
+        site,
+        launches.time_unix_s,
+        flights,
+        data.surface,
+        watch.ground,
+        watch.plan,
+        draw_surface_errors(launches, **stream),
     )
-    return fly(data.wind, launches, watch.train, draws)
+    return hours, flights
 
 
 def _go_on(stopping: Callable[[], bool]) -> None:
