@@ -45,8 +45,9 @@ def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     forecast_in(folder)
     answer = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
     assert (answer.code, answer.err) == (0, "")
+    words = " ".join(answer.out.split())
     assert "made-2026-05-04T12Z: 6 launch hours, 6 flights, 0 hours refused; 1 open; 1 opened" in (
-        answer.out
+        words
     )
     assert "now was taken to be 2026-05-04 12:00 UTC" in answer.out  # all of the forecast is past
 
@@ -57,6 +58,10 @@ def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     hours = run(folder, "hours", "--settings", "watch.toml", "field", "--all")
     assert hours.code == 0
     assert "6 hours" in hours.out
+
+    sites = run(folder, "sites", "--settings", "watch.toml")
+    assert sites.code == 0
+    assert "1. Field: " in sites.out
 
     with sqlite3.connect(folder / "line.sqlite3") as connection:
         ((key,),) = connection.execute("SELECT key FROM changes").fetchall()

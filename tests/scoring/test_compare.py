@@ -84,7 +84,8 @@ def test_sites_are_ranked_by_the_chance_of_any_go_hour() -> None:
     assert first.chance_any == pytest.approx(0.9)
     assert (first.go_hours, first.in_the_way, first.road_km) == (1, "gust", 4.0)
     assert first.reason == (
-        "Westlea: 1 go hours on 1 days, chance of at least one 90%, mostly in the way: gust."
+        "Westlea: 1 go hour on 1 day, chance of at least one 90 % (taking days as independent), "
+        "mostly in the way: gust."
     )
     # 23 h local on the 5th is already the 6th in UTC, and still the 5th's best.
     assert [hour.score for hour in second.best] == [90.0, 70.0]

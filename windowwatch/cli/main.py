@@ -1,4 +1,4 @@
-"""The commands: rehearse, serve, pass, hours, windows, explain, check, notices try, db upgrade."""
+"""The commands a person types."""
 
 import logging
 import sys
@@ -15,6 +15,7 @@ from windowwatch.cli import show
 from windowwatch.cli.work import check, one_pass, parse_time, rehearse, try_channels
 from windowwatch.clock import Clock, ShiftedClock, SystemClock
 from windowwatch.errors import InputError, StorageError, WindowwatchError
+from windowwatch.scoring.compare import compare_sites
 from windowwatch.scoring.values import Site, Verdict
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.store import Store
@@ -142,6 +143,17 @@ def hours_command(settings_path: Path, site: str, everything: bool) -> None:
         click.echo(f"cycle {cycle}: {len(hours)} hours{more}")
 
 
+@main.command("sites")
+@settings_option()
+def sites_command(settings_path: Path) -> None:
+    """Compare the sites after the newest cycle, the best first, and say why."""
+    with errors_in_words(), _results(settings_path) as (settings, store, cycle):
+        watch = settings.watch
+        click.echo(f"after cycle {cycle}")
+        ranked = compare_sites(watch.sites, store.hours(watch.name), watch.plan)
+        show.print_sites(Console(), ranked, watch.sites)
+
+
 @main.command("explain")
 @settings_option()
 @click.argument("key")
@@ -149,7 +161,8 @@ def explain_command(settings_path: Path, key: str) -> None:
     """Follow a notice back: KEY stands in square brackets at its end."""
     with errors_in_words(), _results(settings_path) as (settings, store, _):
         sites = {site.name: site for site in settings.watch.sites}
-        show.print_trail(Console(), store.explain(key.strip("[] ")), sites)
+        trail = store.explain(key.strip("[] "))
+        show.print_trail(Console(), trail, sites, settings.watch.plan)
 
 
 @main.command("check")

@@ -12,6 +12,8 @@ from rich.table import Table
 from rich.text import Text
 
 from windowwatch.notices.values import Message
+from windowwatch.scoring.compare import SiteSummary, what_would_make_it_go
+from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.storage.trail import Trail
 from windowwatch.windows.phrases import compass
@@ -70,6 +72,30 @@ def _window_cells(window: Window, zone: ZoneInfo) -> tuple[str, ...]:
     )
 
 
+def print_note(console: Console, words: str) -> None:
+    """Print a remark, set in and folded to the width of the terminal."""
+    console.print(Padding(Text(words), (0, 0, 0, 2)))
+
+
+def print_sites(console: Console, ranked: Iterable[SiteSummary], sites: Sequence[Site]) -> None:
+    """Print the sites side by side, the best first, each with its best hour of each day."""
+    zones = {site.name: ZoneInfo(site.time_zone) for site in sites}
+    for number, each in enumerate(ranked, start=1):
+        console.print(Text(f"{number}. {each.reason}", style="bold"))
+        if not each.best:
+            print_note(console, "no hour that is go or caution")
+        for hour in each.best:
+            local = hour.time_utc.astimezone(zones[each.site])
+            score = 0.0 if hour.score is None else hour.score
+            print_note(
+                console,
+                f"{local:%a %d} best {local:%H:%M} local ({hour.time_utc:%H:%M} UTC): "
+                f"{hour.verdict}, score {score:.0f}, chance {_percent(hour.chance)}, lands "
+                f"{_lands(hour.drift_km, hour.bearing_deg)}",
+            )
+        console.print()
+
+
 def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
     """Print every hour of a site with its verdict and what limits it."""
     zone = ZoneInfo(site.time_zone)
@@ -111,7 +137,9 @@ def print_notice(console: Console, number: int, message: Message, sent_utc: date
     console.print(Panel(body, title=head, title_align="left", width=min(console.width, 76)))
 
 
-def print_trail(console: Console, trail: Trail, sites: Mapping[str, Site]) -> None:
+def print_trail(
+    console: Console, trail: Trail, sites: Mapping[str, Site], plan: ScoringPlan
+) -> None:
     """Print all that stands behind a notice, down to the files of its cycle."""
     change = trail.change
     console.print(Text(f"{change.kind} – {change.site}, watch {trail.watch}", style="bold"))
@@ -128,6 +156,9 @@ def print_trail(console: Console, trail: Trail, sites: Mapping[str, Site]) -> No
         )
     for hour in trail.hours:
         console.print(_hour_in_full(hour, zone))
+        wanted = what_would_make_it_go(hour, plan)
+        if wanted:
+            print_note(console, f"it would be go with: {'; '.join(wanted)}")
     for delivery in trail.deliveries:
         when = f"{delivery.sent_utc:%a %d %b %H:%M} UTC" if delivery.sent_utc else "not sent"
         error = f" ({delivery.error})" if delivery.error else ""
@@ -169,7 +200,7 @@ def _hour_in_full(hour: Hour, zone: tzinfo) -> Group:
             check.unit,
             "unknown" if check.desirability is None else f"{check.desirability:.2f}",
         )
-    return Group(head, Padding(table, (0, 0, 1, 2)))
+    return Group(head, Padding(table, (0, 0, 0, 2)))
 
 
 def state_counts(windows: Iterable[Window]) -> str:

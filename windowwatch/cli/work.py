@@ -58,7 +58,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
 def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> None:
     console.rule("cycles")
     for each in result.passes:
-        show_pass(each)
+        show_pass(console, each)
     console.rule("notices, in the order they were told")
     for number, told in enumerate(result.told, start=1):
         show.print_notice(console, number, told.message, told.at_utc)
@@ -68,22 +68,23 @@ def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> 
     show.print_windows(console, result.passes[-1].windows, settings.watch.sites)
 
 
-def show_pass(result: PassResult) -> None:
+def show_pass(console: Console, result: PassResult) -> None:
     """Say in a few lines what one pass did."""
     refused = [hour for hour in result.hours if hour.refused is not None]
     kinds = [str(change.kind) for change in result.changes]
     counts = ", ".join(f"{kinds.count(k)} {k}" for k in dict.fromkeys(kinds)) or "no change"
-    click.echo(
+    console.print(
         f"{result.cycle_id}: {len(result.hours)} launch hours, {result.flights} flights, "
-        f"{len(refused)} hours refused; {show.state_counts(result.windows)}; {counts}"
+        f"{len(refused)} hours refused; {show.state_counts(result.windows)}; {counts}",
+        highlight=False,
     )
     for reason in dict.fromkeys(str(hour.refused) for hour in refused):
         count = sum(hour.refused == reason for hour in refused)
-        click.echo(f"  refused {count} h: {reason}")
+        show.print_note(console, f"refused {count} h: {reason}")
     for words in (*result.gaps, *result.remarks):
-        click.echo(f"  {words}")
+        show.print_note(console, words)
     if not result.saved:
-        click.echo("  this cycle was stored already; the stored answer stands")
+        show.print_note(console, "this cycle was stored already; the stored answer stands")
 
 
 def one_pass(settings: Settings, files: Sequence[Path], at: datetime | None, clock: Clock) -> None:
@@ -96,8 +97,8 @@ def one_pass(settings: Settings, files: Sequence[Path], at: datetime | None, clo
             watch = replace(settings.watch, channels=settings.channels())
             result = run_pass(data, watch, store, now_utc=now, progress=told)
             place = store.place
-    show_pass(result)
     console = Console()
+    show_pass(console, result)
     show.print_windows(console, result.windows, settings.watch.sites)
     click.echo(f"now was taken to be {now:%Y-%m-%d %H:%M} UTC; results are in {place}")
 

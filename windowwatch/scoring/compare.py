@@ -111,9 +111,11 @@ def _summary(site: Site, hours: Sequence[Hour], plan: ScoringPlan) -> SiteSummar
     chance_any = 1.0 - prod(1.0 - chance for chance in chances) if chances else None
     in_the_way = _in_the_way(hours, plan)
     days = sum(hour.verdict is Verdict.GO for hour in best)
-    words = [f"{count[Verdict.GO]} go hours on {days} days"]
+    go = count[Verdict.GO]
+    words = [f"{go} go hour{'s' * (go != 1)} on {days} day{'s' * (days != 1)}"]
     if chance_any is not None:
-        words.append(f"chance of at least one {chance_any:.0%}")
+        share = f"{100 * chance_any:.0f} %" if chance_any <= 0.99 else "over 99 %"
+        words.append(f"chance of at least one {share} (taking days as independent)")
     if in_the_way is not None:
         words.append(f"mostly in the way: {in_the_way.replace('_', ' ')}")
     return SiteSummary(
