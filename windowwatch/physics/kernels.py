@@ -3,10 +3,9 @@
 This file imports nothing of ours and takes every constant as an argument, because the
 compiler's cache on disk does not see edits in other files. The faces that check inputs
 are `windgrid.build_wind_grid` and `flights.fly`.
-A flight is integrated over *height*, not over time: the balloon rises and the canopy
-falls steadily, so height always moves one way, and each step ends exactly on a height of
-the grid, where the vertical interpolation has its kinks. One step costs one look at the
-air (four columns, two times, the two heights that bound the layer).
+A flight is integrated over *height*, not over time: height always moves one way, and each
+step ends on a height of the grid, where the vertical interpolation has its kinks. One step
+costs one look at the air (four columns, two times, the two heights that bound the layer).
 """
 
 import math
@@ -25,20 +24,14 @@ LANDED, LEFT_GRID, LEFT_TIME, MISSING_AIR, NOT_RISING, TOO_LONG, NEAR_POLE = ran
     BURST_HEIGHT, BURST_TIME, STRONGEST, COLDEST, EXTRAPOLATED, RESULTS,
 ) = range(15)  # fmt: skip
 
-# what is different from flight to flight about the train: natural logarithms in SI units
+# what differs from flight to flight about the train, natural logarithms in SI units: gravity
+# at sea level; 8 F / (π f), free lift F [kg], drag factor f; diameter · ρ^(1/3); rise · ρ^(1/6)
+# / g^(1/2) at constant drag; ρ at burst; sink · (ρ / g)^(1/2) with the canopy open, and before;
+# measured rate of rise that overrides the fill, NaN for none. Last, from burst to open [s]
 (
-    LOG_GRAVITY,  # acceleration of free fall at sea level
-    LOG_DRIVE,  # 8 F / (π f): F free lift [kg], f factor on the drag coefficient
-    LOG_SIZE,  # diameter times the cube root of density
-    LOG_RISE,  # rise times density^(1/6) over the root of gravity, for a constant coefficient
-    LOG_BURST,  # density at which the balloon bursts
-    LOG_FALL,  # sink times the root of density over gravity, canopy open
-    LOG_TUMBLE,  # the same before the canopy opens
-    LOG_FIXED,  # measured rate of rise that overrides the fill, NaN for none
-    OPENING_DELAY,  # from burst to open canopy [s]
-    BODY,
-) = range(10)
-
+    LOG_GRAVITY, LOG_DRIVE, LOG_SIZE, LOG_RISE, LOG_BURST, LOG_FALL, LOG_TUMBLE, LOG_FIXED,
+    OPENING_DELAY, BODY,
+) = range(10)  # fmt: skip
 
 # axes of the air and what follows from them; `per_m` is one over each layer's thickness
 Grid = namedtuple(
@@ -47,18 +40,19 @@ Grid = namedtuple(
 )  # fmt: skip
 # physical constants and settings that are the same for every flight
 Constants = namedtuple(
-    "Constants", "log_gas_constant earth_a_m earth_e2 log_sutherland_beta sutherland_s_k pole_deg "
-    "slowest_mps step_s longest_s drag_first drag_per_step drag_log_reynolds",
+    "Constants", "earth_a_m earth_e2 pole_deg slowest_mps step_s longest_s table_k per_k warmth "
+    "drag_first drag_per_step drag_log_reynolds",
 )  # fmt: skip
 
-# Arrays are only lent to kernels. Counting references to them at every step, which numba
-# does unless its runtime (`_nrt`) is left out, costs twice the arithmetic, and threads
-# fight over the counts. Without the runtime a kernel cannot make arrays: `scratch`.
+# Arrays are only lent to kernels. Counting references to them at every step, which numba does
+# unless its runtime (`_nrt`) is left out, costs three times the arithmetic, and threads fight
+# over the counts. Without the runtime a kernel cannot make arrays: hence `scratch`.
 _QUICK: dict[str, Any] = {"error_model": "numpy", "fastmath": {"contract"}, "_nrt": False}
 jit = njit(cache=True, nogil=True, **_QUICK)
+part = njit(cache=True, nogil=True, forceinline=True, **_QUICK)  # a call would cost as much
 
 
-@jit
+@part
 def _cell(grid, latitude, longitude):
     """Row, column and share of the grid cell round a place; row -1 if it is off the grid."""
     y = (latitude - grid.south_deg) * grid.rows_per_deg
@@ -73,7 +67,7 @@ def _cell(grid, latitude, longitude):
     return iy, ix, (ix + 1 if ix + 1 < grid.longitudes else 0), y - iy, x - ix
 
 
-@jit
+@part
 def _column(air, grid, place, layer, start_index, column):
     """Air over one place and time at the two heights of a layer: status and time index."""
     iy, ix, east, fy, fx = _cell(grid, place[0], place[1])
@@ -106,7 +100,7 @@ def _column(air, grid, place, layer, start_index, column):
     return LANDED, index
 
 
-@jit
+@part
 def _ground(grid, latitude, longitude):
     """Height of the model terrain, bilinear; NaN off the grid. [m]"""
     iy, ix, east, fy, fx = _cell(grid, latitude, longitude)
@@ -117,8 +111,17 @@ def _ground(grid, latitude, longitude):
     return (1.0 - fy) * south + fy * north
 
 
-@jit
-def _log_speed(rising, body, c, log_density, temperature, log_gravity):
+@part
+def _warmth(temperature, c):
+    """Logarithms of gas constant times temperature and of viscosity, from their table."""
+    spot = min(max((temperature - c.table_k) * c.per_k, 0.0), c.warmth.shape[0] - 1.000001)
+    i = int(spot)
+    a, row, above = spot - i, c.warmth[i], c.warmth[i + 1]
+    return row[0] + a * (above[0] - row[0]), row[1] + a * (above[1] - row[1])
+
+
+@part
+def _log_speed(rising, body, c, log_density, log_viscosity, log_gravity):
     """Logarithm of the steady rate of rise or of sinking in still air. [ln m s⁻¹]"""
     if not rising:
         return body[LOG_FALL] + 0.5 * (log_gravity - log_density)
@@ -128,8 +131,6 @@ def _log_speed(rising, body, c, log_density, temperature, log_gravity):
     if table.size < 2:
         return body[LOG_RISE] + 0.5 * log_gravity - log_density / 6.0
     # drag equals lift where Cd·Re² has a known value: read Re from it without iteration
-    log_viscosity = c.log_sutherland_beta + 1.5 * math.log(temperature)
-    log_viscosity -= math.log(temperature + c.sutherland_s_k)
     spot = body[LOG_DRIVE] + log_gravity + log_density - 2.0 * log_viscosity - c.drag_first
     spot = min(max(spot * c.drag_per_step, 0.0), table.size - 1.000001)
     i = int(spot)
@@ -137,7 +138,7 @@ def _log_speed(rising, body, c, log_density, temperature, log_gravity):
     return log_reynolds + log_viscosity - log_density - body[LOG_SIZE] + log_density / 3.0
 
 
-@jit
+@part
 def _along(old, slope0, slope, step, a):
     """Place and time a share `a` along a step whose slope changes evenly."""
     b = 0.5 * a * a
@@ -176,7 +177,7 @@ def _note(tally, path, rising, place, z, wind, temperature, log_density, grid):
         tally[3] += 1.0
 
 
-@jit
+@part
 def _look(guess, z, layer, index, air, grid, error, column):
     """Air at a place, height and time, and how the wind changes with height there."""
     nothing = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
@@ -194,28 +195,28 @@ def _look(guess, z, layer, index, air, grid, error, column):
     u, v = u + a * du, v + a * dv
     temperature = column[2] + a * (column[6] - column[2])
     log_pressure = column[3] + a * (column[7] - column[3])
-    if not (math.isfinite(u + v + log_pressure) and temperature > 0.0):
+    if not (math.isfinite(u + v + log_pressure) and 100.0 < temperature < 400.0):
         return MISSING_AIR, index, nothing
     return LANDED, index, (u, v, du * per_m, dv * per_m, temperature, log_pressure)
 
 
-@jit
-def _degrees(latitude, z, pace, c):
-    """Degrees of latitude and longitude that 1 m/s covers over one metre of rise or fall.
+@part
+def _degrees(latitude, z, c):
+    """Degrees of latitude and longitude that one metre northward and eastward covers.
 
-    The ellipsoid's own radii of curvature, plus the height: the same wind covers fewer
-    degrees higher up, 0.5 % at 30 km.
+    From the ellipsoid's radii of curvature plus the height: 0.5 % fewer at 30 km.
     """
     cosine = math.cos(math.radians(latitude))
-    curve = 1.0 - c.earth_e2 * (1.0 - cosine * cosine)
-    across = c.earth_a_m / math.sqrt(curve)
-    along = across * (1.0 - c.earth_e2) + z * curve  # times `curve`
+    flat = c.earth_e2 * (1.0 - cosine * cosine)
+    # one over the root of 1 - flat, as a series: off by 6e-10 at most
+    across = c.earth_a_m * (1.0 + flat * (0.5 + flat * (0.375 + 0.3125 * flat)))
+    along = across * (1.0 - c.earth_e2) + z * (1.0 - flat)  # times 1 - flat
     around = (across + z) * cosine
-    share = math.degrees(pace) / (along * around)
-    return share * curve * around, share * along
+    share = math.degrees(1.0) / (along * around)
+    return share * (1.0 - flat) * around, share * along
 
 
-@jit
+@part
 def _next_height(rising, z, layer, pace, grid, c):
     """End of the next step: the layer's edge, or less where that takes too long."""
     edge = grid.height_m[layer + 1] if rising else grid.height_m[layer]
@@ -225,12 +226,12 @@ def _next_height(rising, z, layer, pace, grid, c):
     return z + (edge - z) / math.ceil(time_s / c.step_s - 1e-6)
 
 
-@jit
+@part
 def _met(rising, fresh, z, z0, place, old, slopes, logs, body, grid):
     """Share of the last step at which the leg ended; negative if it did not, NaN if unknown."""
+    if rising and logs[1] > body[LOG_BURST]:
+        return -1.0
     if rising:
-        if logs[1] > body[LOG_BURST]:
-            return -1.0
         return 0.0 if fresh else (logs[0] - body[LOG_BURST]) / (logs[0] - logs[1])
     ground = grid.highest_ground_m
     if z <= ground:
@@ -253,10 +254,10 @@ def _first_layer(rising, z, heights):
 
 @jit
 def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column, path):
-    """Fly up to the burst or down to the ground.
+    """Fly up to the burst or down to the ground by Heun's rule over height.
 
-    Heun's rule over height. The slope that ends one step begins the next, so each step
-    looks at the air once. Returns status, place, height, speed and wind at the end.
+    The slope that ends one step begins the next, so each step looks at the air once.
+    Returns status, place, height, speed and wind at the end.
     """
     layer, index, fresh = _first_layer(rising, z, grid.height_m), 0, True
     z0, old, guess = z, place, place
@@ -268,12 +269,13 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
         if status != LANDED:
             return status, place, z, 0.0, (0.0, 0.0)
         u, v, u_per_m, v_per_m, temperature, log_pressure = seen
-        log_density = log_pressure - c.log_gas_constant - math.log(temperature)
-        log_gravity = _log_gravity(body, z, c)
-        pace = math.exp(-_log_speed(rising, body, c, log_density, temperature, log_gravity))
+        log_rt, log_viscosity = _warmth(temperature, c)
+        log_density, log_gravity = log_pressure - log_rt, _log_gravity(body, z, c)
+        pace = math.exp(-_log_speed(rising, body, c, log_density, log_viscosity, log_gravity))
         if not pace * c.slowest_mps < 1.0:
             return NOT_RISING, place, z, 0.0, (0.0, 0.0)
-        north, east = _degrees(guess[0], z, pace, c)
+        north, east = _degrees(guess[0], z, c)
+        north, east = north * pace, east * pace
         slope = (v * north, u * east, pace)
         if fresh:
             old_slope, old_log, old_wind = slope, log_density, (u, v)
@@ -304,7 +306,7 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
             layer = max(layer - (z <= grid.height_m[layer]), 0)
 
 
-@jit
+@part
 def _log_gravity(body, z, c):
     """Logarithm of gravity at a height: the inverse square, to second order."""
     lift = z / c.earth_a_m
@@ -318,9 +320,9 @@ def _tumble(place, z, wind, body, c):
     g = math.exp(_log_gravity(body, z, c))
     terminal = math.exp(body[LOG_TUMBLE] - 0.5 * body[LOG_BURST]) * math.sqrt(g)
     fallen = terminal * terminal / g * math.log(math.cosh(g * delay / terminal))
-    north, east = _degrees(place[0], z, delay, c)
-    place = (place[0] + wind[1] * north, place[1] + wind[0] * east, place[2] + delay)
-    return place, max(z - fallen, 0.0)
+    north, east = _degrees(place[0], z, c)
+    north, east = north * wind[1] * delay, east * wind[0] * delay
+    return (place[0] + north, place[1] + east, place[2] + delay), max(z - fallen, 0.0)
 
 
 @jit
@@ -330,7 +332,6 @@ def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
     tally[:] = 0.0
     tally[1] = math.inf
     out[:, i] = math.nan
-    out[EXTRAPOLATED, i] = 0.0
     status, place, z, speed, wind = _leg(
         True, place, z, deadline_s, air, grid, body, error, c, tally, column, path
     )
@@ -391,8 +392,8 @@ def _fill(heights, node_m, first, second, out, slot):
 def lay_columns(heights, wind_m, u, v, air_m, temperature, log_pressure, out):
     """Columns given at nodes of their own onto fixed heights.
 
-    Node arrays are [columns, nodes] with heights that never fall; `out` is float32
-    [columns, H, 4]. NaN in a node makes the spans on both sides of it NaN.
+    Node arrays are [columns, nodes], their heights never fall; `out` is float32 [columns,
+    H, 4]. NaN in a node makes the spans on both sides of it NaN.
     """
     for i in range(out.shape[0]):
         _fill(heights, wind_m[i], u[i], v[i], out[i], 0)
