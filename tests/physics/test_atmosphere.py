@@ -82,6 +82,18 @@ def test_two_independent_libraries_agree() -> None:
         assert pytest.approx(p, rel=2e-5) == fluids.ATMOSPHERE_1976(height).P
 
 
+def test_a_third_library_agrees_to_86_km() -> None:
+    ussa1976 = pytest.importorskip("ussa1976", reason="the library ussa1976 is not installed")
+    z = np.linspace(0.0, 86_000.0, 173)
+    ours = air.standard_atmosphere(z)
+    theirs = ussa1976.compute(z=z, variables=["t", "p", "rho"])
+    np.testing.assert_allclose(ours.pressure_pa, theirs.p.values, rtol=2e-5)
+    np.testing.assert_allclose(ours.density_kgpm3, theirs.rho.values, rtol=2e-5)
+    # above 80 km it gives the molecular-scale temperature
+    low = z <= 80_000.0
+    np.testing.assert_allclose(ours.temperature_k[low], theirs.t.values[low], atol=1e-6)
+
+
 # ISO 2533 / USSA 1976 inverse: p [hPa] -> z [m], own evaluation of the handbook's formula
 @pytest.mark.parametrize(
     ("hpa", "z"),

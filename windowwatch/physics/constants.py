@@ -38,7 +38,7 @@ USSA76_LAPSE_KPM: Final = (-6.5e-3, 0.0, 1.0e-3, 2.8e-3, 0.0, -2.8e-3, -2.0e-3)
 #: Geometric top of the part that rests on these layers. [m] NOAA-S/T 76-1562, section 1.2.
 USSA76_TOP_M: Final = 86_000.0
 #: Ratio of molar mass to its sea-level value from 80 km up, every 500 m. [1]
-#: NOAA-S/T 76-1562, table 8 (from memory; checked against another library's temperature).
+#: NOAA-S/T 76-1562, table 8 (from memory; gives the printed 186.87 K at 86 km).
 USSA76_MOLAR_MASS_RATIO: Final = (
     1.0, 0.999996, 0.999989, 0.999971, 0.999941, 0.999909, 0.999870,
     0.999829, 0.999786, 0.999741, 0.999694, 0.999641, 0.999579,
