@@ -267,7 +267,11 @@ def _axes(grid: WindGrid) -> tuple[k.Grid, NDArray[np.float32]]:
 
 
 def _starts(grid: WindGrid, launches: Launches) -> NDArray[np.float64]:
-    """Launches as rows, longitudes counted eastward from the grid's west."""
+    """Launches as rows, longitudes counted eastward from the grid's west, checked."""
+    for name, values in vars(launches).items():
+        if not np.all(np.isfinite(values)):
+            row = int(np.flatnonzero(~np.isfinite(values))[0])
+            raise InputError(f"launch {row} has no {name}; it is {values[row]}")
     west = float(grid.longitude_deg[0])
     longitude = west + np.mod(launches.longitude_deg - west, 360.0)
     return np.stack(

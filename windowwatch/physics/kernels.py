@@ -79,9 +79,8 @@ def _column(air, grid, place, layer, start_index, column):
     index = start_index
     while index < last - 1 and time_s >= grid.time_s[index + 1]:
         index += 1
-    later = min(index + 1, last)
-    span = grid.time_s[later] - grid.time_s[index]
-    ft = (time_s - grid.time_s[index]) / span if later > index else 0.0
+    later, start = min(index + 1, last), grid.time_s[index]
+    ft = (time_s - start) / (grid.time_s[later] - start) if later > index else 0.0
     # unsigned, or the compiler would check each for counting from the end
     cell = np.uint64(grid.height_m.size * 4)
     row, level = np.uint64(grid.longitudes) * cell, np.uint64(layer * 4)
@@ -167,8 +166,7 @@ def _note(tally, path, rising, place, z, wind, temperature, log_density, grid):
     wind2 = wind[0] * wind[0] + wind[1] * wind[1]
     tally[0] = max(tally[0], wind2)
     tally[1] = min(tally[1], temperature)
-    if z > grid.top_height_m:
-        tally[2] = 1.0
+    tally[2] = max(tally[2], float(z > grid.top_height_m))
     row = int(tally[3])
     if row < path.shape[0]:
         path[row, 0], path[row, 1], path[row, 2] = place[2], place[0], place[1]
@@ -332,9 +330,11 @@ def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
     tally[:] = 0.0
     tally[1] = math.inf
     out[:, i] = math.nan
-    status, place, z, speed, wind = _leg(
-        True, place, z, deadline_s, air, grid, body, error, c, tally, column, path
-    )
+    status, speed, wind = NOT_RISING, 0.0, (0.0, 0.0)
+    if math.isfinite(body[LOG_DRIVE]):  # else there is no free lift
+        status, place, z, speed, wind = _leg(
+            True, place, z, deadline_s, air, grid, body, error, c, tally, column, path
+        )
     if status == LANDED:
         out[BURST_LATITUDE, i], out[BURST_LONGITUDE, i] = place[0], place[1]
         out[BURST_HEIGHT, i], out[BURST_TIME, i] = z, place[2]

@@ -87,9 +87,11 @@ class WindGrid:
         """Tell whether a point lies on the grid (edges included)."""
         west, east = float(self.longitude_deg[0]), float(self.longitude_deg[-1])
         offset = (longitude_deg - west) % 360.0
+        # a grid that goes round the world ends one step short of where it began
+        step = (east - west) / max(self.longitude_deg.size - 1, 1)
         return bool(
             self.latitude_deg[0] <= latitude_deg <= self.latitude_deg[-1]
-            and (offset <= east - west or east - west >= 360.0)
+            and (offset <= east - west or east - west + 1.001 * step >= 360.0)
         )
 
 
