@@ -166,7 +166,7 @@ def _note(tally, path, rising, place, z, wind, temperature, log_density, grid):
     wind2 = wind[0] * wind[0] + wind[1] * wind[1]
     tally[0] = max(tally[0], wind2)
     tally[1] = min(tally[1], temperature)
-    tally[2] = max(tally[2], float(z > grid.top_height_m))
+    tally[2] = max(tally[2], 1.0 if z > grid.top_height_m else 0.0)
     row = int(tally[3])
     if row < path.shape[0]:
         path[row, 0], path[row, 1], path[row, 2] = place[2], place[0], place[1]
