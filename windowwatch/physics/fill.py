@@ -140,12 +140,12 @@ def _warnings(fill: Fill, wind_mps: float | None, wanted_burst_m: float | None) 
     slow, fast = USUAL_RISE_MPS
     if fill.mean_rate_mps < slow:
         said.append(
-            f"slow: it rises at {fill.mean_rate_mps:.1f} m/s, below the usual {slow:.1f} m/s; it "
+            f"slow: it rises at {fill.mean_rate_mps:.2f} m/s, below the usual {slow:.2f} m/s; it "
             "drifts far and may not burst"
         )
     if fill.mean_rate_mps > fast:
         said.append(
-            f"fast: it rises at {fill.mean_rate_mps:.1f} m/s, above the usual {fast:.1f} m/s; the "
+            f"fast: it rises at {fill.mean_rate_mps:.2f} m/s, above the usual {fast:.2f} m/s; the "
             "balloon bursts lower and measurements blur"
         )
     if wanted_burst_m is not None and fill.burst_height_m < wanted_burst_m:

@@ -78,6 +78,8 @@ class WindErrorModel:
 #: lead times. All numbers from memory of published verification against radiosondes
 #: (order of magnitude); they include the 2 to 3 m/s by which a point differs from a grid
 #: box. The first row is half-way between that and day 1; day 7 goes on as day 3 to day 5.
+#: The correlation height is a judgement, on the wide side: errors of a forecast are
+#: smoother in height than the differences of soundings below, which show 1.5 km.
 FORECAST_ERROR = WindErrorModel(
     lead_hours=(0.0, 24.0, 48.0, 72.0, 120.0, 168.0),
     height_m=(1_458.0, 5_579.0, 10_380.0, 16_221.0, 20_643.0, 31_207.0),
