@@ -10,7 +10,7 @@ from sqlalchemy import create_engine, make_url, text
 
 from windowwatch.storage.store import Store, open_store
 
-#: URL of an empty PostgreSQL database that tests may make and drop schemas in.
+#: URL of a PostgreSQL server on which tests may make and drop databases.
 POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
 
 
@@ -23,14 +23,14 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     server = os.environ.get(POSTGRES)
     if not server:
         pytest.skip(f"no PostgreSQL server: {POSTGRES} is not set")
-    url = make_url(server).set(drivername="postgresql+psycopg")
-    schema = f"test_{secrets.token_hex(6)}"
-    engine = create_engine(url)
-    with engine.begin() as connection:
-        connection.execute(text(f"CREATE SCHEMA {schema}"))
-    yield url.update_query_dict({"options": f"-csearch_path={schema}"}).render_as_string(False)
-    with engine.begin() as connection:
-        connection.execute(text(f"DROP SCHEMA {schema} CASCADE"))
+    url = make_url(server).set(drivername="postgresql+pg8000")
+    name = f"test_{secrets.token_hex(6)}"
+    engine = create_engine(url, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(text(f"CREATE DATABASE {name}"))
+    yield url.set(drivername="postgresql", database=name).render_as_string(False)
+    with engine.connect() as connection:
+        connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
     engine.dispose()
 
 

@@ -101,7 +101,7 @@ def _open_sqlite(url: URL, busy_timeout_s: float) -> Database:
 
 def _open_postgres(url: URL) -> Database:
     if url.drivername == "postgresql":
-        url = url.set(drivername="postgresql+psycopg")
+        url = url.set(drivername="postgresql+pg8000")
     place = url.render_as_string(hide_password=True)
     try:
         engine = create_engine(url, pool_pre_ping=True, connect_args=_PATIENCE)
@@ -113,7 +113,7 @@ def _open_postgres(url: URL) -> Database:
 
 
 #: A server that does not answer must not hold a pass up for ever. [s]
-_PATIENCE = {"connect_timeout": 10}
+_PATIENCE = {"timeout": 30}
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:

@@ -62,7 +62,7 @@ def plain_words(place: str) -> Iterator[None]:
         raise StorageError(f"database {place}: {error.strerror or error}") from error
     except Exception as error:
         # An event hook of the pool raises the driver's own class.
-        if type(error).__module__.split(".")[0] in {"sqlite3", "psycopg"}:
+        if type(error).__module__.split(".")[0] in {"sqlite3", "pg8000"}:
             raise _explain(place, error) from error
         raise
 
@@ -74,16 +74,24 @@ def _explain(place: str, error: BaseException) -> StorageError:
             if name == head or name.startswith(head + "_"):
                 return StorageError(f"database {place} {words} ({_first_line(error)})", retry=retry)
         return StorageError(f"database {place}: {_first_line(error)} ({name})")
-    state = getattr(error, "sqlstate", None)
+    state, said = _postgres_report(error)
     if state is not None:
         for head, (words, retry) in _POSTGRES.items():
             if state.startswith(head):
-                return StorageError(f"database {place} {words} ({_first_line(error)})", retry=retry)
-        return StorageError(f"database {place}: {_first_line(error)} (SQLSTATE {state})")
-    if type(error).__module__.startswith("psycopg") and "Operational" in type(error).__name__:
+                return StorageError(f"database {place} {words} ({said})", retry=retry)
+        return StorageError(f"database {place}: {said} (SQLSTATE {state})")
+    if type(error).__module__.startswith("pg8000") and "Interface" in type(error).__name__:
         words, retry = _POSTGRES["08"]
-        return StorageError(f"database {place} {words} ({_first_line(error)})", retry=retry)
+        return StorageError(f"database {place} {words} ({said})", retry=retry)
     return StorageError(f"database {place}: {_first_line(error)}")
+
+
+def _postgres_report(error: BaseException) -> tuple[str | None, str]:
+    """SQLSTATE and message that a PostgreSQL server sent, as its driver hands them on."""
+    report = error.args[0] if error.args else None
+    if isinstance(report, dict) and "C" in report:  # fields of the protocol's ErrorResponse
+        return str(report["C"]), str(report.get("M", ""))
+    return None, _first_line(error)
 
 
 def _first_line(error: BaseException) -> str:
