@@ -170,6 +170,35 @@ def test_a_new_landing_falls_inside_as_often_as_said(n: int) -> None:
     assert np.mean(hits[90]) == pytest.approx(0.90, abs=0.04)
 
 
+@pytest.mark.parametrize("count", [8, 60])
+def test_footprints_of_flights_hold_other_draws_as_often_as_said(count: int) -> None:
+    # the whole chain: draws, flights, footprint; the truth is a draw of another stream
+    at = made_air.launches(np.full(120, 46.0), -37.0)
+    air = made_air.grid(
+        lambda t, y, x, z: (10.0 + 10.0 * np.exp(-(((z - 1e4) / 5e3) ** 2)), 0.0),
+        longitude_deg=np.arange(-40.0, -30.0, 0.5),
+    )
+    flown = made_air.train()
+
+    def flights(watch: str, draws: int) -> tuple[np.ndarray, np.ndarray]:
+        drawn = make_draws(flown, at, count=draws, watch=watch, cycle_id="c",
+                           site=[str(i) for i in range(120)],
+                           cycle_unix_s=made_air.MONDAY - 2 * 86_400.0)  # fmt: skip
+        done = fly(air, at, flown, drawn)
+        return done.landing_latitude_deg[:, 0], done.landing_longitude_deg[:, 0]
+
+    truth, ours = flights("truth", 60), flights("ours", count)
+    hits = {50: 0.0, 90: 0.0}
+    for i in range(120):
+        shape = footprint(ours[0][i], ours[1][i])
+        assert shape is not None
+        for share in hits:
+            hits[share] += float(np.mean(inside(shape, truth[0][i, 1:], truth[1][i, 1:], share)))
+    # with few balanced draws a footprint is on the safe side
+    assert -0.04 < hits[50] / 120 - 0.50 < 0.11
+    assert -0.03 < hits[90] / 120 - 0.90 < 0.06
+
+
 def test_one_stray_landing_does_not_swell_the_footprint() -> None:
     latitude, longitude = cloud(40, 3, (46.0, -36.0))
     stray = np.append(latitude, 48.5), np.append(longitude, -33.0)  # 360 km off
