@@ -75,6 +75,20 @@ def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     assert "stored already" in again.out
 
 
+def test_fill_says_what_it_needs_and_what_it_gives(folder: Path) -> None:
+    answer = run(folder, "fill", "--settings", "watch.toml", "--rate", "5", "--burst", "34000")
+    assert (answer.code, answer.err) == (0, "")
+    words = " ".join(answer.out.split())
+    assert "5.0 on average" in words
+    assert "short of 34.0 km" in words  # the conflict, explained
+    assert "Hydrogen burns" in words
+    given = run(folder, "fill", "--settings", "watch.toml", "--gas", "2")
+    assert given.code == 1
+    assert "2.00 m³ of gas lift" in given.err
+    both = run(folder, "fill", "--settings", "watch.toml", "--gas", "4", "--rate", "5")
+    assert "not both" in both.err
+
+
 def test_check_says_what_to_mend_and_goes_on(folder: Path) -> None:
     answer = run(folder, "check", "--settings", "watch.toml")
     assert answer.code == 1

@@ -43,7 +43,7 @@ WRONG = {
         "train.gas = 'neon': must be 'hydrogen' or 'helium'",
     ),
     "no lift": (
-        ("nozzle_lift_kg = 2.6", "nozzle_lift_kg = 1.2"),
+        ("nozzle_lift_kg = 2.8", "nozzle_lift_kg = 1.2"),
         "[train] nozzle lift 1.2 kg does not lift the payload of 1.5 kg; give more gas or less "
         "payload",
     ),
@@ -107,7 +107,7 @@ def test_a_missing_map_is_named(tmp_path: Path) -> None:
 def test_the_example_means_what_it_says() -> None:
     settings = read_settings(CONFIG / "skerra.toml")
     assert [site.name for site in settings.watch.sites] == ["Brackwater", "Millfield", "Highmoor"]
-    assert settings.watch.train.free_lift_kg == pytest.approx(1.1)
+    assert settings.watch.train.free_lift_kg == pytest.approx(1.3)
     assert settings.watch.rules.step_min == settings.file.watch.launch_step_min == 60
     asked = {name: kind.default for name, kind in LIMITS.items() if kind.asked}
     assert settings.watch.plan.limits == asked

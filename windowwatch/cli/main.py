@@ -12,6 +12,7 @@ from rich.console import Console
 
 from windowwatch import daemon
 from windowwatch.cli import show
+from windowwatch.cli.fill import Supply, Wish, show_fill
 from windowwatch.cli.work import check, one_pass, parse_time, rehearse, try_channels
 from windowwatch.clock import Clock, ShiftedClock, SystemClock
 from windowwatch.errors import InputError, StorageError, WindowwatchError
@@ -163,6 +164,41 @@ def explain_command(settings_path: Path, key: str) -> None:
         sites = {site.name: site for site in settings.watch.sites}
         trail = store.explain(key.strip("[] "))
         show.print_trail(Console(), trail, sites, settings.watch.plan)
+
+
+@main.command("fill")
+@settings_option()
+@click.option("--site", help="Site; the first of the settings when left out.")
+@click.option("--rate", type=float, help="Wanted mean rate of rise, m/s.")
+@click.option("--burst", type=float, help="Wanted burst height, m.")
+@click.option("--gas", type=float, help="Gas there is, m³ at 15 °C and 1013 hPa.")
+@click.option("--wind", type=float, help="Wind at the site, m/s.")
+@click.option("--temperature", type=float, help="Air temperature at the site, °C.")
+@click.option("--cylinder-l", type=float, default=50.0, show_default=True, help="Litres of one.")
+@click.option("--cylinder-bar", type=float, default=200.0, show_default=True)
+@click.option("--flow", type=float, default=0.4, show_default=True, help="Gas flow, m³ a minute.")
+def fill_command(
+    settings_path: Path,
+    site: str | None,
+    rate: float | None,
+    burst: float | None,
+    gas: float | None,
+    wind: float | None,
+    temperature: float | None,
+    cylinder_l: float,
+    cylinder_bar: float,
+    flow: float,
+) -> None:
+    """Size the fill: lift, gas, cylinders, rise and burst, with warnings and cautions."""
+    with errors_in_words():
+        settings = read_settings(settings_path)
+        chosen = settings.watch.sites[0] if site is None else _site(settings, site)
+        show_fill(
+            settings.watch.train,
+            chosen,
+            Wish(rate, burst, gas, wind, temperature),
+            Supply(cylinder_l, cylinder_bar, flow),
+        )
 
 
 @main.command("check")

@@ -124,7 +124,7 @@ def fly(
     train: FlightTrain,
     draws: Draws,
     *,
-    step_s: float = 120.0,
+    step_s: float = 60.0,
     longest_flight_s: float = 6 * 3600.0,
     threads: int | None = None,
 ) -> Flights:
@@ -198,7 +198,7 @@ def fly_path(
     launch: int = 0,
     member: int = 0,
     draw: int = 0,
-    step_s: float = 120.0,
+    step_s: float = 60.0,
     longest_flight_s: float = 6 * 3600.0,
 ) -> FlightPath:
     """One of the flights of `fly`, step by step.

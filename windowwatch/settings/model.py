@@ -22,7 +22,7 @@ from pydantic import (
 
 from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.roads import DRIVABLE, RoadClass
-from windowwatch.physics.train import Gas
+from windowwatch.physics.train import DragCurve, Gas
 from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.windows.values import ChangeKind
@@ -119,8 +119,13 @@ class TrainSection(Section):
     parachute_drag_coefficient: Annotated[float, Field(gt=0.0, le=3.0)] = 0.75
     lift_sigma: Annotated[float, Field(ge=0.0, le=0.5)] = 0.03
     burst_sigma: Annotated[float, Field(ge=0.0, le=0.5)] = 0.06
-    drag_sigma: Annotated[float, Field(ge=0.0, le=0.5)] = 0.08
+    drag_sigma: Annotated[float, Field(ge=0.0, le=0.5)] = 0.15
     canopy_sigma: Annotated[float, Field(ge=0.0, le=0.5)] = 0.2
+    measured_ascent_mps: Annotated[float, Field(gt=0.0, le=15.0)] | None = None
+    opening_delay_s: Annotated[float, Field(ge=0.0, le=600.0)] = 0.0
+    remnant_fraction: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
+    body_drag_area_m2: Annotated[float, Field(gt=0.0, le=10.0)] = 0.1
+    drag_curve: DragCurve = DragCurve.SOUNDING
 
 
 class GroundSection(Section):
