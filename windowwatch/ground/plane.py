@@ -38,6 +38,11 @@ class LocalPlane:
     def __init__(self, latitude_deg: float, longitude_deg: float) -> None:
         self._middle = (latitude_deg, longitude_deg)
 
+    @property
+    def middle(self) -> tuple[float, float]:
+        """Latitude and longitude of the middle. [deg]"""
+        return self._middle
+
     @classmethod
     def about(cls, geometries: Any) -> "LocalPlane":
         """The plane about the middle of some geometries in degrees.

@@ -1,0 +1,166 @@
+"""Building a ground file, in a process of its own: ``python -m windowwatch.ground.build``.
+
+rasterio carries a PROJ that does not live with ecCodes' in one process, so this module and
+what it imports never touch `windowwatch.forecast`. The request comes as JSON on standard
+input; progress, and at the end the outcome, go as lines of JSON to standard output.
+"""
+
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from windowwatch.errors import GroundError, WindowwatchError
+from windowwatch.ground.file import write_ground_file
+from windowwatch.ground.grid import Grid
+from windowwatch.ground.layers import Progress, build_layers, grid_about
+from windowwatch.ground.osm import read_extract
+from windowwatch.ground.plane import FloatArray
+from windowwatch.ground.rasters import Base, Rasters
+
+#: A grid of more cells than this needs more memory than a small machine has.
+MOST_CELLS = 40_000_000
+OSM_LICENCE = "Open Database License (ODbL) 1.0"
+OSM_ATTRIBUTION = "© OpenStreetMap contributors"
+
+
+@dataclass(frozen=True)
+class Request:
+    """What is to be built.
+
+    Parameters
+    ----------
+    map, out : str
+        Extract to read, ground file to write.
+    sites, crews : tuple of Base
+        Each gets drive times; the file must reach `reach_m` round every site.
+    reach_m, cell_m : float
+        [m]
+    built_utc : str
+    terrain, population : str
+        GeoTIFFs, or nothing.
+    licence, attribution : str
+        Of the extract.
+    small : bool
+    """
+
+    map: str
+    out: str
+    sites: tuple[Base, ...]
+    crews: tuple[Base, ...]
+    reach_m: float
+    cell_m: float
+    built_utc: str
+    terrain: str = ""
+    population: str = ""
+    licence: str = OSM_LICENCE
+    attribution: str = OSM_ATTRIBUTION
+    small: bool = False
+
+    def text(self) -> str:
+        """As JSON."""
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def of(cls, text: str) -> "Request":
+        """From JSON."""
+        given: dict[str, Any] = json.loads(text)
+        for name in ("sites", "crews"):
+            given[name] = tuple(Base(**base) for base in given[name])
+        return cls(**given)
+
+
+def build(request: Request, tell: Progress) -> Rasters:
+    """Read everything, make the layers, write the file.
+
+    Raises
+    ------
+    GroundError
+        Names the file and what is wrong with it.
+    """
+    path, bases = Path(request.map), (*request.sites, *request.crews)
+    tell("reading the map", 0.0)
+    extract = read_extract(path, lambda n: tell(f"reading the map: {n} things", 0.05))
+    grid = grid_about(bases, request.reach_m, request.cell_m, extract.box_deg)
+    if grid.rows * grid.columns > MOST_CELLS:
+        raise GroundError(
+            f"{grid.rows} x {grid.columns} cells of {grid.cell_m:g} m are too many (at most "
+            f"{MOST_CELLS}); ask for larger cells (--cell-m) or less reach (--reach-km)"
+        )
+    height, people, sources = _rasters(request, grid, tell)
+    sources.insert(
+        0, f"{path.name}: map; {request.attribution}; {request.licence}; date {extract.date}"
+    )
+    built = build_layers(
+        extract,
+        grid,
+        bases,
+        height_m=height,
+        people_per_km2=people,
+        tell=lambda words, share: tell(words, 0.25 + 0.70 * share),
+    )
+    rasters = Rasters(request.out, grid, built.layers, bases, sources, built.notes)
+    rasters.require_reach(request.sites, request.reach_m)
+    tell("writing", 0.96)
+    write_ground_file(Path(request.out), rasters, built=request.built_utc, small=request.small)
+    return rasters
+
+
+def _rasters(
+    request: Request, grid: Grid, tell: Progress
+) -> tuple[FloatArray | None, FloatArray | None, list[str]]:
+    """Terrain and people on the grid, and where they come from."""
+    if not (request.terrain or request.population):
+        return None, None, []
+    from windowwatch.ground import geotiff
+
+    tell("reading rasters", 0.22)
+    found: list[FloatArray | None] = []
+    sources = []
+    for name, what, read in (
+        (request.terrain, "terrain", geotiff.read_terrain),
+        (request.population, "people", geotiff.read_people),
+    ):
+        found.append(read(Path(name), grid) if name else None)
+        if name:
+            date, credit = geotiff.source_of(Path(name))
+            sources.append(f"{Path(name).name}: {what}; copyright {credit}; date {date}")
+    return found[0], found[1], sources
+
+
+def main(_arguments: Sequence[str] = ()) -> int:
+    """Answer one request from standard input."""
+
+    def say(**line: Any) -> None:
+        print(json.dumps(line), flush=True)
+
+    try:
+        rasters = build(
+            Request.of(sys.stdin.read()), lambda words, share: say(words=words, share=share)
+        )
+    except WindowwatchError as error:
+        say(error=error.message)
+        return 1
+    except MemoryError:
+        say(error="not enough memory; ask for larger cells (--cell-m) or less reach (--reach-km)")
+        return 1
+    grid = rasters.grid
+    mapped = float(np.mean(rasters.layers["cover"].codes >> 15))
+    say(
+        done=[
+            f"{grid.rows} x {grid.columns} cells of {grid.cell_m:g} m, {100 * mapped:.0f} % of "
+            "them on the map",
+            f"layers: {', '.join(rasters.layers)}",
+            *rasters.sources,
+            *rasters.notes,
+        ]
+    )
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))

@@ -1,0 +1,188 @@
+"""Ground files: what `windowwatch ground build` writes and every pass reads.
+
+A zip archive with `header.json` and one NumPy array (`.npy`) a layer. Arrays are stored as
+they are, so that they can be mapped into memory and only what is asked is read; or, on wish,
+as differences along the rows and deflated: a smaller file that is read whole.
+"""
+
+import json
+import os
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from io import BytesIO
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowwatch.errors import GroundError, InputError
+from windowwatch.ground.grid import Grid
+from windowwatch.ground.rasters import Base, Layer, Rasters
+from windowwatch.ground.tags import Cover
+
+#: Goes up when older programs cannot read what is written.
+FORMAT = 1
+_HEADER = "header.json"
+_LARGEST_HEADER = 4 * 1024 * 1024  # byte
+#: A zip entry that never changes has one date.
+_DATE = (1980, 1, 1, 0, 0, 0)
+
+
+def write_ground_file(
+    path: Path, rasters: Rasters, *, built: str = "", small: bool = False
+) -> None:
+    """Write a ground file in one go: it is there whole, or not at all.
+
+    Parameters
+    ----------
+    path : Path
+    rasters : Rasters
+    built : str
+        When, for whoever reads the header.
+    small : bool
+        Deflate the layers.
+
+    Raises
+    ------
+    GroundError
+        If the file cannot be written.
+    """
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    except OSError as error:
+        raise GroundError(f"{path}: cannot be written ({error.strerror})") from error
+    try:
+        with os.fdopen(handle, "wb") as raw:
+            _write(raw, rasters, built, small)
+            raw.flush()
+            os.fsync(raw.fileno())
+        Path(name).chmod(0o644)
+        Path(name).replace(path)
+    except OSError as error:
+        raise GroundError(f"{path}: cannot be written ({error.strerror})") from error
+    finally:
+        Path(name).unlink(missing_ok=True)
+
+
+def _write(raw: IO[bytes], rasters: Rasters, built: str, small: bool) -> None:
+    grid = rasters.grid
+    header = {
+        "format": FORMAT,
+        "built_utc": built,
+        "grid": {name: getattr(grid, name) for name in Grid.__dataclass_fields__},
+        "bases": [vars(base) for base in rasters.bases],
+        "sources": list(rasters.sources),
+        "notes": list(rasters.notes),
+        "cover": [str(kind) for kind in Cover],
+        "layers": {
+            name: {
+                "scale": layer.scale,
+                "offset": layer.offset,
+                "smooth": layer.smooth,
+                "differences": small,
+            }
+            for name, layer in rasters.layers.items()
+        },
+    }
+    how = zipfile.ZIP_DEFLATED if small else zipfile.ZIP_STORED
+    with zipfile.ZipFile(raw, "w", how) as archive:
+        text = json.dumps(header, indent=1, ensure_ascii=False)
+        archive.writestr(zipfile.ZipInfo(_HEADER, _DATE), text)
+        for name, layer in rasters.layers.items():
+            codes = layer.codes
+            if small:
+                codes = np.diff(codes, axis=1, prepend=np.uint16(0))  # modulo 2**16
+            entry = zipfile.ZipInfo(f"{name}.npy", _DATE)
+            entry.compress_type = how
+            with archive.open(entry, "w", force_zip64=True) as out:
+                np.lib.format.write_array(out, np.ascontiguousarray(codes), allow_pickle=False)
+
+
+def read_ground_file(path: Path) -> Rasters:
+    """Read a ground file; stored layers stay on disk until they are asked.
+
+    Raises
+    ------
+    GroundError
+        If it is missing, cut short, of another format, or no ground file at all.
+    """
+    with _refused(path), zipfile.ZipFile(path) as archive:
+        header = _header(path, archive)
+        layers = {
+            name: Layer(
+                _codes(path, archive, f"{name}.npy", bool(about["differences"])),
+                float(about["scale"]),
+                float(about["offset"]),
+                bool(about["smooth"]),
+            )
+            for name, about in header["layers"].items()
+        }
+        grid = Grid(**header["grid"])
+        for name, layer in layers.items():
+            if layer.codes.shape != grid.shape:
+                raise ValueError(f"layer {name} is {layer.codes.shape}, the grid {grid.shape}")
+        bases = [Base(**base) for base in header["bases"]]
+        return Rasters(str(path), grid, layers, bases, header["sources"], header["notes"])
+
+
+@contextmanager
+def _refused(path: Path) -> Iterator[None]:
+    """Turn whatever a damaged file brings forth into one clear error."""
+    again = "build it again with `windowwatch ground build`"
+    try:
+        yield
+    except FileNotFoundError as error:
+        raise GroundError(
+            f"{path}: no such file; make it with `windowwatch ground build`, or mend "
+            "[ground] file in the settings"
+        ) from error
+    except OSError as error:
+        raise GroundError(f"{path}: cannot be read ({error.strerror or error})") from error
+    except (zipfile.BadZipFile, EOFError) as error:
+        raise GroundError(
+            f"{path}: is no ground file, or one that was cut short; {again}"
+        ) from error
+    except (KeyError, TypeError, ValueError, AttributeError, InputError) as error:
+        raise GroundError(f"{path}: is a damaged ground file ({error}); {again}") from error
+
+
+def _header(path: Path, archive: zipfile.ZipFile) -> dict[str, Any]:
+    if _HEADER not in archive.namelist() or archive.getinfo(_HEADER).file_size > _LARGEST_HEADER:
+        raise zipfile.BadZipFile("no header")
+    header: dict[str, Any] = json.loads(archive.read(_HEADER))
+    if header["format"] != FORMAT or header["cover"] != [str(kind) for kind in Cover]:
+        raise GroundError(
+            f"{path}: is a ground file of format {header['format']}, and this program reads "
+            f"format {FORMAT}; build it again with `windowwatch ground build`"
+        )
+    return header
+
+
+def _codes(
+    path: Path, archive: zipfile.ZipFile, name: str, differences: bool
+) -> NDArray[np.uint16]:
+    """Codes of a layer: mapped into memory where they are stored as they are."""
+    entry = archive.getinfo(name)
+    if entry.compress_type != zipfile.ZIP_STORED:
+        with archive.open(entry) as raw:
+            codes = np.lib.format.read_array(BytesIO(raw.read()), allow_pickle=False)
+        if codes.dtype != np.uint16 or codes.ndim != 2:
+            raise ValueError(f"layer {name} is no grid of 16-bit numbers")
+        return np.cumsum(codes, axis=1, dtype=np.uint16) if differences else codes
+    with path.open("rb") as raw:
+        raw.seek(entry.header_offset + 26)  # lengths of name and extra field, APPNOTE 4.3.7
+        lengths = np.frombuffer(raw.read(4), dtype="<u2")
+        raw.seek(entry.header_offset + 30 + int(lengths.sum()))
+        version = np.lib.format.read_magic(raw)
+        if version != (1, 0):
+            raise ValueError(f"layer {name} is of NumPy's format {version}")
+        shape, fortran, dtype = np.lib.format.read_array_header_1_0(raw)
+        if fortran or dtype != np.uint16 or len(shape) != 2:
+            raise ValueError(f"layer {name} is no grid of 16-bit numbers")
+        begin = raw.tell()
+    if begin + 2 * shape[0] * shape[1] > path.stat().st_size:
+        raise zipfile.BadZipFile("a layer runs past the end")
+    return np.memmap(path, dtype=np.uint16, mode="r", offset=begin, shape=shape)

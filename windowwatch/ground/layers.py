@@ -1,0 +1,331 @@
+"""From an extract to layers on a grid: what the land is, how far hazards, roads, crews are. Pure.
+
+Distances are measured from the middles of cells to dots along the lines, a quarter of a cell
+apart: right to an eighth of a cell. Between middles they are interpolated.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from windowwatch.errors import GroundError, InputError
+from windowwatch.ground import walking
+from windowwatch.ground.coast import sea_areas
+from windowwatch.ground.driving import Dots, drive_times_s, road_graph
+from windowwatch.ground.extract import Extract
+from windowwatch.ground.grid import BoolArray, Grid, dotted, filled, segments
+from windowwatch.ground.plane import FloatArray, LocalPlane
+from windowwatch.ground.rasters import COVER, MAPPED_BIT, Base, Layer, encode
+from windowwatch.ground.tags import Cover, Line
+
+#: Told what is done, and which part of the whole is done.
+Progress = Callable[[str, float], None]
+
+#: Steps of the coded values.
+DISTANCE_STEP_M, TIME_STEP_MIN, HEIGHT_STEP_M, SLOPE_STEP_DEG = 2.0, 0.1, 0.25, 0.01
+LOWEST_HEIGHT_M = -500.0
+#: Dots along a line, in parts of a cell.
+_APART_CELLS = 0.25
+#: So many points are looked up at once, to keep memory low.
+_AT_ONCE = 500_000
+#: A walk starts from a road within this of a cell's middle, in cells (half a diagonal).
+_ROAD_IN_CELL = 0.71
+#: Layers that hold the distance to a kind of line, or of land.
+LINE_LAYERS = {"motorway_m": Line.MOTORWAY, "railway_m": Line.RAILWAY, "power_m": Line.POWER}
+COVER_LAYERS = {
+    "built_up_m": (Cover.BUILT_UP, Cover.CROWD),
+    "aerodrome_m": (Cover.AERODROME,),
+}
+
+
+@dataclass(frozen=True)
+class Built:
+    """Layers by name, and what is to be known about them."""
+
+    layers: dict[str, Layer]
+    notes: tuple[str, ...]
+
+
+def grid_about(
+    bases: Sequence[Base],
+    reach_m: float,
+    cell_m: float,
+    box_deg: tuple[float, float, float, float],
+) -> Grid:
+    """The grid that holds every base and the land about it, as far as the extract goes.
+
+    Raises
+    ------
+    GroundError
+        If a base lies outside the extract.
+    """
+    south, west, north, east = box_deg
+    for base in bases:
+        _require_inside(base, box_deg)
+    plane = LocalPlane.about(
+        shapely.points([base.longitude_deg for base in bases], [b.latitude_deg for b in bases])
+    )
+    x, y = plane.forward([b.latitude_deg for b in bases], [b.longitude_deg for b in bases])
+    wanted = np.array([x.min(), y.min(), x.max(), y.max()]) + (reach_m + 2.0 * cell_m) * np.array(
+        [-1, -1, 1, 1]
+    )
+    box = plane.lay([shapely.box(west, south, east, north)])
+    held = shapely.total_bounds(box)
+    low = np.maximum(wanted[:2], held[:2])
+    count = np.ceil((np.minimum(wanted[2:], held[2:]) - low) / cell_m)
+    columns, rows = np.maximum(count, 1).astype(int)
+    latitude, longitude = plane.middle
+    west_m, south_m = (float(value) for value in low)
+    return Grid(latitude, longitude, west_m, south_m, cell_m, int(rows), int(columns))
+
+
+def _require_inside(base: Base, box_deg: tuple[float, float, float, float]) -> None:
+    south, west, north, east = box_deg
+    latitude, longitude = base.latitude_deg, (base.longitude_deg + 180.0) % 360.0 - 180.0
+    if south <= latitude <= north and west <= longitude <= east:
+        return
+    swapped = south <= longitude <= north and west <= latitude <= east
+    hint = "; its latitude and longitude seem to be swapped" if swapped else ""
+    raise GroundError(
+        f"{base.name} ({base.latitude_deg:g}, {base.longitude_deg:g}) lies outside the extract, "
+        f"which holds latitudes {south:.3f} to {north:.3f} and longitudes {west:.3f} to "
+        f"{east:.3f}{hint}; mend the coordinates or take another extract"
+    )
+
+
+@dataclass
+class _Laid:
+    """An extract, laid on the grid's plane."""
+
+    extract: Extract
+    grid: Grid
+    covers: dict[Cover, BoolArray]
+    outlines: dict[Cover, NDArray[Any]]
+    lines: dict[Line, NDArray[Any]]
+    mapped: BoolArray
+
+
+def build_layers(
+    extract: Extract,
+    grid: Grid,
+    bases: Sequence[Base],
+    *,
+    height_m: FloatArray | None = None,
+    people_per_km2: FloatArray | None = None,
+    tell: Progress = lambda _words, _share: None,
+) -> Built:
+    """All layers of a ground file.
+
+    Parameters
+    ----------
+    extract : Extract
+    grid : Grid
+    bases : sequence of Base
+        Sites and crews; each gets a layer of drive times.
+    height_m, people_per_km2 : array [rows, columns], optional
+        NaN where they are not known.
+    tell : callable
+        Progress.
+
+    Raises
+    ------
+    GroundError
+        If the coast has a gap, or a base lies on water.
+    """
+    tell("laying land and water on the grid", 0.0)
+    laid = _lay(extract, grid)
+    _require_dry(laid, bases)
+    layers = {COVER: _cover_layer(laid)}
+    for number, (name, kind) in enumerate(LINE_LAYERS.items()):
+        tell(f"how far: {kind}", 0.10 + 0.08 * number)
+        layers[name] = _distance_layer(grid, _line_dots(grid, laid.lines[kind]))
+    for number, (name, kinds) in enumerate(COVER_LAYERS.items()):
+        tell(f"how far: {kinds[0]}", 0.34 + 0.08 * number)
+        layers[name] = _land_distance_layer(laid, kinds)
+    if height_m is not None:
+        layers["height_m"] = encode(height_m, HEIGHT_STEP_M, LOWEST_HEIGHT_M, smooth=True)
+        layers["slope_deg"] = encode(slope_deg(height_m, grid.cell_m), SLOPE_STEP_DEG, smooth=True)
+    if people_per_km2 is not None:
+        layers["people_per_km2"] = encode(people_per_km2, 1.0)
+    more, notes = _roads(laid, bases, height_m, tell)
+    return Built({**layers, **more}, (*notes, *_notes(laid, height_m)))
+
+
+def slope_deg(height_m: FloatArray, cell_m: float) -> FloatArray:
+    """Steepness of the ground from its heights on the grid, by central differences. [deg]"""
+    north, east = np.gradient(height_m, cell_m)
+    return np.asarray(np.degrees(np.arctan(np.hypot(north, east))))
+
+
+def _lay(extract: Extract, grid: Grid) -> _Laid:
+    plane = grid.plane
+    try:
+        sea = sea_areas(extract.coast, extract.box_deg)
+    except InputError as error:
+        raise GroundError(f"{extract.path}: {error.message}") from error
+    covers, outlines = {}, {}
+    for kind in Cover:
+        shapes = [*extract.areas[kind], *(sea if kind is Cover.WATER else [])]
+        flat = _on_plane(plane, shapes)
+        covers[kind] = filled(grid, flat)
+        outlines[kind] = shapely.boundary(flat)
+    lines = {kind: _on_plane(plane, extract.lines[kind]) for kind in Line}
+    south, west, north, east = extract.box_deg
+    mapped = filled(grid, _on_plane(plane, [shapely.box(west, south, east, north)]))
+    return _Laid(extract, grid, covers, outlines, lines, mapped)
+
+
+def _on_plane(plane: LocalPlane, shapes: Sequence[Any]) -> NDArray[Any]:
+    """Shapes in degrees, on the plane in metres."""
+    flat = np.empty(len(shapes), dtype=object)
+    flat[:] = shapes
+    return plane.lay(flat) if len(shapes) else flat
+
+
+def _require_dry(laid: _Laid, bases: Sequence[Base]) -> None:
+    grid = laid.grid
+    for base in bases:
+        x, y = grid.plane.forward([base.latitude_deg], [base.longitude_deg])
+        cell = int(grid.cells(np.column_stack([x, y]))[0])
+        if cell >= 0 and laid.covers[Cover.WATER].ravel()[cell]:
+            raise GroundError(
+                f"{base.name} ({base.latitude_deg:g}, {base.longitude_deg:g}) lies on water on "
+                f"the map {laid.extract.path.name}; mend its coordinates in the settings"
+            )
+
+
+def _cover_layer(laid: _Laid) -> Layer:
+    bits = laid.mapped.astype(np.uint16) << MAPPED_BIT
+    for number, kind in enumerate(Cover):
+        bits |= laid.covers[kind].astype(np.uint16) << number
+    return Layer(bits.astype(np.uint16))
+
+
+def _line_dots(grid: Grid, lines: NDArray[Any]) -> FloatArray:
+    """Dots along lines, [K, 2]."""
+    begin, end, _ = segments(lines)
+    return dotted(begin, end, _APART_CELLS * grid.cell_m)[0]
+
+
+def _nearest(grid: Grid, dots: FloatArray) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Distance of each cell's middle to the nearest dot, and which it is. [rows, columns]"""
+    distance = np.full(grid.shape, np.inf)
+    index = np.full(grid.shape, -1, dtype=np.int64)
+    if len(dots):
+        tree = cKDTree(dots, balanced_tree=False, compact_nodes=False)
+        step = max(_AT_ONCE // grid.columns, 1)
+        for row in range(0, grid.rows, step):
+            end = min(row + step, grid.rows)
+            found = tree.query(grid.middles_m(row, end), workers=-1)
+            distance[row:end], index[row:end] = (a.reshape(-1, grid.columns) for a in found)
+    return distance, index
+
+
+def _distance_layer(grid: Grid, dots: FloatArray) -> Layer:
+    return encode(_nearest(grid, dots)[0], DISTANCE_STEP_M, smooth=True)
+
+
+def _land_distance_layer(laid: _Laid, kinds: Sequence[Cover]) -> Layer:
+    """Distance to land of some kinds; 0 inside it."""
+    outlines = np.concatenate([laid.outlines[kind] for kind in kinds])
+    distance, _ = _nearest(laid.grid, _line_dots(laid.grid, outlines))
+    inside = np.any([laid.covers[kind] for kind in kinds], axis=0)
+    return encode(np.where(inside, 0.0, distance), DISTANCE_STEP_M, smooth=True)
+
+
+def _roads(
+    laid: _Laid, bases: Sequence[Base], height_m: FloatArray | None, tell: Progress
+) -> tuple[dict[str, Layer], tuple[str, ...]]:
+    """Distance to roads, drive times, and walks from the roads that can be driven to."""
+    grid, plane = laid.grid, laid.grid.plane
+    tell("joining roads", 0.50)
+    graph = road_graph(laid.extract.ways, plane, _APART_CELLS * grid.cell_m)
+    dots = graph.dots
+    tell("how far: roads", 0.55)
+    layers = {
+        name: _distance_layer(grid, dots.position_m[wanted])
+        for name, wanted in (("road_m", dots.stopping), ("public_road_m", dots.public))
+    }
+    times, notes = [], []
+    for number, base in enumerate(bases):
+        tell(f"driving from {base.name}", 0.65 + 0.10 * number / len(bases))
+        x, y = plane.forward(base.latitude_deg, base.longitude_deg)
+        times.append(drive_times_s(graph, np.array([float(x), float(y)])))
+        within = grid.cells(dots.position_m) >= 0
+        reached = float(np.mean(np.isfinite(times[-1][within]))) if np.any(within) else 0.0
+        notes.append(f"from {base.name} {100 * reached:.0f} % of the roads can be driven to")
+    tell("walking from the roads", 0.75)
+    walk_s, start = _walks(laid, dots, _any_of(times), height_m)
+    layers["walk_min"] = encode(walk_s / 60.0, TIME_STEP_MIN)
+    tell("putting drives and walks together", 0.95)
+    for number, time_s in enumerate(times):
+        there = np.where(start >= 0, time_s[np.maximum(start, 0)], np.inf)
+        layers[f"drive_min/{number}"] = encode(there / 60.0, TIME_STEP_MIN)
+    return layers, tuple(notes)
+
+
+def _any_of(times_s: list[FloatArray]) -> BoolArray:
+    """Which dots can be driven to from any base."""
+    return np.asarray(np.isfinite(np.min(times_s, axis=0)))
+
+
+def _walks(
+    laid: _Laid, dots: Dots, reached: BoolArray, height_m: FloatArray | None
+) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Time on foot to each cell, and the dot from which the walk starts (-1: none). [s]
+
+    Walks start from the cells that a road runs through, at the dot nearest to their middle.
+    """
+    grid, covers = laid.grid, laid.covers
+    usable = np.flatnonzero(dots.stopping & reached)
+    cells = grid.cells(dots.position_m[usable])
+    usable, cells = usable[cells >= 0], cells[cells >= 0]
+    if usable.size == 0:
+        return np.full(grid.shape, np.inf), np.full(grid.shape, -1)
+    ways = laid.extract.ways
+    paths, bridges = (_on_plane(grid.plane, _lines_of(laid.extract, which))
+                      for which in (ways.walkable, ways.walkable & ways.bridge))  # fmt: skip
+    on_path = np.zeros(grid.shape, dtype=np.bool_)
+    path_cells = grid.cells(_line_dots(grid, paths))
+    on_path.ravel()[path_cells[path_cells >= 0]] = True
+    shut = covers[Cover.WATER] | covers[Cover.MILITARY] | covers[Cover.NO_ENTRY] | ~laid.mapped
+    country = walking.Country(
+        walking.speeds_mps(covers[Cover.WETLAND], covers[Cover.FOREST], on_path, shut),
+        height_m,
+        np.concatenate([laid.lines[Line.RIVER], laid.outlines[Cover.WATER]]),
+        bridges,
+    )
+    time_s, origin = walking.walk_from_roads(grid, country, cells)
+    first = np.full(grid.rows * grid.columns, -1)
+    first[cells] = usable
+    start = np.where(origin >= 0, first[np.maximum(origin, 0)], -1)
+    return time_s.reshape(grid.shape), start.reshape(grid.shape)
+
+
+def _lines_of(extract: Extract, wanted: BoolArray) -> list[Any]:
+    """Some ways as lines, in degrees."""
+    ways = extract.ways.chosen(wanted)
+    way = np.repeat(np.arange(ways.speed_kmph.size), np.diff(ways.start))
+    if way.size == 0:
+        return []
+    lines: Any = shapely.linestrings(ways.position_deg, indices=way)
+    return list(lines)
+
+
+def _notes(laid: _Laid, height_m: FloatArray | None) -> list[str]:
+    notes = []
+    if not laid.extract.coast:
+        notes.append("the map has no coast: all of it that is no lake or river counts as land")
+    if laid.extract.broken:
+        notes.append(
+            f"{laid.extract.broken} things of the map refer to nodes that are not in it; they "
+            "were cut there"
+        )
+    if height_m is None:
+        notes.append("no terrain was given: walks are taken to be level")
+    return notes
