@@ -28,7 +28,7 @@ def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
     engine = create_engine(url, isolation_level="AUTOCOMMIT")
     with engine.connect() as connection:
         connection.execute(text(f"CREATE DATABASE {name}"))
-    yield url.set(drivername="postgresql", database=name).render_as_string(False)
+    yield url.set(database=name).render_as_string(False)
     with engine.connect() as connection:
         connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
     engine.dispose()
