@@ -24,7 +24,7 @@ from windowwatch.physics.windgrid import WindGrid
 FILES = sounding_files()
 GEOD = Geod()
 needs_soundings = pytest.mark.skipif(
-    not FILES, reason="the extra `soundings` (act-atmos, for its data files) is not installed"
+    not FILES, reason="the wheel of act-atmos, for its data files, is not installed"
 )
 each_flight = pytest.mark.parametrize(
     "path", FILES, ids=lambda path: ".".join(path.name.split(".")[2:4])
