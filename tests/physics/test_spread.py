@@ -20,7 +20,13 @@ from windowwatch.physics.spread import (
     footprint,
     make_draws,
 )
-from windowwatch.physics.winderror import FORECAST_ERROR, SURFACE_ERROR, WindErrorModel
+from windowwatch.physics.winderror import (
+    FORECAST_ERROR,
+    SHARE_BESIDE_MEMBERS,
+    SURFACE_ERROR,
+    WindErrorModel,
+    error_scale,
+)
 
 AT = made_air.launches(np.full(60, 46.0), -36.0, 0.0, made_air.MONDAY + 3600.0 * np.arange(60))
 
@@ -256,3 +262,16 @@ def test_surface_errors_have_the_size_of_their_table_and_no_bias() -> None:
 def test_surface_error_grows_with_lead_and_is_held_beyond_the_table() -> None:
     sigma = SURFACE_ERROR.sigma_mps(np.array([0.0, 24.0, 48.0, 168.0, 400.0]))
     assert sigma == pytest.approx([1.8, 2.0, 2.2, 3.3, 3.3])
+
+
+def test_beside_an_ensemble_only_a_share_of_the_error_is_drawn() -> None:
+    words: dict[str, Any] = {"watch": "w", "cycle_id": "c", "site": "s", "count": 8}
+    whole = draw_surface_errors(AT, cycle_unix_s=made_air.MONDAY, **words)
+    share = draw_surface_errors(
+        AT, cycle_unix_s=made_air.MONDAY, wind_error_scale=error_scale(8), **words
+    )
+    assert error_scale(1) == 1.0
+    assert share == pytest.approx(SHARE_BESIDE_MEMBERS * whole)
+    single, beside = draw(), draw(wind_error_scale=error_scale(8))
+    assert beside.wind_u_mps == pytest.approx(SHARE_BESIDE_MEMBERS * single.wind_u_mps, rel=1e-5)
+    assert np.array_equal(beside.lift, single.lift)

@@ -167,12 +167,13 @@ def draw_surface_errors(
     site: str,
     cycle_unix_s: float,
     model: SurfaceErrorModel = SURFACE_ERROR,
+    wind_error_scale: float = 1.0,
 ) -> FloatArray:
     """Draw by how much the wind speed at the site differs from its forecast.
 
     Parameters
     ----------
-    launches, count, watch, cycle_id, site, cycle_unix_s
+    launches, count, watch, cycle_id, site, cycle_unix_s, wind_error_scale
         As in `make_draws`; the stream is another one.
     model : SurfaceErrorModel
 
@@ -188,7 +189,8 @@ def draw_surface_errors(
             stream = _stream(watch, cycle_id, site, f"{moment:.0f}", "surface")
             normal[n, 1:] = _normal(_strata(stream, 1, count))[0]
     lead_hours = (time - cycle_unix_s) / 3600.0
-    return np.asarray(normal * model.sigma_mps(lead_hours)[:, np.newaxis])
+    sigma = wind_error_scale * model.sigma_mps(lead_hours)
+    return np.asarray(normal * sigma[:, np.newaxis])
 
 
 def _stream(*words: str) -> np.random.Generator:

@@ -17,6 +17,7 @@ from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import plan_deliveries
 from windowwatch.physics.flights import Flights, Launches, fly
 from windowwatch.physics.spread import draw_surface_errors, make_draws
+from windowwatch.physics.winderror import error_scale
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import PassRecord
@@ -136,6 +137,7 @@ def fly_and_score(
         "cycle_id": data.cycle.id,
         "site": site.name,
         "cycle_unix_s": data.wind.cycle_unix_s,
+        "wind_error_scale": error_scale(len(data.wind.member_labels)),
     }
     flights = fly(data.wind, launches, watch.train, make_draws(watch.train, launches, **stream))
     hours = score_site(
