@@ -24,6 +24,8 @@ LARGEST_CODE = 65534
 #: bit that says the cell lies on the map at all.
 COVER = "cover"
 MAPPED_BIT = 15
+#: A site or crew that has moved farther than this needs its drive times anew. [m]
+MOVED_M = 200.0
 #: Directions that are named when a map does not reach far enough.
 _WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
           "north-west")  # fmt: skip
@@ -177,6 +179,31 @@ class Rasters:
                         f"{wind} of site {site.name}, and {reach_m / 1000.0:g} km are asked; "
                         "build it again from a larger extract, or lower reach_km in [ground]"
                     )
+
+    def require_bases(self, bases: Sequence[Base]) -> None:
+        """Refuse a map whose drive times do not start where the crews are.
+
+        Raises
+        ------
+        GroundError
+        """
+        known = {base.name: base for base in self.bases}
+        for base in bases:
+            held = known.get(base.name)
+            if held is None:
+                raise GroundError(
+                    f"{self.name}: has no drive times from {base.name}; build it again with "
+                    "`windowwatch ground build`"
+                )
+            away = self.units(
+                [base.latitude_deg, held.latitude_deg], [base.longitude_deg, held.longitude_deg]
+            )
+            apart_m = float(np.hypot(*(away[0] - away[1]))) * self.grid.cell_m
+            if apart_m > MOVED_M:
+                raise GroundError(
+                    f"{self.name}: was built with {base.name} {apart_m / 1000.0:.1f} km away from "
+                    "where the settings have it now; build it again with `windowwatch ground build`"
+                )
 
     def _codes_at(self, name: str, units: FloatArray) -> NDArray[np.int64]:
         """Codes of the cells that hold the points; -1 off the grid."""

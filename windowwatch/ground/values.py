@@ -1,8 +1,9 @@
-"""The ground as scoring sees it: areas, roads, and where they come from."""
+"""The ground as scoring sees it: areas, roads, layers on a grid, and where they come from."""
 
 from dataclasses import dataclass
 
 from windowwatch.ground.areas import Areas
+from windowwatch.ground.rasters import Rasters
 from windowwatch.ground.roads import Roads
 
 
@@ -16,3 +17,4 @@ class Ground:
     areas: Areas | None = None
     roads: Roads | None = None
     sources: tuple[str, ...] = ()
+    rasters: Rasters | None = None

@@ -128,11 +128,27 @@ class TrainSection(Section):
     drag_curve: DragCurve = DragCurve.SOUNDING
 
 
+class CrewSection(Section):
+    """A place where a recovery crew stands by, besides the sites."""
+
+    name: str
+    latitude_deg: Annotated[float, Field(ge=-89.0, le=89.0)]
+    longitude_deg: Annotated[float, Field(ge=-180.0, lt=360.0)]
+
+    _checked = field_validator("name")(_named)
+
+
 class GroundSection(Section):
-    """Map files, relative to the settings file."""
+    """Map files, relative to the settings file.
+
+    `file` is what `windowwatch ground build` makes; it must lie `reach_km` round every site.
+    """
 
     areas: str | None = None
     roads: str | None = None
+    file: str | None = None
+    reach_km: Annotated[float, Field(gt=0.0, le=1000.0)] = 100.0
+    crew: tuple[CrewSection, ...] = ()
 
 
 class ChannelSection(Section):
@@ -249,6 +265,7 @@ class SettingsFile(Section):
     @model_validator(mode="after")
     def _names_differ(self) -> "SettingsFile":
         unique_names(self.sites, "sites")
+        unique_names((*self.sites, *self.ground.crew), "sites and ground.crew")
         unique_names(self.channels, "channels")
         return self
 

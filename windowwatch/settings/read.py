@@ -6,7 +6,7 @@ its address.
 
 import os
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any, TypeVar
@@ -16,7 +16,10 @@ from pydantic import ValidationError
 
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import InputError, SettingsError
+from windowwatch.ground.file import read_ground_file
+from windowwatch.ground.rasters import Base
 from windowwatch.ground.read import read_ground
+from windowwatch.ground.values import Ground
 from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.limits import LIMITS, Limit
@@ -96,8 +99,14 @@ def data_folder() -> Path:
     return platformdirs.user_data_path("windowwatch", appauthor=False)
 
 
-def read_settings(path: Path) -> Settings:
+def read_settings(path: Path, *, maps: bool = True) -> Settings:
     """Read and check a settings file, and the map files that it names.
+
+    Parameters
+    ----------
+    path : Path
+    maps : bool
+        False leaves the map files unread, for whoever is about to make one.
 
     Raises
     ------
@@ -109,7 +118,7 @@ def read_settings(path: Path) -> Settings:
     file = _checked(path, _toml(path))
     folder = path.resolve().parent
     try:
-        watch = _watch(file, folder)
+        watch = _watch(file, folder, maps)
     except InputError as error:
         raise SettingsError(f"{path}: {error.message}") from error
     return Settings(path, file, watch, folder / Path(file.watch.forecast_folder).expanduser())
@@ -145,11 +154,8 @@ def _checked(path: Path, document: dict[str, Any]) -> SettingsFile:
         ) from error
 
 
-def _watch(file: SettingsFile, folder: Path) -> Watch:
+def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
     sites = tuple(Site(**site.model_dump()) for site in file.sites)
-    near = tuple((site.latitude_deg, site.longitude_deg) for site in sites)
-    names = (file.ground.areas, file.ground.roads)
-    areas, roads = (folder / name if name else None for name in names)
     section = file.watch
     return Watch(
         name=section.name,
@@ -169,8 +175,33 @@ def _watch(file: SettingsFile, folder: Path) -> Watch:
             WindowRules,
             {**file.windows.model_dump(), "step_min": section.launch_step_min},
         ),
-        ground=read_ground(areas, roads, near),
+        ground=_ground(file, folder) if maps else Ground(),
     )
+
+
+def bases(file: SettingsFile) -> tuple[tuple[Base, ...], tuple[Base, ...]]:
+    """Sites, and places where crews stand by: from all of them somebody may drive."""
+    found = [
+        tuple(Base(each.name, each.latitude_deg, each.longitude_deg) for each in group)
+        for group in (file.sites, file.ground.crew)
+    ]
+    return found[0], found[1]
+
+
+def _ground(file: SettingsFile, folder: Path) -> Ground:
+    section = file.ground
+    areas, roads, built = (
+        folder / name if name else None for name in (section.areas, section.roads, section.file)
+    )
+    sites, crews = bases(file)
+    near = tuple((site.latitude_deg, site.longitude_deg) for site in sites)
+    ground = read_ground(areas, roads, near)
+    if built is None:
+        return ground
+    rasters = read_ground_file(built)
+    rasters.require_reach(sites, 1000.0 * section.reach_km)
+    rasters.require_bases((*sites, *crews))
+    return replace(ground, rasters=rasters, sources=(*ground.sources, *rasters.sources))
 
 
 def _plan(file: SettingsFile) -> ScoringPlan:
