@@ -1,7 +1,7 @@
 """Passes saved whole, and read again."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from sqlalchemy import Select, insert, select
@@ -34,6 +34,7 @@ class PassRecord:
 
     `windows` and `changes` are what `windowwatch.windows.changes.compare` gave.
     `deliveries` names who is to be told what: pairs of change key and channel name.
+    `held_until` names those of them that wait, and until when.
     """
 
     watch: str
@@ -43,6 +44,7 @@ class PassRecord:
     windows: tuple[Window, ...]
     changes: tuple[Change, ...]
     deliveries: tuple[tuple[str, str], ...] = ()
+    held_until: Mapping[tuple[str, str], datetime] = field(default_factory=dict)
     files: tuple[SourceFile, ...] = ()
     gaps: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
@@ -122,12 +124,7 @@ class _Values:
             {**rows.change_values(change), "watch": record.watch, "position": i}
             for i, change in enumerate(record.changes)
         ]
-        found = {change.key: change.found_utc for change in record.changes}
-        self._deliveries = []
-        for key, channel in record.deliveries:
-            if key not in found:
-                raise StorageError(f"a delivery names the change {key}, which is not in the pass")
-            self._deliveries.append(rows.delivery_values(key, channel, found[key]))
+        self._deliveries = delivery_rows(record.changes, record.deliveries, record.held_until)
 
     def insert(self, session: Session) -> None:
         """Write everything through `session`."""
@@ -145,6 +142,28 @@ class _Values:
                 session.execute(insert(table), [{**of_cycle, **v} for v in values])
         if self._deliveries:
             session.execute(insert(DeliveryRow), self._deliveries)
+
+
+def delivery_rows(
+    changes: Iterable[Change],
+    deliveries: Iterable[tuple[str, str]],
+    held_until: Mapping[tuple[str, str], datetime],
+) -> list[dict[str, object]]:
+    """Columns of pending deliveries; each is due when its change was found, or held.
+
+    Raises
+    ------
+    StorageError
+        If a delivery names a change that is not among `changes`.
+    """
+    found = {change.key: change.found_utc for change in changes}
+    made = []
+    for key, channel in deliveries:
+        if key not in found:
+            raise StorageError(f"a delivery names the change {key}, which is not in the pass")
+        due = held_until.get((key, channel), found[key])
+        made.append(rows.delivery_values(key, channel, due))
+    return made
 
 
 def has_pass(database: Database, watch: str, cycle_id: str) -> bool:

@@ -3,6 +3,10 @@
 A row is claimed in one short transaction, sent outside of any, and marked in another.
 Who dies in between leaves a claim that lapses; the row is then sent again, with the same
 key: at least once, and at most one repeat for each death.
+
+A row whose `due_utc` lies after its change was found is *held* (quiet hours, a digest). Of
+one window on one channel, rows that are due are sent in order; one still held holds nothing
+up, and is overtaken by whatever is told of its window meanwhile.
 """
 
 import secrets
@@ -12,15 +16,15 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import cast
 
-from sqlalchemy import CursorResult, Update, and_, exists, or_, select, update
-from sqlalchemy.orm import aliased, joinedload
+from sqlalchemy import CursorResult, Update, and_, exists, func, insert, or_, select, update
+from sqlalchemy.orm import Session, aliased, joinedload
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.storage.engine import Database
-from windowwatch.storage.rows import change_of_row
+from windowwatch.storage.rows import change_of_row, delivery_values
 from windowwatch.storage.tables import ChangeRow, DeliveryRow
-from windowwatch.windows.values import Change
+from windowwatch.windows.values import Change, ChangeKind
 
 
 class DeliveryState(StrEnum):
@@ -29,11 +33,15 @@ class DeliveryState(StrEnum):
     PENDING = "pending"
     SENT = "sent"
     FAILED = "failed"  #: given up; `error` says why
+    SKIPPED = "skipped"  #: not told on purpose; `error` says why
 
 
 @dataclass(frozen=True)
 class Delivery:
-    """A delivery as stored. `tries` counts attempts begun, `error` is of the last one."""
+    """A delivery as stored. `tries` counts attempts begun, `error` is of the last one.
+
+    `instead_of` names the failed channel in whose place this one was made.
+    """
 
     change: Change
     channel: str
@@ -42,15 +50,29 @@ class Delivery:
     next_try_utc: datetime
     sent_utc: datetime | None
     error: str | None
+    due_utc: datetime
+    failing_since_utc: datetime | None = None
+    instead_of: str | None = None
+
+    @property
+    def held(self) -> bool:
+        """Whether it waited on purpose before it was due."""
+        return self.due_utc > self.change.found_utc
 
 
 @dataclass(frozen=True)
 class Claim:
-    """A delivery that is ours until the lease lapses."""
+    """A delivery that is ours until the lease lapses.
+
+    `heard`: its channel was told of its window before. `overtaken`: something later of its
+    window was told there already, or is due there now.
+    """
 
     row: int
     token: str
     delivery: Delivery
+    heard: bool = False
+    overtaken: bool = False
 
 
 def claim_next(
@@ -73,6 +95,7 @@ def claim_next(
     overtakes = exists().where(
         earlier.channel == DeliveryRow.channel,
         earlier.state == str(DeliveryState.PENDING),
+        or_(earlier.tries > 0, earlier.due_utc <= now_utc),
         earlier.id < DeliveryRow.id,
         earlier.change_key == its_change.key,
         its_change.window_uid == ChangeRow.window_uid,
@@ -94,23 +117,44 @@ def claim_next(
         row = session.scalar(due)
         if row is None:
             return None
-        claimed = cast(
-            "CursorResult[None]",
-            session.execute(
-                update(DeliveryRow)
-                .where(DeliveryRow.id == row.id, DeliveryRow.state == "pending", free)
-                .values(
-                    lease_token=token,
-                    lease_until_utc=now_utc + lease,
-                    tries=DeliveryRow.tries + 1,
-                )
-                .execution_options(synchronize_session=False)
+        claimed = _executed(
+            session,
+            update(DeliveryRow)
+            .where(DeliveryRow.id == row.id, DeliveryRow.state == "pending", free)
+            .values(
+                lease_token=token,
+                lease_until_utc=now_utc + lease,
+                tries=DeliveryRow.tries + 1,
             ),
         )
-        if claimed.rowcount != 1:
+        if claimed != 1:
             return None  # another process was faster; the next look finds the next row
         session.refresh(row)
-        return Claim(row.id, token, _delivery(row))
+        heard, overtaken = _standing(session, row, now_utc)
+        return Claim(row.id, token, _delivery(row), heard, overtaken)
+
+
+def _standing(session: Session, row: DeliveryRow, now_utc: datetime) -> tuple[bool, bool]:
+    """Whether the channel has heard of the row's window, and whether the row is overtaken."""
+    if row.change.window_uid is None:
+        return False, False
+    others = session.execute(
+        select(DeliveryRow.id, DeliveryRow.state, DeliveryRow.due_utc, DeliveryRow.sent_utc)
+        .join(ChangeRow, DeliveryRow.change_key == ChangeRow.key)
+        .where(
+            DeliveryRow.channel == row.channel,
+            DeliveryRow.id != row.id,
+            ChangeRow.window_uid == row.change.window_uid,
+            ChangeRow.kind != str(ChangeKind.DECISION_DUE),
+        )
+    ).all()
+    heard = any(other.sent_utc is not None for other in others)
+    overtaken = any(
+        other.id > row.id
+        and (other.state != str(DeliveryState.PENDING) or other.due_utc <= now_utc)
+        for other in others
+    )
+    return heard, overtaken
 
 
 def mark_sent(database: Database, claim: Claim, *, now_utc: datetime) -> None:
@@ -132,8 +176,24 @@ def mark_sent(database: Database, claim: Claim, *, now_utc: datetime) -> None:
     )
 
 
+def mark_skipped(database: Database, claim: Claim, *, why: str) -> None:
+    """Record that a claimed delivery is not to be told, and why."""
+    _mark(
+        database,
+        _ours(claim).values(
+            state=str(DeliveryState.SKIPPED), lease_token=None, lease_until_utc=None, error=why
+        ),
+    )
+
+
 def mark_failed(
-    database: Database, claim: Claim, *, error: str, next_try_utc: datetime | None
+    database: Database,
+    claim: Claim,
+    *,
+    error: str,
+    next_try_utc: datetime | None,
+    failed_utc: datetime | None = None,
+    fall_back_to: str | None = None,
 ) -> None:
     """Record a failed attempt.
 
@@ -147,18 +207,57 @@ def mark_failed(
         What went wrong, for people.
     next_try_utc : datetime or None
         When to try again; None gives the delivery up.
+    failed_utc : datetime, optional
+        When it failed: from then on its channel counts as failing.
+    fall_back_to : str, optional
+        Channel that is told instead, from `failed_utc` on; made in the same transaction,
+        unless that channel is told of the change anyway.
     """
     values: dict[str, object] = {"lease_token": None, "lease_until_utc": None, "error": error}
+    if failed_utc is not None:
+        values["failing_since_utc"] = claim.delivery.failing_since_utc or failed_utc
     if next_try_utc is None:
         values["state"] = str(DeliveryState.FAILED)
     else:
         values["next_try_utc"] = require_utc(next_try_utc)
-    _mark(
-        database,
-        update(DeliveryRow)
-        .where(DeliveryRow.id == claim.row, DeliveryRow.lease_token == claim.token)
-        .values(**values),
+    with database.writing() as session:
+        marked = _executed(session, _ours(claim).values(**values))
+        if marked != 1 or fall_back_to is None or failed_utc is None:
+            return
+        key = claim.delivery.change.key
+        there = select(DeliveryRow.id).where(
+            DeliveryRow.change_key == key, DeliveryRow.channel == fall_back_to
+        )
+        if session.scalar(there) is None:
+            row = delivery_values(key, fall_back_to, failed_utc, claim.delivery.channel)
+            session.execute(insert(DeliveryRow), [row])
+
+
+def failing_since(database: Database, channel: str) -> datetime | None:
+    """Since when nothing has come through on a channel; None when the last attempt did."""
+    last_sent = (
+        select(func.max(DeliveryRow.sent_utc))
+        .where(DeliveryRow.channel == channel)
+        .scalar_subquery()
     )
+    first_failed = select(func.min(DeliveryRow.failing_since_utc)).where(
+        DeliveryRow.channel == channel,
+        DeliveryRow.state.in_([str(DeliveryState.PENDING), str(DeliveryState.FAILED)]),
+        or_(last_sent.is_(None), DeliveryRow.failing_since_utc > last_sent),
+    )
+    with database.reading() as session:
+        return session.scalar(first_failed)
+
+
+def _ours(claim: Claim) -> Update:
+    return update(DeliveryRow).where(
+        DeliveryRow.id == claim.row, DeliveryRow.lease_token == claim.token
+    )
+
+
+def _executed(session: Session, statement: Update) -> int:
+    result = session.execute(statement.execution_options(synchronize_session=False))
+    return cast("CursorResult[None]", result).rowcount
 
 
 def deliveries_of(database: Database, change_key: str) -> tuple[Delivery, ...]:
@@ -185,7 +284,7 @@ def pending_by_channel(database: Database) -> dict[str, int]:
 
 def _mark(database: Database, statement: Update) -> None:
     with database.writing() as session:
-        session.execute(statement.execution_options(synchronize_session=False))
+        _executed(session, statement)
 
 
 def _delivery(row: DeliveryRow) -> Delivery:
@@ -201,4 +300,7 @@ def _delivery(row: DeliveryRow) -> Delivery:
         next_try_utc=row.next_try_utc,
         sent_utc=row.sent_utc,
         error=row.error,
+        due_utc=row.due_utc,
+        failing_since_utc=row.failing_since_utc,
+        instead_of=row.instead_of,
     )

@@ -112,12 +112,16 @@ def change_of_row(row: ChangeRow) -> Change:
     )
 
 
-def delivery_values(change_key: str, channel: str, due_utc: datetime) -> dict[str, Any]:
-    """Columns of a delivery that nobody has tried yet."""
+def delivery_values(
+    change_key: str, channel: str, due_utc: datetime, instead_of: str | None = None
+) -> dict[str, Any]:
+    """Columns of a delivery that nobody has tried yet; `instead_of` names a failed channel."""
     return {
         "change_key": change_key,
         "channel": channel,
         "state": "pending",
         "tries": 0,
+        "due_utc": require_utc(due_utc),
         "next_try_utc": require_utc(due_utc),
+        "instead_of": instead_of,
     }

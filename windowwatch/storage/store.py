@@ -1,10 +1,11 @@
 """One handle on a database, with everything the floors above ask of it."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour
+from windowwatch.storage import changes as between
 from windowwatch.storage import cycles, deliveries, engine, trail
 from windowwatch.windows.values import Change, Window
 
@@ -96,11 +97,54 @@ class Store:
         """Mark a claimed delivery as sent."""
         deliveries.mark_sent(self._database, claim, now_utc=now_utc)
 
+    def mark_skipped(self, claim: deliveries.Claim, *, why: str) -> None:
+        """Record that a claimed delivery is not to be told, and why."""
+        deliveries.mark_skipped(self._database, claim, why=why)
+
     def mark_failed(
-        self, claim: deliveries.Claim, *, error: str, next_try_utc: datetime | None
+        self,
+        claim: deliveries.Claim,
+        *,
+        error: str,
+        next_try_utc: datetime | None,
+        failed_utc: datetime | None = None,
+        fall_back_to: str | None = None,
     ) -> None:
-        """Record a failed attempt; without a next try the delivery is given up."""
-        deliveries.mark_failed(self._database, claim, error=error, next_try_utc=next_try_utc)
+        """Record a failed attempt. See `deliveries.mark_failed`."""
+        deliveries.mark_failed(
+            self._database,
+            claim,
+            error=error,
+            next_try_utc=next_try_utc,
+            failed_utc=failed_utc,
+            fall_back_to=fall_back_to,
+        )
+
+    def failing_since(self, channel: str) -> datetime | None:
+        """Since when nothing has come through on a channel; None when all is well."""
+        return deliveries.failing_since(self._database, channel)
+
+    def save_changes(
+        self,
+        watch: str,
+        found: Sequence[Change],
+        pairs: Sequence[tuple[str, str]],
+        held_until: Mapping[tuple[str, str], datetime] | None = None,
+    ) -> tuple[Change, ...]:
+        """Save changes that no pass brings; returns the new ones. See `changes.save_changes`."""
+        return between.save_changes(self._database, watch, found, pairs, held_until or {})
+
+    def changes_by_key(self, keys: Collection[str]) -> dict[str, Change]:
+        """Those of some changes that are stored."""
+        return between.changes_by_key(self._database, keys)
+
+    def acknowledge(self, key: str, *, by_whom: str, now_utc: datetime) -> str | None:
+        """Store that somebody knows of a change; returns who said so before, if anybody."""
+        return between.acknowledge(self._database, key, by_whom=by_whom, now_utc=now_utc)
+
+    def acknowledgements(self, keys: Collection[str]) -> dict[str, between.Acknowledgement]:
+        """Acknowledgements of some changes, by key."""
+        return between.acknowledgements(self._database, keys)
 
     def deliveries(self, change_key: str) -> tuple[deliveries.Delivery, ...]:
         """Deliveries of a change, by channel."""

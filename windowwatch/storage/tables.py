@@ -173,7 +173,7 @@ class DeliveryRow(Base):
     __tablename__ = "deliveries"
     __table_args__ = (
         UniqueConstraint("change_key", "channel"),
-        CheckConstraint("state IN ('pending', 'sent', 'failed')", name="state"),
+        CheckConstraint("state IN ('pending', 'sent', 'failed', 'skipped')", name="state"),
         Index(None, "state", "next_try_utc"),
     )
 
@@ -184,9 +184,24 @@ class DeliveryRow(Base):
     channel: Mapped[str] = mapped_column(String(200))
     state: Mapped[str] = mapped_column(String(20))
     tries: Mapped[int]
+    due_utc: Mapped[datetime]
     next_try_utc: Mapped[datetime]
+    failing_since_utc: Mapped[datetime | None]
+    instead_of: Mapped[str | None] = mapped_column(String(200))
     lease_until_utc: Mapped[datetime | None]
     lease_token: Mapped[str | None] = mapped_column(String(64))
     sent_utc: Mapped[datetime | None]
     error: Mapped[str | None] = mapped_column(Text)
     change: Mapped[ChangeRow] = relationship()
+
+
+class AcknowledgementRow(Base):
+    """Somebody has said that they know of a change; the first one counts."""
+
+    __tablename__ = "acknowledgements"
+
+    change_key: Mapped[str] = mapped_column(
+        String(64), ForeignKey("changes.key", ondelete="CASCADE"), primary_key=True
+    )
+    by_whom: Mapped[str] = mapped_column(String(200))
+    at_utc: Mapped[datetime]
