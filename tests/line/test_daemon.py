@@ -29,7 +29,7 @@ def serving(folder: Path, url: str) -> Iterator["subprocess.Popen[str]"]:
     command = [sys.executable, "-m", "windowwatch", "serve", "--settings", str(settings)]
     log = (folder / "log").open("w", encoding="utf-8")
     process = subprocess.Popen(
-        [*command, "--at", AT],
+        [*command, "--port", "0", "--at", AT],
         stdout=log,
         stderr=subprocess.STDOUT,
         text=True,

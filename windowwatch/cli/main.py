@@ -13,15 +13,23 @@ from rich.console import Console
 from windowwatch import daemon
 from windowwatch.cli import show
 from windowwatch.cli.fill import Supply, Wish, show_fill
-from windowwatch.cli.work import check, one_pass, parse_time, rehearse, try_channels
+from windowwatch.cli.ground import build_ground, existing, request
+from windowwatch.cli.work import (
+    EXAMPLE,
+    check,
+    one_pass,
+    parse_time,
+    progress_bar,
+    rehearse,
+    show_page,
+    try_channels,
+)
 from windowwatch.clock import Clock, ShiftedClock, SystemClock
 from windowwatch.errors import InputError, StorageError, WindowwatchError
 from windowwatch.scoring.compare import compare_sites
 from windowwatch.scoring.values import Site, Verdict
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.store import Store
-
-EXAMPLE = Path("config/skerra.toml")
 
 
 @contextmanager
@@ -50,6 +58,21 @@ def settings_option(default: Path | None = None) -> Callable[[Callable[..., Any]
         show_envvar=True,
         help="The settings file (TOML).",
     )
+
+
+def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options that say where the page is."""
+    for option in (
+        click.option("--port", type=click.IntRange(0, 65535), default=8750, show_default=True),
+        click.option(
+            "--host",
+            default="127.0.0.1",
+            show_default=True,
+            help="Address of the page; beyond this machine it asks for WINDOWWATCH_PAGE_TOKEN.",
+        ),
+    ):
+        command = option(command)
+    return command
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -104,16 +127,28 @@ def pass_command(settings_path: Path, files: tuple[Path, ...], at: str | None) -
 
 @main.command("serve")
 @settings_option()
-@click.option("--host", default="127.0.0.1", show_default=True, help="Address of the page.")
-@click.option("--port", type=click.IntRange(0, 65535), default=8750, show_default=True)
+@page_options
 @click.option("--at", "at", help="Drill: let the daemon's clock start at this time.")
 def serve_command(settings_path: Path, host: str, port: int, at: str | None) -> None:
-    """Run the daemon: look for new cycles, pass them, deliver notices, until SIGTERM."""
+    """Run the daemon and its page: look for cycles, pass them, deliver notices, until SIGTERM."""
     with errors_in_words():
         logging.getLogger("windowwatch").setLevel(logging.INFO)
         settings, clock = read_settings(settings_path), _clock(at)
-        click.echo(f"the page (http://{host}:{port}) is not part of this version", err=True)
-        daemon.serve(settings, clock)
+        daemon.serve(settings, clock, host, port)
+
+
+@main.command("page")
+@settings_option(EXAMPLE)
+@click.option("--rehearsal", is_flag=True, help="Results of the last rehearsal.")
+@page_options
+@click.option("--at", "at", help="Time to take for now, as 2026-05-07T09:00Z.")
+def page_command(
+    settings_path: Path, rehearsal: bool, host: str, port: int, at: str | None
+) -> None:
+    """Show stored results in a browser, without looking for new cycles, until Ctrl-C."""
+    with errors_in_words():
+        moment = None if at is None else parse_time(at)
+        show_page(read_settings(settings_path), host, port, moment, rehearsal=rehearsal)
 
 
 @main.command("windows")
@@ -225,6 +260,59 @@ def notices_try_command(settings_path: Path, name: str | None) -> None:
     """Send one test notice to every channel."""
     with errors_in_words():
         try_channels(read_settings(settings_path), name, SystemClock().now())
+
+
+@main.group("ground")
+def ground_group() -> None:
+    """Look after the map."""
+
+
+@ground_group.command("build")
+@settings_option()
+@click.option(
+    "--map",
+    "map_path",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="OpenStreetMap extract (.osm.pbf).",
+)
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="File to write.")
+@click.option("--terrain", type=click.Path(path_type=Path), help="GeoTIFF of heights in metres.")
+@click.option(
+    "--population", type=click.Path(path_type=Path), help="GeoTIFF of people in each of its cells."
+)
+@click.option(
+    "--cell-m",
+    type=click.FloatRange(10.0, 1000.0),
+    default=100.0,
+    show_default=True,
+    help="Side of a cell.",
+)
+@click.option(
+    "--reach-km",
+    type=click.FloatRange(0.1, 1000.0),
+    show_default="as in the settings",
+    help="How far round every site.",
+)
+@click.option("--licence", help="Of the map, where it is not OpenStreetMap's.")
+@click.option("--attribution", help="Of the map, where it is not OpenStreetMap's.")
+@click.option("--small", is_flag=True, help="Deflate the file: smaller, and slower to read.")
+def ground_build_command(
+    settings_path: Path,
+    map_path: Path,
+    out: Path,
+    terrain: Path | None,
+    population: Path | None,
+    reach_km: float | None,
+    **given: Any,
+) -> None:
+    """Turn a map extract into the ground file that the watch reads ([ground] file)."""
+    with errors_in_words(), progress_bar() as told:
+        given |= {"map": existing(map_path), "out": str(out.resolve())}
+        given |= {"terrain": existing(terrain), "population": existing(population)}
+        wanted = {name: value for name, value in given.items() if value is not None}
+        settings = read_settings(settings_path, maps=False)
+        build_ground(request(settings, wanted, reach_km, SystemClock().now()), told)
 
 
 @main.group("db")

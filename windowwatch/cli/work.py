@@ -1,5 +1,6 @@
 """What the longer commands do: rehearse, one pass, check, try the channels."""
 
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -12,8 +13,8 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 
 from windowwatch import daemon
 from windowwatch.cli import show
-from windowwatch.clock import Clock, from_unix_s, require_utc
-from windowwatch.errors import InputError, SettingsError, WindowwatchError
+from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s, require_utc
+from windowwatch.errors import InputError, SettingsError, StorageError, WindowwatchError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_cycle, load_files, require_covers, scan_folder
 from windowwatch.notices.channels import check_channel_url, send
@@ -26,6 +27,8 @@ from windowwatch.watch.pipeline import Progress as Told
 from windowwatch.watch.rehearsal import Rehearsal
 from windowwatch.watch.rehearsal import rehearse as replay
 
+#: The demonstration watch, from the top of the project.
+EXAMPLE = Path("config/skerra.toml")
 #: In a rehearsal everything is "told" here, and to nobody else.
 TERMINAL = Channel("this terminal", "none://")
 
@@ -38,10 +41,10 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
     look = scan_folder(folder, model=watch.model)
     for each in look.set_aside:
         click.echo(f"set aside: {each.reason}", err=True)
-    database = _fresh(data_folder() / f"rehearsal-{settings.slug}.sqlite3")
+    database = _fresh(rehearsal_file(settings))
     area = area_of(watch.sites)
     with daemon.ready_store(sqlite_url(database)) as store:
-        with _progress() as told:
+        with progress_bar() as told:
             result = replay(
                 look.cycles,
                 watch,
@@ -53,6 +56,51 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
             )
         _show_rehearsal(console, result, settings)
     click.echo(f"\nEverything is in {database}")
+    click.echo(f"See it in a browser:  {_program()} page --rehearsal{_settings_words(settings)}")
+
+
+def rehearsal_file(settings: Settings) -> Path:
+    """Where a rehearsal of these settings leaves its results."""
+    return data_folder() / f"rehearsal-{settings.slug}.sqlite3"
+
+
+def show_page(
+    settings: Settings, host: str, port: int, at: datetime | None, *, rehearsal: bool
+) -> None:
+    """Serve the page of what is stored, by the present or a given time.
+
+    A rehearsal's clock starts where the rehearsal ended.
+    """
+    url, note = settings.database_url(), ""
+    if rehearsal:
+        file = rehearsal_file(settings)
+        if not file.exists():
+            raise StorageError(f"{file} is not there: run `windowwatch rehearse` first")
+        url = sqlite_url(file)
+        note = "A rehearsal: stored forecasts on a simulated clock. Nothing of it is to come."
+    with daemon.ready_store(url) as store:
+        stored = store.cycles(settings.watch.name)
+        if rehearsal and at is None and stored:
+            at = stored[-1].saved_utc
+        daemon.show_page(
+            daemon.page_facts(settings, looks=False, note=note),
+            store,
+            SystemClock() if at is None else ShiftedClock(at),
+            host,
+            port,
+            ready=lambda page: click.echo(f"The page is at {page}  (stop with Ctrl-C)"),
+        )
+
+
+def _program() -> str:
+    """Name of this program as it was typed, when it was typed with its folder."""
+    typed = sys.argv[0]
+    plain = Path(typed).name == "windowwatch" and not Path(typed).is_absolute()
+    return typed if plain else "windowwatch"
+
+
+def _settings_words(settings: Settings) -> str:
+    return "" if settings.path == EXAMPLE else f" --settings {settings.path}"
 
 
 def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> None:
@@ -89,7 +137,7 @@ def show_pass(console: Console, result: PassResult) -> None:
 
 def one_pass(settings: Settings, files: Sequence[Path], at: datetime | None, clock: Clock) -> None:
     """Pass one cycle by hand, at a given time or, for a past cycle, at the cycle's own."""
-    with _progress() as told:
+    with progress_bar() as told:
         told("reading", 0.0)
         data = load_files(list(files), settings.watch.model, area=area_of(settings.watch.sites))
         now = _now_for(data, at, clock)
@@ -247,7 +295,7 @@ def _fresh(path: Path) -> Path:
 
 
 @contextmanager
-def _progress() -> Iterator[Told]:
+def progress_bar() -> Iterator[Told]:
     """A progress bar on a terminal; nothing where there is none."""
     bar = Progress(
         TextColumn("{task.description}"),

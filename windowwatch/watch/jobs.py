@@ -8,7 +8,7 @@ the log.
 
 import logging
 from collections.abc import Callable
-from datetime import UTC
+from datetime import UTC, timedelta
 
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
@@ -76,6 +76,12 @@ class Jobs:
         for job in self._scheduler.get_jobs():
             job.modify(next_run_time=at_once)
         _LOG.info("scheduler started")
+
+    def next_look_in(self) -> timedelta | None:
+        """How long until the next look; None while one is under way, or none is planned."""
+        job = self._scheduler.get_job("look")
+        due = None if job is None else job.next_run_time
+        return None if due is None else max(timedelta(0), due - SystemClock().now())
 
     def stop(self) -> None:
         """Take no new run and wait for those under way to end."""

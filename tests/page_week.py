@@ -1,0 +1,40 @@
+"""The page on a real server, over a week of results."""
+
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from httpx import Client
+
+from windowwatch.clock import SimulatedClock
+from windowwatch.settings.read import Settings
+from windowwatch.storage.store import Store
+from windowwatch.web.app import create_app
+from windowwatch.web.server import PageServer
+from windowwatch.web.values import Facts
+
+
+@dataclass(frozen=True)
+class Week:
+    """A week's results, and visitors of its page."""
+
+    settings: Settings
+    store: Store
+    facts: Facts
+    ended_utc: datetime
+    open: ExitStack
+    _urls: dict[tuple[object, ...], str] = field(default_factory=dict)
+
+    def url(self, at_utc: datetime | None = None, token: str | None = None) -> str:
+        """Address, without its last slash, of a real server of the page at a time."""
+        asked = (at_utc, token)
+        if asked not in self._urls:
+            clock = SimulatedClock(at_utc or self.ended_utc)
+            app = create_app(self.store, self.facts, clock, token=token)
+            server = self.open.enter_context(PageServer(app, "127.0.0.1", 0))
+            self._urls[asked] = server.url.rstrip("/")
+        return self._urls[asked]
+
+    def client(self, at_utc: datetime | None = None, token: str | None = None) -> Client:
+        """A visitor of the page at a time; by default at the rehearsal's end."""
+        return self.open.enter_context(Client(base_url=self.url(at_utc, token), timeout=20))

@@ -1,0 +1,63 @@
+"""The page over the sample week, flown with few draws."""
+
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from page_week import Week
+
+from windowwatch import daemon
+from windowwatch.forecast.sources import load_cycle, scan_folder
+from windowwatch.notices.values import Channel
+from windowwatch.settings.read import read_settings
+from windowwatch.storage.store import open_store
+from windowwatch.watch.area import area_of
+from windowwatch.watch.rehearsal import rehearse
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="session")
+def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Week]:
+    """Three of the four sample cycles, without the ensemble."""
+    settings = read_settings(ROOT / "config" / "skerra.toml")
+    watch = replace(
+        settings.watch,
+        draws=16,
+        channels=(Channel("crew phones", "none://"),),
+    )
+    look = scan_folder(settings.forecast_folder, model=watch.model)
+    area = area_of(watch.sites)
+    chosen = [each for each in look.cycles if each.cycle.reference_utc.hour != 12]
+    place = tmp_path_factory.mktemp("week")
+    with daemon.ready_store(f"sqlite:///{place}/w.sqlite3") as store:
+        rehearse(
+            chosen,
+            watch,
+            store,
+            load=lambda found: load_cycle(found, area=area),
+            available_after=settings.available_after,
+            send=lambda _channel, _message: None,
+        )
+        facts = daemon.page_facts(settings, looks=True, note="A rehearsal.")
+        with ExitStack() as opened:
+            yield Week(settings, store, facts, store.cycles(watch.name)[-1].saved_utc, opened)
+
+
+@pytest.fixture
+def empty_week(week: Week, tmp_path: Path) -> Iterator[Week]:
+    """The same watch before its first pass."""
+    store = open_store(f"sqlite:///{tmp_path}/empty.sqlite3")
+    store.upgrade()
+    with ExitStack() as opened:
+        yield replace(week, store=store, open=opened, _urls={})
+    store.close()
+
+
+@pytest.fixture
+def later(week: Week) -> timedelta:
+    """So long after the end that the forecast is stale, but not all of its hours are over."""
+    return timedelta(hours=30)

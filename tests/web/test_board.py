@@ -1,0 +1,171 @@
+"""The board: the answer first, every hour a link that can be read aloud, nothing from outside."""
+
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import invented
+import pytest
+from page_week import Week
+
+from windowwatch.ground.values import Ground
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Site, Verdict
+from windowwatch.web.board import Board, board
+from windowwatch.web.reading import Snapshot
+from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
+from windowwatch.windows.values import WindowState
+
+FACTS = Facts(
+    watch=invented.WATCH,
+    sites=(invented.MILLFIELD,),
+    plan=ScoringPlan(),
+    ground=Ground(),
+    step=timedelta(hours=1),
+    stale_after=timedelta(hours=16),
+)
+
+
+#: A day that is good from 06 to 10 UTC, and rained off otherwise.
+DAY = tuple(
+    invented.hour(invented.at(h), 80.0 if 6 <= h < 10 else 0.0, by="precipitation")
+    for h in range(24)
+)
+
+
+def shown(now: datetime, *windows: object, facts: Facts = FACTS, **hours: object) -> Board:
+    made = hours.get("hours", DAY)
+    snapshot = Snapshot((), made, tuple(windows), {})  # type: ignore[arg-type]
+    return board(facts, snapshot, now)
+
+
+def test_the_answer_names_the_best_window_in_local_time() -> None:
+    (site,) = shown(invented.NOW, invented.window()).sites
+    # Noronha is two hours behind UTC (IANA time zone database).
+    assert site.headline == "Thu 7 May 04:00–08:00"
+    assert site.answer == (
+        "chance 80 %, score 78 at 05:00; lands 42 km north-east, 1.2 km from a road."
+    )
+
+
+def test_an_open_window_comes_before_a_better_sighted_one() -> None:
+    sighted = invented.window(uid="other", state=WindowState.SIGHTED, chance=0.99)
+    (site,) = shown(invented.NOW, sighted, invented.window(chance=0.5)).sites
+    assert "chance 50 %" in site.answer
+
+
+def test_a_window_that_is_over_is_no_answer() -> None:
+    (site,) = shown(invented.at(11), invented.window()).sites
+    assert site.headline == "No window"
+
+
+def test_without_a_window_the_best_hour_is_named_or_that_there_is_none() -> None:
+    (site,) = shown(invented.NOW).sites
+    assert site.headline == "No window"
+    assert "best single hour Thu 7 May 04:00: go, score 80" in site.answer
+    bad = tuple(invented.hour(invented.at(h), 0.0) for h in range(24))
+    (site,) = shown(invented.NOW, hours=bad).sites
+    assert site.answer == "no launch hour to come is better than no-go."
+    assert site.limited == "Mostly in the way: gust."
+
+
+def test_refused_hours_are_question_marks_and_never_an_answer() -> None:
+    refused = tuple(invented.refused(invented.at(h)) for h in range(24))
+    (site,) = shown(invented.NOW, hours=refused).sites
+    assert (site.headline, site.limited) == ("Not known", "the wind at 10 hPa is missing")
+    cells = [c for day in site.days for half in day.halves for c in half.cells]
+    assert {c.shows for c in cells} == {"?"}
+    assert {c.kind for c in cells} == {"unknown"}
+
+
+def test_the_present_stands_where_it_is() -> None:
+    (site,) = shown(invented.at(9.6)).sites  # 07:36 local
+    marks = {day.title: half.now for day in site.days for half in day.halves if half.now}
+    assert marks == {"Thu 7 May": (8, 2)}
+
+
+def test_a_window_over_noon_is_two_pieces_with_one_label() -> None:
+    long = invented.window(start_utc=invented.at(10), end_utc=invented.at(17))
+    (site,) = shown(invented.NOW, long).sites
+    morning, afternoon = next(d for d in site.days if d.title == "Thu 7 May").halves
+    (left,), (right,) = morning.brackets, afternoon.brackets
+    assert (left.column, left.width, left.begins, left.ends) == (9, 4, True, False)
+    assert (right.column, right.width, right.begins, right.ends) == (1, 3, False, True)
+    assert [left.label, right.label] == ["open 08–15", ""]
+
+
+@pytest.mark.parametrize(("minutes", "cells"), [(15, 24), (30, 24), (60, 24), (180, 8)])
+def test_every_step_has_its_place_on_the_board(minutes: int, cells: int) -> None:
+    step = timedelta(minutes=minutes)
+    hours = tuple(
+        invented.hour(invented.at(2) + i * step, 80.0 if i % 4 == 1 else 40.0)
+        for i in range(24 * 60 // minutes)
+    )
+    (site,) = shown(invented.NOW, facts=replace(FACTS, step=step), hours=hours).sites
+    day = next(d for d in site.days if d.title == "Thu 7 May")
+    found = [c for half in day.halves for c in half.cells]
+    assert len(found) == cells
+    assert all(c.column + c.width <= 13 for c in found)
+    if minutes == 15:  # the best of each hour is shown
+        assert {c.shows for c in found} == {"80"}
+        assert found[0].href.endswith("T0215Z")
+
+
+def test_the_hour_that_a_clock_change_repeats_shares_a_place() -> None:
+    """Europe/London, 25 October 2026: 01:00 comes twice (IANA time zone database)."""
+    site = Site("Field", 51.0, -2.0, 50.0, "Europe/London")
+    first = datetime(2026, 10, 24, 23, tzinfo=UTC)
+    hours = tuple(
+        replace(invented.hour(first + timedelta(hours=i), 50.0 + i), site="Field")
+        for i in range(25)
+    )
+    facts = replace(FACTS, sites=(site,))
+    (shown_site,) = shown(first, facts=facts, hours=hours).sites
+    day = next(d for d in shown_site.days if d.title == "Sun 25 Oct")
+    columns = [c.column + 12 * i for i, half in enumerate(day.halves) for c in half.cells]
+    assert columns == list(range(1, 25))
+
+
+def test_addresses_of_sites_and_times_are_plain_and_unique() -> None:
+    names = ("Fell Top", "fell-top", "Ærø", "../x?")
+    sites = [Site(name, 0.0, 0.0, 0.0, "UTC") for name in names]
+    assert list(site_keys(sites)) == ["fell-top", "fell-top-2", "r", "x"]
+    moment = datetime(2026, 5, 8, 8, 15, tzinfo=UTC)
+    assert from_stamp(stamp(moment)) == moment
+    for wrong in ("20260508T0815", "20261308T0815Z", "x" * 14, "２０260508T0815Z"):
+        assert from_stamp(wrong) is None
+
+
+def test_the_page_holds_every_hour_and_says_its_verdict(week: Week) -> None:
+    page = week.client().get("/").text
+    cells = re.findall(r'<a class="cell ([a-z-]+) s\d+".*?aria-label="(.*?)"', page)
+    hours = week.store.hours(week.facts.watch)
+    assert len(cells) == len(hours) == 3 * 144
+    for verdict in Verdict:
+        spoken = sum(f": {verdict}, score" in label for _, label in cells)
+        assert spoken == sum(h.verdict is verdict for h in hours)
+    for window in week.store.current_windows(week.facts.watch):
+        assert f'href="/windows/{window.uid}"' in page
+
+
+def test_a_stale_forecast_is_said_aloud(week: Week, later: timedelta) -> None:
+    page = week.client(week.ended_utc + later).get("/").text
+    assert re.search(r'role="alert"><strong>Stale.</strong> This forecast is 34 h old', page)
+    assert "Stale." not in week.client().get("/").text
+
+
+def test_before_the_first_pass_the_page_says_so(empty_week: Week) -> None:
+    answer = empty_week.client().get("/")
+    assert answer.status_code == 200
+    assert "No forecast cycle has been worked out" in answer.text
+    assert "every 2 min" not in answer.text or "The daemon looks" in answer.text
+
+
+def test_the_board_is_small_on_the_wire(week: Week) -> None:
+    """Aim of the project: a first visit of at most 150 kB, gzip."""
+    client = week.client()
+    sizes = []
+    for path in ("/", "/static/style.css", "/static/keys.js", "/static/icon.svg"):
+        with client.stream("GET", path, headers={"accept-encoding": "gzip"}) as answer:
+            sizes.append(sum(len(part) for part in answer.iter_raw()))
+    assert sum(sizes) < 40_000

@@ -1,0 +1,1 @@
+"""The page: stored rows as HTML, SVG and data; complete without JavaScript."""

@@ -1,0 +1,183 @@
+"""Who may see the page, and what the browser is told to refuse.
+
+On loopback anybody at this machine may look; a foreign name in the Host header is refused,
+so that no other web page can read ours through the visitor's browser. Beyond loopback a
+token is asked for.
+"""
+
+import hashlib
+import hmac
+import ipaddress
+import secrets
+from collections import deque
+from collections.abc import Callable
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from windowwatch.errors import SettingsError
+
+#: Environment variable that holds the token.
+TOKEN_ENV = "WINDOWWATCH_PAGE_TOKEN"
+SHORTEST_TOKEN = 20
+COOKIE = "windowwatch_entry"
+ENTRY_LASTS_S = 7 * 24 * 3600
+#: Wrong tokens within a minute, by one address and by all, before nobody is heard.
+MOST_FAILURES, MOST_FAILURES_ALL, FAILURES_WITHIN_S = 5, 50, 60.0
+MOST_ENTRIES = 1000
+
+SAFE_HEADERS = {
+    "content-security-policy": (
+        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; "
+        "connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    ),
+    "x-content-type-options": "nosniff",
+    "referrer-policy": "same-origin",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+}
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine can reach an address; False for a name that is none."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def checked_token(host: str, token: str | None) -> str | None:
+    """The token to ask for on `host`; None where none is needed.
+
+    Raises
+    ------
+    SettingsError
+        If others could reach the page and there is no token, or it is too short.
+    """
+    if token and len(token) < SHORTEST_TOKEN:
+        raise SettingsError(
+            f"{TOKEN_ENV} has {len(token)} characters; give at least {SHORTEST_TOKEN}, by chance"
+        )
+    if not token and not is_loopback(host):
+        raise SettingsError(
+            f"the page on {host} could be read by others: set the environment variable "
+            f"{TOKEN_ENV} to a long random word, or leave --host at 127.0.0.1"
+        )
+    return token or None
+
+
+class Doorkeeper:
+    """Remembers who has entered and who has guessed; asks `monotonic_s` for the time."""
+
+    def __init__(self, token: str, monotonic_s: Callable[[], float]) -> None:
+        self._token = token.encode()
+        self._time = monotonic_s
+        self._entries: dict[str, float] = {}
+        self._failures: deque[tuple[float, str]] = deque(maxlen=10_000)
+
+    def is_tired(self, address: str) -> bool:
+        """Whether an address, or all together, guessed too often within a minute."""
+        since = self._time() - FAILURES_WITHIN_S
+        while self._failures and self._failures[0][0] < since:
+            self._failures.popleft()
+        own = sum(who == address for _, who in self._failures)
+        return own >= MOST_FAILURES or len(self._failures) >= MOST_FAILURES_ALL
+
+    def admits(self, word: str, address: str) -> bool:
+        """Whether a word is the token; a wrong one is counted."""
+        right = hmac.compare_digest(word.encode(), self._token)
+        if not right:
+            self._failures.append((self._time(), address))
+        return right
+
+    def new_entry(self) -> str:
+        """A secret for the cookie of one who was admitted."""
+        now = self._time()
+        self._entries = {k: until for k, until in self._entries.items() if until > now}
+        while len(self._entries) >= MOST_ENTRIES:
+            self._entries.pop(next(iter(self._entries)))
+        secret = secrets.token_urlsafe(32)
+        self._entries[_digest(secret)] = now + ENTRY_LASTS_S
+        return secret
+
+    def knows(self, secret: str) -> bool:
+        """Whether a cookie's secret was given out and still holds."""
+        return self._entries.get(_digest(secret), 0.0) > self._time()
+
+
+def _digest(secret: str) -> str:
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+def same_origin(headers: Headers) -> bool:
+    """Whether a POST comes from a page of ours; browsers always say where from."""
+    origin = headers.get("origin")
+    return origin is None or urlsplit(origin).netloc == headers.get("host", "")
+
+
+class Guard:
+    """ASGI middleware: safe headers on every answer, and nobody in who may not.
+
+    Parameters
+    ----------
+    app : ASGI application
+    keeper : Doorkeeper or None
+        None where no token is asked: then only loopback names are answered to.
+    open_paths : tuple of str
+        Beginnings of paths that need no entry.
+    refuse : callable
+        Gives the answer (an ASGI application) for a status code.
+    """
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        keeper: Doorkeeper | None,
+        open_paths: tuple[str, ...],
+        refuse: Callable[[int], ASGIApp],
+    ) -> None:
+        self._app = app
+        self._keeper = keeper
+        self._open_paths = open_paths
+        self._refuse = refuse
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        if scope["type"] != "http":
+            return
+
+        async def send_safe(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                headers.update(SAFE_HEADERS)
+                headers.setdefault(
+                    "cache-control", "no-cache" if self._keeper is None else "private, no-store"
+                )
+            await send(message)
+
+        status = self._status(Request(scope))
+        answer = self._app if status is None else self._refuse(status)
+        await answer(scope, receive, send_safe)
+
+    def _status(self, request: Request) -> int | None:
+        """Status of a refusal; None lets the request pass."""
+        keeper = self._keeper
+        if keeper is None:
+            name = (urlsplit(f"//{request.headers.get('host', '')}").hostname) or ""
+            return None if is_loopback(name) else 421
+        if request.url.path.startswith(self._open_paths):
+            return None
+        if keeper.knows(request.cookies.get(COOKIE, "")):
+            return None
+        kind, _, word = request.headers.get("authorization", "").partition(" ")
+        address = request.client.host if request.client else ""
+        if kind.lower() == "bearer":
+            if keeper.is_tired(address):
+                return 429
+            return None if keeper.admits(word.strip(), address) else 401
+        return 401

@@ -1,0 +1,154 @@
+"""The page as an ASGI application: which address gives what."""
+
+import logging
+import time
+from collections.abc import Callable
+from datetime import timedelta
+from importlib.resources import files
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp
+
+from windowwatch.clock import Clock
+from windowwatch.errors import StorageError
+from windowwatch.storage.store import Store
+from windowwatch.web.access import Doorkeeper, Guard
+from windowwatch.web.board import board
+from windowwatch.web.health import Health, health
+from windowwatch.web.pages import Pages
+from windowwatch.web.reading import Reader, Snapshot
+from windowwatch.web.values import Facts
+
+_LOG = logging.getLogger(__name__)
+
+NAV = (("/", "Board"),)
+_REFUSALS = {
+    400: ("Not understood", "The request could not be read."),
+    401: ("Enter first", "This page asks for a token."),
+    403: ("Refused", "That request did not come from a page of ours."),
+    404: ("Not here", "There is nothing at this address. Windows and hours that are over go."),
+    405: ("Not that way", "This address cannot be used so."),
+    421: ("Wrong name", "This page answers only to the name of its own machine."),
+    429: ("Too many tries", "Too many wrong tokens. Wait a minute."),
+    500: ("Something broke", "The page failed; the daemon's log says why."),
+    503: ("Not just now", "The results cannot be read at the moment. Try again soon."),
+}
+
+
+class Desk:
+    """What every page needs, and the pages themselves."""
+
+    def __init__(
+        self,
+        store: Store,
+        facts: Facts,
+        clock: Clock,
+        next_look_in: Callable[[], timedelta | None],
+    ) -> None:
+        self.reader = Reader(store, facts.watch)
+        self.facts = facts
+        self.clock = clock
+        self.pages = Pages()
+        self._next_look_in = next_look_in
+
+    def health(self, snapshot: Snapshot | None) -> Health:
+        """Health at the present moment."""
+        return health(
+            self.facts,
+            None if snapshot is None else snapshot.cycle,
+            self.clock.now(),
+            pending=self.reader.store.pending_deliveries(),
+            next_look_in=self._next_look_in(),
+        )
+
+    def page(
+        self, request: Request, name: str, snapshot: Snapshot | None, **values: Any
+    ) -> HTMLResponse:
+        """A page from a template, with what stands on all of them."""
+        return HTMLResponse(
+            self.pages.render(
+                name,
+                facts=self.facts,
+                health=self.health(snapshot),
+                nav=NAV,
+                path=request.url.path,
+                **values,
+            )
+        )
+
+    def refusal(self, status: int) -> HTMLResponse:
+        """A page that says what went wrong, and nothing of how the machine is built."""
+        title, text = _REFUSALS.get(status, ("Refused", "That cannot be had."))
+        headers = {"retry-after": "60"} if status in {429, 503} else {}
+        html = self.pages.render("error.html", title=title, text=text)
+        return HTMLResponse(html, status, headers)
+
+    def board(self, request: Request) -> Response:
+        """The board, or that there is none yet."""
+        snapshot = self.reader.newest()
+        if snapshot is None:
+            return self.page(request, "empty.html", None)
+        shown = board(self.facts, snapshot, self.clock.now())
+        return self.page(request, "board.html", snapshot, board=shown)
+
+
+def create_app(
+    store: Store,
+    facts: Facts,
+    clock: Clock,
+    *,
+    token: str | None = None,
+    next_look_in: Callable[[], timedelta | None] = lambda: None,
+    monotonic_s: Callable[[], float] = time.monotonic,
+) -> ASGIApp:
+    """Build the page.
+
+    Parameters
+    ----------
+    store : Store
+        Of the present schema; only read.
+    facts : Facts
+    clock : Clock
+    token : str, optional
+        Asked of every visitor; without one only loopback names are answered to.
+    next_look_in : callable
+        How long until the daemon looks for a new cycle; None where it is not known.
+    monotonic_s : callable
+        Seconds that only rise, for entries and refusals.
+    """
+    desk = Desk(store, facts, clock, next_look_in)
+    keeper = None if token is None else Doorkeeper(token, monotonic_s)
+    routes = [
+        Route("/", desk.board),
+        Mount("/static", StaticFiles(directory=str(files("windowwatch.web") / "static"))),
+    ]
+
+    def refuse(_request: Request, error: Exception) -> Response:
+        if isinstance(error, HTTPException):
+            return desk.refusal(error.status_code)
+        if isinstance(error, StorageError):
+            _LOG.error("page: %s", error.message)
+            return desk.refusal(503)
+        return desk.refusal(500)
+
+    return Starlette(
+        routes=routes,
+        middleware=[
+            Middleware(
+                Guard,
+                keeper=keeper,
+                open_paths=("/static/", "/enter"),
+                refuse=desk.refusal,
+            ),
+            Middleware(GZipMiddleware, minimum_size=1000),
+        ],
+        exception_handlers={HTTPException: refuse, StorageError: refuse, Exception: refuse},
+    )

@@ -1,0 +1,83 @@
+"""What the page asks of the database, and keeps as long as it stays true."""
+
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from windowwatch.scoring.values import Hour
+from windowwatch.storage.cycles import StoredCycle
+from windowwatch.storage.store import Store
+from windowwatch.windows.values import Window
+
+#: Cycles of which an hour's page tells the story.
+CYCLES_BACK = 8
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """All of the newest pass; a stored pass never changes."""
+
+    cycles: tuple[StoredCycle, ...]
+    hours: tuple[Hour, ...]
+    windows: tuple[Window, ...]
+    by_time: Mapping[tuple[str, datetime], Hour]
+
+    @property
+    def cycle(self) -> StoredCycle:
+        """The newest cycle."""
+        return self.cycles[-1]
+
+
+class Reader:
+    """Reads for the page. May be shared by threads.
+
+    Parameters
+    ----------
+    store : Store
+    watch : str
+    """
+
+    def __init__(self, store: Store, watch: str) -> None:
+        self.store = store
+        self._watch = watch
+        self._lock = threading.Lock()
+        self._kept: Snapshot | None = None
+
+    def newest(self) -> Snapshot | None:
+        """The newest pass; None before the first one.
+
+        Raises
+        ------
+        StorageError
+            If the database refuses.
+        """
+        latest = self.store.latest_cycle(self._watch)
+        if latest is None:
+            return None
+        with self._lock:
+            if self._kept is None or self._kept.cycle.cycle != latest:
+                self._kept = self._read()
+            return self._kept
+
+    def _read(self) -> Snapshot:
+        cycles = self.store.cycles(self._watch)
+        newest = cycles[-1].cycle.id
+        hours = self.store.hours(self._watch, newest)
+        return Snapshot(
+            cycles=cycles[-CYCLES_BACK:],
+            hours=hours,
+            windows=self.store.windows(self._watch, newest),
+            by_time={(hour.site, hour.time_utc): hour for hour in hours},
+        )
+
+    def hour_in(self, cycle_id: str, site: str, time_utc: datetime) -> Hour | None:
+        """One launch hour as one cycle saw it; None when it did not look at it."""
+        found = self.store.hours(
+            self._watch,
+            cycle_id,
+            site=site,
+            from_utc=time_utc,
+            until_utc=time_utc + timedelta(seconds=1),
+        )
+        return found[0] if found else None

@@ -1,0 +1,95 @@
+"""The page's server, in a thread of its own: the only module that knows uvicorn."""
+
+import logging
+import socket
+import threading
+import time
+from types import TracebackType
+from typing import Any
+
+import uvicorn
+
+from windowwatch.errors import InputError
+
+_LOG = logging.getLogger(__name__)
+#: A request under way at the end has so long. [s]
+GRACE_S = 2
+#: Requests at the same time; more are told to come again.
+MOST_REQUESTS = 200
+
+
+class PageServer:
+    """Serves an ASGI application from `start` (or ``with``) to `stop`.
+
+    Parameters
+    ----------
+    app : ASGI application
+    host : str
+        Name or address to listen on.
+    port : int
+        0 for one that is free.
+
+    Raises
+    ------
+    InputError
+        If nothing can listen there.
+    """
+
+    def __init__(self, app: Any, host: str, port: int) -> None:
+        self._socket = _listening(host, port)
+        config = uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            lifespan="off",
+            server_header=False,
+            timeout_keep_alive=5,
+            timeout_graceful_shutdown=GRACE_S,
+            limit_concurrency=MOST_REQUESTS,
+        )
+        self._server = uvicorn.Server(config)
+        self._thread = threading.Thread(target=self._run, name="page", daemon=True)
+        shown = f"[{host}]" if ":" in host else host
+        self.url = f"http://{shown}:{self._socket.getsockname()[1]}/"
+
+    def _run(self) -> None:
+        self._server.run(sockets=[self._socket])
+
+    def start(self) -> None:
+        """Return when the first request can be answered."""
+        logging.getLogger("uvicorn.error").setLevel(logging.WARNING)
+        self._thread.start()
+        while self._thread.is_alive() and not self._server.started:
+            time.sleep(0.01)
+        _LOG.info("page on %s", self.url)
+
+    def stop(self) -> None:
+        """Take no new request and wait, not for long, for those under way."""
+        self._server.should_exit = True
+        self._thread.join(GRACE_S + 2)
+        self._socket.close()
+
+    def __enter__(self) -> "PageServer":
+        self.start()
+        return self
+
+    def __exit__(
+        self,
+        _kind: type[BaseException] | None,
+        _error: BaseException | None,
+        _trace: TracebackType | None,
+    ) -> None:
+        self.stop()
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    try:
+        family, _, _, _, address = socket.getaddrinfo(
+            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        return socket.create_server(address[:2], family=family, backlog=128)
+    except OSError as error:
+        raise InputError(
+            f"the page cannot listen on {host}, port {port} ({error.strerror or error}); "
+            "give another --host or --port"
+        ) from error

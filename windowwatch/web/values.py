@@ -1,0 +1,70 @@
+"""What the page knows that is not in the database: facts of the watch, as plain values."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from windowwatch.ground.values import Ground
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Site
+
+
+@dataclass(frozen=True)
+class Facts:
+    """A watch as the page sees it.
+
+    Parameters
+    ----------
+    watch : str
+        Name under which results are stored.
+    sites : tuple of Site
+    plan : ScoringPlan
+        By which hours were scored.
+    ground : Ground
+        For maps.
+    step : timedelta
+        From one launch hour to the next.
+    stale_after : timedelta
+        A newest cycle whose reference time is longer ago is called stale.
+    look_every : timedelta or None
+        How often the daemon looks for a new cycle; None where nobody looks.
+    note : str
+        Said at the top of every page, for example that this is a rehearsal.
+    """
+
+    watch: str
+    sites: tuple[Site, ...]
+    plan: ScoringPlan
+    ground: Ground
+    step: timedelta
+    stale_after: timedelta
+    look_every: timedelta | None = None
+    note: str = ""
+
+
+def site_keys(sites: Sequence[Site]) -> dict[str, Site]:
+    """Sites by the word that stands for them in addresses: letters, digits and hyphens."""
+    keys: dict[str, Site] = {}
+    for site in sites:
+        word = re.sub(r"[^a-z0-9]+", "-", site.name.lower()).strip("-") or "site"
+        key, number = word, 2
+        while key in keys:
+            key, number = f"{word}-{number}", number + 1
+        keys[key] = site
+    return keys
+
+
+def stamp(moment: datetime) -> str:
+    """Write a time as addresses carry it: ``20260508T0800Z``."""
+    return f"{moment.astimezone(UTC):%Y%m%dT%H%MZ}"
+
+
+def from_stamp(text: str) -> datetime | None:
+    """Aware UTC time of a `stamp`; None when it is none."""
+    if not re.fullmatch(r"\d{8}T\d{4}Z", text, re.ASCII):
+        return None
+    try:
+        return datetime.strptime(text, "%Y%m%dT%H%MZ").replace(tzinfo=UTC)
+    except ValueError:
+        return None

@@ -1,0 +1,124 @@
+"""Small words of the page: times, distances and marks, each said one way everywhere. Pure."""
+
+from datetime import UTC, date, datetime, timedelta, tzinfo
+from math import ceil
+from zoneinfo import ZoneInfo
+
+from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.values import Check, Hour, Site, Verdict
+from windowwatch.windows.phrases import compass, percent
+
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+#: A verdict is told apart by its mark, never by colour alone.
+MARKS = {Verdict.GO: "●", Verdict.CAUTION: "◐", Verdict.NO_GO: "×", Verdict.UNKNOWN: "?"}
+
+_LABELS = {
+    "thunder": "thunder (CAPE)",
+    "shear": "wind shear, 10 to 100 m",
+    "temperature": "air at the site",
+    "daylight": "sun above the horizon",
+    "front": "nearest front passage",
+    "clearance": "time inside the clearance",
+    "extrapolated": "flights above the forecast's top",
+    "water": "landings on water",
+    "no_landing": "landings where none may be",
+    "casualty": "casualty expectation",
+    "landing_wind": "wind at landing",
+    "road": "distance to a road",
+    "landing_daylight": "daylight left at landing",
+    "precipitation": "rain or snow",
+    "strongest_wind": "strongest wind aloft",
+    "coldest_air": "coldest air met",
+}
+
+
+def zone_of(site: Site | None) -> tzinfo:
+    """Time zone in which a site's times are read aloud; UTC for no site."""
+    return UTC if site is None else ZoneInfo(site.time_zone)
+
+
+def day_words(day: date) -> str:
+    """``Fri 8 May``."""
+    return f"{_DAYS[day.weekday()]} {day.day} {_MONTHS[day.month - 1]}"
+
+
+def moment_words(moment: datetime, zone: tzinfo) -> str:
+    """``Fri 8 May 06:00`` in a zone."""
+    there = moment.astimezone(zone)
+    return f"{day_words(there.date())} {there:%H:%M}"
+
+
+def utc_words(moment: datetime) -> str:
+    """``Fri 8 May 08:00 UTC``."""
+    return f"{moment_words(moment, UTC)} UTC"
+
+
+def span_words(start: datetime, end: datetime, zone: tzinfo) -> str:
+    """``Fri 8 May 06:00–16:00``; the second day only where it differs."""
+    first, last = start.astimezone(zone), end.astimezone(zone)
+    if first.date() == last.date():
+        return f"{moment_words(start, zone)}–{last:%H:%M}"
+    return f"{moment_words(start, zone)}–{moment_words(end, zone)}"
+
+
+def length_words(length: timedelta) -> str:
+    """``25 min``, ``4 h``, ``3 days``: rounded to what matters."""
+    minutes = length.total_seconds() / 60.0
+    if minutes < 90.0:
+        return f"{max(0, round(minutes))} min"
+    hours = round(minutes / 60.0)
+    return f"{hours} h" if hours < 48 else f"{round(hours / 24)} days"
+
+
+def km_words(distance_km: float) -> str:
+    """``0.4 km``, ``65 km``."""
+    return f"{distance_km:.1f} km" if distance_km < 9.95 else f"{distance_km:.0f} km"
+
+
+def lands_words(
+    drift_km: float | None, bearing_deg: float | None, road_km: float | None = None
+) -> str:
+    """``lands 65 km east, 1.3 km from a road``; what is not known is said so."""
+    if drift_km is None or bearing_deg is None:
+        return "where it lands is not known"
+    words = f"lands {km_words(drift_km)} {compass(bearing_deg)}"
+    return words if road_km is None else f"{words}, {km_words(road_km)} from a road"
+
+
+def score_words(score: float | None) -> str:
+    """Whole score, or a dash."""
+    return "–" if score is None else f"{score:.0f}"
+
+
+def chance_words(share: float | None) -> str:
+    """Share in percent, never 100 % unless it is so."""
+    return percent(share)
+
+
+def check_label(name: str) -> str:
+    """Name of a check in words."""
+    return _LABELS.get(name, name.replace("_", " "))
+
+
+def number_words(check: Check, value: float | None) -> str:
+    """A number of a check with the decimals that its kind is read to; a dash when unknown."""
+    if value is None:
+        return "–"
+    kind = LIMITS.get(check.name)
+    decimals = 1 if kind is None else kind.decimals
+    return f"{value:.{decimals}f}".removesuffix(".0").replace("-", "−")
+
+
+def is_night(hour: Hour) -> bool:
+    """Whether an hour is vetoed for want of daylight."""
+    return any(c.name == "daylight" and c.verdict is Verdict.NO_GO for c in hour.checks)
+
+
+def ahead_words(moment: datetime, now: datetime) -> str:
+    """``in 12 h``, or ``now`` for what has begun."""
+    wait = moment - now
+    if wait <= timedelta(0):
+        return "now"
+    return f"in {length_words(timedelta(minutes=ceil(wait.total_seconds() / 60)))}"
