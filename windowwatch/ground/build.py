@@ -22,8 +22,8 @@ from windowwatch.ground.osm import read_extract
 from windowwatch.ground.plane import FloatArray
 from windowwatch.ground.rasters import Base, Rasters
 
-#: A grid of more cells than this needs more memory than a small machine has.
-MOST_CELLS = 40_000_000
+#: A grid of more cells than this is refused: it needs 6 GB of memory, seen at 15 million.
+MOST_CELLS = 16_000_000
 OSM_LICENCE = "Open Database License (ODbL) 1.0"
 OSM_ATTRIBUTION = "© OpenStreetMap contributors"
 
