@@ -57,6 +57,18 @@ def inventory(path: str) -> list[MessageKey]:
         return [key for key, _ in _messages(walk(path))]
 
 
+def read_planes(framing: Framing, area: Area | None) -> list[Plane]:
+    """Wanted fields of one file, decoded and cut out to `area`, in the order of the file.
+
+    Raises
+    ------
+    DecodeError, SourceError
+        As `open_cycle`.
+    """
+    with _LOCK:
+        return list(_planes(framing, area))
+
+
 @dataclass(frozen=True)
 class OpenField:
     """A field of one run or of the members, opened.

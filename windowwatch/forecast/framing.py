@@ -115,6 +115,21 @@ def walk(path: str | Path) -> Framing:
     return Framing(str(path), tuple(frames), digest.hexdigest(), offset)
 
 
+def sha256_of(path: str | Path) -> str:
+    """SHA-256 of a file's bytes, whatever they are.
+
+    Raises
+    ------
+    SourceError
+        If the file is not there or may not be read.
+    """
+    try:
+        with Path(path).open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise unreadable(path, error) from error
+
+
 def unreadable(path: str | Path, error: OSError) -> SourceError:
     """Our error for a file or folder that the system will not hand over."""
     if isinstance(error, FileNotFoundError):

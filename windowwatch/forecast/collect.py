@@ -1,0 +1,334 @@
+"""A cycle gathered file by file: found, fetched, checked, kept; and taken up again after a stop.
+
+One file is one step (and member) of one product. It comes whole from one host, index and data
+alike; it is written beside its place, checked, flushed to the disk, renamed, and only then
+written into the ledger. A file that fails the check is set aside and named; its index is read
+once more, then the next host is asked. All files of a cycle come by the same route, because
+routes differ in grid.
+"""
+
+import os
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from windowwatch.errors import DecodeError, ForecastError, SourceError
+from windowwatch.forecast import ecmwf, noaa
+from windowwatch.forecast.catalogue import Model, Route, Speech
+from windowwatch.forecast.checked import check_file
+from windowwatch.forecast.cutout import Area
+from windowwatch.forecast.fetch import Fetcher, FetchStoppedError, HostRefusedError, NotYetError
+from windowwatch.forecast.framing import sha256_of
+from windowwatch.forecast.ledger import KeptFile, Ledger
+from windowwatch.forecast.wanted import Entry, Item, Wanted, items_of, merge, missing_aloft
+
+_ENDINGS = {
+    Speech.NOAA_INDEX: ".idx",
+    Speech.NOAA_FILTER: ".idx",
+    Speech.ECMWF_INDEX: ".index",
+}
+
+
+@dataclass(frozen=True)
+class Haul:
+    """What there is of a cycle after a look.
+
+    Parameters
+    ----------
+    steps_h : tuple of int
+        Steps of which every file is here. [h]
+    files : tuple of KeptFile
+        Their files, by step.
+    waiting_h : tuple of int
+        Needed steps that are not here yet. [h]
+    problems : tuple of str
+        What went wrong, in words; each file once.
+    refused : bool
+        Whether every host of the route refuses us at present.
+    """
+
+    steps_h: tuple[int, ...]
+    files: tuple[KeptFile, ...]
+    waiting_h: tuple[int, ...]
+    problems: tuple[str, ...] = ()
+    refused: bool = False
+
+    @property
+    def complete(self) -> bool:
+        """Whether nothing is waited for."""
+        return bool(self.steps_h) and not self.waiting_h
+
+
+@dataclass
+class Collector:
+    """Gathers cycles of one model by one route.
+
+    Parameters
+    ----------
+    model : Model
+    route : Route
+    folder : Path
+        Where files are kept; a folder a cycle.
+    area : south, west, north, east
+        What is wanted of the globe. [deg]
+    ledger : Ledger
+    fetcher : Fetcher
+    now : callable
+        Present time, for the ledger.
+    """
+
+    model: Model
+    route: Route
+    folder: Path
+    area: Area
+    ledger: Ledger
+    fetcher: Fetcher
+    now: Callable[[], datetime]
+    _sound: set[str] = field(default_factory=set)
+
+    def gather(self, cycle_utc: datetime, steps_h: Sequence[int]) -> Haul:
+        """Fetch whatever is there of the needed steps and not kept yet.
+
+        Raises
+        ------
+        FetchStoppedError
+            If the program is to end; what was kept stays kept.
+        """
+        kept = self._kept(cycle_utc)
+        open_h = [step for step in steps_h if self._lacks(cycle_utc, step, kept)]
+        problems: list[str] = []
+        refused = False
+        if open_h:
+            ready_h, trouble = self._ready(cycle_utc, open_h)
+            todo = [
+                item
+                for step in ready_h
+                for item in items_of(self.route.products, cycle_utc, step)
+                if item.name not in kept
+            ]
+            outcomes = self._fetch_all(todo)
+            kept |= {file.item: file for file in outcomes if isinstance(file, KeptFile)}
+            problems = [*trouble, *(words for words in outcomes if isinstance(words, str))]
+            refused = bool(problems) and all(map(self._rests, self.route.hosts))
+        there = [step for step in steps_h if not self._lacks(cycle_utc, step, kept)]
+        return Haul(
+            tuple(there),
+            tuple(
+                kept[item.name]
+                for step in there
+                for item in items_of(self.route.products, cycle_utc, step)
+            ),
+            tuple(step for step in steps_h if step not in there),
+            tuple(dict.fromkeys(problems)),
+            refused,
+        )
+
+    def kept_anyhow(self, cycle_utc: datetime) -> tuple[KeptFile, ...]:
+        """Every file kept of a cycle, of steps that are not whole too."""
+        return tuple(sorted(self._kept(cycle_utc).values(), key=lambda f: (f.step_h, f.item)))
+
+    def spoilt(self, file: KeptFile, why: str) -> None:
+        """Set a kept file aside that is not any more what it was; it is fetched again."""
+        self._sound.discard(file.path)
+        self._set_aside(Path(file.path), why)
+        self.ledger.forget_file(file)
+
+    def _rests(self, roots: tuple[str, str]) -> bool:
+        ranges = self.route.speech is not Speech.NOAA_FILTER
+        return self.fetcher.resting(f"{roots[0]}/", ranges=ranges) is not None
+
+    def _kept(self, cycle_utc: datetime) -> dict[str, KeptFile]:
+        """Files of the ledger that lie where they should and are what they were."""
+        found = {}
+        for file in self.ledger.kept_files(self.model.name, cycle_utc):
+            if file.route != self.route.name:
+                continue
+            path = Path(file.path)
+            if not path.is_file():
+                self.ledger.forget_file(file)
+            elif file.path not in self._sound and sha256_of(path) != file.sha256:
+                self.spoilt(file, "its bytes have changed since it was checked")
+            else:
+                self._sound.add(file.path)
+                found[file.item] = file
+        return found
+
+    def _lacks(self, cycle_utc: datetime, step_h: int, kept: dict[str, KeptFile]) -> bool:
+        items = items_of(self.route.products, cycle_utc, step_h)
+        return any(item.name not in kept for item in items)
+
+    def _ready(self, cycle_utc: datetime, steps_h: Sequence[int]) -> tuple[list[int], list[str]]:
+        """Which of the steps are there now, with as few questions as will do.
+
+        Steps come in order: the last one there means all are; else halving finds how far it
+        has come. A step beyond may be there by chance; the next look finds it.
+        """
+        trouble: list[str] = []
+
+        def is_there(step: int) -> bool:
+            *_, last = items_of(self.route.products, cycle_utc, step)
+            return self._index_is_there(last, trouble)
+
+        if is_there(steps_h[-1]):
+            return list(steps_h), trouble
+        low, high = 0, len(steps_h) - 1  # steps before `low` are there, from `high` on not
+        while low < high and not trouble:
+            middle = (low + high) // 2
+            if is_there(steps_h[middle]):
+                low = middle + 1
+            else:
+                high = middle
+        return list(steps_h[:low]), trouble
+
+    def _index_is_there(self, item: Item, trouble: list[str]) -> bool:
+        for _, root in self.route.hosts:
+            try:
+                self.fetcher.text(self._index_url(root, item))
+            except NotYetError:
+                continue
+            except FetchStoppedError:
+                raise
+            except SourceError as error:
+                trouble.append(error.message)
+                continue
+            trouble.clear()
+            return True
+        return False
+
+    def _index_url(self, root: str, item: Item) -> str:
+        path = item.path
+        if self.route.speech is Speech.ECMWF_INDEX:
+            path = path.removesuffix(".grib2")
+        return f"{root}/{path}{_ENDINGS[self.route.speech]}"
+
+    def _fetch_all(self, items: Sequence[Item]) -> list[KeptFile | str | None]:
+        """Fetch items with as many workers as the route allows."""
+        with ThreadPoolExecutor(self.route.workers, thread_name_prefix="fetch") as pool:
+            futures = [pool.submit(self._fetch_one, item) for item in items]
+            try:
+                return [future.result() for future in futures]
+            except BaseException:
+                pool.shutdown(wait=True, cancel_futures=True)
+                raise
+
+    def _fetch_one(self, item: Item) -> KeptFile | str | None:
+        """One file from the first host that gives it whole; words if none does, None if not yet."""
+        words: list[str] = []
+        for roots in self.route.hosts:
+            for _ in range(2):  # a host's index is read once more when it did not fit
+                try:
+                    return self._fetch_from(roots, item)
+                except NotYetError:
+                    break
+                except FetchStoppedError:
+                    raise
+                except HostRefusedError as error:
+                    words.append(error.message)
+                    break
+                except ForecastError as error:
+                    words.append(error.message)
+        return "; ".join(dict.fromkeys(words)) or None
+
+    def _fetch_from(self, roots: tuple[str, str], item: Item) -> KeptFile:
+        """Fetch, check and keep one file from one host."""
+        place = self._folder(item.cycle_utc) / f"{item.name}.grib2"
+        place.parent.mkdir(parents=True, exist_ok=True)
+        part = place.with_suffix(".grib2.part")
+        try:
+            url, asked = self._download(roots, item, part)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+        try:
+            framing, lacking = check_file(part, item, self.area, asked=asked)
+        except DecodeError as error:
+            self._set_aside(part, error.message)
+            raise DecodeError(f"{url}: {error.message}", retry=True) from error
+        part.replace(place)
+        _flush_folder(place.parent)
+        kept = KeptFile(
+            self.model.name,
+            item.cycle_utc,
+            self.route.name,
+            item.name,
+            item.step_h,
+            url,
+            str(place),
+            framing.size_bytes,
+            framing.sha256,
+            self.now(),
+            lacking,
+        )
+        self.ledger.keep_file(kept)
+        self._sound.add(kept.path)
+        return kept
+
+    def _download(
+        self, roots: tuple[str, str], item: Item, part: Path
+    ) -> tuple[str, tuple[Wanted, ...] | None]:
+        """Bring one file onto the disk; say where from, and what exactly was asked for."""
+        asked: tuple[Wanted, ...] | None = None
+        with part.open("w+b") as sink:
+            if self.route.speech is Speech.NOAA_FILTER:
+                url = noaa.filter_url(roots[0], item, self.area)
+                self.fetcher.body(url, sink, per_minute=self.route.per_minute)
+            else:
+                url = f"{roots[1]}/{item.path}"
+                entries = self._entries(roots[1], item)
+                asked = tuple(entry.wanted for entry in entries)
+                for each in merge(entries):
+                    self.fetcher.range(url, each, sink)
+            sink.flush()
+            os.fsync(sink.fileno())
+        return url, asked
+
+    def _entries(self, root: str, item: Item) -> Sequence[Entry]:
+        """Messages of an item as the index of this very host places them."""
+        url = self._index_url(root, item)
+        text = self.fetcher.text(url)
+        if self.route.speech is Speech.ECMWF_INDEX:
+            entries = ecmwf.choose(ecmwf.read_index(text, url), item, url)
+        else:
+            entries = noaa.choose(noaa.read_index(text, url), item, url)
+        lacking = missing_aloft(item, (entry.wanted for entry in entries))
+        if lacking:
+            raise SourceError(
+                f"{url}: {lacking[0]} and {len(lacking) - 1} more messages aloft are not in the "
+                f"index; it may still grow",
+                retry=True,
+            )
+        return sorted(entries, key=lambda entry: entry.offset)
+
+    def _folder(self, cycle_utc: datetime) -> Path:
+        return self.folder / self.model.name / f"{cycle_utc:%Y%m%d%H}" / self.route.name
+
+    def _set_aside(self, path: Path, why: str) -> None:
+        """Move a bad file out of the way, with the reason beside it."""
+        if not path.is_file():
+            return
+        folder = self.folder / "set-aside"
+        folder.mkdir(parents=True, exist_ok=True)
+        stem = "-".join((*path.parts[-4:-1], path.name.removesuffix(".part")))
+        path.replace(folder / stem)
+        (folder / f"{stem}.txt").write_text(f"{why}\n", encoding="utf-8")
+
+
+def remove_unfinished(folder: Path) -> Iterable[Path]:
+    """Remove what an ended program left half fetched; name what was removed."""
+    removed = sorted(folder.rglob("*.grib2.part")) if folder.is_dir() else []
+    for path in removed:
+        path.unlink(missing_ok=True)
+    return removed
+
+
+def _flush_folder(folder: Path) -> None:
+    """Make a rename survive a loss of power, where the platform can."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

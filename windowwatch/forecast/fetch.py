@@ -1,0 +1,356 @@
+"""The one door to HTTP: bytes of a file, politely, or a named error. Nothing waits for ever.
+
+Rules, by what a host answers:
+
+* **404** not there yet; no fault of anybody (`NotYetError`).
+* **403, 429** back off: the whole host rests, as long as ``Retry-After`` says, else by growing
+  pauses; after a second refusal for longer than one would wait (`HostRefusedError`).
+* **5xx, cut bodies, resets, time-outs, slow drips** tried again with growing, jittered pauses,
+  a bounded number of times (`SourceError`).
+* **200 to a byte range** the host ignores ranges and would send the whole file: closed before
+  a byte is read, and not asked for ranges again by this process (`HostRefusedError`).
+* Many failures in a row open a **circuit breaker**: the host rests, others are asked.
+"""
+
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
+from dataclasses import dataclass, field
+from email.utils import parsedate_to_datetime
+from random import Random
+from typing import BinaryIO, TypeVar
+
+import httpx
+
+from windowwatch.clock import Clock, require_utc
+from windowwatch.errors import SourceError
+from windowwatch.forecast.wanted import Part
+
+Result = TypeVar("Result")
+
+_LONGEST_TEXT_BYTES = 64 << 20
+
+
+class NotYetError(SourceError):
+    """The host has no such file, or not yet."""
+
+
+class HostRefusedError(SourceError):
+    """The host will not serve us, for now or for good; ask another one."""
+
+
+class FetchStoppedError(SourceError):
+    """The program is to end; nothing half fetched is kept."""
+
+
+class _AgainError(Exception):
+    """Worth another try, after at least `pause_s`."""
+
+    def __init__(self, words: str, pause_s: float = 0.0, refused: bool = False) -> None:
+        super().__init__(words)
+        self.words, self.pause_s, self.refused = words, pause_s, refused
+
+
+@dataclass(frozen=True)
+class Manners:
+    """How hosts are treated. Common practice, no source. [s]
+
+    Parameters
+    ----------
+    connect_s, read_s, whole_s : float
+        Time-outs: to connect, for the next bytes, for one whole body.
+    tries : int
+        Attempts for one request.
+    first_pause_s, longest_pause_s : float
+        Pauses between them double from the first up to the longest; a host that asks for
+        more than the longest is left alone for that long.
+    breaker_failures, breaker_rest_s : int, float
+        After so many failures in a row a host rests so long.
+    """
+
+    connect_s: float = 10.0
+    read_s: float = 30.0
+    whole_s: float = 300.0
+    tries: int = 6
+    first_pause_s: float = 1.0
+    longest_pause_s: float = 60.0
+    breaker_failures: int = 12
+    breaker_rest_s: float = 600.0
+
+
+@dataclass(frozen=True)
+class World:
+    """What a fetcher is given of the outside: time, chance, and when to end.
+
+    `tick` counts seconds and never runs back; `sleep` returns early when the program is to
+    end.
+    """
+
+    clock: Clock
+    tick: Callable[[], float]
+    sleep: Callable[[float], object]
+    random: Random
+    stopping: Callable[[], bool] = lambda: False
+
+
+@dataclass
+class _Host:
+    """What is known of one host; shared by all threads."""
+
+    name: str
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    failures: int = 0
+    refusals: int = 0
+    rests_until: float = 0.0
+    why: str = ""
+    ignores_ranges: bool = False
+    next_turn: float = 0.0
+
+
+class Fetcher:
+    """Fetches over HTTP; may be shared by threads. Close it at the end.
+
+    Parameters
+    ----------
+    manners : Manners
+    world : World
+    """
+
+    def __init__(self, manners: Manners, world: World) -> None:
+        self._manners, self._world = manners, world
+        self._hosts: dict[str, _Host] = {}
+        self._lock = threading.Lock()
+        self.requests = 0
+        timeout = httpx.Timeout(manners.read_s, connect=manners.connect_s, pool=manners.whole_s)
+        self._client = httpx.Client(
+            timeout=timeout,
+            follow_redirects=False,
+            headers={"Accept-Encoding": "identity", "User-Agent": "windowwatch"},
+        )
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._client.close()
+
+    def resting(self, url: str, *, ranges: bool = False) -> str | None:
+        """Why the host of a URL is left alone at present; None if it is not.
+
+        `ranges` says that byte ranges are what one would ask it for.
+        """
+        host = self._host(url)
+        with host.lock:
+            waits = host.rests_until - self._world.tick()
+            alone = waits > self._manners.longest_pause_s or (ranges and host.ignores_ranges)
+            return host.why if alone else None
+
+    def text(self, url: str, *, per_minute: float | None = None) -> str:
+        """A small text, for example an index.
+
+        Raises
+        ------
+        NotYetError, HostRefusedError, SourceError
+            See the head of this module.
+        """
+
+        def receive(response: httpx.Response) -> str:
+            whole = bytearray()
+            for chunk in self._chunks(response):
+                whole += chunk
+                if len(whole) > _LONGEST_TEXT_BYTES:
+                    raise SourceError(f"{url}: is far too long for an index")
+            return whole.decode("utf-8", "replace")
+
+        return self._ask(url, {}, receive, per_minute)
+
+    def body(self, url: str, sink: BinaryIO, *, per_minute: float | None = None) -> None:
+        """A whole GRIB body, written to `sink` from where it stands."""
+        start = sink.tell()
+
+        def receive(response: httpx.Response) -> None:
+            _back_to(sink, start)
+            head = b""
+            for chunk in self._chunks(response):
+                if len(head) < 4:
+                    head = (head + chunk)[:64]
+                    if len(head) >= 4 and head[:4] != b"GRIB":
+                        raise _AgainError(f"sends {_looks(head)} in place of GRIB")
+                sink.write(chunk)
+            if len(head) < 4:
+                raise _AgainError("sends nothing")
+
+        self._ask(url, {}, receive, per_minute)
+
+    def range(self, url: str, part: Part, sink: BinaryIO) -> None:
+        """A range of bytes, written to `sink` from where it stands.
+
+        Raises
+        ------
+        SourceError
+            As `text`, and if the range lies beyond the file's end: its index is stale.
+        HostRefusedError
+            As `text`, and if the host ignores ranges.
+        """
+        host = self._host(url)
+        if host.ignores_ranges:
+            raise HostRefusedError(f"{host.name}: {host.why}", retry=True)
+        start = sink.tell()
+        end = "" if part.length is None else str(part.offset + part.length - 1)
+
+        def receive(response: httpx.Response) -> None:
+            if response.status_code != 206:
+                host.ignores_ranges = True
+                host.why = "ignores byte ranges and would send whole files; it is not asked again"
+                raise HostRefusedError(f"{host.name}: {host.why}", retry=True)
+            said = response.headers.get("Content-Range", "")
+            if not said.startswith(f"bytes {part.offset}-{end}"):
+                raise _AgainError(f"sends another range ({said or 'not said which'})")
+            _back_to(sink, start)
+            for chunk in self._chunks(response):
+                sink.write(chunk)
+            got = sink.tell() - start
+            if got == 0 or (part.length is not None and got != part.length):
+                raise _AgainError(f"sends {got} bytes where {part.length} were due")
+
+        self._ask(url, {"Range": f"bytes={part.offset}-{end}"}, receive, None)
+
+    def _ask(
+        self,
+        url: str,
+        headers: Mapping[str, str],
+        receive: Callable[[httpx.Response], Result],
+        per_minute: float | None,
+    ) -> Result:
+        """Ask until it works, it is known that it will not, or patience ends."""
+        host = self._host(url)
+        words = ""
+        for attempt in range(self._manners.tries):
+            self._wait_turn(host, per_minute)
+            try:
+                with self._client.stream("GET", url, headers=headers) as response:
+                    self._judge(response, host, url)
+                    result = receive(response)
+            except _AgainError as again:
+                words, pause_s = again.words, again.pause_s
+                if again.refused:
+                    self._refused(host, pause_s, words)
+            except httpx.TimeoutException as error:
+                words, pause_s = f"does not answer in time ({type(error).__name__})", 0.0
+            except (httpx.HTTPError, httpx.StreamError) as error:
+                words, pause_s = f"{error or type(error).__name__}".rstrip("."), 0.0
+            except httpx.InvalidURL as error:
+                raise SourceError(f"{url}: is no address ({error}); mend it") from error
+            else:
+                with host.lock:
+                    host.failures = host.refusals = 0
+                return result
+            self._failed(host, words)
+            if attempt + 1 < self._manners.tries:
+                self._pause(max(pause_s, self._growing(attempt)))
+        raise SourceError(f"{url}: {words}; given up after {self._manners.tries} tries", retry=True)
+
+    def _judge(self, response: httpx.Response, host: _Host, url: str) -> None:
+        """Turn every answer but a good one into what it means."""
+        code = response.status_code
+        if code in (200, 206):
+            return
+        if code in (404, 410):
+            with host.lock:
+                host.failures = 0
+            raise NotYetError(f"{url}: is not there, or not yet", retry=True)
+        if code == 416:
+            raise SourceError(f"{url}: is shorter than its index says; it is stale", retry=True)
+        wait_s = self._retry_after(response)
+        if code in (403, 429):
+            raise _AgainError(f"refuses us (HTTP {code})", wait_s or 0.0, refused=True)
+        if code >= 500 or code == 408:
+            raise _AgainError(f"answers HTTP {code}", min(wait_s or 0.0, self._longest))
+        raise SourceError(f"{url}: answers HTTP {code}; check the address in the settings")
+
+    @property
+    def _longest(self) -> float:
+        return self._manners.longest_pause_s
+
+    def _refused(self, host: _Host, wait_s: float, words: str) -> None:
+        """Let the whole host rest; raise when that is longer than one waits."""
+        with host.lock:
+            host.refusals += 1
+            rest_s = wait_s or min(self._growing(host.refusals), self._longest)
+            if host.refusals >= 3 and not wait_s:
+                rest_s = self._manners.breaker_rest_s
+            self._rest(host, rest_s, words)
+            too_long = rest_s > self._longest or host.refusals >= 6
+        if too_long:
+            raise HostRefusedError(f"{host.name}: {host.why}", retry=True)
+
+    def _failed(self, host: _Host, words: str) -> None:
+        with host.lock:
+            host.failures += 1
+            if host.failures >= self._manners.breaker_failures:
+                host.failures = 0
+                self._rest(host, self._manners.breaker_rest_s, f"{words}, again and again")
+
+    def _rest(self, host: _Host, rest_s: float, words: str) -> None:
+        host.rests_until = max(host.rests_until, self._world.tick() + rest_s)
+        host.why = f"{words}; left alone for {rest_s:.0f} s"
+
+    def _wait_turn(self, host: _Host, per_minute: float | None) -> None:
+        """Wait while the host rests, and for our turn where its pace is limited."""
+        with host.lock:
+            now = self._world.tick()
+            wait_s = host.rests_until - now
+            if wait_s > self._longest:
+                raise HostRefusedError(f"{host.name}: {host.why}", retry=True)
+            if per_minute is not None:
+                turn = max(host.next_turn, now, host.rests_until)
+                host.next_turn = turn + 60.0 / per_minute
+                wait_s = turn - now
+            self.requests += 1
+        self._pause(wait_s)
+
+    def _pause(self, seconds: float) -> None:
+        if self._world.stopping():
+            raise FetchStoppedError("fetching was stopped", retry=True)
+        if seconds > 0.0:
+            self._world.sleep(seconds)
+
+    def _growing(self, attempt: int) -> float:
+        """Pause after an attempt: doubled each time, and anywhere in its upper half. [s]"""
+        full = min(self._manners.first_pause_s * 2.0**attempt, self._longest)
+        return full * (0.5 + 0.5 * self._world.random.random())
+
+    def _chunks(self, response: httpx.Response) -> Iterator[bytes]:
+        """Bytes of a body as they come in, so that a slow drip is seen, while in time."""
+        deadline = self._world.tick() + self._manners.whole_s
+        for chunk in response.iter_raw():
+            if self._world.stopping():
+                raise FetchStoppedError("fetching was stopped", retry=True)
+            if self._world.tick() > deadline:
+                raise _AgainError(f"sends too slowly, over {self._manners.whole_s:.0f} s")
+            yield chunk
+
+    def _retry_after(self, response: httpx.Response) -> float | None:
+        """What Retry-After asks for: seconds, or a date (RFC 9110, 10.2.3). [s]"""
+        said = response.headers.get("Retry-After", "").strip()
+        if said.isdigit():
+            return float(said)
+        with suppress(ValueError, TypeError):
+            until = require_utc(parsedate_to_datetime(said))
+            return max(0.0, (until - self._world.clock.now()).total_seconds())
+        return None
+
+    def _host(self, url: str) -> _Host:
+        name = url.split("/", 3)[2] if url.count("/") >= 2 else url
+        with self._lock:
+            return self._hosts.setdefault(name, _Host(name))
+
+
+def _back_to(sink: BinaryIO, start: int) -> None:
+    """Throw away what a failed attempt wrote."""
+    sink.seek(start)
+    sink.truncate()
+
+
+def _looks(head: bytes) -> str:
+    if head.lstrip()[:1] == b"<":
+        return "a web page"
+    return repr(head[:8].decode("ascii", "backslashreplace"))
