@@ -2,6 +2,7 @@
 
 import logging
 import os
+import random
 import signal
 import threading
 from collections.abc import Callable, Iterator
@@ -12,9 +13,10 @@ from types import FrameType
 
 from windowwatch.clock import Clock
 from windowwatch.errors import WindowwatchError
-from windowwatch.notices.deliver import DeliveryReport, Result, deliver_pending
+from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.settings.read import Settings
 from windowwatch.storage.store import Store, open_store
+from windowwatch.watch.between import between_passes
 from windowwatch.watch.jobs import Jobs
 from windowwatch.watch.look import FolderWatcher
 from windowwatch.watch.pipeline import PassStoppedError
@@ -58,7 +60,6 @@ def serve(settings: Settings, clock: Clock, host: str, port: int) -> None:
     token = checked_token(host, os.environ.get(TOKEN_ENV))
     channels = settings.channels()
     watch = replace(settings.watch, channels=channels)
-    sites = {site.name: site for site in watch.sites}
     stop = threading.Event()
     with ready_store(settings.database_url()) as store, _signals_set(stop):
         watcher = FolderWatcher(settings.forecast_folder, watch, store, clock, stop.is_set)
@@ -73,7 +74,8 @@ def serve(settings: Settings, clock: Clock, host: str, port: int) -> None:
 
         def deliver() -> None:
             try:
-                _log_attempts(deliver_pending(store, channels, sites, clock, stop=stop.is_set))
+                done = between_passes(store, watch, clock, stop=stop.is_set, chance=random.random)
+                _log_deliveries(done.delivered)
             except WindowwatchError as error:
                 _LOG.error("%s; tried again at the next delivery", error.message)
 
@@ -105,7 +107,9 @@ def serve(settings: Settings, clock: Clock, host: str, port: int) -> None:
         jobs.stop()
 
 
-def _log_attempts(report: DeliveryReport) -> None:
+def _log_deliveries(report: DeliveryReport) -> None:
+    for channel, key, why in report.skipped:
+        _LOG.info("notice %s on %s: not told, %s", key, channel, why)
     for attempt in report.attempts:
         level = logging.INFO if attempt.result is Result.SENT else logging.WARNING
         _LOG.log(

@@ -208,9 +208,9 @@ def test_who_hears_what() -> None:
 
 def test_next_try_counts_from_when_the_change_was_found() -> None:
     later = NOW + timedelta(hours=23, minutes=46)
-    assert next_try(1, found_utc=NOW, now_utc=NOW, rules=RULES) == NOW + timedelta(seconds=30)
-    assert next_try(10**6, found_utc=NOW, now_utc=NOW, rules=RULES) == NOW + timedelta(minutes=15)
-    assert next_try(9, found_utc=NOW, now_utc=later, rules=RULES) is None
+    assert next_try(1, due_utc=NOW, now_utc=NOW, rules=RULES) == NOW + timedelta(seconds=30)
+    assert next_try(10**6, due_utc=NOW, now_utc=NOW, rules=RULES) == NOW + timedelta(minutes=15)
+    assert next_try(9, due_utc=NOW, now_utc=later, rules=RULES) is None
     with pytest.raises(Exception, match="retry rule lease must be longer than nothing"):
         RetryRules(lease=timedelta(0))
     assert issubclass(DeliveryError, Exception)

@@ -201,6 +201,17 @@ def explain_command(settings_path: Path, key: str) -> None:
         show.print_trail(Console(), trail, sites, settings.watch.plan)
 
 
+@main.command("acknowledge")
+@settings_option()
+@click.argument("key")
+@click.option("--by", "by_whom", required=True, help="Your name.")
+def acknowledge_command(settings_path: Path, key: str, by_whom: str) -> None:
+    """Say that you know of a notice, or have seen to it: reminders of KEY end."""
+    with errors_in_words(), _results(settings_path) as (_, store, _):
+        before = store.acknowledge(key, by_whom=by_whom, now_utc=SystemClock().now())
+        click.echo("acknowledged" if before is None else f"{before} had acknowledged it before")
+
+
 @main.command("fill")
 @settings_option()
 @click.option("--site", help="Site; the first of the settings when left out.")

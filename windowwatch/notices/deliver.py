@@ -1,20 +1,21 @@
 """Deliveries sent from stored rows: claim, word, send, mark; in this order.
 
 Marked only after sending, so a crash in between repeats a notice (with the same key) rather
-than losing it.
+than losing it. What was held and comes due together on one channel is told in one message.
 """
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
 from windowwatch.clock import Clock
 from windowwatch.errors import DeliveryError
 from windowwatch.notices import channels as door
+from windowwatch.notices.hearing import why_not
 from windowwatch.notices.policy import RetryRules, next_try
 from windowwatch.notices.values import Channel, Message
-from windowwatch.notices.wording import message
+from windowwatch.notices.wording import digest, message
 from windowwatch.scoring.values import Site
 from windowwatch.storage.deliveries import Claim
 from windowwatch.storage.store import Store
@@ -27,25 +28,30 @@ class Result(StrEnum):
 
     SENT = "sent"
     LATER = "later"  #: failed; will be tried again
-    FAILED = "failed"  #: given up
+    FAILED = "failed"  #: given up, or told on another channel instead
 
 
 @dataclass(frozen=True)
 class Attempt:
-    """One attempt to tell one change on one channel."""
+    """One attempt to tell something on one channel.
+
+    `fell_back_to` names the channel that is told instead.
+    """
 
     result: Result
     channel: str
     message: Message
     error: str | None = None
     next_try_utc: datetime | None = None
+    fell_back_to: str | None = None
 
 
 @dataclass(frozen=True)
 class DeliveryReport:
-    """What one run did, in order."""
+    """What one run did, in order. `skipped`: channel, key and why it was not told."""
 
     attempts: tuple[Attempt, ...] = ()
+    skipped: tuple[tuple[str, str, str], ...] = ()
 
     def of(self, result: Result) -> tuple[Attempt, ...]:
         """Attempts that ended so."""
@@ -61,6 +67,7 @@ def deliver_pending(
     send: Send = door.send,
     rules: RetryRules | None = None,
     stop: Callable[[], bool] = lambda: False,
+    chance: Callable[[], float] = lambda: 0.0,
 ) -> DeliveryReport:
     """Send everything that is due, oldest first.
 
@@ -83,53 +90,140 @@ def deliver_pending(
         Pauses; the defaults when None.
     stop : callable
         Asked before each attempt; True ends the run early and leaves nothing claimed.
+    chance : callable
+        Gives random numbers from 0 to 1, for the jitter of pauses.
 
     Raises
     ------
     StorageError
         If the database refuses. What was sent before is marked.
     """
-    rules = rules or RetryRules()
+    run = _Run(store, sites, clock, send, rules or RetryRules(), chance)
     open_channels = {channel.name: channel for channel in channels}
-    attempts: list[Attempt] = []
     while open_channels and not stop():
-        claim = store.claim_delivery(open_channels.keys(), now_utc=clock.now(), lease=rules.lease)
+        claim = run.claim(open_channels)
         if claim is None:
             break
         channel = open_channels[claim.delivery.channel]
-        attempt = _attempt(store, claim, channel, sites, clock, send, rules)
-        attempts.append(attempt)
-        if attempt.result is not Result.SENT:
+        if not run.is_to_be_told(claim, channel):
+            continue
+        claims = [claim, *run.held_too(claim, channel)]
+        if not run.tell(claims, channel):
             del open_channels[channel.name]
-    return DeliveryReport(tuple(attempts))
+    return DeliveryReport(tuple(run.attempts), tuple(run.skipped))
 
 
-def _attempt(
-    store: Store,
-    claim: Claim,
-    channel: Channel,
-    sites: Mapping[str, Site],
-    clock: Clock,
-    send: Send,
-    rules: RetryRules,
-) -> Attempt:
-    change = claim.delivery.change
-    now = clock.now()
-    text = message(change, sites.get(change.site), now_utc=now)
-    if now - change.found_utc > rules.give_up_after:
-        error = claim.delivery.error or "it could not be sent in time"
-        store.mark_failed(claim, error=f"given up, too old: {error}", next_try_utc=None)
-        return Attempt(Result.FAILED, channel.name, text, error)
-    try:
-        send(channel, text)
-    except DeliveryError as error:
-        moment = None
-        if error.retry:
-            moment = next_try(
-                claim.delivery.tries, found_utc=change.found_utc, now_utc=clock.now(), rules=rules
+@dataclass
+class _Run:
+    """What one run shares, and what it did."""
+
+    store: Store
+    sites: Mapping[str, Site]
+    clock: Clock
+    send: Send
+    rules: RetryRules
+    chance: Callable[[], float]
+    attempts: list[Attempt] = field(default_factory=list)
+    skipped: list[tuple[str, str, str]] = field(default_factory=list)
+
+    def claim(self, names: Iterable[str], *, held: bool = False) -> Claim | None:
+        """Claim the next delivery that is due."""
+        return self.store.claim_delivery(
+            tuple(names), now_utc=self.clock.now(), lease=self.rules.lease, only_held=held
+        )
+
+    def is_to_be_told(self, claim: Claim, channel: Channel) -> bool:
+        """Skip or give up what is not to be told; True for everything else."""
+        delivery, now = claim.delivery, self.clock.now()
+        why = None
+        if delivery.instead_of is None and delivery.error is None:
+            why = why_not(
+                channel,
+                delivery.change,
+                heard=claim.heard,
+                overtaken=claim.overtaken,
+                held=delivery.held,
+                now_utc=now,
             )
-        store.mark_failed(claim, error=error.message, next_try_utc=moment)
+        if why is not None:
+            self.store.mark_skipped(claim, why=why)
+            self.skipped.append((channel.name, delivery.change.key, why))
+            return False
+        if now - delivery.due_utc > self.rules.give_up_after:
+            error = delivery.error or "it could not be sent in time"
+            self.store.mark_failed(claim, error=f"given up, too old: {error}", next_try_utc=None)
+            text = self._text([claim])
+            self.attempts.append(Attempt(Result.FAILED, channel.name, text, error))
+            return False
+        return True
+
+    def held_too(self, first: Claim, channel: Channel) -> list[Claim]:
+        """Everything else that was held and is due on the same channel."""
+        claims: list[Claim] = []
+        while first.delivery.held:
+            claim = self.claim((channel.name,), held=True)
+            if claim is None:
+                break
+            if self.is_to_be_told(claim, channel):
+                claims.append(claim)
+        return claims
+
+    def tell(self, claims: list[Claim], channel: Channel) -> bool:
+        """Send one message for all claims and mark them; whether the channel took it."""
+        text = self._text(claims)
+        try:
+            self.send(channel, text)
+        except DeliveryError as error:
+            self._failed(claims, channel, text, error)
+            return False
+        now = self.clock.now()
+        for claim in claims:
+            self.store.mark_sent(claim, now_utc=now)
+        self.attempts.append(Attempt(Result.SENT, channel.name, text))
+        return True
+
+    def _text(self, claims: list[Claim]) -> Message:
+        now = self.clock.now()
+        if len(claims) > 1:
+            return digest([claim.delivery.change for claim in claims], self.sites, now_utc=now)
+        delivery = claims[0].delivery
+        return message(
+            delivery.change,
+            self.sites.get(delivery.change.site),
+            now_utc=now,
+            first=not claims[0].heard,
+            instead_of=delivery.instead_of,
+            held=delivery.held,
+        )
+
+    def _failed(
+        self, claims: list[Claim], channel: Channel, text: Message, error: DeliveryError
+    ) -> None:
+        """Mark a failed attempt: again later, on another channel instead, or never."""
+        now, draw = self.clock.now(), self.chance()
+        since = self.store.failing_since(channel.name) or now
+        other = channel.fallback
+        if other is not None and error.retry and now - since < channel.fallback_after:
+            other = None  # not yet; an address of no use never gets better
+        moment = None
+        for claim in claims:
+            if error.retry and other is None:
+                moment = next_try(
+                    claim.delivery.tries,
+                    due_utc=claim.delivery.due_utc,
+                    now_utc=now,
+                    rules=self.rules,
+                    chance=draw,
+                )
+            told = f"; told on {other} instead" if other else ""
+            self.store.mark_failed(
+                claim,
+                error=error.message + told,
+                next_try_utc=moment,
+                failed_utc=now,
+                fall_back_to=other,
+            )
         result = Result.FAILED if moment is None else Result.LATER
-        return Attempt(result, channel.name, text, error.message, moment)
-    store.mark_sent(claim, now_utc=clock.now())
-    return Attempt(Result.SENT, channel.name, text)
+        self.attempts.append(
+            Attempt(result, channel.name, text, error.message, moment, fell_back_to=other)
+        )

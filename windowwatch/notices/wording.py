@@ -5,6 +5,7 @@ when (local time and UTC), how good, where it lands, what limits it. The last li
 the key, by which a repeat is recognised and `windowwatch explain` finds the trail.
 """
 
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -17,6 +18,8 @@ from windowwatch.windows.values import Change, ChangeKind, Window
 #: Longest body: what phone services show whole, and four text messages hold. [characters]
 LONGEST_BODY = 500
 LONGEST_TITLE = 100
+#: Longest body of several notices in one, per notice. [characters]
+LONGEST_ITEM = 320
 #: A notice told later than this after it was found says so.
 LATE_AFTER = timedelta(hours=1)
 
@@ -36,6 +39,8 @@ _LEADS = {
     ChangeKind.WEAKER: "Still open,",
     ChangeKind.STRONGER: "Open,",
 }
+#: What a change is to somebody who was told nothing of its window so far.
+_FIRST = {ChangeKind.MOVED, ChangeKind.WEAKER, ChangeKind.STRONGER}
 #: Share of computed flights in words, from which share on; as it is shown, in whole percent.
 _SHARES = (
     (1.0, "all flights are"),
@@ -50,7 +55,15 @@ _SHARES = (
 _SHORTEST = 40
 
 
-def message(change: Change, site: Site | None, *, now_utc: datetime) -> Message:
+def message(
+    change: Change,
+    site: Site | None,
+    *,
+    now_utc: datetime,
+    first: bool = False,
+    instead_of: str | None = None,
+    held: bool = False,
+) -> Message:
     """Word a change.
 
     Parameters
@@ -61,6 +74,12 @@ def message(change: Change, site: Site | None, *, now_utc: datetime) -> Message:
         Its site, for local time; None (not in the settings any more) leaves UTC alone.
     now_utc : datetime
         Aware UTC time of sending: a notice that comes late says so.
+    first : bool
+        Whether its reader was told nothing of its window so far.
+    instead_of : str, optional
+        The failed channel in whose place it is told.
+    held : bool
+        Whether it was held on purpose: then it is not late.
 
     Returns
     -------
@@ -69,15 +88,14 @@ def message(change: Change, site: Site | None, *, now_utc: datetime) -> Message:
     """
     window = change.after or change.before
     zone = ZoneInfo(site.time_zone) if site is not None else None
-    heads = [_HEADS[change.kind], change.site]
-    if window is not None:
-        heads.append(_title_span(window, zone))
-    title = _cut(" ".join(part for part in heads if part), LONGEST_TITLE)
-
-    facts = _facts(change, window, zone) if window is not None else []
+    first = first and change.kind in _FIRST
+    title = _cut(_title(change, zone, first=first), LONGEST_TITLE)
+    facts = _facts(change, window, zone, first=first) if window is not None else []
     last = [
+        "This is the first notice of this window here." if first else "",
         _cautions(change),
-        _lateness(change, require_utc(now_utc)),
+        f"Told here because {instead_of} does not work." if instead_of else "",
+        _lateness(change, require_utc(now_utc), held=held),
         f"[{change.key}, cycle {change.cycle_id}]",
     ]
     limits = _limits(change, window)
@@ -88,15 +106,62 @@ def message(change: Change, site: Site | None, *, now_utc: datetime) -> Message:
     return Message(title, "\n".join(line for line in lines if line), change.key)
 
 
-def _facts(change: Change, window: Window, zone: ZoneInfo | None) -> list[str]:
+def digest(changes: Sequence[Change], sites: Mapping[str, Site], *, now_utc: datetime) -> Message:
+    """Word several changes in one message: what is gravest of each, and every key.
+
+    Parameters
+    ----------
+    changes : sequence of Change
+        At least one; told in the order of their windows.
+    sites : mapping of str to Site
+        Sites by name, for local time.
+    now_utc : datetime
+        Aware UTC time of sending.
+    """
+    require_utc(now_utc)
+    kinds = [_HEADS[change.kind].lower() for change in changes]
+    counts = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
+    items = [_item(change, sites.get(change.site)) for change in sorted(changes, key=_in_time)]
+    title = _cut(f"{len(changes)} NOTICES: {counts}", LONGEST_TITLE)
+    return Message(title, "\n\n".join(items), ",".join(change.key for change in changes))
+
+
+def _in_time(change: Change) -> tuple[float, str]:
+    window = change.after or change.before
+    return (window.start_utc if window is not None else change.found_utc).timestamp(), change.key
+
+
+def _item(change: Change, site: Site | None) -> str:
+    """One change of a digest: title, how good it is, reason, key."""
+    window = change.after or change.before
+    zone = ZoneInfo(site.time_zone) if site is not None else None
+    lines = [_title(change, zone, first=False)]
+    if window is not None and change.after is not None:
+        lines.append(f"{_how_good(window)} {_landing(window)}")
+    key = f"[{change.key}]"
+    room = LONGEST_ITEM - sum(len(line) + 1 for line in lines) - len(key) - 1
+    lines += [_cut(sentence(change.reason), room), key]
+    return "\n".join(line for line in lines if line)
+
+
+def _title(change: Change, zone: ZoneInfo | None, *, first: bool) -> str:
+    window = change.after or change.before
+    heads = ["OPEN" if first else _HEADS[change.kind], change.site]
+    if window is not None:
+        heads.append(_title_span(window, zone))
+    return " ".join(part for part in heads if part)
+
+
+def _facts(change: Change, window: Window, zone: ZoneInfo | None, *, first: bool) -> list[str]:
     """When, how good, and where it lands."""
-    if change.kind is ChangeKind.CLOSED:
+    if change.after is None:
         was = f"score {window.best_score:.0f} of 100, chance {percent(window.chance)}"
         return [f"It was {_span(window, zone)}, {was}."]
-    lead = _LEADS.get(change.kind, "Window")
+    lead = "Launch" if first else _LEADS.get(change.kind, "Window")
     lines = [f"{lead} {_span(window, zone)}, best {_moment(window, zone)}."]
     before = change.before
-    if change.kind is ChangeKind.MOVED and before is not None and _start_or_end(before, window):
+    moved = change.kind is ChangeKind.MOVED and not first
+    if moved and before is not None and _start_or_end(before, window):
         lines.append(f"Before: {_span(before, zone)}.")
     return [*lines, _how_good(window), _landing(window)]
 
@@ -160,7 +225,7 @@ def _km(distance: float) -> str:
 
 def _limits(change: Change, window: Window | None) -> str:
     """What holds the score down, unless the reason has said it; and what could not be read."""
-    if window is None or change.kind is ChangeKind.CLOSED:
+    if window is None or change.after is None:
         return ""
     texts = []
     limited_by = window.limited_by.strip().rstrip(".")
@@ -178,11 +243,15 @@ def _cautions(change: Change) -> str:
         return "A forecast, no permission: air traffic control and landowners decide."
     if change.kind is ChangeKind.CLOSED:
         return "Do not plan on this window."
+    if change.kind is ChangeKind.DECISION_DUE:
+        return f"When it is seen to: windowwatch acknowledge {change.key} --by NAME"
     return ""
 
 
-def _lateness(change: Change, now_utc: datetime) -> str:
+def _lateness(change: Change, now_utc: datetime, *, held: bool) -> str:
     late = now_utc - change.found_utc
+    if held:
+        return f"Held back: found {length(late)} ago."
     return f"Told late: found {length(late)} ago." if late > LATE_AFTER else ""
 
 

@@ -4,16 +4,12 @@ Defaults are common practice for a small team with a sounding balloon (no source
 table of another floor names one.
 """
 
-import os
-import re
 from dataclasses import fields
 from typing import TYPE_CHECKING, Annotated, Any, get_args
-from zoneinfo import ZoneInfo
 
 from pydantic import (
     AwareDatetime,
     BaseModel,
-    ConfigDict,
     Field,
     create_model,
     field_validator,
@@ -25,24 +21,11 @@ from windowwatch.ground.roads import DRIVABLE, RoadClass
 from windowwatch.physics.train import DragCurve, Gas
 from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
-from windowwatch.windows.values import ChangeKind
+from windowwatch.settings.people import ChannelSection, DecisionSection, ServiceSection, names_fit
+from windowwatch.settings.section import Section, known_zone, named, unique_names
 from windowwatch.windows.window import WindowRules
 
-_NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,39}$")
-
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
-
-
-class Section(BaseModel):
-    """A table of the settings file. Unknown keys are errors."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
-
-
-def _named(value: str) -> str:
-    if not _NAME.match(value):
-        raise ValueError("give 1 to 40 letters, digits, spaces, dots, dashes or underscores")
-    return value
 
 
 class WatchSection(Section):
@@ -61,7 +44,7 @@ class WatchSection(Section):
     look_every_s: Annotated[int, Field(ge=1, le=3600)] = 120
     available_after_min: Annotated[int, Field(ge=0, le=1440)] = 240
 
-    _checked = field_validator("name", "model")(_named)
+    _checked = field_validator("name", "model")(named)
 
     @field_validator("launch_step_min")
     @classmethod
@@ -93,16 +76,9 @@ class SiteSection(Section):
     height_m: Annotated[float, Field(ge=-430.0, le=6000.0)]
     time_zone: str = "UTC"
 
-    _checked = field_validator("name")(_named)
+    _checked = field_validator("name")(named)
 
-    @field_validator("time_zone")
-    @classmethod
-    def _known_zone(cls, value: str) -> str:
-        try:
-            ZoneInfo(value)
-        except (KeyError, ValueError, OSError) as error:
-            raise ValueError('give an IANA time zone such as "Europe/Lisbon"') from error
-        return value
+    _zone = field_validator("time_zone")(known_zone)
 
 
 class TrainSection(Section):
@@ -135,7 +111,7 @@ class CrewSection(Section):
     latitude_deg: Annotated[float, Field(ge=-89.0, le=89.0)]
     longitude_deg: Annotated[float, Field(ge=-180.0, lt=360.0)]
 
-    _checked = field_validator("name")(_named)
+    _checked = field_validator("name")(named)
 
 
 class GroundSection(Section):
@@ -151,50 +127,18 @@ class GroundSection(Section):
     crew: tuple[CrewSection, ...] = ()
 
 
-class ChannelSection(Section):
-    """A way to tell somebody. The address is a secret and stands in the environment."""
-
-    name: str
-    url_env: str
-    kinds: tuple[ChangeKind, ...] = tuple(ChangeKind)
-
-    _checked = field_validator("name")(_named)
-
-    @field_validator("url_env")
-    @classmethod
-    def _looks_like_a_variable(cls, value: str) -> str:
-        if not re.fullmatch(r"[A-Z][A-Z0-9_]*", value):
-            raise ValueError(
-                "give the NAME of an environment variable (capitals, digits, underscores) that "
-                "holds the address; the address itself is a secret and does not belong here"
-            )
-        return value
-
-    def address(self) -> str | None:
-        """The address from the environment, None when it is not set."""
-        return os.environ.get(self.url_env) or None
-
-
 class DatabaseSection(Section):
     """Where results are kept. Without `url` or `url_env`: a file in the data folder."""
 
     url: str | None = None
     url_env: str | None = None
+    keep_hours_days: Annotated[float, Field(ge=1.0, le=36_500.0)] = 90
 
     @model_validator(mode="after")
     def _one_of_them(self) -> "DatabaseSection":
         if self.url and self.url_env:
             raise ValueError("give url or url_env, not both")
         return self
-
-
-def unique_names(items: tuple[Any, ...], what: str) -> None:
-    """Refuse two sites or channels of one name: results are stored by it."""
-    seen: set[str] = set()
-    for item in items:
-        if item.name in seen:
-            raise ValueError(f"two {what} are called {item.name!r}; names must differ")
-        seen.add(item.name)
 
 
 _PLAIN = (float, int, bool, float | None)
@@ -261,12 +205,16 @@ class SettingsFile(Section):
     ground: GroundSection = GroundSection()
     database: DatabaseSection = DatabaseSection()
     channels: tuple[ChannelSection, ...] = ()
+    decisions: tuple[DecisionSection, ...] = ()
+    service: ServiceSection = ServiceSection()
 
     @model_validator(mode="after")
     def _names_differ(self) -> "SettingsFile":
         unique_names(self.sites, "sites")
         unique_names((*self.sites, *self.ground.crew), "sites and ground.crew")
         unique_names(self.channels, "channels")
+        unique_names(self.decisions, "decisions")
+        names_fit(self.channels, self.decisions, {site.name for site in self.sites})
         return self
 
 

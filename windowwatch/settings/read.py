@@ -176,6 +176,7 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
             {**file.windows.model_dump(), "step_min": section.launch_step_min},
         ),
         ground=_ground(file, folder) if maps else Ground(),
+        decisions=tuple(section.decision() for section in file.decisions),
     )
 
 

@@ -13,7 +13,7 @@ from windowwatch.storage import rows
 from windowwatch.storage.cycles import delivery_rows
 from windowwatch.storage.engine import Database
 from windowwatch.storage.tables import AcknowledgementRow, ChangeRow, DeliveryRow
-from windowwatch.windows.values import Change
+from windowwatch.windows.values import Change, ChangeKind
 
 
 @dataclass(frozen=True)
@@ -131,3 +131,20 @@ def changes_by_key(database: Database, keys: Collection[str]) -> dict[str, Chang
     wanted = select(ChangeRow).where(ChangeRow.key.in_(sorted(keys)))
     with database.reading() as session:
         return {row.key: rows.change_of_row(row) for row in session.scalars(wanted)}
+
+
+def changes_since(
+    database: Database, watch: str, since_utc: datetime, kind: ChangeKind
+) -> tuple[Change, ...]:
+    """Changes of one kind that were found since a time, in order."""
+    wanted = (
+        select(ChangeRow)
+        .where(
+            ChangeRow.watch == watch,
+            ChangeRow.found_utc >= require_utc(since_utc),
+            ChangeRow.kind == str(kind),
+        )
+        .order_by(ChangeRow.found_utc, ChangeRow.position)
+    )
+    with database.reading() as session:
+        return tuple(rows.change_of_row(row) for row in session.scalars(wanted))

@@ -76,12 +76,18 @@ class Claim:
 
 
 def claim_next(
-    database: Database, channels: Collection[str], *, now_utc: datetime, lease: timedelta
+    database: Database,
+    channels: Collection[str],
+    *,
+    now_utc: datetime,
+    lease: timedelta,
+    only_held: bool = False,
 ) -> Claim | None:
     """Claim the delivery that has waited longest, of those due on `channels`.
 
     Of one window on one channel a later change is never claimed before an earlier one is
-    sent or given up: "closed" must not overtake "opened".
+    sent or given up: "closed" must not overtake "opened". With `only_held` deliveries that
+    were due as soon as their change was found are left alone.
 
     Returns
     -------
@@ -113,6 +119,8 @@ def claim_next(
         .order_by(DeliveryRow.next_try_utc, DeliveryRow.id)
         .limit(1)
     )
+    if only_held:
+        due = due.where(DeliveryRow.due_utc > ChangeRow.found_utc)
     with database.writing() as session:
         row = session.scalar(due)
         if row is None:

@@ -7,7 +7,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour
 from windowwatch.storage import changes as between
 from windowwatch.storage import cycles, deliveries, engine, trail
-from windowwatch.windows.values import Change, Window
+from windowwatch.windows.values import Change, ChangeKind, Window
 
 
 class Store:
@@ -88,10 +88,17 @@ class Store:
         return trail.find_trail(self._database, key)
 
     def claim_delivery(
-        self, channels: Collection[str], *, now_utc: datetime, lease: timedelta
+        self,
+        channels: Collection[str],
+        *,
+        now_utc: datetime,
+        lease: timedelta,
+        only_held: bool = False,
     ) -> deliveries.Claim | None:
         """Claim the delivery that has waited longest. See `deliveries.claim_next`."""
-        return deliveries.claim_next(self._database, channels, now_utc=now_utc, lease=lease)
+        return deliveries.claim_next(
+            self._database, channels, now_utc=now_utc, lease=lease, only_held=only_held
+        )
 
     def mark_sent(self, claim: deliveries.Claim, *, now_utc: datetime) -> None:
         """Mark a claimed delivery as sent."""
@@ -137,6 +144,12 @@ class Store:
     def changes_by_key(self, keys: Collection[str]) -> dict[str, Change]:
         """Those of some changes that are stored."""
         return between.changes_by_key(self._database, keys)
+
+    def changes_since(
+        self, watch: str, since_utc: datetime, kind: ChangeKind
+    ) -> tuple[Change, ...]:
+        """Changes of one kind that were found since a time, in order."""
+        return between.changes_since(self._database, watch, since_utc, kind)
 
     def acknowledge(self, key: str, *, by_whom: str, now_utc: datetime) -> str | None:
         """Store that somebody knows of a change; returns who said so before, if anybody."""

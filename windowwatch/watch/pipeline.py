@@ -14,7 +14,7 @@ from windowwatch.clock import to_unix_s
 from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import require_covers
-from windowwatch.notices.policy import plan_deliveries
+from windowwatch.notices.policy import holds, plan_deliveries
 from windowwatch.physics.flights import Flights, Launches, fly
 from windowwatch.physics.spread import draw_surface_errors, make_draws
 from windowwatch.physics.winderror import error_scale
@@ -110,6 +110,7 @@ def run_pass(
             windows=windows,
             changes=changes,
             deliveries=plan_deliveries(changes, watch.channels),
+            held_until=holds(changes, watch.channels),
             files=data.files,
             gaps=data.gaps,
             remarks=data.remarks,

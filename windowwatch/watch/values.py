@@ -9,6 +9,7 @@ from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
 from windowwatch.watch.span import Span
+from windowwatch.windows.decisions import Decision
 from windowwatch.windows.window import WindowRules
 
 
@@ -26,6 +27,8 @@ class Watch:
         Flights for each launch hour and member.
     channels : tuple of Channel
         Who is told, and what each wants to hear.
+    decisions : tuple of Decision
+        What an open window asks people to decide, and when.
     """
 
     name: str
@@ -38,6 +41,7 @@ class Watch:
     rules: WindowRules
     ground: Ground
     channels: tuple[Channel, ...] = ()
+    decisions: tuple[Decision, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.sites:

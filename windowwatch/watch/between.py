@@ -1,0 +1,95 @@
+"""What happens between two passes: decisions are asked for, and what is due is delivered."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+
+from windowwatch.clock import Clock
+from windowwatch.notices import channels as door
+from windowwatch.notices.deliver import DeliveryReport, Send, deliver_pending
+from windowwatch.notices.policy import RetryRules, holds, plan_deliveries
+from windowwatch.storage.store import Store
+from windowwatch.watch.values import Watch
+from windowwatch.windows.decisions import ask, keys_to_know
+from windowwatch.windows.values import Change, ChangeKind
+
+#: Closings older than this ask for nothing: their window has gone by, too.
+_LOOK_BACK = timedelta(days=16)
+
+
+@dataclass(frozen=True)
+class Between:
+    """What was asked for, and what was delivered."""
+
+    asked: tuple[Change, ...]
+    delivered: DeliveryReport
+
+
+def between_passes(
+    store: Store,
+    watch: Watch,
+    clock: Clock,
+    *,
+    send: Send = door.send,
+    rules: RetryRules | None = None,
+    stop: Callable[[], bool] = lambda: False,
+    chance: Callable[[], float] = lambda: 0.0,
+) -> Between:
+    """Ask for decisions that are due, then deliver everything that is.
+
+    Parameters as of `windowwatch.notices.deliver.deliver_pending`.
+
+    Raises
+    ------
+    StorageError
+        If the database refuses; what was stored or sent before stands.
+    """
+    asked = ask_for_decisions(store, watch, clock)
+    sites = {site.name: site for site in watch.sites}
+    report = deliver_pending(
+        store,
+        watch.channels,
+        sites,
+        clock,
+        send=send,
+        rules=rules,
+        stop=stop,
+        chance=chance,
+    )
+    return Between(asked, report)
+
+
+def ask_for_decisions(store: Store, watch: Watch, clock: Clock) -> tuple[Change, ...]:
+    """Store what is to be asked now, with its deliveries, in one transaction."""
+    if not watch.decisions:
+        return ()
+    now = clock.now()
+    windows = store.current_windows(watch.name)
+    closed = store.changes_since(watch.name, now - _LOOK_BACK, ChangeKind.CLOSED)
+    closed = tuple(c for c in closed if c.before is not None and c.before.start_utc > now)
+    keys = keys_to_know(windows, closed, watch.decisions, watch.name)
+    if not keys:
+        return ()
+    asked = ask(
+        windows,
+        closed,
+        watch.decisions,
+        known=store.changes_by_key(keys),
+        acknowledged=store.acknowledgements(keys).keys(),
+        now_utc=now,
+        watch=watch.name,
+    )
+    if not asked:
+        return ()
+    changes = tuple(each.change for each in asked)
+    pairs = plan_deliveries(changes, watch.channels)
+    there = {channel.name for channel in watch.channels}
+    more = ((each.change.key, name) for each in asked for name in each.escalate_to)
+    pairs = tuple(dict.fromkeys((*pairs, *(pair for pair in more if pair[1] in there))))
+    escalated = {(each.change.key, name) for each in asked for name in each.escalate_to}
+    held = {
+        pair: until
+        for pair, until in holds(changes, watch.channels).items()
+        if pair not in escalated
+    }
+    return store.save_changes(watch.name, changes, pairs, held)
