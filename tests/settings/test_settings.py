@@ -153,7 +153,7 @@ def test_every_key_is_explained_in_config() -> None:
 
 def _written(folder: Path, text: str) -> Path:
     """The text as a settings file, with its maps beside it."""
-    for path in CONFIG.glob("*.geojson"):
+    for path in (*CONFIG.glob("*.geojson"), CONFIG / "skerra.ground"):
         (folder / path.name).write_bytes(path.read_bytes())
     target = folder / "watch.toml"
     target.write_text(text, encoding="utf-8")

@@ -2,7 +2,7 @@
 
 A zip archive with `header.json` and one NumPy array (`.npy`) a layer. Arrays are stored as
 they are, so that they can be mapped into memory and only what is asked is read; or, on wish,
-as differences along the rows and deflated: a smaller file that is read whole.
+as differences along rows and columns, deflated: a smaller file that is read whole.
 """
 
 import json
@@ -94,7 +94,8 @@ def _write(raw: IO[bytes], rasters: Rasters, built: str, small: bool) -> None:
         for name, layer in rasters.layers.items():
             codes = layer.codes
             if small:
-                codes = np.diff(codes, axis=1, prepend=np.uint16(0))  # modulo 2**16
+                for axis in (0, 1):  # modulo 2**16
+                    codes = np.diff(codes, axis=axis, prepend=np.uint16(0))
             entry = zipfile.ZipInfo(f"{name}.npy", _DATE)
             entry.compress_type = how
             with archive.open(entry, "w", force_zip64=True) as out:
@@ -171,7 +172,9 @@ def _codes(
             codes = np.lib.format.read_array(BytesIO(raw.read()), allow_pickle=False)
         if codes.dtype != np.uint16 or codes.ndim != 2:
             raise ValueError(f"layer {name} is no grid of 16-bit numbers")
-        return np.cumsum(codes, axis=1, dtype=np.uint16) if differences else codes
+        for axis in (1, 0) if differences else ():
+            codes = np.cumsum(codes, axis=axis, dtype=np.uint16)
+        return codes
     with path.open("rb") as raw:
         raw.seek(entry.header_offset + 26)  # lengths of name and extra field, APPNOTE 4.3.7
         lengths = np.frombuffer(raw.read(4), dtype="<u2")

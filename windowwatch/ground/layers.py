@@ -26,8 +26,9 @@ from windowwatch.ground.tags import Cover, Line
 #: Told what is done, and which part of the whole is done.
 Progress = Callable[[str, float], None]
 
-#: Steps of the coded values.
+#: Steps of the coded values; of a distance 2 m, or so many parts of a large cell.
 DISTANCE_STEP_M, TIME_STEP_MIN, HEIGHT_STEP_M, SLOPE_STEP_DEG = 2.0, 0.1, 0.25, 0.01
+_DISTANCE_STEPS_IN_CELL = 50.0
 LOWEST_HEIGHT_M = -500.0
 #: Dots along a line, in parts of a cell.
 _APART_CELLS = 0.25
@@ -227,7 +228,12 @@ def _nearest(grid: Grid, dots: FloatArray) -> tuple[FloatArray, NDArray[np.int64
 
 
 def _distance_layer(grid: Grid, dots: FloatArray) -> Layer:
-    return encode(_nearest(grid, dots)[0], DISTANCE_STEP_M, smooth=True)
+    return _distances(grid, _nearest(grid, dots)[0])
+
+
+def _distances(grid: Grid, distance_m: FloatArray) -> Layer:
+    step = max(DISTANCE_STEP_M, grid.cell_m / _DISTANCE_STEPS_IN_CELL)
+    return encode(distance_m, step, smooth=True)
 
 
 def _land_distance_layer(laid: _Laid, kinds: Sequence[Cover]) -> Layer:
@@ -235,7 +241,7 @@ def _land_distance_layer(laid: _Laid, kinds: Sequence[Cover]) -> Layer:
     outlines = np.concatenate([laid.outlines[kind] for kind in kinds])
     distance, _ = _nearest(laid.grid, _line_dots(laid.grid, outlines))
     inside = np.any([laid.covers[kind] for kind in kinds], axis=0)
-    return encode(np.where(inside, 0.0, distance), DISTANCE_STEP_M, smooth=True)
+    return _distances(laid.grid, np.where(inside, 0.0, distance))
 
 
 def _roads(
