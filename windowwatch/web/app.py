@@ -23,9 +23,10 @@ from windowwatch.storage.store import Store
 from windowwatch.web.access import Doorkeeper, Guard
 from windowwatch.web.board import board
 from windowwatch.web.health import Health, health
+from windowwatch.web.hourview import hour_view
 from windowwatch.web.pages import Pages
 from windowwatch.web.reading import Reader, Snapshot
-from windowwatch.web.values import Facts
+from windowwatch.web.values import Facts, from_stamp, site_keys
 
 _LOG = logging.getLogger(__name__)
 
@@ -99,6 +100,33 @@ class Desk:
         shown = board(self.facts, snapshot, self.clock.now())
         return self.page(request, "board.html", snapshot, board=shown)
 
+    def hour(self, request: Request) -> Response:
+        """One launch hour; of one that is over, what the last cycle that saw it said."""
+        snapshot = self.reader.newest()
+        site = site_keys(self.facts.sites).get(request.path_params["site"])
+        moment = from_stamp(request.path_params["time"])
+        if snapshot is None or site is None or moment is None:
+            raise HTTPException(404)
+        story = [
+            (each.cycle, self.reader.hour_in(each.cycle.id, site.name, moment))
+            for each in reversed(snapshot.cycles)
+        ]
+        answered = [(cycle, found) for cycle, found in story if found is not None]
+        if not answered:
+            raise HTTPException(404)
+        cycle, found = answered[0]
+        view = hour_view(
+            self.facts,
+            site,
+            found,
+            cycle=cycle,
+            newest=cycle == snapshot.cycle.cycle,
+            story=story,
+            times=[h.time_utc for h in snapshot.hours if h.site == site.name],
+            windows=[w for w in snapshot.windows if w.site == site.name],
+        )
+        return self.page(request, "hour.html", snapshot, view=view)
+
 
 def create_app(
     store: Store,
@@ -128,6 +156,7 @@ def create_app(
     keeper = None if token is None else Doorkeeper(token, monotonic_s)
     routes = [
         Route("/", desk.board),
+        Route("/hour/{site}/{time}", desk.hour),
         Mount("/static", StaticFiles(directory=str(files("windowwatch.web") / "static"))),
     ]
 

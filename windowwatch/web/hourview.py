@@ -1,0 +1,174 @@
+"""One launch hour to the bottom: verdict, checks, landing, time, and its story. Pure."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.scoring.compare import what_would_make_it_go
+from windowwatch.scoring.values import Hour, Part, Site, Verdict
+from windowwatch.web import words
+from windowwatch.web.mapview import MapView, draw, place_words
+from windowwatch.web.timeline import Timeline, timeline
+from windowwatch.web.values import Facts, site_keys, stamp
+from windowwatch.windows.values import Window
+
+
+@dataclass(frozen=True)
+class CheckRow:
+    """A check as a row of the table."""
+
+    label: str
+    verdict: str
+    mark: str
+    value: str
+    unit: str
+    fine: str
+    limit: str
+    margin: str
+    hard: bool
+    sentence: str
+
+
+@dataclass(frozen=True)
+class PartRows:
+    """A part with its score and its checks."""
+
+    name: str
+    score: str
+    rows: tuple[CheckRow, ...]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """The hour as one cycle saw it."""
+
+    cycle: str
+    hour: Hour | None
+    mark: str
+    lands: str
+    worst: str
+
+
+@dataclass(frozen=True)
+class HourView:
+    """The whole page of an hour."""
+
+    site: Site
+    site_key: str
+    hour: Hour
+    mark: str
+    title: str
+    utc: str
+    lands: str
+    chance: str
+    chance_span: str
+    to_go: tuple[str, ...]
+    parts: tuple[PartRows, ...]
+    drawing: MapView | None
+    place: str
+    geo: str
+    times: Timeline
+    story: tuple[Seen, ...]
+    cycle: Cycle
+    newest: bool
+    before: str | None
+    after: str | None
+    window: Window | None
+
+
+def hour_view(
+    facts: Facts,
+    site: Site,
+    hour: Hour,
+    *,
+    cycle: Cycle,
+    newest: bool,
+    story: Sequence[tuple[Cycle, Hour | None]],
+    times: Sequence[datetime],
+    windows: Iterable[Window],
+) -> HourView:
+    """Everything about an hour.
+
+    Parameters
+    ----------
+    facts : Facts
+    site : Site
+    hour : Hour
+        As `cycle` saw it; `newest` when that is the newest one.
+    story : sequence of (Cycle, Hour or None)
+        The same hour in the last cycles, the newest first.
+    times : sequence of datetime
+        All launch hours of the site, in order.
+    windows : iterable of Window
+        Those of the site.
+    """
+    key = next(k for k, s in site_keys(facts.sites).items() if s == site)
+    zone = words.zone_of(site)
+    earlier = [t for t in times if t < hour.time_utc]
+    further = [t for t in times if t > hour.time_utc]
+    print_ = hour.footprint
+    low, high = hour.chance_low, hour.chance_high
+    return HourView(
+        site=site,
+        site_key=key,
+        hour=hour,
+        mark=words.MARKS[hour.verdict],
+        title=words.moment_words(hour.time_utc, zone),
+        utc=words.utc_words(hour.time_utc),
+        lands=words.lands_words(hour.drift_km, hour.bearing_deg, hour.road_km),
+        chance=words.chance_words(hour.chance),
+        chance_span=(
+            "" if low is None or high is None else f"{100 * low:.0f} to {100 * high:.0f} %"
+        ),
+        to_go=what_would_make_it_go(hour, facts.plan),
+        parts=tuple(_parts(hour)),
+        drawing=None if print_ is None else draw(site, print_, facts.ground),
+        place="" if print_ is None else place_words(print_.latitude_deg, print_.longitude_deg),
+        geo=(
+            ""
+            if print_ is None
+            else f"geo:{print_.latitude_deg:.5f},{print_.longitude_deg:.5f}"  # RFC 5870
+        ),
+        times=timeline(hour, site, facts.plan),
+        story=tuple(_seen(each, found) for each, found in story),
+        cycle=cycle,
+        newest=newest,
+        before=f"/hour/{key}/{stamp(earlier[-1])}" if earlier else None,
+        after=f"/hour/{key}/{stamp(further[0])}" if further else None,
+        window=next((w for w in windows if w.start_utc <= hour.time_utc < w.end_utc), None),
+    )
+
+
+def _parts(hour: Hour) -> Iterable[PartRows]:
+    for part in Part:
+        rows = tuple(
+            CheckRow(
+                label=words.check_label(check.name),
+                verdict=str(check.verdict),
+                mark=words.MARKS[check.verdict],
+                value=words.number_words(check, check.value),
+                unit=check.unit,
+                fine=words.number_words(check, check.fine),
+                limit=words.number_words(check, check.limit),
+                margin=words.number_words(check, check.margin),
+                hard=check.hard,
+                sentence=check.sentence if check.verdict is Verdict.UNKNOWN else "",
+            )
+            for check in hour.checks
+            if check.part is part
+        )
+        if rows:
+            yield PartRows(str(part), words.score_words(hour.parts.get(part)), rows)
+
+
+def _seen(cycle: Cycle, hour: Hour | None) -> Seen:
+    if hour is None:
+        return Seen(words.utc_words(cycle.reference_utc), None, "", "", "")
+    return Seen(
+        words.utc_words(cycle.reference_utc),
+        hour,
+        words.MARKS[hour.verdict],
+        words.lands_words(hour.drift_km, hour.bearing_deg),
+        hour.refused or next(iter(hour.worst), "All is well within the limits."),
+    )
