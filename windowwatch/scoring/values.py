@@ -106,3 +106,5 @@ class Hour:
     bearing_deg: float | None = None
     road_km: float | None = None
     landing_utc: datetime | None = None
+    from_cycle: str | None = None
+    """Id of the earlier cycle that gave this answer, where the newest had not come so far yet."""

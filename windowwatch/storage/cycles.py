@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from sqlalchemy import Select, insert, select
+from sqlalchemy import Select, delete, insert, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -35,6 +35,8 @@ class PassRecord:
     `windows` and `changes` are what `windowwatch.windows.changes.compare` gave.
     `deliveries` names who is to be told what: pairs of change key and channel name.
     `held_until` names those of them that wait, and until when.
+    `pass_number` and `steps` tell a later pass of the same cycle, and how many forecast steps
+    it had.
     """
 
     watch: str
@@ -48,6 +50,8 @@ class PassRecord:
     files: tuple[SourceFile, ...] = ()
     gaps: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
+    pass_number: int = 1
+    steps: int = 0
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,9 @@ def save_pass(database: Database, record: PassRecord) -> bool:
     """Save cycle, files, hours, windows, changes and pending deliveries in one transaction.
 
     A pass is known by watch and cycle id. Saving one that is there already changes nothing,
-    whatever it holds: the first answer was told to people.
+    whatever it holds: the first answer was told to people. The one exception is a cycle that
+    has come further since: the next pass of it, with more steps than the last, takes the
+    place of its hours, windows and files; changes told before stay.
 
     Returns
     -------
@@ -83,7 +89,8 @@ def save_pass(database: Database, record: PassRecord) -> bool:
     values = _Values(record)
     try:
         with database.writing() as session:
-            if _find(session, record.watch, record.cycle.id) is not None:
+            there = _find(session, record.watch, record.cycle.id)
+            if there is not None and not _follows(record, there):
                 return False
             newest = _newest(session, record.watch, record.cycle.model)
             if newest is not None and newest.reference_utc > record.cycle.reference_utc:
@@ -91,7 +98,7 @@ def save_pass(database: Database, record: PassRecord) -> bool:
                     f"cycle {record.cycle.id} is older than {newest.cycle_id}, which is already "
                     f"stored for watch {record.watch!r}; nothing was saved"
                 )
-            values.insert(session)
+            values.insert(session, there)
     except StorageError as error:
         if isinstance(error.__cause__, IntegrityError) and has_pass(
             database, record.watch, record.cycle.id
@@ -99,6 +106,11 @@ def save_pass(database: Database, record: PassRecord) -> bool:
             return False  # another process saved the same pass at the same moment
         raise
     return True
+
+
+def _follows(record: PassRecord, there: CycleRow) -> bool:
+    """Whether a pass is the next one of a cycle that has come further."""
+    return record.pass_number == there.passes + 1 and record.steps > there.steps
 
 
 class _Values:
@@ -111,6 +123,8 @@ class _Values:
             "model": record.cycle.model,
             "reference_utc": record.cycle.reference_utc,
             "saved_utc": require_utc(record.saved_utc),
+            "passes": record.pass_number,
+            "steps": record.steps,
             "gaps": texts_to_json(record.gaps),
             "remarks": texts_to_json(record.remarks),
         }
@@ -126,10 +140,16 @@ class _Values:
         ]
         self._deliveries = delivery_rows(record.changes, record.deliveries, record.held_until)
 
-    def insert(self, session: Session) -> None:
-        """Write everything through `session`."""
-        cycle = CycleRow(**self._cycle)
-        session.add(cycle)
+    def insert(self, session: Session, there: CycleRow | None) -> None:
+        """Write everything through `session`; in the place of `there`, an earlier pass."""
+        cycle = there or CycleRow(**self._cycle)
+        if there is None:
+            session.add(cycle)
+        else:
+            for table in (FileRow, HourRow, WindowRow):
+                session.execute(delete(table).where(table.cycle_row == there.id))
+            for name, value in self._cycle.items():
+                setattr(there, name, value)
         session.flush()
         of_cycle = {"cycle_row": cycle.id}
         for table, values in (
@@ -170,6 +190,13 @@ def has_pass(database: Database, watch: str, cycle_id: str) -> bool:
     """Whether the pass of a cycle is stored."""
     with database.reading() as session:
         return _find(session, watch, cycle_id) is not None
+
+
+def passes_of(database: Database, watch: str, cycle_id: str) -> tuple[int, int]:
+    """How many passes of a cycle are stored, and how many steps the last one had."""
+    with database.reading() as session:
+        row = _find(session, watch, cycle_id)
+        return (0, 0) if row is None else (row.passes, row.steps)
 
 
 def latest_cycle(database: Database, watch: str, model: str | None = None) -> Cycle | None:

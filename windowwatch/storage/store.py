@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour
 from windowwatch.storage import changes as between
-from windowwatch.storage import cycles, deliveries, engine, trail
+from windowwatch.storage import cycles, deliveries, engine, fetches, trail
 from windowwatch.windows.values import Change, ChangeKind, Window
 
 
@@ -44,6 +44,14 @@ class Store:
     def has_pass(self, watch: str, cycle_id: str) -> bool:
         """Whether the pass of a cycle is stored."""
         return cycles.has_pass(self._database, watch, cycle_id)
+
+    def passes(self, watch: str, cycle_id: str) -> tuple[int, int]:
+        """How many passes of a cycle are stored, and how many steps the last one had."""
+        return cycles.passes_of(self._database, watch, cycle_id)
+
+    def ledger(self) -> fetches.SqlLedger:
+        """The ledger of fetched forecasts (`windowwatch.forecast.ledger.Ledger`)."""
+        return fetches.SqlLedger(self._database)
 
     def latest_cycle(self, watch: str, model: str | None = None) -> Cycle | None:
         """Newest stored cycle of a watch."""

@@ -83,6 +83,8 @@ class CycleRow(Base):
     model: Mapped[str] = mapped_column(String(200))
     reference_utc: Mapped[datetime]
     saved_utc: Mapped[datetime]
+    passes: Mapped[int] = mapped_column(server_default="1")
+    steps: Mapped[int] = mapped_column(server_default="0")
     gaps: Mapped[str] = mapped_column(Text)
     remarks: Mapped[str] = mapped_column(Text)
     files: Mapped[list["FileRow"]] = relationship(order_by="FileRow.position")
@@ -122,6 +124,7 @@ class HourRow(Base):
     road_km: Mapped[float | None]
     landing_utc: Mapped[datetime | None]
     refused: Mapped[str | None] = mapped_column(Text)
+    from_cycle: Mapped[str | None] = mapped_column(String(200))
     parts: Mapped[str] = mapped_column(Text)
     checks: Mapped[bytes] = mapped_column(LargeBinary)
     worst: Mapped[str] = mapped_column(Text)
@@ -205,3 +208,37 @@ class AcknowledgementRow(Base):
     )
     by_whom: Mapped[str] = mapped_column(String(200))
     at_utc: Mapped[datetime]
+
+
+class KeptFileRow(Base):
+    """A forecast file that was fetched and checked."""
+
+    __tablename__ = "kept_files"
+
+    model: Mapped[str] = mapped_column(String(200), primary_key=True)
+    cycle_utc: Mapped[datetime] = mapped_column(primary_key=True)
+    route: Mapped[str] = mapped_column(String(80), primary_key=True)
+    item: Mapped[str] = mapped_column(String(80), primary_key=True)
+    step_h: Mapped[int]
+    url: Mapped[str] = mapped_column(Text)
+    path: Mapped[str] = mapped_column(Text)
+    size_bytes: Mapped[int] = mapped_column(BigInteger)
+    sha256: Mapped[str] = mapped_column(String(64))
+    kept_utc: Mapped[datetime]
+    lacking: Mapped[str] = mapped_column(Text)
+
+
+class CycleStateRow(Base):
+    """How a model's cycle came in."""
+
+    __tablename__ = "cycle_states"
+
+    model: Mapped[str] = mapped_column(String(200), primary_key=True)
+    cycle_utc: Mapped[datetime] = mapped_column(primary_key=True)
+    stage: Mapped[str] = mapped_column(String(20))
+    route: Mapped[str] = mapped_column(String(80))
+    steps_there: Mapped[int]
+    steps_needed: Mapped[int]
+    looked_utc: Mapped[datetime]
+    absent_utc: Mapped[datetime | None]
+    complete_utc: Mapped[datetime | None]

@@ -44,6 +44,13 @@ class _Pass:
     cycle: Cycle
     now_utc: datetime
     watch: str
+    pass_number: int = 1
+
+    @property
+    def label(self) -> str:
+        """What makes stable names differ from those of another pass of the same cycle."""
+        again = f"#{self.pass_number}" if self.pass_number > 1 else ""
+        return f"{self.cycle.id}{again}"
 
 
 def compare(
@@ -55,6 +62,7 @@ def compare(
     cycle: Cycle,
     now_utc: datetime,
     watch: str,
+    pass_number: int = 1,
 ) -> tuple[tuple[Window, ...], tuple[Change, ...]]:
     """Carry windows over to a new cycle and name what changed.
 
@@ -75,6 +83,8 @@ def compare(
         Aware UTC.
     watch : str
         Name of the watch; part of every stable name.
+    pass_number : int
+        Above 1 when more of the same cycle has come since an earlier pass.
 
     Returns
     -------
@@ -88,7 +98,7 @@ def compare(
     InputError
         If an hour is given twice or a time has no zone.
     """
-    this = _Pass(index_hours(hours), rules, cycle, require_utc(now_utc), watch)
+    this = _Pass(index_hours(hours), rules, cycle, require_utc(now_utc), watch, pass_number)
     alive = [w for w in old if w.state in ACTIVE]
     gone_by = [w for w in alive if w.end_utc <= this.now_utc]
     alive = [w for w in alive if w.end_utc > this.now_utc]
@@ -131,15 +141,18 @@ def _carry_on(match: Match, parts: Sequence[Window], this: _Pass) -> tuple[Windo
     """Give a candidate its name, state and memory, and say what is to be told of it."""
     parent = match.heir_of or match.part_of
     if parent is None:
-        return _confirm(replace(match.window, uid=_uid(match.window, this)), this)
+        seen_in = this.cycle.id if match.window.cycles_seen else ""
+        return _confirm(replace(match.window, uid=_uid(match.window, this), seen_in=seen_in), this)
     seen_before = parent.cycles_seen
-    newly_seen = match.window.cycles_seen if parent.cycle_id != this.cycle.id else 0
+    last_seen = parent.seen_in or parent.cycle_id
+    newly_seen = match.window.cycles_seen if last_seen != this.cycle.id else 0
     window = replace(
         match.window,
         uid=parent.uid if match.heir_of else _uid(match.window, this),
         state=parent.state,
         cycle_id=this.cycle.id,
         cycles_seen=seen_before + newly_seen,
+        seen_in=this.cycle.id if match.window.cycles_seen else last_seen,
         split_from=parent.split_from if match.heir_of else parent.uid,
     )
     if window.state is WindowState.SIGHTED:
@@ -245,7 +258,7 @@ def _change(
     window = after or before
     assert window is not None
     return Change(
-        key=change_key(this.watch, this.cycle.id, kind, window.uid),
+        key=change_key(this.watch, this.label, kind, window.uid),
         kind=kind,
         site=window.site,
         window_uid=window.uid,
@@ -270,7 +283,7 @@ def _uid(window: Window, this: _Pass) -> str:
     """Stable name of a new window: place, day and hour to read, and a tail that is its own."""
     place = "".join(c if c.isalnum() else "-" for c in window.site.lower())
     start = window.start_utc
-    tail = _digest(this.watch, this.cycle.id, window.site, start.isoformat())[:6]
+    tail = _digest(this.watch, this.label, window.site, start.isoformat())[:6]
     return f"{place}-{start:%m%dT%H%M}-{tail}"
 
 

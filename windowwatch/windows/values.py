@@ -61,6 +61,8 @@ class Window:
     """Uid of the window that took this one in; its state is then `closed`."""
     split_from: str | None = None
     """Uid of the window that this one was a part of."""
+    seen_in: str = ""
+    """The newest cycle that itself saw good hours here; an answer carried over is not seen."""
     told: "Window | None" = None
     """The window as people were last told of it (its own `told` is None)."""
 

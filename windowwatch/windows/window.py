@@ -199,7 +199,8 @@ def join_hours(
     tuple of Window
         Nameless candidates (`uid` empty, state `sighted`) by site and start, for
         `windowwatch.windows.changes.compare`. `cycles_seen` is 1, or 0 for a candidate that
-        stands only because none of its hours could be read.
+        stands only because none of its hours could be read, or all good ones are answers
+        carried over from an earlier cycle.
     """
     now_utc = require_utc(now_utc)
     by_site = index_hours(hours)
@@ -279,7 +280,7 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
             drift_km=best.drift_km,
             bearing_deg=best.bearing_deg,
             road_km=best.road_km,
-            cycles_seen=1,
+            cycles_seen=int(_seen(run)),
             limited_by=worst_sentence(best),
             unread=_unread_sentence(unread, rules.step),
         )
@@ -300,6 +301,11 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
         readable=False,
         told=None,
     )
+
+
+def _seen(run: list[_Slot]) -> bool:
+    """Whether the newest cycle itself found one of the good hours good."""
+    return any(s.answer is _Answer.GOOD and s.hour and s.hour.from_cycle is None for s in run)
 
 
 def _best(run: list[_Slot], rules: WindowRules) -> Hour | None:
