@@ -156,7 +156,9 @@ def _standing(session: Session, row: DeliveryRow, now_utc: datetime) -> tuple[bo
             ChangeRow.kind != str(ChangeKind.DECISION_DUE),
         )
     ).all()
-    heard = any(other.sent_utc is not None for other in others)
+    # One that failed may have been told on the fallback: better told of twice than never.
+    done = (str(DeliveryState.SENT), str(DeliveryState.FAILED))
+    heard = any(other.state in done for other in others)
     overtaken = any(
         other.id > row.id
         and (other.state != str(DeliveryState.PENDING) or other.due_utc <= now_utc)
