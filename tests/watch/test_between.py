@@ -69,6 +69,7 @@ def test_asked_once_then_reminded_then_escalated(store: Store, tmp_path: Path) -
         desk = Desk(store, tmp_path, TELL, sink=sink)
         desk.until(ASKED - timedelta(minutes=15))
         assert desk.told() == []
+        desk.until(ASKED)
         desk.until(at(6))
     words = "ell air traffic: decide by Wed 6 06:00 UTC (24 h before the window), {} left."
     assert desk.told() == [
@@ -87,6 +88,7 @@ def test_asked_once_then_reminded_then_escalated(store: Store, tmp_path: Path) -
 def test_an_acknowledgement_of_any_of_them_ends_it(store: Store, tmp_path: Path) -> None:
     with Sink() as sink:
         desk = Desk(store, tmp_path, TELL, sink=sink)
+        desk.until(ASKED)
         desk.until(ASKED + timedelta(hours=1))
         assert len(desk.told()) == 2
         key = store.changes(WATCH)[-1].key
