@@ -3,13 +3,15 @@
 import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
 
 from windowwatch.clock import Clock
+from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.forecast.sources import FolderLook, FoundCycle, Seen, load_cycle, scan_folder
 from windowwatch.storage.store import Store
 from windowwatch.watch.area import area_of
-from windowwatch.watch.pipeline import PassResult, run_pass
+from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
 from windowwatch.watch.values import Watch
 
 _LOG = logging.getLogger(__name__)
@@ -27,6 +29,10 @@ class FolderWatcher:
     clock : Clock
     stopping : callable
         Asked between the steps of a pass; True ends it with nothing stored.
+    passing : callable, optional
+        Makes the pass of a found cycle at a time; in this process when None.
+    tries : int
+        A cycle whose pass failed so often is left alone until its files change.
     """
 
     folder: Path
@@ -34,6 +40,9 @@ class FolderWatcher:
     store: Store
     clock: Clock
     stopping: Callable[[], bool] = lambda: False
+    passing: Callable[[FoundCycle, datetime], PassResult] | None = None
+    tries: int = 3
+    _failed: dict[tuple[FoundCycle, tuple[object, ...]], int] = field(default_factory=dict)
     _seen: Mapping[str, Seen] = field(default_factory=dict)
     _sizes: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     _said: set[str] = field(default_factory=set)
@@ -68,11 +77,34 @@ class FolderWatcher:
         if not self.watch.span.hours(now):
             self._once("the watched days are over: no launch hour is to come, nothing is scored")
             return None
-        _LOG.info("cycle %s: pass begins, %d file(s)", newest.cycle.id, len(newest.files))
-        data = load_cycle(newest, area=area_of(self.watch.sites))
-        result = run_pass(data, self.watch, self.store, now_utc=now, stopping=self.stopping)
-        _log_result(result)
+        return self._pass(newest, now)
+
+    def _pass(self, newest: FoundCycle, now_utc: datetime) -> PassResult | None:
+        """Make the pass of a cycle, unless it failed too often as its files are."""
+        state = (newest, tuple(self._sizes.get(name) for name in newest.files))
+        failed = self._failed.get(state, 0)
+        if failed >= self.tries:
+            self._once(
+                f"cycle {newest.cycle.id}: its pass failed {failed} times and is not tried again "
+                "until its files change; the results of the cycle before stand"
+            )
+            return None
+        about = {"cycle": newest.cycle.id}
+        words = "cycle %s: pass begins, %d file(s)"
+        _LOG.info(words, newest.cycle.id, len(newest.files), extra=about)
+        try:
+            result = (self.passing or self._pass_here)(newest, now_utc)
+        except (PassStoppedError, StorageError):
+            raise  # that says nothing about the cycle
+        except WindowwatchError:
+            self._failed[state] = failed + 1
+            raise
+        log_result(result)
         return result
+
+    def _pass_here(self, newest: FoundCycle, now_utc: datetime) -> PassResult:
+        data = load_cycle(newest, area=area_of(self.watch.sites))
+        return run_pass(data, self.watch, self.store, now_utc=now_utc, stopping=self.stopping)
 
     def _newest_new(self, look: FolderLook) -> FoundCycle | None:
         """The newest cycle that began by now, when it is newer than the newest stored."""
@@ -107,7 +139,8 @@ class FolderWatcher:
             _LOG.warning(words)
 
 
-def _log_result(result: PassResult) -> None:
+def log_result(result: PassResult) -> None:
+    """Say in the log what a pass gave."""
     refused = sum(hour.refused is not None for hour in result.hours)
     _LOG.info(
         "cycle %s: %d hours scored, %d refused, %d flights, %d change(s)%s",
@@ -117,6 +150,7 @@ def _log_result(result: PassResult) -> None:
         result.flights,
         len(result.changes),
         "" if result.saved else ", already stored",
+        extra={"cycle": result.cycle_id},
     )
     for words in (*result.gaps, *result.remarks):
-        _LOG.info("cycle %s: %s", result.cycle_id, words)
+        _LOG.info("cycle %s: %s", result.cycle_id, words, extra={"cycle": result.cycle_id})

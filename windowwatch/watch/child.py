@@ -1,0 +1,218 @@
+"""Work in a process of its own, with a time and a memory limit.
+
+Decoding stands on libraries in C that can take their process down, and numpy can ask for more
+memory than there is. In a child either ends the child; the daemon says so and goes on.
+"""
+
+import logging
+import multiprocessing
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from multiprocessing.connection import Connection
+from typing import Any, TypeVar
+
+from windowwatch.errors import InputError, WindowwatchError
+from windowwatch.forecast.sources import FoundCycle, load_cycle
+from windowwatch.logs import LogStyle
+from windowwatch.storage.store import open_store
+from windowwatch.watch.area import area_of
+from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
+from windowwatch.watch.values import Watch
+
+_LOG = logging.getLogger(__name__)
+#: How often the parent asks whether it is to stop. [s]
+_POLL_S = 0.2
+#: How long a child that was asked to end may take before it is killed. [s]
+_GRACE_S = 1.0
+
+Answer = TypeVar("Answer")
+
+
+class ChildError(WindowwatchError):
+    """The process of a pass did not end as it should: killed, out of time or of memory."""
+
+
+@dataclass(frozen=True)
+class ChildLimits:
+    """What a child may use.
+
+    Parameters
+    ----------
+    time : timedelta
+        From start to answer.
+    memory_mb : int
+        Writable memory (RLIMIT_DATA of POSIX), in units of 10⁶ bytes; not enforced where the
+        platform has no such limit.
+    """
+
+    time: timedelta = timedelta(minutes=20)
+    memory_mb: int = 4096
+
+    def __post_init__(self) -> None:
+        if self.time <= timedelta(0) or self.memory_mb <= 0:
+            raise InputError("a child's limits must be above zero")
+
+
+def pass_in_child(
+    found: FoundCycle,
+    watch: Watch,
+    database_url: str,
+    now_utc: datetime,
+    limits: ChildLimits,
+    *,
+    style: LogStyle | None = None,
+    stopping: Callable[[], bool] = lambda: False,
+) -> PassResult:
+    """Decode, fly, score and store one cycle in a child.
+
+    Raises
+    ------
+    WindowwatchError
+        What the pass raised; ChildError when the child died or was ended at a limit;
+        PassStoppedError when `stopping` said so. Nothing of the pass is stored then, unless
+        it died after its last step.
+    """
+    given = (found, watch, database_url, now_utc)
+    return in_child(_pass, given, limits, style=style, stopping=stopping)
+
+
+def _pass(found: FoundCycle, watch: Watch, database_url: str, now_utc: datetime) -> PassResult:
+    """Run in the child."""
+    store = open_store(database_url)
+    try:
+        data = load_cycle(found, area=area_of(watch.sites))
+        return run_pass(data, watch, store, now_utc=now_utc)
+    finally:
+        store.close()
+
+
+def in_child(
+    work: Callable[..., Answer],
+    given: tuple[Any, ...],
+    limits: ChildLimits,
+    *,
+    style: LogStyle | None = None,
+    stopping: Callable[[], bool] = lambda: False,
+) -> Answer:
+    """Call a function of a module in a new process and return its answer.
+
+    Parameters
+    ----------
+    work : callable
+        A module's function; what it takes and gives can be pickled.
+    given : tuple
+        Its arguments.
+    limits : ChildLimits
+        Time and memory.
+    style : LogStyle, optional
+        How the child writes its logs.
+    stopping : callable
+        Asked while the child runs; True ends it.
+
+    Raises
+    ------
+    WindowwatchError
+        As `work` raised it, or as in `pass_in_child`.
+    """
+    context = multiprocessing.get_context("spawn")  # a fork would copy the threads' locks
+    ours, theirs = context.Pipe(duplex=False)
+    child = context.Process(
+        target=_serve, args=(theirs, work, given, limits, style or LogStyle()), daemon=True
+    )
+    child.start()
+    theirs.close()
+    end = time.monotonic() + limits.time.total_seconds()
+    try:
+        while not ours.poll(_POLL_S):
+            if stopping():
+                raise PassStoppedError("the pass was stopped; nothing of it is stored", retry=True)
+            if time.monotonic() > end:
+                minutes = limits.time.total_seconds() / 60.0
+                raise ChildError(
+                    f"a pass was ended: it took longer than {minutes:g} min", retry=True
+                )
+        return _answer(ours, child)
+    finally:
+        _end(child)
+        ours.close()
+
+
+def _answer(ours: Connection, child: Any) -> Any:
+    try:
+        good, value = ours.recv()
+    except EOFError:
+        child.join(_GRACE_S)
+        raise ChildError(
+            f"the process of a pass died: {_death(child.exitcode)}", retry=True
+        ) from None
+    if not good:
+        raise value
+    return value
+
+
+def _death(exitcode: int | None) -> str:
+    if exitcode is None or exitcode >= 0:
+        return f"exit code {exitcode}"
+    return f"signal {-exitcode} ({signal.Signals(-exitcode).name})"
+
+
+def _end(child: Any) -> None:
+    child.join(0 if child.exitcode is not None else _GRACE_S / 10)
+    if child.is_alive():
+        child.terminate()
+        child.join(_GRACE_S)
+    if child.is_alive():
+        child.kill()
+        child.join()
+    child.close()
+
+
+def _serve(
+    theirs: Connection,
+    work: Callable[..., Any],
+    given: tuple[Any, ...],
+    limits: ChildLimits,
+    style: LogStyle,
+) -> None:
+    """The child: limits first, then the work, then its answer."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the parent, which ends us
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    style.set_up()
+    threading.Thread(target=_follow_the_parent, daemon=True).start()
+    _limit_memory(limits.memory_mb)
+    try:
+        answer: tuple[bool, Any] = (True, work(*given))
+    except WindowwatchError as error:
+        answer = (False, error)
+    except MemoryError:
+        words = f"a pass needs more memory than the {limits.memory_mb} MB it is given"
+        answer = (False, ChildError(words))
+    except Exception as error:
+        # A fault in our own code ends one pass, not the daemon; the log has the trace.
+        _LOG.exception("a fault in a pass")
+        answer = (False, ChildError(f"a fault in a pass: {type(error).__name__}: {error}"))
+    theirs.send(answer)
+    theirs.close()
+
+
+def _follow_the_parent() -> None:
+    """A daemon that was killed must not leave a pass behind."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
+
+
+def _limit_memory(memory_mb: int) -> None:
+    try:
+        import resource
+    except ImportError:
+        _LOG.warning("this platform has no memory limit for a process")
+        return
+    size = memory_mb * 1_000_000
+    resource.setrlimit(resource.RLIMIT_DATA, (size, size))
