@@ -74,7 +74,9 @@ def test_every_site_has_its_table_and_every_notice_its_kind(week: Week) -> None:
     changes = week.store.changes(WATCH)
     assert [int(number) for number, _ in told] == list(range(1, len(changes) + 1))
     assert [kind for _, kind in told] == [str(change.kind).upper() for change in changes]
-    assert "rehearsal-skerra-demo.sqlite3" in week.printed.splitlines()[-1]
+    where, page = week.printed.splitlines()[-2:]
+    assert "rehearsal-skerra-demo.sqlite3" in where
+    assert "windowwatch page --rehearsal" in page
 
 
 def test_no_line_is_wider_than_a_terminal(week: Week) -> None:
