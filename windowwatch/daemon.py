@@ -5,21 +5,29 @@ import os
 import random
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from types import FrameType
+from typing import Any
 
 from windowwatch.clock import Clock
-from windowwatch.errors import WindowwatchError
+from windowwatch.errors import SettingsError, WindowwatchError
+from windowwatch.forecast.sources import FoundCycle
+from windowwatch.logs import LogStyle
 from windowwatch.notices.deliver import DeliveryReport, Result
-from windowwatch.settings.read import Settings
+from windowwatch.notices.heartbeat import beat
+from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.between import between_passes
+from windowwatch.watch.child import ChildLimits, pass_in_child
 from windowwatch.watch.jobs import Jobs
 from windowwatch.watch.look import FolderWatcher
-from windowwatch.watch.pipeline import PassStoppedError
+from windowwatch.watch.pipeline import PassResult, PassStoppedError
+from windowwatch.watch.supervisor import Supervisor
+from windowwatch.watch.values import Watch
 from windowwatch.web.access import TOKEN_ENV, checked_token
 from windowwatch.web.app import create_app
 from windowwatch.web.server import PageServer
@@ -29,6 +37,9 @@ _LOG = logging.getLogger(__name__)
 
 #: Pause between deliveries. [s]
 DELIVER_EVERY_S = 15.0
+#: The daemon counts as alive while a run of deliveries has ended within this time: longer than
+#: one run takes when every channel hangs until its time limit. [s]
+ALIVE_WITHIN_S = 600.0
 #: A cycle that should have been there for so long makes the page call its results stale:
 #: most models run every six hours, so two were then missed. Common practice, no source.
 STALE_AFTER_DUE = timedelta(hours=12)
@@ -45,11 +56,14 @@ def ready_store(url: str) -> Iterator[Store]:
         store.close()
 
 
-def serve(settings: Settings, clock: Clock, host: str, port: int) -> None:
+def serve(
+    settings: Settings, clock: Clock, host: str, port: int, style: LogStyle | None = None
+) -> None:
     """Run the daemon, with its page on `host` and `port`, until SIGTERM or SIGINT.
 
-    A signal lets a notice that is on its way arrive, and ends a pass between two of its
-    steps; of an ended pass nothing is stored, and it runs again at the next start.
+    A signal lets a notice that is on its way arrive, and ends a pass under way; of an ended
+    pass nothing is stored, and it runs again at the next start. SIGHUP has the settings read
+    again; when they are wrong, that is said and the old ones stay.
 
     Raises
     ------
@@ -58,32 +72,14 @@ def serve(settings: Settings, clock: Clock, host: str, port: int) -> None:
         before anything starts.
     """
     token = checked_token(host, os.environ.get(TOKEN_ENV))
-    channels = settings.channels()
-    watch = replace(settings.watch, channels=channels)
-    stop = threading.Event()
-    with ready_store(settings.database_url()) as store, _signals_set(stop):
-        watcher = FolderWatcher(settings.forecast_folder, watch, store, clock, stop.is_set)
-
-        def look() -> None:
-            try:
-                watcher.look()
-            except PassStoppedError as stopped:
-                _LOG.info(stopped.message)
-            except WindowwatchError as error:
-                _LOG.error("%s; tried again at the next look", error.message)
-
-        def deliver() -> None:
-            try:
-                done = between_passes(store, watch, clock, stop=stop.is_set, chance=random.random)
-                _log_deliveries(done.delivered)
-            except WindowwatchError as error:
-                _LOG.error("%s; tried again at the next delivery", error.message)
-
+    supervisor = Supervisor()
+    with ready_store(settings.database_url()) as store, _Signals() as signals:
+        work = _Work(settings, clock, store, signals.stopping, style or LogStyle())
         jobs = Jobs(
-            look,
-            deliver,
+            work.look,
+            work.deliver,
             look_every_s=settings.file.watch.look_every_s,
-            deliver_every_s=min(DELIVER_EVERY_S, settings.file.watch.look_every_s),
+            deliver_every_s=_deliver_every_s(settings),
         )
         page = PageServer(
             create_app(
@@ -99,12 +95,133 @@ def serve(settings: Settings, clock: Clock, host: str, port: int) -> None:
         jobs.start()
         page.start()
         _LOG.info(
-            "watching %s for %s; results in %s", settings.forecast_folder, watch.name, store.place
+            "watching %s for %s; results in %s",
+            settings.forecast_folder,
+            settings.watch.name,
+            store.place,
         )
-        stop.wait()
+        supervisor.ready()
+        while not signals.stopping():
+            signals.wait(supervisor.pause_s)
+            if signals.take_reload():
+                supervisor.reloading()
+                if work.reload():
+                    now = work.settings
+                    jobs.set_pauses(now.file.watch.look_every_s, _deliver_every_s(now))
+                supervisor.ready()
+            if work.is_alive():
+                supervisor.alive()
         _LOG.info("stopping")
+        supervisor.stopping()
         page.stop()
         jobs.stop()
+
+
+def _deliver_every_s(settings: Settings) -> float:
+    return min(DELIVER_EVERY_S, settings.file.watch.look_every_s)
+
+
+class _Work:
+    """What the daemon's jobs do, by the settings of the moment."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        clock: Clock,
+        store: Store,
+        stopping: Callable[[], bool],
+        style: LogStyle,
+    ) -> None:
+        self._clock, self._store, self._stopping, self._style = clock, store, stopping, style
+        self._url = settings.database_url()
+        self._delivered_s = time.monotonic()
+        self.settings = settings
+        self._watch, self._watcher = self._made(settings)
+
+    def _made(self, settings: Settings) -> tuple[Watch, FolderWatcher]:
+        watch = replace(settings.watch, channels=settings.channels())
+        service = settings.file.service
+        limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
+
+        def passing(found: FoundCycle, now_utc: datetime) -> PassResult:
+            return pass_in_child(
+                found,
+                watch,
+                self._url,
+                now_utc,
+                limits,
+                style=self._style,
+                stopping=self._stopping,
+            )
+
+        watcher = FolderWatcher(
+            settings.forecast_folder,
+            watch,
+            self._store,
+            self._clock,
+            self._stopping,
+            passing,
+            service.pass_tries,
+        )
+        return watch, watcher
+
+    def reload(self) -> bool:
+        """Read the settings again; keep the old ones when the new ones are wrong."""
+        try:
+            settings = read_settings(self.settings.path)
+            if settings.database_url() != self._url:
+                raise SettingsError(
+                    f"{settings.path}: another database needs a new start of the daemon"
+                )
+            made = self._made(settings)
+        except WindowwatchError as error:
+            _LOG.error("settings are not taken over, the old ones stay: %s", error.message)
+            return False
+        self.settings = settings
+        self._watch, self._watcher = made  # a look under way ends by the old ones
+        _LOG.info("settings read again: %s", settings.path)
+        return True
+
+    def look(self) -> None:
+        """Look for a new cycle, and see to what follows a pass."""
+        try:
+            result = self._watcher.look()
+        except PassStoppedError as stopped:
+            _LOG.info(stopped.message)
+            return
+        except WindowwatchError as error:
+            _LOG.error("%s; tried again at the next look", error.message)
+            return
+        if result is not None:
+            self._after(result)
+
+    def _after(self, result: PassResult) -> None:
+        """After a good pass: sign of life."""
+        url = self.settings.file.service.heartbeat_url()
+        try:
+            if url is not None:
+                beat(url)
+        except WindowwatchError as error:
+            _LOG.warning(error.message, extra={"cycle": result.cycle_id})
+
+    def deliver(self) -> None:
+        """Ask for decisions and deliver what is due."""
+        try:
+            done = between_passes(
+                self._store,
+                self._watch,
+                self._clock,
+                stop=self._stopping,
+                chance=random.random,
+            )
+            _log_deliveries(done.delivered)
+        except WindowwatchError as error:
+            _LOG.error("%s; tried again at the next delivery", error.message)
+        self._delivered_s = time.monotonic()
+
+    def is_alive(self) -> bool:
+        """Whether the delivering job has ended a run lately, with or without success."""
+        return time.monotonic() - self._delivered_s < ALIVE_WITHIN_S
 
 
 def _log_deliveries(report: DeliveryReport) -> None:
@@ -156,23 +273,47 @@ def show_page(
         If others could read it without a token, or nothing can listen there.
     """
     token = checked_token(host, os.environ.get(TOKEN_ENV))
-    stop = threading.Event()
     app = create_app(store, facts, clock, token=token)
-    with PageServer(app, host, port) as page, _signals_set(stop):
+    with PageServer(app, host, port) as page, _Signals() as signals:
         ready(page.url)
-        stop.wait()
+        while not signals.stopping():
+            signals.wait(None)
 
 
-@contextmanager
-def _signals_set(stop: threading.Event) -> Iterator[None]:
-    """SIGTERM and SIGINT set `stop` instead of killing; restored at the end."""
+class _Signals:
+    """SIGTERM and SIGINT ask to stop, SIGHUP to reload; what was before comes back at the end."""
 
-    def handle(_number: int, _frame: FrameType | None) -> None:
-        stop.set()
+    def __init__(self) -> None:
+        self._woken = threading.Event()
+        self._stop = self._reload = False
+        self._before: dict[int, Any] = {}
 
-    before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
+    def __enter__(self) -> "_Signals":
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            self._before[number] = signal.signal(number, self._handle)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
             signal.signal(number, handler)
+
+    def _handle(self, number: int, _frame: FrameType | None) -> None:
+        if number == signal.SIGHUP:
+            self._reload = True
+        else:
+            self._stop = True
+        self._woken.set()
+
+    def stopping(self) -> bool:
+        """Whether the daemon was asked to stop."""
+        return self._stop
+
+    def take_reload(self) -> bool:
+        """Whether it was asked to reload since this was last asked."""
+        asked, self._reload = self._reload, False
+        return asked
+
+    def wait(self, pause_s: float | None) -> None:
+        """Wait for a signal, at most for a while."""
+        self._woken.wait(pause_s)
+        self._woken.clear()

@@ -26,6 +26,7 @@ from windowwatch.cli.work import (
 )
 from windowwatch.clock import Clock, ShiftedClock, SystemClock
 from windowwatch.errors import InputError, StorageError, WindowwatchError
+from windowwatch.logs import LogStyle
 from windowwatch.scoring.compare import compare_sites
 from windowwatch.scoring.values import Site, Verdict
 from windowwatch.settings.read import Settings, read_settings
@@ -78,20 +79,16 @@ def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(package_name="windowwatch", message="%(version)s")
 @click.option("--verbose", is_flag=True, help="Say more about what is done.")
-def main(verbose: bool) -> None:
+@click.option("--log-json", is_flag=True, help="Log as JSON, one object a line.")
+@click.pass_context
+def main(context: click.Context, verbose: bool, log_json: bool) -> None:
     """Watch the forecast for launch windows of a stratospheric balloon.
 
     Local aviation rules, your authority's permission and licensed practice come first: what
     this program says is advice, never a clearance.
     """
-    logging.basicConfig(
-        format="%(asctime)s %(levelname)-7s %(message)s",
-        datefmt="%Y-%m-%dT%H:%M:%S%z",
-        level=logging.INFO if verbose else logging.WARNING,
-        stream=sys.stderr,
-    )
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
-    logging.getLogger("windowwatch").setLevel(logging.INFO if verbose else logging.WARNING)
+    LogStyle(logging.INFO if verbose else logging.WARNING, log_json).set_up()
+    context.obj = log_json
 
 
 @main.command("rehearse")
@@ -129,12 +126,16 @@ def pass_command(settings_path: Path, files: tuple[Path, ...], at: str | None) -
 @settings_option()
 @page_options
 @click.option("--at", "at", help="Drill: let the daemon's clock start at this time.")
-def serve_command(settings_path: Path, host: str, port: int, at: str | None) -> None:
+@click.pass_obj
+def serve_command(
+    log_json: bool, settings_path: Path, host: str, port: int, at: str | None
+) -> None:
     """Run the daemon and its page: look for cycles, pass them, deliver notices, until SIGTERM."""
     with errors_in_words():
-        logging.getLogger("windowwatch").setLevel(logging.INFO)
+        style = LogStyle(logging.INFO, log_json)
+        style.set_up()
         settings, clock = read_settings(settings_path), _clock(at)
-        daemon.serve(settings, clock, host, port)
+        daemon.serve(settings, clock, host, port, style)
 
 
 @main.command("page")

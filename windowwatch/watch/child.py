@@ -14,7 +14,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from multiprocessing.connection import Connection
-from typing import Any, TypeVar
+from multiprocessing.reduction import ForkingPickler
+from types import MappingProxyType
+from typing import Any, TypeVar, cast
 
 from windowwatch.errors import InputError, WindowwatchError
 from windowwatch.forecast.sources import FoundCycle, load_cycle
@@ -119,6 +121,7 @@ def in_child(
     WindowwatchError
         As `work` raised it, or as in `pass_in_child`.
     """
+    _teach_pickling()
     context = multiprocessing.get_context("spawn")  # a fork would copy the threads' locks
     ours, theirs = context.Pipe(duplex=False)
     child = context.Process(
@@ -136,7 +139,7 @@ def in_child(
                 raise ChildError(
                     f"a pass was ended: it took longer than {minutes:g} min", retry=True
                 )
-        return _answer(ours, child)
+        return cast("Answer", _answer(ours, child))
     finally:
         _end(child)
         ours.close()
@@ -183,6 +186,7 @@ def _serve(
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the parent, which ends us
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     style.set_up()
+    _teach_pickling()
     threading.Thread(target=_follow_the_parent, daemon=True).start()
     _limit_memory(limits.memory_mb)
     try:
@@ -198,6 +202,19 @@ def _serve(
         answer = (False, ChildError(f"a fault in a pass: {type(error).__name__}: {error}"))
     theirs.send(answer)
     theirs.close()
+
+
+def _teach_pickling() -> None:
+    """Read-only mappings, of which plans are made, cross over as well."""
+    ForkingPickler.register(MappingProxyType, _read_only)
+
+
+def _read_only(mapping: "MappingProxyType[Any, Any]") -> tuple[Any, tuple[dict[Any, Any]]]:
+    return _of_dict, (dict(mapping),)
+
+
+def _of_dict(plain: dict[Any, Any]) -> "MappingProxyType[Any, Any]":
+    return MappingProxyType(plain)
 
 
 def _follow_the_parent() -> None:

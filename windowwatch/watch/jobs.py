@@ -77,6 +77,11 @@ class Jobs:
             job.modify(next_run_time=at_once)
         _LOG.info("scheduler started")
 
+    def set_pauses(self, look_every_s: float, deliver_every_s: float) -> None:
+        """Change the pauses between runs; the next runs come after the new ones. [s]"""
+        for name, pause_s in (("look", look_every_s), ("deliver", deliver_every_s)):
+            self._scheduler.reschedule_job(name, trigger="interval", seconds=pause_s)
+
     def next_look_in(self) -> timedelta | None:
         """How long until the next look; None while one is under way, or none is planned."""
         job = self._scheduler.get_job("look")
