@@ -65,7 +65,7 @@ def test_no_road_wades_the_river(extract: Extract) -> None:
 
 def test_the_file_reaches_round_the_sites_of_the_watch(ground: Rasters) -> None:
     ground.require_reach(SITES, 150e3)
-    ground.require_bases(SITES)
+    ground.require_bases([*SITES, Base("Marrowby depot", 45.98, -34.52)])
 
 
 def test_water_is_where_the_island_is_not(ground: Rasters) -> None:

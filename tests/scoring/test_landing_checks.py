@@ -16,7 +16,7 @@ from windowwatch.scoring.answer import Measure
 from windowwatch.scoring.flight import flight_measures, lost_reason
 from windowwatch.scoring.landing import land_fraction_at, landing_measures
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.recovery import daylight_left_min, recovery_measures, road_measure
+from windowwatch.scoring.recovery import daylight_left_min, road_measure
 
 PLAN = ScoringPlan()
 GEOD = Geod()
@@ -150,7 +150,7 @@ def test_road_distance_median_and_classes() -> None:
 def test_an_hour_in_which_nothing_landed_has_no_median() -> None:
     lost = np.ones((2, 1, 8), dtype=bool)
     lost[1] = False
-    found = recovery_measures(day.with_lost(day.flights(2), lost), day.ground(), PLAN)[0]
+    found = road_measure(day.with_lost(day.flights(2), lost), day.ground(), PLAN)
     assert found.extra == ("", " (median 0.0)")
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from windowwatch.errors import GroundError, WindowwatchError
 from windowwatch.ground.file import write_ground_file
 from windowwatch.ground.grid import Grid
-from windowwatch.ground.layers import Progress, build_layers, grid_about
+from windowwatch.ground.layers import Progress, build_layers, grid_about, require_inside
 from windowwatch.ground.osm import read_extract
 from windowwatch.ground.plane import FloatArray
 from windowwatch.ground.rasters import Base, Rasters
@@ -85,7 +85,9 @@ def build(request: Request, tell: Progress) -> Rasters:
     path, bases = Path(request.map), (*request.sites, *request.crews)
     tell("reading the map", 0.0)
     extract = read_extract(path, lambda n: tell(f"reading the map: {n} things", 0.05))
-    grid = grid_about(bases, request.reach_m, request.cell_m, extract.box_deg)
+    for crew in request.crews:
+        require_inside(crew, extract.box_deg)
+    grid = grid_about(request.sites, request.reach_m, request.cell_m, extract.box_deg)
     if grid.rows * grid.columns > MOST_CELLS:
         raise GroundError(
             f"{grid.rows} x {grid.columns} cells of {grid.cell_m:g} m are too many (at most "

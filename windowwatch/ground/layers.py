@@ -40,7 +40,10 @@ _ROAD_IN_CELL = 0.71
 LINE_LAYERS = {"motorway_m": Line.MOTORWAY, "railway_m": Line.RAILWAY, "power_m": Line.POWER}
 COVER_LAYERS = {
     "built_up_m": (Cover.BUILT_UP, Cover.CROWD),
+    "industry_m": (Cover.INDUSTRY,),
     "aerodrome_m": (Cover.AERODROME,),
+    "military_m": (Cover.MILITARY,),
+    "no_entry_m": (Cover.NO_ENTRY,),
 }
 
 
@@ -53,25 +56,25 @@ class Built:
 
 
 def grid_about(
-    bases: Sequence[Base],
+    sites: Sequence[Base],
     reach_m: float,
     cell_m: float,
     box_deg: tuple[float, float, float, float],
 ) -> Grid:
-    """The grid that holds every base and the land about it, as far as the extract goes.
+    """The grid that holds every site and the land about it, as far as the extract goes.
 
     Raises
     ------
     GroundError
-        If a base lies outside the extract.
+        If a site lies outside the extract.
     """
     south, west, north, east = box_deg
-    for base in bases:
-        _require_inside(base, box_deg)
-    plane = LocalPlane.about(
-        shapely.points([base.longitude_deg for base in bases], [b.latitude_deg for b in bases])
-    )
-    x, y = plane.forward([b.latitude_deg for b in bases], [b.longitude_deg for b in bases])
+    for site in sites:
+        require_inside(site, box_deg)
+    latitudes = np.array([site.latitude_deg for site in sites])
+    longitudes = np.array([site.longitude_deg for site in sites])
+    plane = LocalPlane.about(shapely.points(longitudes, latitudes))
+    x, y = plane.forward(latitudes, longitudes)
     wanted = np.array([x.min(), y.min(), x.max(), y.max()]) + (reach_m + 2.0 * cell_m) * np.array(
         [-1, -1, 1, 1]
     )
@@ -85,7 +88,8 @@ def grid_about(
     return Grid(latitude, longitude, west_m, south_m, cell_m, int(rows), int(columns))
 
 
-def _require_inside(base: Base, box_deg: tuple[float, float, float, float]) -> None:
+def require_inside(base: Base, box_deg: tuple[float, float, float, float]) -> None:
+    """Refuse a place that the extract does not hold."""
     south, west, north, east = box_deg
     latitude, longitude = base.latitude_deg, (base.longitude_deg + 180.0) % 360.0 - 180.0
     if south <= latitude <= north and west <= longitude <= east:
@@ -143,10 +147,10 @@ def build_layers(
     _require_dry(laid, bases)
     layers = {COVER: _cover_layer(laid)}
     for number, (name, kind) in enumerate(LINE_LAYERS.items()):
-        tell(f"how far: {kind}", 0.10 + 0.08 * number)
+        tell(f"how far: {kind}", 0.05 + 0.06 * number)
         layers[name] = _distance_layer(grid, _line_dots(grid, laid.lines[kind]))
     for number, (name, kinds) in enumerate(COVER_LAYERS.items()):
-        tell(f"how far: {kinds[0]}", 0.34 + 0.08 * number)
+        tell(f"how far: {kinds[0]}", 0.23 + 0.05 * number)
         layers[name] = _land_distance_layer(laid, kinds)
     if height_m is not None:
         layers["height_m"] = encode(height_m, HEIGHT_STEP_M, LOWEST_HEIGHT_M, smooth=True)

@@ -134,6 +134,12 @@ class Rasters:
             here = self._between(layer, units, here)
         return np.where(self.mapped(units), here, np.nan)
 
+    def largest(self, name: str) -> float:
+        """Largest value of a layer; 0 where it has none."""
+        layer = self.layers[name]
+        known = layer.codes[layer.codes != NONE_CODE]
+        return layer.offset + layer.scale * float(known.max()) if known.size else 0.0
+
     def drive_min(self, bases: Collection[str], units: FloatArray) -> FloatArray:
         """Drive to the road from which one walks, from the soonest of some bases. [min]
 

@@ -11,10 +11,12 @@ from windowwatch.ground.roads import Roads
 class Ground:
     """What is known about the ground. A part that nobody gave is None, never empty.
 
-    `sources` says in words where the map is from (name, date, licence, attribution).
+    `sources` says in words where the map is from (name, date, licence, attribution); `crews`
+    names the bases of `rasters` from which a crew may drive besides the launch site.
     """
 
     areas: Areas | None = None
     roads: Roads | None = None
     sources: tuple[str, ...] = ()
     rasters: Rasters | None = None
+    crews: tuple[str, ...] = ()

@@ -196,5 +196,8 @@ def _sentence(kind: CheckKind, limit: Limit, value: float, extra: str, past: boo
     gap = "" if kind.unit == "°" else " "
     of_limit = f"{limit.limit:g}{gap + kind.unit if kind.unit in {'%', '°'} else ''}"
     bound = f"past the limit of {of_limit}" if past else f"limit {of_limit}"
-    text = kind.sentence.format(value=f"{number}{gap}{kind.unit}", extra=extra, bound=bound)
+    sentence = kind.sentence
+    if kind.sentence_below and number.startswith("-"):
+        sentence, number = kind.sentence_below, number.lstrip("-")
+    text = sentence.format(value=f"{number}{gap}{kind.unit}", extra=extra, bound=bound)
     return text[:1].upper() + text[1:]

@@ -73,7 +73,7 @@ def score_site(
             *release_measures(site, launch, flights, surface, plan, speed_error_mps),
             *flight_measures(launch, flights),
             *landing_measures(flights, surface, ground, plan),
-            *recovery_measures(flights, ground, plan),
+            *recovery_measures(site, launch, flights, ground, plan),
         )
         if measure.name in plan.limits
     ]

@@ -10,12 +10,15 @@ from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.casualty import casualty_expectation
 from windowwatch.scoring.flight import landed
+from windowwatch.scoring.mapped import Landings
 from windowwatch.scoring.plan import ScoringPlan
 
 FloatArray = NDArray[np.float64]
 
 #: Less land than this at a point of the forecast's land mask is water. [1]
 LAND_FROM = 0.5
+#: Layer of the ground file that counts people.
+PEOPLE = "people_per_km2"
 
 
 def landing_measures(
@@ -58,7 +61,8 @@ def _places(axis: FloatArray, at: FloatArray) -> tuple[NDArray[np.intp], FloatAr
 def _water(flights: Flights, surface: SurfaceGrid, ground: Ground) -> Measure:
     """Water where the land mask or the map says so; either alone is enough to be asked."""
     mapped = ground.areas is not None and AreaKind.WATER in ground.areas.kinds
-    if surface.land_fraction is None and not mapped:
+    here = Landings.of(flights, ground)
+    if surface.land_fraction is None and not mapped and here is None:
         return nothing_known(
             "water",
             flights.status.shape[0],
@@ -70,6 +74,11 @@ def _water(flights: Flights, surface: SurfaceGrid, ground: Ground) -> Measure:
     if surface.land_fraction is not None:
         land = land_fraction_at(surface, latitude, longitude)
         wet = np.where(np.isnan(land), np.nan, (land < LAND_FROM).astype(np.float64))
+    if here is not None:
+        fine = here.wet()  # what the mask does not know, the map may
+        if surface.land_fraction is None and not mapped:
+            wet = fine
+        wet = np.where(np.isnan(wet), fine, np.where(fine == 1.0, 1.0, wet))
     if mapped and ground.areas is not None:
         wet[ground.areas.contains(latitude, longitude, [AreaKind.WATER])] = 1.0
     return Measure("water", _spread(wet, down))
@@ -78,8 +87,14 @@ def _water(flights: Flights, surface: SurfaceGrid, ground: Ground) -> Measure:
 def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     """Landings in or too near an area that must not be landed on."""
     hours = flights.status.shape[0]
+    here = Landings.of(flights, ground)
+    near = None
+    if here is not None:
+        near = here.near(plan.no_landing_kinds, plan.no_landing_distance_m)
     if ground.areas is None:
-        return nothing_known("no_landing", hours, "no map of areas is given")
+        if here is None or near is None:
+            return nothing_known("no_landing", hours, "no map of areas is given")
+        return Measure("no_landing", here.spread(near))
     down = landed(flights)
     # A little farther than asked: what is exactly that far must be found by rounding, too.
     index, distance = ground.areas.nearest(
@@ -92,6 +107,8 @@ def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
         areas, counts = np.unique(index[hit & (launch == hour)], return_counts=True)
         area = ground.areas.areas[areas[np.argmax(counts)]]
         extra[hour] = f", most of them near {area.name} ({area.kind})"
+    if near is not None:
+        hit |= near == 1.0
     return Measure("no_landing", _spread(hit.astype(np.float64), down), tuple(extra))
 
 
@@ -100,14 +117,23 @@ def _casualty(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     hours = flights.status.shape[0]
     if plan.impact is None:
         return nothing_known("casualty", hours, "mass and face of what comes down are not given")
-    if ground.areas is None:
+    here = Landings.of(flights, ground)
+    counted = here is not None and PEOPLE in here.rasters.layers
+    if ground.areas is None and not counted:
         return nothing_known("casualty", hours, "no map of areas is given")
     down = landed(flights)
-    people = ground.areas.people_per_km2(*_points(flights, down))
+    people, most = np.full(np.count_nonzero(down), np.nan), 0.0
+    if ground.areas is not None:
+        people = ground.areas.people_per_km2(*_points(flights, down))
+        most = max([area.people_per_km2 or 0.0 for area in ground.areas.areas])
+    if here is not None and counted:
+        here_people = here.rasters.value(PEOPLE, here.units)
+        here_people[np.isinf(here_people)] = np.nan
+        people = np.fmax(people, here_people)
+        most = max(most, here.rasters.largest(PEOPLE))
     people = np.where(np.isnan(people), plan.impact.people_per_km2, people)
     speed, wind = flights.landing_speed_mps[down], flights.landing_wind_mps[down]
     hurt = 1e6 * casualty_expectation(plan.impact, speed, wind, people)
-    most = max([area.people_per_km2 or 0.0 for area in ground.areas.areas])
     worst = 1e6 * casualty_expectation(
         plan.impact, speed, wind, max(most, plan.impact.people_per_km2)
     )

@@ -80,6 +80,8 @@ class CheckKind:
         Whether a flight past the limit is a flight whose hour is not go.
     asked : bool
         Whether the check is asked where the director says nothing about it.
+    sentence_below : str
+        The sentence for a value below zero, which is then said without its sign.
     """
 
     name: str
@@ -96,6 +98,7 @@ class CheckKind:
     source: str
     in_chance: bool = True
     asked: bool = True
+    sentence_below: str = ""
 
     def check_limit(self, limit: Limit) -> None:
         """Refuse limits that are on the wrong sides for this check.
@@ -136,10 +139,11 @@ def _high(name: str, part: Part, unit: tuple[str, str], limit: Limit, weight: fl
 
 
 def _share(name: str, part: Part, limit: Limit, weight: float, sentence: str, missing: str,
-           source: str = COMMON, *, in_chance: bool = True) -> CheckKind:  # fmt: skip
+           source: str = COMMON, *, in_chance: bool = True,
+           asked: bool = True) -> CheckKind:  # fmt: skip
     """A row that counts the flights to which something happens."""
     return CheckKind(name, part, "pct", "%", False, Summary.SHARE, limit, weight, 0,
-                     sentence, missing, source, in_chance)  # fmt: skip
+                     sentence, missing, source, in_chance, asked)  # fmt: skip
 
 
 _MPS, _KM, _MIN = ("mps", "m/s"), ("km", "km"), ("min", "min")
@@ -203,6 +207,16 @@ _ROWS = (
     _share("no_landing", Part.LANDING, Limit(2.0, 10.0, True), 2.0,
            "{value} of flights land where they must not{extra}, {bound}.",
            _LANDING),
+    _share("built_up", Part.LANDING, Limit(2.0, 20.0), 1.0,
+           "{value} of flights land on built-up land{extra}, {bound}.", _LANDING, asked=False),
+    _share("hazard_line", Part.LANDING, Limit(5.0, 25.0), 1.0,
+           "{value} of flights land by a motorway, railway or power line{extra}, {bound}.",
+           _LANDING, asked=False),
+    _share("forest", Part.LANDING, Limit(25.0, 90.0), 0.5,
+           "{value} of flights land in forest{extra}, {bound}.", _LANDING, in_chance=False,
+           asked=False),
+    _low("slope", Part.LANDING, _DEG, Limit(10.0, 30.0), 0.5, 0,
+         "Ground as steep as {value}{extra}, {bound}.", _LANDING, asked=False),
     CheckKind("casualty", Part.LANDING, "ppm", "in a million flights", False, Summary.MEAN,
               Limit(30.0, 100.0), 1.0, 1, "Casualty expectation {value}{extra}, {bound}.",
               _LANDING,
@@ -213,6 +227,17 @@ _ROWS = (
     _low("road", Part.RECOVERY, _KM, Limit(1.5, 6.0), 1.0, 1,
          "Road up to {value} away{extra}, {bound}.",
          _LANDING),
+    CheckKind("crew", Part.RECOVERY, "min", "min", False, Summary.QUANTILE, Limit(0.0, 240.0),
+              1.0, 0, "Crew at the road {value} after the landing{extra}, {bound}.", _LANDING,
+              "drive times: speeds of a general open routing profile; limits: " + COMMON,
+              asked=False,
+              sentence_below="Crew at the road {value} before the landing{extra}, {bound}."),
+    _low("walk", Part.RECOVERY, _MIN, Limit(30.0, 150.0), 1.0, 0,
+         "Walk from the road up to {value}{extra}, {bound}.", _LANDING,
+         "speeds: judgement, on slopes Tobler (1993); limits: " + COMMON, asked=False),
+    _high("arrival_daylight", Part.RECOVERY, _MIN, Limit(60.0, 0.0), 1.0, 0,
+          "Daylight left when the crew is there {value}{extra}, {bound}.", _LANDING,
+          asked=False),
     _high("landing_daylight", Part.RECOVERY, _MIN, Limit(180.0, 30.0), 1.0, 0,
           "Daylight left at landing {value}{extra}, {bound}.", _LANDING),
 )  # fmt: skip

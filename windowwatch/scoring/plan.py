@@ -60,6 +60,10 @@ class ScoringPlan:
         Where not to land, and how far from it to stay. [m]
     road_classes : collection of RoadClass
         Roads that count for recovery.
+    hazard_line_distance_m : float
+        A landing nearer than this to a motorway, railway or power line counts. [m]
+    drive_factor : float
+        Real drives over the map's: stops to find the way. Judgement: 1.2 to 1.3. [1]
     impact_mass_kg, impact_face_m2, country_people_per_km2 : float or None
         For the casualty expectation: what comes down, its largest face, and how many people
         are about where the map does not say. Without all three it stays unknown.
@@ -85,6 +89,8 @@ class ScoringPlan:
     no_landing_kinds: frozenset[AreaKind] = NO_LANDING
     no_landing_distance_m: float = 500.0
     road_classes: frozenset[RoadClass] = DRIVABLE
+    hazard_line_distance_m: float = 200.0
+    drive_factor: float = 1.25
     impact_mass_kg: float | None = None
     impact_face_m2: float | None = None
     country_people_per_km2: float | None = None
@@ -105,7 +111,7 @@ class ScoringPlan:
             for name, weight in weights.items():
                 if not (isfinite(weight) and weight > 0.0):
                     raise InputError(f"weight of {what} {name} is {weight}; give a number above 0")
-        for name in ("setup_min", "hold_min", "no_landing_distance_m"):
+        for name in ("setup_min", "hold_min", "no_landing_distance_m", "hazard_line_distance_m"):
             if not (isfinite(getattr(self, name)) and getattr(self, name) >= 0.0):
                 raise InputError(f"{name} is {getattr(self, name)}; give a number from 0 on")
         for name in ("quantile", "max_lost_share", "go_chance"):
@@ -120,6 +126,8 @@ class ScoringPlan:
             raise InputError(f"gust_factor is {self.gust_factor}; give 1 to 3")
         if not 0.0 <= self.gust_error_factor <= 5.0:
             raise InputError(f"gust_error_factor is {self.gust_error_factor}; give 0 to 5")
+        if not 1.0 <= self.drive_factor <= 5.0:
+            raise InputError(f"drive_factor is {self.drive_factor}; give 1 to 5")
         if self.min_flights < 1:
             raise InputError(f"min_flights is {self.min_flights}; give 1 or more")
         _ = self.impact  # refuses a mass, a face or a number of people that cannot be

@@ -8,7 +8,9 @@ from windowwatch.physics.flights import Flights
 from windowwatch.physics.sun import RISE_SET_DEG, solar_elevation_deg, sunset_unix_s
 from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.flight import landed
+from windowwatch.scoring.mapped import Landings, mapped_measures
 from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Site
 
 FloatArray = NDArray[np.float64]
 
@@ -17,24 +19,40 @@ FloatArray = NDArray[np.float64]
 MOST_DAYLIGHT_MIN = 720.0
 
 
-def recovery_measures(flights: Flights, ground: Ground, plan: ScoringPlan) -> list[Measure]:
-    """Everything that the recovery checks look at, shape [N, M, D]; NaN for lost flights."""
-    return [road_measure(flights, ground, plan), _landing_daylight(flights)]
+def recovery_measures(
+    site: Site, launch_unix_s: FloatArray, flights: Flights, ground: Ground, plan: ScoringPlan
+) -> list[Measure]:
+    """Everything that the recovery checks look at, and what else a ground file answers.
+
+    Shape [N, M, D]; NaN for lost flights.
+    """
+    daylight = _landing_daylight(flights)
+    return [
+        road_measure(flights, ground, plan),
+        daylight,
+        *mapped_measures(site, launch_unix_s, flights, ground, plan, daylight.values),
+    ]
 
 
 def road_measure(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     """Distance of each landing to the nearest road that counts. [km]"""
     hours = flights.status.shape[0]
-    if ground.roads is None:
+    here = Landings.of(flights, ground) if ground.roads is None else None
+    if ground.roads is None and here is None:
         return nothing_known("road", hours, "no map of roads is given")
-    if not ground.roads.classes & plan.road_classes:
+    if ground.roads is not None and not ground.roads.classes & plan.road_classes:
         wanted = ", ".join(sorted(plan.road_classes))
         return nothing_known("road", hours, f"the map has none of the roads that count ({wanted})")
     down = landed(flights)
     away = np.full(down.shape, np.nan)
-    away[down] = ground.roads.distance_m(
-        flights.landing_latitude_deg[down], flights.landing_longitude_deg[down], plan.road_classes
-    )
+    if here is not None:  # the file has drivable roads in one layer, whatever their class
+        away[down] = here.rasters.value("road_m", here.units)
+    elif ground.roads is not None:
+        away[down] = ground.roads.distance_m(
+            flights.landing_latitude_deg[down],
+            flights.landing_longitude_deg[down],
+            plan.road_classes,
+        )
     away /= 1000.0
     extra = tuple(
         f" (median {np.nanmedian(here):.1f})" if np.any(known) else ""

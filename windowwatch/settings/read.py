@@ -202,7 +202,12 @@ def _ground(file: SettingsFile, folder: Path) -> Ground:
     rasters = read_ground_file(built)
     rasters.require_reach(sites, 1000.0 * section.reach_km)
     rasters.require_bases((*sites, *crews))
-    return replace(ground, rasters=rasters, sources=(*ground.sources, *rasters.sources))
+    return replace(
+        ground,
+        rasters=rasters,
+        sources=(*ground.sources, *rasters.sources),
+        crews=tuple(crew.name for crew in crews),
+    )
 
 
 def _plan(file: SettingsFile) -> ScoringPlan:
