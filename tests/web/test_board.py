@@ -44,14 +44,14 @@ def test_the_answer_names_the_best_window_in_local_time() -> None:
     # Noronha is two hours behind UTC (IANA time zone database).
     assert site.headline == "Thu 7 May 04:00–08:00"
     assert site.answer == (
-        "chance 80 %, score 78 at 05:00; lands 42 km north-east, 1.2 km from a road."
+        "chance 80\xa0%, score 78 at 05:00; lands 42\xa0km north-east, 1.2\xa0km from a road."
     )
 
 
 def test_an_open_window_comes_before_a_better_sighted_one() -> None:
     sighted = invented.window(uid="other", state=WindowState.SIGHTED, chance=0.99)
     (site,) = shown(invented.NOW, sighted, invented.window(chance=0.5)).sites
-    assert "chance 50 %" in site.answer
+    assert "chance 50\xa0%" in site.answer
 
 
 def test_a_window_that_is_over_is_no_answer() -> None:

@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
@@ -22,15 +22,28 @@ from windowwatch.errors import StorageError
 from windowwatch.storage.store import Store
 from windowwatch.web.access import Doorkeeper, Guard
 from windowwatch.web.board import board
+from windowwatch.web.datadesk import DataDesk, RefusedError, refused
+from windowwatch.web.entry import ENTRY_PATH, Entry
+from windowwatch.web.export import health_data
 from windowwatch.web.health import Health, health
 from windowwatch.web.hourview import hour_view
+from windowwatch.web.listing import notice_row, site_rows, window_rows, window_view
 from windowwatch.web.pages import Pages
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys
 
 _LOG = logging.getLogger(__name__)
 
-NAV = (("/", "Board"),)
+NAV = (
+    ("/", "Board"),
+    ("/windows", "Windows"),
+    ("/sites", "Sites"),
+    ("/notices", "Notices"),
+    ("/health/page", "Health"),
+    ("/data", "Data"),
+)
+#: Notices on one page; all are in the data.
+MOST_NOTICES = 60
 _REFUSALS = {
     400: ("Not understood", "The request could not be read."),
     401: ("Enter first", "This page asks for a token."),
@@ -87,6 +100,9 @@ class Desk:
 
     def refusal(self, status: int) -> HTMLResponse:
         """A page that says what went wrong, and nothing of how the machine is built."""
+        if status == 401:
+            html = self.pages.render("enter.html", wrong="")
+            return HTMLResponse(html, status, {"www-authenticate": "Bearer"})
         title, text = _REFUSALS.get(status, ("Refused", "That cannot be had."))
         headers = {"retry-after": "60"} if status in {429, 503} else {}
         html = self.pages.render("error.html", title=title, text=text)
@@ -127,6 +143,69 @@ class Desk:
         )
         return self.page(request, "hour.html", snapshot, view=view)
 
+    def windows(self, request: Request) -> Response:
+        """All windows of the newest cycle."""
+        snapshot = self.reader.newest()
+        if snapshot is None:
+            return self.page(request, "empty.html", None)
+        live, over = window_rows(self.facts, snapshot, self.clock.now())
+        return self.page(request, "windows.html", snapshot, live=live, over=over)
+
+    def window(self, request: Request) -> Response:
+        """One window with its history."""
+        snapshot = self.reader.newest()
+        uid = request.path_params["uid"]
+        history = self.reader.history(uid)
+        if snapshot is None or not history:
+            raise HTTPException(404)
+        told = [
+            (change, self.reader.store.deliveries(change.key))
+            for change in self.reader.changes()
+            if change.window_uid == uid
+        ]
+        view = window_view(self.facts, history, snapshot.hours, told)
+        return self.page(request, "window.html", snapshot, view=view)
+
+    def sites(self, request: Request) -> Response:
+        """The sites side by side."""
+        snapshot = self.reader.newest()
+        if snapshot is None:
+            return self.page(request, "empty.html", None)
+        rows = site_rows(self.facts, snapshot, self.clock.now())
+        return self.page(request, "sites.html", snapshot, sites=rows)
+
+    def notices(self, request: Request) -> Response:
+        """Notices that wait, and those that were told."""
+        sites = {site.name: site for site in self.facts.sites}
+        changes = self.reader.changes()
+        rows = [
+            notice_row(change, self.reader.store.deliveries(change.key), sites)
+            for change in reversed(changes[-MOST_NOTICES:])
+        ]
+        return self.page(
+            request,
+            "notices.html",
+            self.reader.newest(),
+            waiting=[row for row in rows if row.pending],
+            told=[row for row in rows if not row.pending],
+            more=max(0, len(changes) - MOST_NOTICES),
+        )
+
+    def health_page(self, request: Request) -> Response:
+        """How well the watch is, for people."""
+        snapshot = self.reader.newest()
+        cycles = () if snapshot is None else tuple(reversed(snapshot.cycles))
+        return self.page(request, "health.html", snapshot, cycles=cycles)
+
+    def health_json(self, _request: Request) -> Response:
+        """How well the watch is, for machines: 503 when its results may not be planned by."""
+        state = self.health(self.reader.newest())
+        return JSONResponse(health_data(state), 200 if state.well else 503)
+
+    def data(self, request: Request) -> Response:
+        """Where the data are."""
+        return self.page(request, "data.html", self.reader.newest())
+
 
 def create_app(
     store: Store,
@@ -157,6 +236,19 @@ def create_app(
     routes = [
         Route("/", desk.board),
         Route("/hour/{site}/{time}", desk.hour),
+        Route("/windows", desk.windows),
+        Route("/windows/{uid}", desk.window),
+        Route("/sites", desk.sites),
+        Route("/notices", desk.notices),
+        Route("/health/page", desk.health_page),
+        Route("/health", desk.health_json),
+        Route("/data", desk.data),
+        *DataDesk(desk.reader, facts, clock).routes,
+        *(
+            []
+            if keeper is None
+            else [Route(ENTRY_PATH, Entry(keeper, desk.pages).answer, methods=["GET", "POST"])]
+        ),
         Mount("/static", StaticFiles(directory=str(files("windowwatch.web") / "static"))),
     ]
 
@@ -168,16 +260,15 @@ def create_app(
             return desk.refusal(503)
         return desk.refusal(500)
 
-    return Starlette(
+    app = Starlette(
         routes=routes,
-        middleware=[
-            Middleware(
-                Guard,
-                keeper=keeper,
-                open_paths=("/static/", "/enter"),
-                refuse=desk.refusal,
-            ),
-            Middleware(GZipMiddleware, minimum_size=1000),
-        ],
-        exception_handlers={HTTPException: refuse, StorageError: refuse, Exception: refuse},
+        middleware=[Middleware(GZipMiddleware, minimum_size=1000)],
+        exception_handlers={
+            RefusedError: refused,
+            HTTPException: refuse,
+            StorageError: refuse,
+            Exception: refuse,
+        },
     )
+    # Outside of everything, so that the page of an accident is guarded as well.
+    return Guard(app, keeper=keeper, open_paths=("/static/", ENTRY_PATH), refuse=desk.refusal)

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
-from windowwatch.windows.values import Window
+from windowwatch.windows.values import Change, Window
 
 #: Cycles of which an hour's page tells the story.
 CYCLES_BACK = 8
@@ -81,3 +81,15 @@ class Reader:
             until_utc=time_utc + timedelta(seconds=1),
         )
         return found[0] if found else None
+
+    def history(self, uid: str) -> tuple[Window, ...]:
+        """Every version of a window, oldest first; empty when there is none of that uid."""
+        return self.store.window_history(self._watch, uid)
+
+    def changes(self) -> tuple[Change, ...]:
+        """All changes in the order they were found."""
+        return self.store.changes(self._watch)
+
+    def hours_of(self, cycle_id: str) -> tuple[Hour, ...]:
+        """All hours of one cycle."""
+        return self.store.hours(self._watch, cycle_id)

@@ -74,7 +74,7 @@ def length_words(length: timedelta) -> str:
 
 def km_words(distance_km: float) -> str:
     """``0.4 km``, ``65 km``."""
-    return f"{distance_km:.1f} km" if distance_km < 9.95 else f"{distance_km:.0f} km"
+    return f"{distance_km:.1f}\xa0km" if distance_km < 9.95 else f"{distance_km:.0f}\xa0km"
 
 
 def lands_words(
@@ -94,7 +94,7 @@ def score_words(score: float | None) -> str:
 
 def chance_words(share: float | None) -> str:
     """Share in percent, never 100 % unless it is so."""
-    return percent(share)
+    return percent(share).replace(" %", "\xa0%")
 
 
 def check_label(name: str) -> str:

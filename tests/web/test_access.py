@@ -1,0 +1,201 @@
+"""Who gets in, what is refused, and that nothing of the machine is told."""
+
+import logging
+import re
+from datetime import timedelta
+
+import pytest
+from page_week import Week
+
+from windowwatch.errors import InputError, SettingsError, StorageError
+from windowwatch.storage.store import Store
+from windowwatch.web.access import (
+    COOKIE,
+    MOST_FAILURES,
+    MOST_FAILURES_ALL,
+    Doorkeeper,
+    checked_token,
+    is_loopback,
+)
+from windowwatch.web.server import PageServer
+
+TOKEN = "a long word for a test only"
+PAGES = ("/", "/windows", "/sites", "/notices", "/health/page", "/data")
+DATA = ("/data/hours.json", "/data/windows.ics", "/health")
+
+
+def test_others_need_a_token_before_anything_listens() -> None:
+    assert checked_token("127.0.0.1", None) is None
+    assert checked_token("::1", "") is None
+    assert checked_token("0.0.0.0", TOKEN) == TOKEN
+    for host in ("0.0.0.0", "::", "192.0.2.7", "example.org", ""):
+        with pytest.raises(SettingsError, match="WINDOWWATCH_PAGE_TOKEN"):
+            checked_token(host, None)
+    with pytest.raises(SettingsError, match="at least 20"):
+        checked_token("0.0.0.0", "short")
+
+
+@pytest.mark.parametrize(
+    ("host", "own"),
+    [("localhost", True), ("127.9.9.9", True), ("[::1]", True), ("127.0.0.1.example.org", False)],
+)
+def test_only_loopback_is_loopback(host: str, own: bool) -> None:
+    assert is_loopback(host) is own
+
+
+@pytest.mark.parametrize("name", ["evil.example", "evil.example:8750", "127.0.0.1.evil.example"])
+def test_a_foreign_name_is_refused_on_loopback(week: Week, name: str) -> None:
+    """Else any web page could read ours through a name that leads to 127.0.0.1."""
+    answer = week.client().get("/", headers={"host": name})
+    assert answer.status_code == 421
+    assert "Millfield" not in answer.text
+
+
+def test_with_a_token_nothing_is_told_without_it(week: Week) -> None:
+    client = week.client(token=TOKEN)
+    for path in (*PAGES, *DATA, "/nowhere"):
+        answer = client.get(path)
+        assert answer.status_code == 401
+        assert "Millfield" not in answer.text
+    assert client.get("/static/style.css").status_code == 200
+    assert client.get("/static/../app.py").status_code in (401, 404)
+
+
+def test_the_token_gives_a_cookie_that_scripts_cannot_read(week: Week) -> None:
+    client = week.client(token=TOKEN)
+    entered = client.post("/enter", data={"token": TOKEN})
+    assert (entered.status_code, entered.headers["location"]) == (303, "/")
+    cookie = entered.headers["set-cookie"]
+    assert cookie.startswith(f"{COOKIE}=")
+    assert "httponly" in cookie.lower()
+    assert "samesite=lax" in cookie.lower()
+    assert TOKEN not in cookie
+    for path in (*PAGES, *DATA):
+        answer = client.get(path)
+        assert answer.status_code == 200
+        assert answer.headers["cache-control"] == "private, no-store"
+
+
+def test_a_program_may_bear_the_token(week: Week) -> None:
+    client = week.client(token=TOKEN)
+    bearing = {"authorization": f"Bearer {TOKEN}"}
+    assert client.get("/data/hours.json", headers=bearing).status_code == 200
+    assert client.get("/", headers={"authorization": "Basic eDp5"}).status_code == 401
+
+
+def test_a_form_of_another_page_is_refused(week: Week) -> None:
+    client = week.client(token=TOKEN)
+    foreign = {"origin": "https://evil.example"}
+    answer = client.post("/enter", data={"token": TOKEN}, headers=foreign)
+    assert answer.status_code == 403
+    assert "set-cookie" not in answer.headers
+
+
+def test_a_long_form_is_not_read(week: Week) -> None:
+    answer = week.client(token=TOKEN).post("/enter", data={"token": "x" * 10_000})
+    assert answer.status_code == 413
+
+
+def test_guessing_is_soon_over(week: Week) -> None:
+    client = week.client(token=TOKEN + " of its own")
+    codes = [client.post("/enter", data={"token": f"guess {i}"}).status_code for i in range(7)]
+    assert codes == [401] * MOST_FAILURES + [429] * 2
+    right = {"token": TOKEN + " of its own"}
+    assert client.post("/enter", data=right).status_code == 429
+    bearing = {"authorization": f"Bearer {TOKEN} of its own"}
+    assert client.get("/", headers=bearing).status_code == 429
+
+
+def test_after_a_minute_one_may_try_again_and_entries_end() -> None:
+    now = [0.0]
+    keeper = Doorkeeper(TOKEN, lambda: now[0])
+    for _ in range(MOST_FAILURES):
+        assert not keeper.admits("wrong", "a")
+    assert keeper.is_tired("a")
+    assert not keeper.is_tired("b")
+    for i in range(MOST_FAILURES_ALL):
+        keeper.admits("wrong", f"address {i}")
+    assert keeper.is_tired("b")
+    now[0] = 61.0
+    assert not keeper.is_tired("a")
+    assert keeper.admits(TOKEN, "a")
+    secret = keeper.new_entry()
+    assert keeper.knows(secret)
+    assert not keeper.knows(secret + "x")
+    assert not keeper.knows("")
+    now[0] += timedelta(days=8).total_seconds()
+    assert not keeper.knows(secret)
+
+
+@pytest.mark.parametrize("path", [*PAGES, *DATA, "/nowhere"])
+def test_every_answer_tells_the_browser_what_to_refuse(week: Week, path: str) -> None:
+    answer = week.client().get(path)
+    policy = answer.headers["content-security-policy"]
+    assert "default-src 'none'" in policy
+    assert "unsafe" not in policy
+    assert answer.headers["x-content-type-options"] == "nosniff"
+    assert "server" not in answer.headers
+    if answer.headers.get("content-type", "").startswith("text/html"):
+        assert not re.search(r"<script(?![^>]* src=)|\son\w+=|style=|javascript:", answer.text)
+        assert not re.search(r'(?:src|href)="(?!/|#|geo:)', answer.text)
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/hour/x/../../etc/passwd", "/static/%2e%2e/app.py", "/static/..%2fapp.py", "/windows/%00"],
+)
+def test_no_path_leads_out(week: Week, path: str) -> None:
+    answer = week.client().get(path)
+    assert answer.status_code == 404
+    assert "import" not in answer.text
+
+
+def test_nothing_can_be_posted_without_a_token(week: Week) -> None:
+    for path in (*PAGES, *DATA):
+        assert week.client().post(path).status_code in (404, 405)
+
+
+def test_a_database_that_refuses_gives_a_page_without_its_place(
+    week: Week, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(_self: Store, _watch: str) -> None:
+        raise StorageError("/secret/place.sqlite3: disk I/O error")
+
+    monkeypatch.setattr(Store, "latest_cycle", broken)
+    with caplog.at_level(logging.ERROR):
+        for path in ("/", "/health", "/data/hours.json"):
+            answer = week.client().get(path)
+            assert answer.status_code == 503
+            assert "/secret" not in answer.text
+    assert "/secret/place.sqlite3" in caplog.text
+
+
+def test_an_accident_gives_a_page_without_its_cause(
+    week: Week, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(_self: Store, _watch: str) -> None:
+        raise ZeroDivisionError("/secret")
+
+    monkeypatch.setattr(Store, "latest_cycle", broken)
+    answer = week.client().get("/")
+    assert answer.status_code == 500
+    assert "Something broke" in answer.text
+    assert "/secret" not in answer.text
+    assert "content-security-policy" in answer.headers
+
+
+def test_no_page_names_a_folder_or_a_channels_address(week: Week) -> None:
+    for path in (*PAGES, *DATA, "/data/changes.json", "/data/hours.json?checks=yes"):
+        text = week.client().get(path).text
+        assert str(week.settings.forecast_folder.resolve()) not in text
+        assert week.store.place not in text
+        assert "none://" not in text
+
+
+def test_a_port_that_is_taken_is_named() -> None:
+    async def app(_scope: object, _receive: object, _send: object) -> None: ...
+
+    first = PageServer(app, "127.0.0.1", 0)
+    port = int(first.url.rstrip("/").rsplit(":", 1)[1])
+    with first, pytest.raises(InputError, match=f"port {port}.*give another --host or --port"):
+        PageServer(app, "127.0.0.1", port)

@@ -1,0 +1,201 @@
+"""Data out: as described, the same as what is stored, readable by reference libraries."""
+
+import csv
+import io
+import json
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import icalendar
+import invented
+import pytest
+import shapely
+from geodesic import Geod
+from jsonschema import Draft202012Validator
+from page_week import Week
+
+from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.values import Verdict
+from windowwatch.web.export import CORNERS, footprints_geojson, hours_csv, time_text
+from windowwatch.web.feed import windows_calendar
+from windowwatch.web.openapi import PARAMETERS
+from windowwatch.web.values import stamp
+from windowwatch.windows.values import WindowState
+
+
+def described(week: Week) -> dict[str, Any]:
+    document: dict[str, Any] = week.client().get("/data/openapi.json").json()
+    return document
+
+
+def check_answer(document: dict[str, Any], path: str, answer: Any) -> None:
+    """Status, kind and content are those that the description gives."""
+    response = document["paths"][path]["get"]["responses"][str(answer.status_code)]
+    media = answer.headers["content-type"].split(";")[0]
+    assert media in response["content"]
+    if "json" in media:
+        schema = {**response["content"][media]["schema"], "components": document["components"]}
+        Draft202012Validator.check_schema(schema)
+        checker = Draft202012Validator.FORMAT_CHECKER
+        Draft202012Validator(schema, format_checker=checker).validate(answer.json())
+
+
+def test_every_address_answers_as_it_is_described(week: Week, later: timedelta) -> None:
+    document, client, stale = described(week), week.client(), week.client(week.ended_utc + later)
+    for path in document["paths"]:
+        answer = client.get(path)
+        assert answer.status_code == 200
+        check_answer(document, path, answer)
+    check_answer(document, "/data/hours.json", client.get("/data/hours.json?checks=yes"))
+    check_answer(document, "/health", stale.get("/health"))
+
+
+def test_before_the_first_pass_data_are_not_there_and_health_says_why(empty_week: Week) -> None:
+    document, client = described(empty_week), empty_week.client()
+    for path in document["paths"]:
+        answer = client.get(path)
+        check_answer(document, path, answer)
+        if path == "/health":
+            assert (answer.status_code, answer.json()["condition"]) == (503, "empty")
+        elif path != "/data/changes.json":
+            assert answer.status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("query", "status"),
+    [
+        ("site=nowhere", 404),
+        ("cycle=skerra-2020-01-01T00Z", 404),
+        ("time=noon", 400),
+        ("time=20260508T0800Z&time=20260508T0900Z", 400),
+        ("sight=millfield", 400),
+        ("checks=perhaps", 400),
+        ("site=%00%ff..%2f", 404),
+        ("time=" + "9" * 5000, 400),
+        ("site=millfield", 200),
+        ("cycle=skerra-2026-05-04T00Z&site=highmoor&time=20260508T0800Z", 200),
+    ],
+)
+def test_a_wrong_question_gets_words_and_never_an_accident(
+    week: Week, query: str, status: int
+) -> None:
+    answer = week.client().get(f"/data/hours.json?{query}")
+    assert answer.status_code == status
+    check_answer(described(week), "/data/hours.json", answer)
+
+
+def test_hours_are_those_stored_in_json_and_csv(week: Week) -> None:
+    stored = week.store.hours(week.facts.watch, site="Highmoor")
+    data = week.client().get("/data/hours.json?site=highmoor&checks=yes").json()["hours"]
+    assert [h["time_utc"] for h in data] == [time_text(h.time_utc) for h in stored]
+    assert [h["score"] for h in data] == [h.score for h in stored]
+    assert [[c["value"] for c in h["checks"]] for h in data] == [
+        [c.value for c in h.checks] for h in stored
+    ]
+    text = week.client().get("/data/hours.csv?site=highmoor").text
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert [row["verdict"] for row in rows] == [str(h.verdict) for h in stored]
+    assert [float(row["drift_km"]) if row["drift_km"] else None for row in rows] == [
+        h.drift_km for h in stored
+    ]
+
+
+def test_an_earlier_cycle_can_be_asked_for(week: Week) -> None:
+    cycle = week.store.cycles(week.facts.watch)[0].cycle.id
+    data = week.client().get(f"/data/hours.json?cycle={cycle}").json()
+    assert data["cycle"]["id"] == cycle
+    stored = week.store.hours(week.facts.watch, cycle)
+    assert [h["score"] for h in data["hours"]] == [h.score for h in stored]
+
+
+def test_no_field_of_the_csv_is_a_formula_and_no_gap_a_number() -> None:
+    hours = [
+        replace(invented.refused(invented.at(0)), refused="=1+1"),
+        invented.hour(invented.at(1)),
+    ]
+    first, second = csv.DictReader(io.StringIO(hours_csv(hours)))
+    assert first["refused"] == "'=1+1"
+    assert (first["score"], first["drift_km"], first["verdict"]) == ("", "", "unknown")
+    assert second["score"] == "80.0"
+
+
+def test_footprints_are_valid_geojson_of_the_right_size() -> None:
+    """Rings by shapely; lengths by PROJ's geodesics."""
+    mark = Footprint(45.9, -35.2, 128, 10_000.0, 6_000.0, 20_000.0, 12_000.0, 60.0)
+    hour = replace(invented.hour(invented.at(9)), footprint=mark)
+    found = footprints_geojson([hour], [invented.MILLFIELD], invented.cycle())
+    whats = [(f["properties"]["what"], f["properties"].get("share")) for f in found["features"]]
+    assert whats == [("site", None), ("inside", 0.9), ("inside", 0.5), ("middle", None)]
+    outer = shapely.from_geojson(json.dumps(found["features"][1]))
+    assert outer.is_valid
+    assert outer.exterior.is_ccw
+    assert len(outer.exterior.coords) == CORNERS + 1
+    lengths = [Geod().inv(-35.2, 45.9, *point)[2] for point in outer.exterior.coords]
+    assert max(lengths) == pytest.approx(20_000.0, abs=2.0)
+    assert min(lengths) == pytest.approx(12_000.0, abs=2.0)
+    bearing = Geod().inv(-35.2, 45.9, *outer.exterior.coords[0])[0]
+    assert bearing == pytest.approx(60.0, abs=0.1)
+
+
+def test_geojson_leaves_no_go_hours_out_unless_asked(week: Week) -> None:
+    client = week.client()
+
+    def verdicts(query: str) -> set[str]:
+        features = client.get(f"/data/footprints.geojson?{query}").json()["features"]
+        return {f["properties"]["verdict"] for f in features if "verdict" in f["properties"]}
+
+    assert verdicts("") <= {"go", "caution"}
+    assert "no-go" in verdicts("site=millfield&all=yes")
+
+
+def test_the_calendar_holds_every_window_and_cancels_those_that_closed(week: Week) -> None:
+    answer = week.client().get("/data/windows.ics")
+    assert answer.headers["content-type"].startswith("text/calendar")
+    lines = answer.content.split(b"\r\n")
+    assert all(len(line) <= 75 for line in lines)  # RFC 5545, section 3.1
+    assert b"\n" not in b"".join(lines)
+    calendar: Any = icalendar.Calendar.from_ical(answer.content)
+    assert not calendar.errors
+    events: dict[str, Any] = {str(e["uid"]): e for e in calendar.walk("VEVENT")}
+    for window in week.store.windows(week.facts.watch):
+        event = events[f"{window.uid}@windowwatch"]
+        history = week.store.window_history(week.facts.watch, window.uid)
+        assert event["dtstart"].dt == window.start_utc
+        assert event["dtend"].dt == window.end_utc
+        assert event["dtstart"].dt.utcoffset() == timedelta(0)
+        assert int(event["sequence"]) == len(history) - 1
+    closed = {c.window_uid for c in week.store.changes(week.facts.watch) if c.after is None}
+    for uid in closed:
+        assert str(events[f"{uid}@windowwatch"]["status"]) == "CANCELLED"
+
+
+def test_a_window_that_closes_keeps_its_uid_and_is_cancelled_with_a_higher_number() -> None:
+    stamped = datetime(2026, 5, 5, 4, tzinfo=UTC)
+    seen = invented.window(state=WindowState.SIGHTED)
+    closed = replace(seen, state=WindowState.CLOSED)
+
+    def event(*history: Any) -> Any:
+        feed = windows_calendar("w", [history], [invented.MILLFIELD], stamped)
+        read: Any = icalendar.Calendar.from_ical(feed)
+        (found,) = read.walk("VEVENT")
+        return found
+
+    first, last = event(seen), event(seen, invented.window(), closed)
+    assert first["uid"] == last["uid"]
+    assert (str(first["status"]), str(last["status"])) == ("TENTATIVE", "CANCELLED")
+    assert (int(first["sequence"]), int(last["sequence"])) == (0, 2)
+
+
+def test_the_description_names_what_is_taken(week: Week) -> None:
+    document = described(week)
+    for path, wanted in PARAMETERS.items():
+        given = document["paths"][path]["get"]["parameters"]
+        assert [p["name"] for p in given] == [name for name, _, _ in wanted]
+
+
+def test_one_hour_can_be_asked_for(week: Week) -> None:
+    go = next(h for h in week.store.hours(week.facts.watch) if h.verdict is Verdict.GO)
+    path = f"/data/footprints.geojson?site={go.site.lower()}&time={stamp(go.time_utc)}"
+    features = week.client().get(path).json()["features"]
+    assert len(features) == len(week.facts.sites) + 3

@@ -1,0 +1,94 @@
+"""Windows, sites, notices and health as pages."""
+
+import re
+from dataclasses import replace
+from datetime import timedelta
+
+import invented
+from page_week import Week
+
+from windowwatch.storage.store import Store
+from windowwatch.web.health import Condition, health
+from windowwatch.windows.values import WindowState
+
+
+def test_every_window_is_listed_and_has_its_history(week: Week) -> None:
+    client, watch = week.client(), week.facts.watch
+    listed = client.get("/windows").text
+    windows = week.store.windows(watch)
+    assert windows
+    for window in windows:
+        assert f'href="/windows/{window.uid}"' in listed
+        page = client.get(f"/windows/{window.uid}").text
+        cycles = re.findall(r'<th scope="row">(skerra-\S+)</th>', page)
+        history = week.store.window_history(watch, window.uid)
+        assert cycles == [w.cycle_id for w in reversed(history)]
+        inside = [
+            h
+            for h in week.store.hours(watch, site=window.site)
+            if window.start_utc <= h.time_utc < window.end_utc
+        ]
+        if window.state in (WindowState.OPEN, WindowState.SIGHTED):
+            assert page.count('<li><a class="cell') == len(inside)
+    assert client.get("/windows/no-such-window").status_code == 404
+
+
+def test_notices_are_told_in_the_words_of_the_phone(week: Week) -> None:
+    page = week.client().get("/notices").text
+    changes = week.store.changes(week.facts.watch)
+    assert page.count('<article class="notice"') == len(changes)
+    for change in changes:
+        assert f'id="{change.key}"' in page
+        assert f"{str(change.kind).upper()} {change.site}" in page
+    assert page.count("crew phones: sent Mon 4 May") == len(changes)
+    assert "None waits." in page
+
+
+def test_a_notice_that_waits_is_named_first_and_its_error_is_not(store: Store, week: Week) -> None:
+    store.save_pass(invented.record())
+    claim = store.claim_delivery(["phone"], now_utc=invented.NOW, lease=timedelta(minutes=5))
+    assert claim is not None
+    store.mark_failed(
+        claim,
+        error="http://secret.example/ cannot be reached",
+        next_try_utc=invented.NOW + timedelta(minutes=7),
+    )
+    facts = replace(week.facts, watch=invented.WATCH)
+    page = replace(week, store=store, facts=facts, _urls={}).client().get("/notices").text
+    waiting, _ = page.split("Told, the newest first")
+    assert "phone: waits, tried 1 times, next Tue 5 May 04:07 UTC" in waiting
+    assert "secret.example" not in page
+
+
+def test_sites_stand_side_by_side_the_best_first(week: Week) -> None:
+    page = week.client().get("/sites").text
+    names = re.findall(r"<h2 id=\"s-\w+\"><a href=\"/#\w+\">\d\. (\w+)</a>", page)
+    assert sorted(names) == sorted(site.name for site in week.facts.sites)
+    board = week.client().get("/").text
+    assert names == re.findall(r'<section class="site[^>]*id="(\w+)"', board.title()) or [
+        n.lower() for n in names
+    ] == re.findall(r'<section class="site[^>]*id="([\w-]+)"', board)
+
+
+def test_health_is_judged_by_the_age_of_the_newest_cycle(week: Week) -> None:
+    cycle = week.store.cycles(week.facts.watch)[-1]
+    stale_after = week.facts.stale_after
+    for age, condition in (
+        (stale_after, Condition.FRESH),
+        (stale_after + timedelta(seconds=1), Condition.STALE),
+    ):
+        now = cycle.cycle.reference_utc + age
+        assert health(week.facts, cycle, now, pending={}).condition is condition
+    empty = health(week.facts, None, week.ended_utc, pending={})
+    assert empty.condition is Condition.EMPTY
+    assert not empty.well
+
+
+def test_health_tells_machines_what_they_need(week: Week, later: timedelta) -> None:
+    answer = week.client().get("/health")
+    assert answer.status_code == 200
+    told = answer.json()
+    assert told["condition"] == "fresh"
+    assert told["age_s"] == 4 * 3600
+    assert told["last_pass_utc"] == f"{week.ended_utc:%Y-%m-%dT%H:%M:%SZ}"
+    assert week.client(week.ended_utc + later).get("/health").status_code == 503

@@ -1,0 +1,183 @@
+"""Addresses that give data instead of pages."""
+
+from datetime import timedelta
+from importlib.metadata import version
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from windowwatch.clock import Clock
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.scoring.values import Hour, Verdict
+from windowwatch.web import export
+from windowwatch.web.feed import windows_calendar
+from windowwatch.web.openapi import PARAMETERS, describe
+from windowwatch.web.reading import Reader, Snapshot
+from windowwatch.web.values import Facts, from_stamp, site_keys
+from windowwatch.windows.values import Window
+
+#: A window that closed stays in the calendar, cancelled, for so long.
+CANCELLED_FOR = timedelta(days=10)
+#: Changes in one answer, the newest.
+MOST_CHANGES = 1000
+
+
+class RefusedError(Exception):
+    """A request for data that cannot be met; `status` and words for its sender."""
+
+    def __init__(self, status: int, words: str) -> None:
+        super().__init__(words)
+        self.status = status
+        self.words = words
+
+
+def refused(_request: Request, error: Exception) -> Response:
+    """The answer to a `RefusedError`."""
+    assert isinstance(error, RefusedError)
+    return JSONResponse({"error": error.words}, error.status)
+
+
+class DataDesk:
+    """Gives data of one watch."""
+
+    def __init__(self, reader: Reader, facts: Facts, clock: Clock) -> None:
+        self._reader = reader
+        self._facts = facts
+        self._clock = clock
+        self.routes = [
+            Route("/data/hours.json", self.hours),
+            Route("/data/hours.csv", self.hours_csv),
+            Route("/data/windows.json", self.windows),
+            Route("/data/windows.ics", self.calendar),
+            Route("/data/changes.json", self.changes),
+            Route("/data/footprints.geojson", self.footprints),
+            Route("/data/openapi.json", self.openapi),
+        ]
+
+    def hours(self, request: Request) -> Response:
+        """Launch hours of a cycle."""
+        asked = _asked(request)
+        cycle, hours = self._chosen(asked)
+        checks = asked.get("checks") == "yes"
+        return JSONResponse(
+            {
+                "watch": self._facts.watch,
+                "cycle": export.cycle_data(cycle),
+                "hours": [export.hour_data(hour, checks=checks) for hour in hours],
+            }
+        )
+
+    def hours_csv(self, request: Request) -> Response:
+        """Launch hours of a cycle, as CSV."""
+        _, hours = self._chosen(_asked(request))
+        return _file(export.hours_csv(hours), "text/csv", "hours.csv")
+
+    def windows(self, request: Request) -> Response:
+        """Windows after the newest cycle."""
+        _asked(request)
+        snapshot = self._snapshot()
+        return JSONResponse(
+            {
+                "watch": self._facts.watch,
+                "cycle": export.cycle_data(snapshot.cycle.cycle),
+                "windows": [export.window_data(window) for window in snapshot.windows],
+            }
+        )
+
+    def calendar(self, request: Request) -> Response:
+        """Windows as a calendar; those that closed not long ago are cancelled in it."""
+        _asked(request)
+        snapshot = self._snapshot()
+        since = self._clock.now() - CANCELLED_FOR
+        uids = [w.uid for w in snapshot.windows]
+        uids += [
+            c.window_uid
+            for c in self._reader.changes()[-MOST_CHANGES:]
+            if c.window_uid is not None and c.found_utc > since
+        ]
+        histories: list[tuple[Window, ...]] = []
+        for uid in dict.fromkeys(uids):
+            history = self._reader.history(uid)
+            if history:
+                histories.append(history)
+        feed = windows_calendar(
+            self._facts.watch, histories, self._facts.sites, snapshot.cycle.saved_utc
+        )
+        return _file(feed, "text/calendar", "windows.ics")
+
+    def changes(self, request: Request) -> Response:
+        """What happened to windows, oldest first."""
+        _asked(request)
+        found = self._reader.changes()[-MOST_CHANGES:]
+        return JSONResponse(
+            {"watch": self._facts.watch, "changes": [export.change_data(c) for c in found]}
+        )
+
+    def footprints(self, request: Request) -> Response:
+        """Where flights land, as GeoJSON; without no-go hours unless they are asked for."""
+        asked = _asked(request)
+        cycle, hours = self._chosen(asked)
+        if asked.get("all") != "yes" and "time" not in asked:
+            hours = [h for h in hours if h.verdict in {Verdict.GO, Verdict.CAUTION}]
+        return JSONResponse(
+            export.footprints_geojson(hours, self._facts.sites, cycle),
+            media_type="application/geo+json",
+        )
+
+    def openapi(self, _request: Request) -> Response:
+        """The description of all these."""
+        return JSONResponse(describe(version("windowwatch")))
+
+    def _snapshot(self) -> Snapshot:
+        snapshot = self._reader.newest()
+        if snapshot is None:
+            raise RefusedError(404, "no forecast cycle has been worked out yet")
+        return snapshot
+
+    def _chosen(self, asked: dict[str, str]) -> tuple[Cycle, list[Hour]]:
+        """Hours of the cycle, site and time that are asked for."""
+        snapshot = self._snapshot()
+        cycle, hours = snapshot.cycle.cycle, snapshot.hours
+        if asked.get("cycle", cycle.id) != cycle.id:
+            found = [c.cycle for c in snapshot.cycles if c.cycle.id == asked["cycle"]]
+            if not found:
+                raise RefusedError(404, "no such cycle among the last ones")
+            cycle, hours = found[0], self._reader.hours_of(found[0].id)
+        chosen = list(hours)
+        if "site" in asked:
+            site = site_keys(self._facts.sites).get(asked["site"])
+            if site is None:
+                raise RefusedError(404, "no such site")
+            chosen = [h for h in chosen if h.site == site.name]
+        if "time" in asked:
+            moment = from_stamp(asked["time"])
+            if moment is None:
+                raise RefusedError(400, "time: write it as 20260508T0800Z")
+            chosen = [h for h in chosen if h.time_utc == moment]
+        return cycle, chosen
+
+
+def _asked(request: Request) -> dict[str, str]:
+    """Query parameters, checked against the description."""
+    known = {name: schema for name, _, schema in PARAMETERS[request.url.path]}
+    asked: dict[str, str] = {}
+    for name, value in request.query_params.multi_items():
+        if name not in known:
+            raise RefusedError(400, f"unknown parameter; known are: {', '.join(known) or 'none'}")
+        if name in asked:
+            raise RefusedError(400, f"{name}: give it once")
+        choices: list[Any] = known[name].get("enum", [value])
+        if value not in choices:
+            raise RefusedError(400, f"{name}: give one of {', '.join(choices)}")
+        asked[name] = value
+    return asked
+
+
+def _file(content: str | bytes, media: str, name: str) -> Response:
+    return Response(
+        content,
+        media_type=media,
+        headers={"content-disposition": f'inline; filename="{name}"'},
+    )

@@ -1,0 +1,206 @@
+"""Rows as data for other programs: plain dictionaries, CSV and GeoJSON. Pure."""
+
+import csv
+import io
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.physics.earth import destination
+from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.values import Check, Hour, Site
+from windowwatch.web.health import Health
+from windowwatch.windows.values import Change, Window
+
+#: Corners of an ellipse in GeoJSON.
+CORNERS = 48
+
+HOUR_COLUMNS = (
+    "site", "time_utc", "verdict", "score", "chance", "chance_low", "chance_high", "drift_km",
+    "bearing_deg", "road_km", "landing_utc", "landing_latitude_deg", "landing_longitude_deg",
+    "refused", "worst",
+)  # fmt: skip
+
+
+def time_text(moment: datetime) -> str:
+    """RFC 3339 in UTC, to the second."""
+    return f"{moment:%Y-%m-%dT%H:%M:%SZ}"
+
+
+def cycle_data(cycle: Cycle) -> dict[str, Any]:
+    """A cycle."""
+    return {
+        "id": cycle.id,
+        "model": cycle.model,
+        "reference_utc": time_text(cycle.reference_utc),
+    }
+
+
+def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
+    """A launch hour; with every check on wish."""
+    mark = hour.footprint
+    data: dict[str, Any] = {
+        "site": hour.site,
+        "time_utc": time_text(hour.time_utc),
+        "verdict": str(hour.verdict),
+        "score": hour.score,
+        "chance": hour.chance,
+        "chance_low": hour.chance_low,
+        "chance_high": hour.chance_high,
+        "drift_km": hour.drift_km,
+        "bearing_deg": hour.bearing_deg,
+        "road_km": hour.road_km,
+        "landing_utc": None if hour.landing_utc is None else time_text(hour.landing_utc),
+        "landing_latitude_deg": None if mark is None else mark.latitude_deg,
+        "landing_longitude_deg": None if mark is None else mark.longitude_deg,
+        "refused": hour.refused,
+        "worst": list(hour.worst),
+    }
+    if checks:
+        data["checks"] = [check_data(check) for check in hour.checks]
+    return data
+
+
+def check_data(check: Check) -> dict[str, Any]:
+    """An answered check."""
+    return {
+        "name": check.name,
+        "part": str(check.part),
+        "verdict": str(check.verdict),
+        "value": check.value,
+        "unit": check.unit,
+        "fine": check.fine,
+        "limit": check.limit,
+        "margin": check.margin,
+        "hard": check.hard,
+        "sentence": check.sentence,
+    }
+
+
+def window_data(window: Window) -> dict[str, Any]:
+    """A window as it stood after one cycle."""
+    return {
+        "uid": window.uid,
+        "site": window.site,
+        "state": str(window.state),
+        "start_utc": time_text(window.start_utc),
+        "end_utc": time_text(window.end_utc),
+        "best_hour_utc": time_text(window.best_hour_utc),
+        "best_score": window.best_score,
+        "chance": window.chance,
+        "landing_latitude_deg": window.landing_latitude_deg,
+        "landing_longitude_deg": window.landing_longitude_deg,
+        "drift_km": window.drift_km,
+        "bearing_deg": window.bearing_deg,
+        "road_km": window.road_km,
+        "limited_by": window.limited_by,
+        "cycle_id": window.cycle_id,
+    }
+
+
+def change_data(change: Change) -> dict[str, Any]:
+    """A change."""
+    return {
+        "key": change.key,
+        "kind": str(change.kind),
+        "site": change.site,
+        "window_uid": change.window_uid,
+        "cycle_id": change.cycle_id,
+        "found_utc": time_text(change.found_utc),
+        "reason": change.reason,
+        "before": None if change.before is None else window_data(change.before),
+        "after": None if change.after is None else window_data(change.after),
+    }
+
+
+def health_data(health: Health) -> dict[str, Any]:
+    """How well the watch is."""
+    cycle = health.cycle
+    look = health.next_look_in
+    return {
+        "condition": str(health.condition),
+        "now_utc": time_text(health.now_utc),
+        "cycle": None if cycle is None else cycle_data(cycle.cycle),
+        "age_s": None if health.age is None else round(health.age.total_seconds()),
+        "stale_after_s": round(health.stale_after.total_seconds()),
+        "last_pass_utc": None if cycle is None else time_text(cycle.saved_utc),
+        "pending_deliveries": sum(health.pending.values()),
+        "next_look_in_s": None if look is None else round(look.total_seconds()),
+    }
+
+
+def hours_csv(hours: Iterable[Hour]) -> str:
+    """Hours as CSV (RFC 4180), a header first; what is not known is an empty field."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(HOUR_COLUMNS)
+    for hour in hours:
+        data = hour_data(hour)
+        data["worst"] = " ".join(hour.worst)
+        writer.writerow([_field(data[name]) for name in HOUR_COLUMNS])
+    return out.getvalue()
+
+
+def _field(value: Any) -> Any:
+    """A field that no spreadsheet takes for a formula."""
+    if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
+        return f"'{value}"
+    return "" if value is None else value
+
+
+def footprints_geojson(
+    hours: Iterable[Hour], sites: Sequence[Site], cycle: Cycle
+) -> dict[str, Any]:
+    """Ellipses and middles of footprints, and the sites, as GeoJSON (RFC 7946)."""
+    features = [
+        _feature("Point", [s.longitude_deg, s.latitude_deg], {"what": "site", "site": s.name})
+        for s in sites
+    ]
+    for hour in hours:
+        mark = hour.footprint
+        if mark is None:
+            continue
+        about = {
+            "site": hour.site,
+            "time_utc": time_text(hour.time_utc),
+            "verdict": str(hour.verdict),
+            "score": hour.score,
+            "cycle_id": cycle.id,
+        }
+        for share, major_m, minor_m in (
+            (0.9, mark.major_90_m, mark.minor_90_m),
+            (0.5, mark.major_50_m, mark.minor_50_m),
+        ):
+            ring = _ellipse(mark, major_m, minor_m)
+            features.append(
+                _feature("Polygon", [ring], {**about, "what": "inside", "share": share})
+            )
+        features.append(
+            _feature("Point", [mark.longitude_deg, mark.latitude_deg], {**about, "what": "middle"})
+        )
+    return {"type": "FeatureCollection", "features": features}
+
+
+def _feature(kind: str, coordinates: Any, properties: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "type": "Feature",
+        "geometry": {"type": kind, "coordinates": coordinates},
+        "properties": properties,
+    }
+
+
+def _ellipse(mark: Footprint, major_m: float, minor_m: float) -> list[list[float]]:
+    """Closed ring, counter-clockwise as RFC 7946 wants outer rings."""
+    angle = -np.linspace(0.0, 2.0 * np.pi, CORNERS, endpoint=False)
+    along, across = major_m * np.cos(angle), minor_m * np.sin(angle)
+    bearing = mark.bearing_deg + np.degrees(np.arctan2(across, along))
+    latitude, longitude = destination(
+        mark.latitude_deg, mark.longitude_deg, bearing, np.hypot(along, across)
+    )
+    ring = [
+        [round(float(x), 5), round(float(y), 5)] for x, y in zip(longitude, latitude, strict=True)
+    ]
+    return [*ring, ring[0]]

@@ -1,0 +1,253 @@
+"""Windows with their history, sites side by side, and notices: rows to page data. Pure."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from windowwatch.notices.wording import message
+from windowwatch.scoring.compare import compare_sites
+from windowwatch.scoring.values import Hour, Site, Verdict
+from windowwatch.storage.deliveries import Delivery, DeliveryState
+from windowwatch.web import words
+from windowwatch.web.reading import Snapshot
+from windowwatch.web.values import Facts, site_keys, stamp
+from windowwatch.windows.values import Change, Window, WindowState
+
+_LIVE = (WindowState.OPEN, WindowState.SIGHTED)
+
+
+@dataclass(frozen=True)
+class WindowRow:
+    """A window, as it stood after one cycle, as a row."""
+
+    uid: str
+    site: str
+    state: str
+    span: str
+    utc: str
+    best: str
+    score: str
+    chance: str
+    lands: str
+    limited: str
+    cycle: str
+    unread: str
+
+
+@dataclass(frozen=True)
+class HourLink:
+    """One launch hour of a window."""
+
+    clock: str
+    href: str
+    verdict: str
+    mark: str
+    score: str
+    shade: int
+
+
+@dataclass(frozen=True)
+class WindowView:
+    """A window with its hours, its history and what was told of it."""
+
+    row: WindowRow
+    zone: str
+    live: bool
+    hours: tuple[HourLink, ...]
+    history: tuple[WindowRow, ...]
+    told: tuple["NoticeRow", ...]
+
+
+@dataclass(frozen=True)
+class NoticeRow:
+    """A notice in the words in which it was told, and how far it has come."""
+
+    key: str
+    title: str
+    lines: tuple[str, ...]
+    found: str
+    cycle: str
+    deliveries: tuple[str, ...]
+    pending: bool
+
+
+@dataclass(frozen=True)
+class DayBar:
+    """The best hour of a day, as a bar: `height` in hundredths."""
+
+    x: int
+    height: int
+    kind: str
+    initial: str
+
+
+@dataclass(frozen=True)
+class SiteRow:
+    """A site beside the others."""
+
+    key: str
+    name: str
+    reason: str
+    figures: tuple[tuple[str, str], ...]
+    bars: tuple[DayBar, ...]
+    spoken: str
+    best: tuple[tuple[str, str, str], ...]
+
+
+def window_row(window: Window, sites: Mapping[str, Site]) -> WindowRow:
+    """A window in words."""
+    zone = words.zone_of(sites.get(window.site))
+    return WindowRow(
+        uid=window.uid,
+        site=window.site,
+        state=str(window.state),
+        span=words.span_words(window.start_utc, window.end_utc, zone),
+        utc=f"{words.span_words(window.start_utc, window.end_utc, UTC)} UTC",
+        best=f"{window.best_hour_utc.astimezone(zone):%H:%M}",
+        score=words.score_words(window.best_score),
+        chance=words.chance_words(window.chance),
+        lands=words.lands_words(window.drift_km, window.bearing_deg, window.road_km),
+        limited=window.limited_by,
+        cycle=window.cycle_id,
+        unread=window.unread,
+    )
+
+
+def window_rows(
+    facts: Facts, snapshot: Snapshot, now: datetime
+) -> tuple[tuple[WindowRow, ...], tuple[WindowRow, ...]]:
+    """Windows that can still be used, by start; and those that are over or closed."""
+    sites = {site.name: site for site in facts.sites}
+    ordered = sorted(snapshot.windows, key=lambda w: (w.start_utc, w.site))
+    live = [w for w in ordered if w.state in _LIVE and w.end_utc > now]
+    over = [w for w in ordered if w not in live]
+    return tuple(window_row(w, sites) for w in live), tuple(window_row(w, sites) for w in over)
+
+
+def window_view(
+    facts: Facts,
+    history: Sequence[Window],
+    hours: Iterable[Hour],
+    told: Sequence[tuple[Change, Sequence[Delivery]]],
+) -> WindowView:
+    """A window by its versions, oldest first (at least one), and the newest cycle's hours."""
+    sites = {site.name: site for site in facts.sites}
+    keys = {site.name: key for key, site in site_keys(facts.sites).items()}
+    window = history[-1]
+    zone = words.zone_of(sites.get(window.site))
+    inside = [
+        h
+        for h in hours
+        if h.site == window.site and window.start_utc <= h.time_utc < window.end_utc
+    ]
+    links = tuple(
+        HourLink(
+            clock=f"{h.time_utc.astimezone(zone):%H:%M}",
+            href=f"/hour/{keys[window.site]}/{stamp(h.time_utc)}",
+            verdict=str(h.verdict),
+            mark=words.MARKS[h.verdict],
+            score=words.score_words(h.score),
+            shade=0 if h.score is None else int(h.score // 10),
+        )
+        for h in inside
+        if window.site in keys
+    )
+    return WindowView(
+        row=window_row(window, sites),
+        zone=str(zone),
+        live=window.state in _LIVE,
+        hours=links,
+        history=tuple(window_row(w, sites) for w in reversed(history)),
+        told=tuple(notice_row(change, sent, sites) for change, sent in told),
+    )
+
+
+def notice_row(
+    change: Change, deliveries: Sequence[Delivery], sites: Mapping[str, Site]
+) -> NoticeRow:
+    """A change in the words of its notice. Errors of channels may name addresses: not shown."""
+    text = message(change, sites.get(change.site), now_utc=change.found_utc)
+    return NoticeRow(
+        key=change.key,
+        title=text.title,
+        lines=tuple(line for line in text.body.splitlines() if line and line[0] != "["),
+        found=words.utc_words(change.found_utc),
+        cycle=change.cycle_id,
+        deliveries=tuple(_delivered(d) for d in deliveries),
+        pending=any(d.state is DeliveryState.PENDING for d in deliveries),
+    )
+
+
+def _delivered(delivery: Delivery) -> str:
+    if delivery.state is DeliveryState.SENT and delivery.sent_utc is not None:
+        return f"{delivery.channel}: sent {words.utc_words(delivery.sent_utc)}"
+    if delivery.state is DeliveryState.PENDING:
+        tried = f", tried {delivery.tries} times" if delivery.tries else ""
+        return f"{delivery.channel}: waits{tried}, next {words.utc_words(delivery.next_try_utc)}"
+    return f"{delivery.channel}: {delivery.state}"
+
+
+def site_rows(facts: Facts, snapshot: Snapshot, now: datetime) -> tuple[SiteRow, ...]:
+    """Sites by rank over the hours still to come, each with its days."""
+    coming = [h for h in snapshot.hours if h.time_utc + facts.step > now]
+    keys = {site.name: key for key, site in site_keys(facts.sites).items()}
+    rows = []
+    for each in compare_sites(facts.sites, coming, facts.plan):
+        site = next(s for s in facts.sites if s.name == each.site)
+        zone = words.zone_of(site)
+        days = sorted({h.time_utc.astimezone(zone).date() for h in coming if h.site == each.site})
+        best = {h.time_utc.astimezone(zone).date(): h for h in each.best}
+        figures = (
+            ("chance of at least one go hour", words.chance_words(each.chance_any)),
+            ("go hours", str(each.go_hours)),
+            ("caution hours", str(each.caution_hours)),
+            ("not known hours", str(each.unknown_hours)),
+            ("drift, median of best hours", _km(each.drift_km)),
+            ("road, median of best hours", _km(each.road_km)),
+            ("mostly in the way", words.check_label(each.in_the_way) if each.in_the_way else "–"),
+            ("height", f"{site.height_m:.0f} m"),
+        )
+        rows.append(
+            SiteRow(
+                key=keys[each.site],
+                name=each.site,
+                reason=each.reason,
+                figures=figures,
+                bars=tuple(
+                    _bar(i, words.day_words(day), best.get(day)) for i, day in enumerate(days)
+                ),
+                spoken=f"Best hour of each day at {each.site}: "
+                + "; ".join(f"{words.day_words(d)} {_short(best.get(d))}" for d in days),
+                best=tuple(
+                    (
+                        words.moment_words(h.time_utc, zone),
+                        f"/hour/{keys[each.site]}/{stamp(h.time_utc)}",
+                        f"{words.MARKS[h.verdict]} {h.verdict}, score "
+                        f"{words.score_words(h.score)}, chance {words.chance_words(h.chance)}",
+                    )
+                    for h in each.best
+                ),
+            )
+        )
+    return tuple(rows)
+
+
+def _bar(number: int, day: str, hour: Hour | None) -> DayBar:
+    height = 0 if hour is None or hour.score is None else round(hour.score)
+    kind = "none" if hour is None else "go" if hour.verdict is Verdict.GO else "caution"
+    return DayBar(20 + 40 * number, height, kind, day[:3])
+
+
+def _short(hour: Hour | None) -> str:
+    if hour is None:
+        return "none better than no-go"
+    return f"{hour.verdict}, score {words.score_words(hour.score)}"
+
+
+def _km(distance_km: float | None) -> str:
+    return "–" if distance_km is None else words.km_words(distance_km)
+
+
+def age_words(moment: datetime, now: datetime) -> str:
+    """``4 h ago``."""
+    return f"{words.length_words(max(timedelta(0), now - moment))} ago"
