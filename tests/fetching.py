@@ -84,6 +84,12 @@ def close_all() -> None:
         _OPEN.pop().close()
 
 
+def register(fetcher: Fetcher) -> Fetcher:
+    """Have a fetcher closed at the end of the test."""
+    _OPEN.append(fetcher)
+    return fetcher
+
+
 @dataclass
 class Bench:
     """A collector with everything it needs."""
@@ -111,7 +117,7 @@ def bench(
     clock = SimulatedClock(datetime(2026, 5, 4, 17, tzinfo=UTC))
     world = World(clock, pastime.tick, pastime.sleep, Random(4))
     fetcher = Fetcher(manners, world)
-    _OPEN.append(fetcher)
+    register(fetcher)
     kept = ledger or MemoryLedger()
     route: Route = its.routes[0]
     collector = Collector(its, route, folder, area, kept, fetcher, clock.now)

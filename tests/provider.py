@@ -434,12 +434,32 @@ def with_humidity(messages: tuple[Sample, ...]) -> tuple[Sample, ...]:
     return tuple(found)
 
 
+@cache
+def fixed_at(name: str, step_h: int) -> tuple[Sample, ...]:
+    """Terrain and land mask, which GFS repeats at every step and the samples have at 0."""
+    found = []
+    for message in samples(name):
+        if message.number in ((0, 3, 5, 1, 0), (2, 0, 0, 1, 0)):
+            handle = eccodes.codes_new_from_message(message.data)
+            eccodes.codes_set(handle, "step", step_h)
+            data = bytes(eccodes.codes_get_message(handle))
+            eccodes.codes_release(handle)
+            found.append(replace(message, data=data, start_h=step_h, end_h=step_h))
+    return tuple(found)
+
+
+def gfs_messages(cycle: datetime, step_h: int) -> tuple[Sample, ...]:
+    """One step as GFS would have it, but for what nobody wants."""
+    name = f"skerra-{cycle:%Y-%m-%dT%HZ}.grib2"
+    here = tuple(m for m in samples(name) if m.end_h == step_h)
+    return here if step_h == 0 else here + fixed_at(name, step_h)
+
+
 def fill_gfs(its: Provider, steps_h: tuple[int, ...], cycle: datetime = CYCLE) -> None:
     """Serve the invented week as GFS would be."""
-    every = samples(f"skerra-{cycle:%Y-%m-%dT%HZ}.grib2")
     for step in steps_h:
         path = f"gfs.{cycle:%Y%m%d}/{cycle:%H}/atmos/gfs.t{cycle:%H}z.pgrb2.0p25.f{step:03d}"
-        its.add(path, step, with_humidity(tuple(m for m in every if m.end_h == step)))
+        its.add(path, step, with_humidity(gfs_messages(cycle, step)))
         half = path.replace("0p25", "0p50")
         its.add(half, step, its.files[path])
 

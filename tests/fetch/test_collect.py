@@ -21,8 +21,8 @@ from provider import (
     fill_ecmwf,
     fill_gefs,
     fill_gfs,
+    gfs_messages,
     provider,
-    samples,
 )
 
 from windowwatch.forecast.collect import Haul
@@ -58,9 +58,8 @@ def filtered(folder: Path, *hosts: Provider) -> Bench:
 
 def true_files(item: str = "0p50") -> dict[str, bytes]:
     """What a sound fetch leaves, taken straight from the sample: its messages in their order."""
-    every = samples("skerra-2026-05-04T12Z.grib2")
     return {
-        f"{item}-f{step:03d}": b"".join(m.data for m in every if m.end_h == step) for step in STEPS
+        f"{item}-f{step:03d}": b"".join(m.data for m in gfs_messages(CYCLE, step)) for step in STEPS
     }
 
 
@@ -251,8 +250,7 @@ def test_a_host_that_says_nothing_is_left_for_another(
 
 def stale_index(host: Provider) -> None:
     """The index of the cycle before lies beside the file."""
-    every = samples(f"skerra-{BEFORE:%Y-%m-%dT%HZ}.grib2")
-    host.index_of = lambda path: tuple(m for m in every if m.end_h == host.steps[path])
+    host.index_of = lambda path: gfs_messages(BEFORE, host.steps[path])
 
 
 def other_offsets(host: Provider) -> None:
@@ -300,13 +298,12 @@ def web_pages(host: Provider) -> None:
 
 def wrong_cycle(host: Provider) -> None:
     """The data are of the cycle before, under the name and index of this one."""
-    every = samples(f"skerra-{BEFORE:%Y-%m-%dT%HZ}.grib2")
     named = dict(host.files)
+    for path in named:
+        host.files[path] = gfs_messages(BEFORE, host.steps[path])
     host.index_of = lambda path: tuple(
         replace(m, ymdh=f"{CYCLE:%Y%m%d%H}") for m in host.files[path]
     )
-    for path in named:
-        host.files[path] = tuple(m for m in every if m.end_h == host.steps[path])
 
 
 def refuses(host: Provider) -> None:

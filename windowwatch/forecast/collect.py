@@ -77,6 +77,8 @@ class Collector:
     fetcher : Fetcher
     now : callable
         Present time, for the ledger.
+    sound : set of str, optional
+        Paths already held against their checksums; shared by those who look again and again.
     """
 
     model: Model
@@ -86,7 +88,7 @@ class Collector:
     ledger: Ledger
     fetcher: Fetcher
     now: Callable[[], datetime]
-    _sound: set[str] = field(default_factory=set)
+    sound: set[str] = field(default_factory=set)
 
     def gather(self, cycle_utc: datetime, steps_h: Sequence[int]) -> Haul:
         """Fetch whatever is there of the needed steps and not kept yet.
@@ -131,7 +133,7 @@ class Collector:
 
     def spoilt(self, file: KeptFile, why: str) -> None:
         """Set a kept file aside that is not any more what it was; it is fetched again."""
-        self._sound.discard(file.path)
+        self.sound.discard(file.path)
         self._set_aside(Path(file.path), why)
         self.ledger.forget_file(file)
 
@@ -148,10 +150,10 @@ class Collector:
             path = Path(file.path)
             if not path.is_file():
                 self.ledger.forget_file(file)
-            elif file.path not in self._sound and sha256_of(path) != file.sha256:
+            elif file.path not in self.sound and sha256_of(path) != file.sha256:
                 self.spoilt(file, "its bytes have changed since it was checked")
             else:
-                self._sound.add(file.path)
+                self.sound.add(file.path)
                 found[file.item] = file
         return found
 
@@ -262,7 +264,7 @@ class Collector:
             lacking,
         )
         self.ledger.keep_file(kept)
-        self._sound.add(kept.path)
+        self.sound.add(kept.path)
         return kept
 
     def _download(

@@ -48,11 +48,13 @@ def needed_steps(
     first_utc: datetime,
     last_utc: datetime,
     every_h: int = 3,
+    *,
+    with_zero: bool = False,
 ) -> tuple[int, ...]:
     """Steps of a cycle that flights between two launch hours need. [h]
 
-    Step 0 is always among them: terrain and land mask may stand there alone. Empty when the
-    cycle ends before the first launch hour.
+    `with_zero` adds step 0, for sources in which terrain and land mask stand there alone.
+    Empty when the cycle ends before the first launch hour.
     """
     steps = model.steps_h(cycle_utc.hour, every_h)
     first = (first_utc - BEFORE - cycle_utc) / timedelta(hours=1)
@@ -60,7 +62,7 @@ def needed_steps(
     inside = [step for step in steps if first <= step <= last]
     if not inside or (first_utc - cycle_utc) / timedelta(hours=1) > steps[-1]:
         return ()
-    return tuple(sorted({0, *inside}))
+    return tuple(sorted({0, *inside})) if with_zero else tuple(inside)
 
 
 def make_plan(route: Route, cycle_utc: datetime, steps_h: Sequence[int], area: Area) -> Plan:

@@ -146,8 +146,8 @@ class _Values:
         if there is None:
             session.add(cycle)
         else:
-            for table in (FileRow, HourRow, WindowRow):
-                session.execute(delete(table).where(table.cycle_row == there.id))
+            for old in (FileRow, HourRow, WindowRow):
+                session.execute(delete(old).where(old.cycle_row == there.id))
             for name, value in self._cycle.items():
                 setattr(there, name, value)
         session.flush()

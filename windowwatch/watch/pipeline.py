@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from windowwatch.clock import to_unix_s
+from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import require_covers
@@ -22,6 +22,7 @@ from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.storage.store import Store
+from windowwatch.watch.carry import carry_over
 from windowwatch.watch.values import Watch
 from windowwatch.windows.changes import compare
 from windowwatch.windows.values import Change, Window
@@ -57,6 +58,7 @@ def run_pass(
     now_utc: datetime,
     progress: Progress = lambda _words, _share: None,
     stopping: Callable[[], bool] = lambda: False,
+    partial: bool = False,
 ) -> PassResult:
     """Fly, score, join, compare and store one cycle.
 
@@ -73,6 +75,9 @@ def run_pass(
         Told what is done.
     stopping : callable, optional
         Asked between steps; True makes the pass end with nothing stored.
+    partial : bool, optional
+        More of this cycle is still to come: hours that it has not come to keep the answer
+        stored before, marked, and the cycle may be passed again.
 
     Raises
     ------
@@ -96,10 +101,21 @@ def run_pass(
     _go_on(stopping)
     progress(f"{data.cycle.id}: windows", 1.0)
 
+    remarks = data.remarks
+    if partial:
+        hours, remarks = _carried(data, watch, store, hours)
+    before, _ = store.passes(watch.name, data.cycle.id)
     known = store.current_windows(watch.name)
     joined = join_hours(hours, watch.rules, now_utc=now_utc, known=known)
     windows, changes = compare(
-        known, joined, hours, watch.rules, cycle=data.cycle, now_utc=now_utc, watch=watch.name
+        known,
+        joined,
+        hours,
+        watch.rules,
+        cycle=data.cycle,
+        now_utc=now_utc,
+        watch=watch.name,
+        pass_number=before + 1,
     )
     saved = store.save_pass(
         PassRecord(
@@ -113,12 +129,32 @@ def run_pass(
             held_until=holds(changes, watch.channels),
             files=data.files,
             gaps=data.gaps,
-            remarks=data.remarks,
+            remarks=remarks,
+            pass_number=before + 1,
+            steps=data.wind.time_unix_s.size,
         )
     )
     return PassResult(
-        data.cycle.id, tuple(hours), windows, changes, flown, data.gaps, data.remarks, saved
+        data.cycle.id, tuple(hours), windows, changes, flown, data.gaps, remarks, saved
     )
+
+
+def _carried(
+    data: CycleData, watch: Watch, store: Store, hours: list[Hour]
+) -> tuple[list[Hour], tuple[str, ...]]:
+    """Hours of a cycle still coming in, those beyond it as stored before; and what to say."""
+    newest = store.latest_cycle(watch.name)
+    if newest is None:
+        return hours, data.remarks
+    reaches = from_unix_s(float(data.wind.time_unix_s[-1]))
+    made, count = carry_over(
+        hours, store.hours(watch.name), earlier_cycle=newest.id, reaches_utc=reaches
+    )
+    words = (
+        f"this cycle has come as far as {reaches:%Y-%m-%d %H:%M} UTC so far; {count} hours keep "
+        f"an earlier answer"
+    )
+    return list(made), (*data.remarks, words)
 
 
 def fly_and_score(

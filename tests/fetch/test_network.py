@@ -1,0 +1,262 @@
+"""The watcher at a provider: cycles found, passed bit by bit, late, given up, and pruned."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from random import Random
+
+import pytest
+from fetching import LEVELS, QUICK, Pastime, register, served
+from line_watch import settings_in
+from provider import BEFORE, CYCLE, Provider, fill_gfs, provider
+
+from windowwatch.clock import SimulatedClock
+from windowwatch.forecast.catalogue import Model
+from windowwatch.forecast.fetch import Fetcher, World
+from windowwatch.forecast.ledger import CycleStage
+from windowwatch.forecast.prune import Keep, prune
+from windowwatch.notices.values import Channel
+from windowwatch.scoring.values import Site
+from windowwatch.settings.read import read_settings
+from windowwatch.storage.store import Store, open_store
+from windowwatch.watch.network import NetworkPlan, NetworkWatcher
+from windowwatch.watch.span import Span
+from windowwatch.windows.values import ChangeKind
+
+#: Whole grid of the samples.
+AREA = (43.0, -38.0, 49.0, -32.0)
+#: Launch hours in the daylight of the day after the sample cycle, and the steps they need.
+FIRST, LAST = datetime(2026, 5, 5, 8, tzinfo=UTC), datetime(2026, 5, 5, 20, tzinfo=UTC)
+STEPS = tuple(range(15, 40, 3))
+PHONE = Channel("phone", "none://")
+
+
+@pytest.fixture
+def host() -> Iterator[Provider]:
+    with provider() as its:
+        fill_gfs(its, STEPS)
+        fill_gfs(its, tuple(range(21, 46, 3)), BEFORE)
+        yield its
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Iterator[Store]:
+    store = open_store(f"sqlite:///{tmp_path}/w.sqlite3")
+    store.upgrade()
+    yield store
+    store.close()
+
+
+def watcher(
+    its: Model, folder: Path, store: Store, now: datetime, **patience: timedelta
+) -> NetworkWatcher:
+    """A watch of one site in the middle of the sample's grid."""
+    watch = read_settings(settings_in(folder)).watch
+    watch = replace(
+        watch,
+        model="gfs",
+        sites=(Site("Millfield", 45.6, -35.9, 140.0, "UTC"),),
+        span=Span(timedelta(hours=1), 6, FIRST, LAST),
+        channels=(PHONE,),
+    )
+    pastime = Pastime()
+    clock = SimulatedClock(now)
+    fetcher = register(Fetcher(QUICK, World(clock, pastime.tick, pastime.sleep, Random(1))))
+    plan = NetworkPlan(its, folder / "fetched", AREA, **patience)  # type: ignore[arg-type]
+    return NetworkWatcher(plan, watch, store, fetcher, clock)
+
+
+def at(hour: float, minute: int = 0) -> datetime:
+    return datetime(2026, 5, 4, tzinfo=UTC) + timedelta(hours=hour, minutes=minute)
+
+
+def test_a_cycle_comes_in_bit_by_bit(tmp_path: Path, host: Provider, kept: Store) -> None:
+    its = served("gfs-0.25", 1, [host], LEVELS)
+    w = watcher(its, tmp_path, kept, at(11.5))
+    clock = w.clock
+    assert isinstance(clock, SimulatedClock)
+    old = w.look()  # the cycle of 06 UTC is whole
+    assert old is not None
+    assert old.cycle_id == "gfs-2026-05-04T06Z"
+    assert all(h.from_cycle is None for h in old.hours)
+    assert all(h.refused is None for h in old.hours)
+    assert any("NOAA/NCEP" in words for words in old.remarks)
+    assert w.look() is None, "nothing new"
+
+    clock.set(at(15, 30))
+    host.upto_h = -1
+    asked = len(host.log)
+    assert w.look() is None
+    assert len(host.log) > asked, "the next cycle is due, and asked for"
+    clock.set(at(15, 40))
+    host.upto_h = 27
+    part = w.look()
+    assert part is not None
+    assert part.cycle_id == "gfs-2026-05-04T12Z"
+    assert part.saved
+    fresh = [h for h in part.hours if h.from_cycle is None]
+    carried = [h for h in part.hours if h.from_cycle is not None]
+    assert {h.from_cycle for h in carried} == {old.cycle_id}
+    assert max(h.time_utc for h in fresh) < min(h.time_utc for h in carried)
+    before = {h.time_utc: h for h in old.hours}
+    assert all(replace(h, from_cycle=None) == before[h.time_utc] for h in carried)
+    assert all(h.refused is None for h in part.hours)
+    assert any(f"{len(carried)} hours keep an earlier answer" in words for words in part.remarks)
+    assert kept.hours("line") == part.hours
+
+    clock.set(at(15, 50))
+    host.upto_h = 30
+    assert w.look() is None, "a little more, and too soon for another pass"
+    clock.set(at(16, 20))
+    more = w.look()
+    assert more is not None
+    assert sum(h.from_cycle is not None for h in more.hours) < len(carried)
+    host.upto_h = 1000
+    clock.set(at(16, 22))
+    whole = w.look()
+    assert whole is not None, "the rest is passed at once"
+    assert all(h.from_cycle is None for h in whole.hours)
+    assert kept.passes("line", whole.cycle_id) == (3, len(STEPS))
+    assert [c.cycle.id for c in kept.cycles("line")] == [old.cycle_id, whole.cycle_id]
+    (newest, *_) = kept.ledger().cycle_states("gfs-0.25")
+    assert newest.stage is CycleStage.COMPLETE
+    assert (newest.absent_utc, newest.complete_utc) == (at(16, 20), at(16, 22))
+    asked = len(host.log)
+    clock.set(at(17))
+    assert w.look() is None
+    assert len(host.log) == asked, "nothing is asked for until the next cycle is due"
+
+
+def test_bit_by_bit_ends_as_all_at_once(tmp_path: Path, host: Provider, kept: Store) -> None:
+    its = served("gfs-0.25", 1, [host], LEVELS)
+    w = watcher(its, tmp_path, kept, at(15, 30), partial_every=timedelta(0))
+    for upto in (24, 30, 1000):
+        host.upto_h = upto
+        last = w.look()
+        assert last is not None
+    other = open_store(f"sqlite:///{tmp_path}/other.sqlite3")
+    other.upgrade()
+    (tmp_path / "once").mkdir()
+    once = watcher(its, tmp_path / "once", other, at(15, 30)).look()
+    assert once is not None
+    assert once.hours == last.hours
+    other.close()
+
+
+def test_a_new_start_in_the_middle_goes_on(tmp_path: Path, host: Provider, kept: Store) -> None:
+    its = served("gfs-0.25", 1, [host], LEVELS)
+    host.upto_h = 27
+    first = watcher(its, tmp_path, kept, at(15, 30))
+    assert first.look() is not None
+    again = watcher(its, tmp_path, kept, at(15, 32))
+    asked = len(host.log)
+    assert again.look() is None, "as many steps as before are no new pass"
+    host.upto_h = 1000
+    result = again.look()
+    assert result is not None
+    assert not any(".f015" in r.path and r.span for r in host.log[asked:]), "kept, not asked again"
+
+
+def test_a_late_forecast_is_told_once(tmp_path: Path, host: Provider, kept: Store) -> None:
+    its = served("gfs-0.25", 1, [host], LEVELS)
+    w = watcher(its, tmp_path, kept, at(11.5))
+    clock = w.clock
+    assert isinstance(clock, SimulatedClock)
+    w.look()
+    host.upto_h = -1
+    clock.set(at(18, 20))  # due 17:35, late from 18:35 on
+    w.look()
+    late = ChangeKind.FORECAST_LATE
+    assert [c for c in kept.changes("line") if c.kind is late] == []
+    for minute in (40, 42, 59):
+        clock.set(at(18, minute))
+        w.look()
+    (change,) = [c for c in kept.changes("line") if c.kind is late]
+    assert "due about 17:35 UTC; 0 of" in change.reason
+    assert change.reason.endswith("of gfs-2026-05-04T06Z.")
+    assert kept.pending_deliveries() != {}
+    clock.set(at(23, 50))
+    w.look()
+    assert len([c for c in kept.changes("line") if c.kind is late]) == 1, "the same silence"
+
+
+def test_what_stays_incomplete_is_given_up_and_passed_as_it_is(
+    tmp_path: Path, host: Provider, kept: Store
+) -> None:
+    its = served("gfs-0.25", 1, [host], LEVELS)
+    w = watcher(its, tmp_path, kept, at(15, 30), give_up_after=timedelta(hours=5))
+    clock = w.clock
+    assert isinstance(clock, SimulatedClock)
+    host.upto_h = 24
+    assert w.look() is not None
+    host.upto_h = 27
+    clock.set(at(17, 10))
+    given = w.look()
+    assert given is not None
+    (state, *_) = kept.ledger().cycle_states("gfs-0.25")
+    assert state.stage is CycleStage.GIVEN_UP
+    asked = len(host.log)
+    clock.set(at(17, 15))
+    assert w.look() is None
+    assert len(host.log) == asked, "nobody waits for it any more"
+
+
+def test_the_filter_refused_gives_way_to_a_coarser_grid(
+    tmp_path: Path, host: Provider, kept: Store
+) -> None:
+    fine, coarse = served("gfs-0.25", 0, [host], LEVELS), served("gfs-0.25", 1, [host], LEVELS)
+    with provider() as files:
+        fill_gfs(files, STEPS)
+        host.fault = lambda r, h: h.say(403, b"no")
+        coarse = served("gfs-0.25", 1, [files], LEVELS)
+        its = replace(fine, routes=(fine.routes[0], coarse.routes[0]))
+        result = watcher(its, tmp_path, kept, at(15, 40)).look()
+    assert result is not None
+    (state, *_) = kept.ledger().cycle_states("gfs-0.25")
+    assert state.route == "ranges-0.5"
+    assert state.stage is CycleStage.COMPLETE
+
+
+def test_a_file_that_changes_before_the_pass_is_fetched_again(
+    tmp_path: Path, host: Provider, kept: Store
+) -> None:
+    its = served("gfs-0.25", 1, [host], LEVELS)
+    w = watcher(its, tmp_path, kept, at(15, 40))
+    first = w.look()
+    assert first is not None
+    path = next((tmp_path / "fetched").rglob("*f015.grib2"))
+    data = bytearray(path.read_bytes())
+    data[-300] ^= 4
+    path.write_bytes(data)
+    again = watcher(its, tmp_path, kept, at(15, 45))
+    with kept._database.writing() as session:
+        session.connection().exec_driver_sql("DELETE FROM changes")
+        session.connection().exec_driver_sql("DELETE FROM cycles")
+    result = again.look()
+    assert result is not None
+    assert result.hours == first.hours
+    assert list((tmp_path / "fetched" / "set-aside").glob("*f015*"))
+
+
+def test_old_cycles_go_by_age_and_size(tmp_path: Path, kept: Store) -> None:
+    ledger = kept.ledger()
+    now = at(18)
+    for hours in (0, 6, 12, 96):
+        folder = tmp_path / "m" / f"{now - timedelta(hours=hours):%Y%m%d%H}" / "r"
+        folder.mkdir(parents=True)
+        (folder / "a.grib2").write_bytes(b"x" * 1000)
+    (tmp_path / "m" / "notes").mkdir()
+    gone = prune(tmp_path, "m", ledger, Keep(3.0, 10_000), now)
+    assert gone == ["m 2026-04-30T18Z"]
+    gone = prune(tmp_path, "m", ledger, Keep(3.0, 1_500), now)
+    assert gone == ["m 2026-05-04T06Z", "m 2026-05-04T12Z"]
+    assert prune(tmp_path, "m", ledger, Keep(3.0, 1), now) == []
+    assert (tmp_path / "m" / "notes").is_dir()
+
+
+def test_the_days_over_nothing_is_asked(tmp_path: Path, host: Provider, kept: Store) -> None:
+    w = watcher(served("gfs-0.25", 1, [host], LEVELS), tmp_path, kept, LAST + timedelta(hours=1))
+    assert w.look() is None
+    assert host.log == []
+    assert CYCLE.hour == 12

@@ -1,0 +1,327 @@
+"""Look for new cycles at the providers; fetch what is there; pass it, also bit by bit.
+
+The sibling of `look.FolderWatcher` for forecasts over HTTP. Rules:
+
+* The newest cycle of which anything is there is gathered; an older one that is not complete
+  is then superseded, and one that stays incomplete is given up at an age.
+* A cycle is passed when it is complete, and while it comes in at most every so often. What it
+  has not come to keeps the answer of the cycle before, marked.
+* A cycle that is late is a change, told once; not again while nothing at all has come since.
+"""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from windowwatch.clock import Clock
+from windowwatch.errors import DecodeError
+from windowwatch.forecast.arrival import complete_due, cycles_between, first_due, next_words
+from windowwatch.forecast.catalogue import Model, Route, Speech
+from windowwatch.forecast.collect import Collector, Haul
+from windowwatch.forecast.cutout import Area
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.forecast.fetch import Fetcher
+from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
+from windowwatch.forecast.plan import needed_steps
+from windowwatch.forecast.prune import Keep, prune
+from windowwatch.notices.policy import holds, plan_deliveries
+from windowwatch.storage.store import Store
+from windowwatch.watch.fetched import Fetched, pass_fetched
+from windowwatch.watch.look import log_result
+from windowwatch.watch.pipeline import PassResult
+from windowwatch.watch.values import Watch
+from windowwatch.windows.changes import change_key
+from windowwatch.windows.values import Change, ChangeKind
+
+_LOG = logging.getLogger(__name__)
+#: With fewer steps there is no time axis to fly along.
+_FEWEST_STEPS = 2
+#: A cycle that is given up is passed once more within this time.
+_LAST_CHANCE = timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class NetworkPlan:
+    """What is fetched, and with how much patience.
+
+    Parameters
+    ----------
+    model : Model
+    folder : Path
+        Where files are kept.
+    area : south, west, north, east
+        What is wanted of the globe. [deg]
+    every_h : int
+        Steps that are multiples of this are fetched. [h]
+    give_up_after, late_after, partial_every : timedelta
+        Age at which a cycle that stays incomplete is passed as it is; how much later than
+        expected is late; pause between two passes of a cycle that comes in.
+    keep : Keep
+    """
+
+    model: Model
+    folder: Path
+    area: Area
+    every_h: int = 3
+    give_up_after: timedelta = timedelta(hours=11)
+    late_after: timedelta = timedelta(hours=1)
+    partial_every: timedelta = timedelta(minutes=30)
+    keep: Keep = field(default_factory=Keep)
+
+
+@dataclass
+class NetworkWatcher:
+    """Looks for cycles of one model for one watch.
+
+    Parameters
+    ----------
+    plan : NetworkPlan
+    watch : Watch
+    store : Store
+    fetcher : Fetcher
+    clock : Clock
+    stopping : callable
+        Asked between the steps of a pass; True ends it with nothing stored.
+    """
+
+    plan: NetworkPlan
+    watch: Watch
+    store: Store
+    fetcher: Fetcher
+    clock: Clock
+    stopping: Callable[[], bool] = lambda: False
+    _passed: dict[datetime, tuple[datetime, int]] = field(default_factory=dict)
+    _sound: set[str] = field(default_factory=set)
+    _said: set[str] = field(default_factory=set)
+    _pruned: datetime | None = None
+
+    def look(self) -> PassResult | None:
+        """Look once; run one pass if there is something new.
+
+        Returns
+        -------
+        PassResult or None
+            None when there is nothing new.
+
+        Raises
+        ------
+        WindowwatchError
+            What fetching, reading, flying or storing refused; nothing of the pass is stored
+            then, and the next look goes on from what was fetched.
+        """
+        now = self.clock.now()
+        hours = self.watch.span.hours(now)
+        if not hours:
+            self._once("the watched days are over: no launch hour is to come, nothing is fetched")
+            return None
+        ledger = self.store.ledger()
+        model = self.plan.model
+        newest = self.store.latest_cycle(self.watch.name, self.watch.model)
+        oldest = now - self.plan.give_up_after - _LAST_CHANCE
+        for cycle_utc in cycles_between(model, oldest, now):
+            if newest is not None and cycle_utc < newest.reference_utc:
+                break  # what is stored is newer
+            if first_due(model, cycle_utc) > now:
+                continue
+            state = self._state(ledger, cycle_utc)
+            if state is not None and self._is_done(state):
+                break
+            steps = self._steps(cycle_utc, hours[0], hours[-1])
+            if not steps:
+                continue
+            haul, route = self._gather(ledger, cycle_utc, steps)
+            state = self._note(ledger, cycle_utc, haul, route, steps, state)
+            for words in haul.problems:
+                self._once(words)
+            if haul.steps_h:
+                self._supersede(ledger, cycle_utc)
+                result = self._pass(cycle_utc, haul, state)
+                self._late(ledger)
+                self._tidy(ledger, now)
+                return result
+        self._late(ledger)
+        return None
+
+    def _steps(self, cycle_utc: datetime, first: datetime, last: datetime) -> tuple[int, ...]:
+        with_zero = self.plan.model.routes[0].speech is Speech.ECMWF_INDEX
+        return needed_steps(
+            self.plan.model, cycle_utc, first, last, self.plan.every_h, with_zero=with_zero
+        )
+
+    def _gather(
+        self, ledger: Ledger, cycle_utc: datetime, steps: Sequence[int]
+    ) -> tuple[Haul, Route]:
+        """What there is, by the first route that is not refused; the fullest counts."""
+        best: tuple[Haul, Route] | None = None
+        for route in self.plan.model.routes:
+            collector = Collector(
+                self.plan.model,
+                route,
+                self.plan.folder,
+                self.plan.area,
+                ledger,
+                self.fetcher,
+                self.clock.now,
+                self._sound,
+            )
+            haul = collector.gather(cycle_utc, self._of_route(route, cycle_utc, steps))
+            if best is None or len(haul.steps_h) > len(best[0].steps_h):
+                best = (haul, route)
+            if not haul.refused:
+                break
+            self._once(f"{route.speech} is refused at present; the next way is tried")
+        assert best is not None  # every model has a route
+        return best
+
+    def _of_route(self, route: Route, cycle_utc: datetime, steps: Sequence[int]) -> tuple[int, ...]:
+        """Steps that a route has: coarser grids come in fewer of them."""
+        return tuple(s for s in steps if route is self.plan.model.routes[0] or s % 3 == 0)
+
+    def _note(
+        self,
+        ledger: Ledger,
+        cycle_utc: datetime,
+        haul: Haul,
+        route: Route,
+        steps: Sequence[int],
+        before: CycleState | None,
+    ) -> CycleState:
+        """Write down how the cycle stands."""
+        now = self.clock.now()
+        stage = CycleStage.PARTIAL if haul.steps_h else CycleStage.ABSENT
+        absent, complete = (
+            (None, None) if before is None else (before.absent_utc, before.complete_utc)
+        )
+        if haul.complete or complete is not None:
+            stage, complete = CycleStage.COMPLETE, complete or now
+        else:
+            absent = now
+        if complete is None and now - cycle_utc > self.plan.give_up_after:
+            stage = CycleStage.GIVEN_UP
+        state = CycleState(
+            self.plan.model.name,
+            cycle_utc,
+            stage,
+            route.name,
+            len(haul.steps_h),
+            len(steps),
+            now,
+            absent,
+            complete,
+        )
+        ledger.note_cycle(state)
+        return state
+
+    def _supersede(self, ledger: Ledger, cycle_utc: datetime) -> None:
+        """Older cycles that are not complete will not be any more."""
+        for state in ledger.cycle_states(self.plan.model.name, 6):
+            if state.cycle_utc < cycle_utc and state.stage in (
+                CycleStage.ABSENT,
+                CycleStage.PARTIAL,
+            ):
+                ledger.note_cycle(replace(state, stage=CycleStage.SUPERSEDED))
+
+    def _pass(self, cycle_utc: datetime, haul: Haul, state: CycleState) -> PassResult | None:
+        """Pass a cycle if that brings anything new now."""
+        now = self.clock.now()
+        final = state.stage in (CycleStage.COMPLETE, CycleStage.GIVEN_UP)
+        cycle = Cycle(cycle_utc, self.watch.model)
+        last = self._passed.get(cycle_utc)
+        if last is not None and last[1] >= len(haul.steps_h):
+            return None
+        if not final and last is not None and now - last[0] < self.plan.partial_every:
+            return None
+        if len(haul.steps_h) < _FEWEST_STEPS:
+            return None
+        _LOG.info(
+            "cycle %s: pass begins, %d of %d steps are here",
+            cycle.id,
+            len(haul.steps_h),
+            state.steps_needed,
+        )
+        credit = self.plan.model.credit(cycle_utc)
+        fetched = Fetched(cycle, haul.files, self.plan.area, not haul.complete, credit)
+        try:
+            result = pass_fetched(fetched, self.watch, self.store, now, self.stopping)
+        except DecodeError:
+            self._sound.clear()  # every file is held against its checksum at the next look
+            raise
+        self._passed[cycle_utc] = (now, len(haul.steps_h))
+        if result is None:
+            return None
+        log_result(result)
+        states = self.store.ledger().cycle_states(self.plan.model.name)
+        _LOG.info("%s", next_words(self.plan.model, states, now))
+        return result
+
+    def _is_done(self, state: CycleState) -> bool:
+        """Whether nothing more is to come of a cycle, and all of it was passed."""
+        if state.stage not in (CycleStage.COMPLETE, CycleStage.GIVEN_UP):
+            return False
+        cycle = Cycle(state.cycle_utc, self.watch.model)
+        _, steps = self.store.passes(self.watch.name, cycle.id)
+        return steps >= max(state.steps_there, _FEWEST_STEPS)
+
+    def _state(self, ledger: Ledger, cycle_utc: datetime) -> CycleState | None:
+        states = ledger.cycle_states(self.plan.model.name)
+        return next((s for s in states if s.cycle_utc == cycle_utc), None)
+
+    def _late(self, ledger: Ledger) -> None:
+        """Store that the forecast is late, once, when it is."""
+        now, model = self.clock.now(), self.plan.model
+        states = ledger.cycle_states(model.name)
+        done = {state.cycle_utc for state in states if state.complete_utc is not None}
+        for cycle_utc in cycles_between(model, now - timedelta(hours=24), now):
+            if cycle_utc in done:
+                return
+            due = complete_due(model, states, cycle_utc)
+            state = next((s for s in states if s.cycle_utc == cycle_utc), None)
+            if state is None or now <= due.at_utc + self.plan.late_after:
+                continue
+            self._tell_late(Cycle(cycle_utc, self.watch.model), state, due.at_utc, now)
+            return
+
+    def _tell_late(self, cycle: Cycle, state: CycleState, due_utc: datetime, now: datetime) -> None:
+        told = self.store.changes_since(
+            self.watch.name, now - timedelta(days=5), ChangeKind.FORECAST_LATE
+        )
+        newest = self.store.latest_cycle(self.watch.name, self.watch.model)
+        stands = "no cycle at all" if newest is None else newest.id
+        if any(change.reason.endswith(f" {stands}.") for change in told):
+            return  # the same silence
+        here = f"{state.steps_there} of {state.steps_needed} steps are here"
+        reason = (
+            f"The forecast of {cycle.reference_utc:%a %d %b %H} UTC was due about "
+            f"{due_utc:%H:%M} UTC; {here}. What is shown is of {stands}."
+        )
+        change = Change(
+            key=change_key(self.watch.name, cycle.id, ChangeKind.FORECAST_LATE, ""),
+            kind=ChangeKind.FORECAST_LATE,
+            site="",
+            window_uid=None,
+            cycle_id=cycle.id,
+            found_utc=now,
+            before=None,
+            after=None,
+            reason=reason,
+        )
+        pairs = plan_deliveries((change,), self.watch.channels)
+        held = holds((change,), self.watch.channels)
+        if self.store.save_changes(self.watch.name, (change,), pairs, held):
+            _LOG.warning("%s", reason)
+
+    def _tidy(self, ledger: Ledger, now: datetime) -> None:
+        """Remove what is old, now and then."""
+        if self._pruned is not None and now - self._pruned < timedelta(hours=1):
+            return
+        self._pruned = now
+        for name in prune(self.plan.folder, self.plan.model.name, ledger, self.plan.keep, now):
+            _LOG.info("removed the fetched files of %s", name)
+
+    def _once(self, words: str) -> None:
+        """Say something once, not at every look."""
+        if words not in self._said:
+            self._said.add(words)
+            _LOG.warning("%s", words)
