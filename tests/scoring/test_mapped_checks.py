@@ -7,6 +7,7 @@ import launch_days as day
 import numpy as np
 import pytest
 
+from windowwatch.errors import InputError
 from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.grid import Grid
 from windowwatch.ground.rasters import MAPPED_BIT, Base, Rasters, encode
@@ -209,7 +210,6 @@ def test_recovery_asks_the_file_too() -> None:
 
 @pytest.mark.parametrize(("key", "value"), [("drive_factor", 0.9), ("hazard_line_distance_m", -1)])
 def test_a_plan_that_cannot_be(key: str, value: float) -> None:
-    from windowwatch.errors import InputError
-
+    changed: Any = {key: value}
     with pytest.raises(InputError, match=key):
-        replace(PLAN, **{key: value})
+        ScoringPlan(**changed)
