@@ -110,9 +110,7 @@ def test_the_example_means_what_it_says() -> None:
     assert settings.watch.train.free_lift_kg == pytest.approx(1.3)
     assert settings.watch.rules.step_min == settings.file.watch.launch_step_min == 60
     of_ground = {"built_up", "hazard_line", "forest", "slope", "crew", "walk", "arrival_daylight"}
-    asked = {
-        name: kind.default for name, kind in LIMITS.items() if kind.asked or name in of_ground
-    }
+    asked = {name: kind.default for name, kind in LIMITS.items() if kind.asked or name in of_ground}
     assert settings.watch.plan.limits == asked
 
 
