@@ -22,9 +22,11 @@ from windowwatch.notices.heartbeat import beat
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.between import between_passes
-from windowwatch.watch.child import ChildLimits, pass_in_child
+from windowwatch.watch.child import ChildLimits, in_child, pass_in_child
+from windowwatch.watch.fetched import Fetched, pass_fetched_in
 from windowwatch.watch.jobs import Jobs
 from windowwatch.watch.look import FolderWatcher
+from windowwatch.watch.network import NetworkWatcher, make_fetcher
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.supervisor import Supervisor
 from windowwatch.watch.values import Watch
@@ -96,7 +98,7 @@ def serve(
         page.start()
         _LOG.info(
             "watching %s for %s; results in %s",
-            settings.forecast_folder,
+            settings.forecast_place,
             settings.watch.name,
             store.place,
         )
@@ -138,10 +140,29 @@ class _Work:
         self.settings = settings
         self._watch, self._watcher = self._made(settings)
 
-    def _made(self, settings: Settings) -> tuple[Watch, FolderWatcher]:
+    def _made(self, settings: Settings) -> tuple[Watch, FolderWatcher | NetworkWatcher]:
         watch = replace(settings.watch, channels=settings.channels())
         service = settings.file.service
         limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
+
+        def in_own_process(fetched: Fetched, now_utc: datetime) -> PassResult | None:
+            given = (fetched, watch, self._url, now_utc)
+            return in_child(
+                pass_fetched_in, given, limits, style=self._style, stopping=self._stopping
+            )
+
+        if settings.file.forecast.fetches:
+            network = NetworkWatcher(
+                settings.file.forecast.plan(watch, settings.cache_folder),
+                watch,
+                self._store,
+                make_fetcher(settings.file.forecast.manners(), self._clock, self._stopping),
+                self._clock,
+                self._stopping,
+                in_own_process,
+                service.pass_tries,
+            )
+            return watch, network
 
         def passing(found: FoundCycle, now_utc: datetime) -> PassResult:
             return pass_in_child(
@@ -196,9 +217,13 @@ class _Work:
             self._after(result)
 
     def _after(self, result: PassResult) -> None:
-        """After a good pass: sign of life."""
+        """After a good pass: drop what is old, and give a sign of life."""
         url = self.settings.file.service.heartbeat_url()
+        keep = timedelta(days=self.settings.file.database.keep_hours_days)
         try:
+            dropped = self._store.drop_old_hours(self._watch.name, self._clock.now() - keep)
+            if dropped:
+                _LOG.info("hours of %d cycle(s) older than %d days dropped", dropped, keep.days)
             if url is not None:
                 beat(url)
         except WindowwatchError as error:

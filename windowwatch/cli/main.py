@@ -343,6 +343,19 @@ def db_upgrade_command(settings_path: Path) -> None:
         click.echo(f"{store.place} is of this program's version")
 
 
+@db_group.command("backup")
+@settings_option()
+@click.argument("target", metavar="FILE", type=click.Path(path_type=Path))
+def db_backup_command(settings_path: Path, target: Path) -> None:
+    """Copy the database to a new FILE, also while the daemon runs."""
+    with (
+        errors_in_words(),
+        daemon.ready_store(read_settings(settings_path, maps=False).database_url()) as store,
+    ):
+        size = store.backup(target)
+        click.echo(f"{target}: {size / 1e6:.1f} MB, whole and checked")
+
+
 @contextmanager
 def _results(settings_path: Path) -> Iterator[tuple[Settings, Store, str]]:
     """Settings, their open store, and the id of the newest cycle in it."""

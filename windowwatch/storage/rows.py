@@ -47,8 +47,8 @@ def hour_values(hour: Hour) -> dict[str, Any]:
     }
 
 
-def hour_of_row(row: Row[Any]) -> Hour:
-    """Hour of its columns."""
+def hour_of_row(row: Row[Any], *, with_checks: bool = True) -> Hour:
+    """Hour of its columns; without checks when those were not read."""
     return Hour(
         site=row.site,
         time_utc=row.time_utc,
@@ -58,7 +58,7 @@ def hour_of_row(row: Row[Any]) -> Hour:
         refused=row.refused,
         from_cycle=row.from_cycle,
         parts=codec.parts_from_json(row.parts),
-        checks=codec.unpack_checks(row.checks),
+        checks=codec.unpack_checks(row.checks) if with_checks else (),
         worst=codec.texts_from_json(row.worst),
         footprint=codec.footprint_from_json(row.footprint),
     )

@@ -2,11 +2,12 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
+from pathlib import Path
 
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour
 from windowwatch.storage import changes as between
-from windowwatch.storage import cycles, deliveries, engine, fetches, trail
+from windowwatch.storage import cycles, deliveries, engine, fetches, trail, upkeep
 from windowwatch.windows.values import Change, ChangeKind, Window
 
 
@@ -57,9 +58,9 @@ class Store:
         """Newest stored cycle of a watch."""
         return cycles.latest_cycle(self._database, watch, model)
 
-    def cycles(self, watch: str) -> tuple[cycles.StoredCycle, ...]:
-        """All stored cycles of a watch, oldest first."""
-        return cycles.stored_cycles(self._database, watch)
+    def cycles(self, watch: str, last: int | None = None) -> tuple[cycles.StoredCycle, ...]:
+        """Stored cycles of a watch, oldest first; only the `last` ones when given."""
+        return cycles.stored_cycles(self._database, watch, last)
 
     def current_windows(self, watch: str) -> tuple[Window, ...]:
         """Windows sighted or open after the newest cycle: `old` of the next comparison."""
@@ -81,11 +82,30 @@ class Store:
         site: str | None = None,
         from_utc: datetime | None = None,
         until_utc: datetime | None = None,
+        with_checks: bool = True,
     ) -> tuple[Hour, ...]:
-        """Hours of a cycle (the newest when None), by site and time."""
+        """Hours of a cycle (the newest when None), by site and time. See `cycles.hours_of`."""
         return cycles.hours_of(
-            self._database, watch, cycle_id, site=site, from_utc=from_utc, until_utc=until_utc
+            self._database,
+            watch,
+            cycle_id,
+            site=site,
+            from_utc=from_utc,
+            until_utc=until_utc,
+            with_checks=with_checks,
         )
+
+    def backup(self, target: Path) -> int:
+        """Copy a SQLite database to a new file while it is used; returns its size. [byte]"""
+        return upkeep.backup(self._database, target)
+
+    def drop_old_hours(self, watch: str, before_utc: datetime) -> int:
+        """Drop the hours of old cycles; windows and changes stay. See `upkeep`."""
+        return upkeep.drop_old_hours(self._database, watch, before_utc)
+
+    def size(self) -> upkeep.Size:
+        """How large the file is, and what it holds."""
+        return upkeep.size(self._database)
 
     def changes(self, watch: str, cycle_id: str | None = None) -> tuple[Change, ...]:
         """Changes of a watch in the order they were found."""

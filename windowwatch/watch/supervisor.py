@@ -50,7 +50,8 @@ class Supervisor:
             return
         address = "\0" + self._address[1:] if self._address[0] == "@" else self._address
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as door:
+            door.setblocking(False)  # one that does not listen must not hold us up
             try:
                 door.sendto(words.encode("ascii"), address)
             except OSError:
-                return  # a supervisor that is gone is no reason to end
+                return  # a supervisor that is gone or deaf is no reason to end

@@ -61,11 +61,11 @@ class Reader:
             return self._kept
 
     def _read(self) -> Snapshot:
-        cycles = self.store.cycles(self._watch)
+        cycles = self.store.cycles(self._watch, last=CYCLES_BACK)
         newest = cycles[-1].cycle.id
         hours = self.store.hours(self._watch, newest)
         return Snapshot(
-            cycles=cycles[-CYCLES_BACK:],
+            cycles=cycles,
             hours=hours,
             windows=self.store.windows(self._watch, newest),
             by_time={(hour.site, hour.time_utc): hour for hour in hours},

@@ -1,0 +1,206 @@
+"""The daemon as a service: reload on SIGHUP, signs of life, JSON logs, a pass that dies."""
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+import pytest
+from line_watch import forecast_in, settings_in
+from sink import Sink, free_port
+
+from windowwatch.errors import DeliveryError
+from windowwatch.notices.heartbeat import beat
+from windowwatch.watch.supervisor import Supervisor
+
+CHANNEL = """
+[[channels]]
+name = "crew"
+url_env = "WINDOWWATCH_TEST_CREW"
+"""
+AT = "2026-05-04T12:00Z"
+PATIENCE_S = 60.0
+
+
+class Service:
+    """`windowwatch serve` as a process."""
+
+    def __init__(self, folder: Path, more: str, environment: dict[str, str]) -> None:
+        self.folder = folder
+        self.text = f'\n[database]\nurl = "sqlite:///{folder}/serve.sqlite3"\n{more}'
+        self.settings = settings_in(folder, CHANNEL + self.text)
+        self._log = (folder / "log").open("w", encoding="utf-8")
+        self.begun = time.monotonic()
+        self.process = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "windowwatch", "--log-json", "serve"),
+                *("--settings", str(self.settings), "--port", "0", "--at", AT),
+            ],
+            stdout=self._log,
+            stderr=subprocess.STDOUT,
+            env={**os.environ, **environment},
+        )
+
+    def log(self) -> list[dict[str, str]]:
+        text = (self.folder / "log").read_text(encoding="utf-8")
+        return [json.loads(line) for line in text.splitlines() if line.startswith("{")]
+
+    def said(self, words: str) -> bool:
+        return any(words in line["message"] for line in self.log())
+
+    def until(self, what: Callable[[], bool]) -> None:
+        end = time.monotonic() + PATIENCE_S
+        while not what():
+            assert time.monotonic() < end, (self.folder / "log").read_text(encoding="utf-8")
+            assert self.process.poll() is None, (self.folder / "log").read_text(encoding="utf-8")
+            time.sleep(0.05)
+
+    def end(self) -> None:
+        self.process.kill()
+        self.process.wait()
+        self._log.close()
+
+
+@contextmanager
+def serving(folder: Path, more: str = "", **environment: str) -> Iterator[Service]:
+    service = Service(folder, more, {"WINDOWWATCH_TEST_CREW": "json://127.0.0.1:9/", **environment})
+    try:
+        yield service
+    finally:
+        service.end()
+
+
+class Ear:
+    """A socket as systemd has one; first lines of what is said stand in `heard`."""
+
+    def __init__(self, path: Path) -> None:
+        self.heard: list[str] = []
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+        self._socket.bind(str(path))
+        self._path = path
+        self._thread = threading.Thread(target=self._listen)
+        self._thread.start()
+
+    def _listen(self) -> None:
+        while (words := self._socket.recv(200).decode()) != "END":
+            self.heard.append(words.split("\n")[0])
+
+    def close(self) -> None:
+        self._socket.sendto(b"END", str(self._path))
+        self._thread.join()
+        self._socket.close()
+
+
+@contextmanager
+def called() -> Iterator[tuple[str, list[str]]]:
+    """A real server on loopback that notes which paths are asked for."""
+    paths: list[str] = []
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            paths.append(self.path)
+            self.send_response(200 if "good" in self.path else 503)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            """Keep test output clean."""
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    thread = threading.Thread(target=server.serve_forever, args=(0.02,))
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_address[1]}", paths
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+def test_signs_of_life_json_logs_and_reload(tmp_path: Path) -> None:
+    """One run: systemd is told, the heartbeat is called, settings are read again."""
+    ear = Ear(tmp_path / "notify")
+    more = '\n[service]\nheartbeat_url_env = "WINDOWWATCH_TEST_BEAT"\n'
+    life = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "1000000"}
+    with (
+        Sink() as sink,
+        Sink() as other,
+        called() as (url, paths),
+        serving(
+            tmp_path,
+            more,
+            WINDOWWATCH_TEST_CREW=sink.url,
+            WINDOWWATCH_TEST_NEW=other.url,
+            WINDOWWATCH_TEST_BEAT=f"{url}/good?token=hush",
+            **life,
+        ) as service,
+    ):
+        service.until(lambda: ear.heard[:2] == ["READY=1", "WATCHDOG=1"])
+
+        good = service.settings.read_text(encoding="utf-8")
+        service.settings.write_text(good.replace("draws = 1", "draws = 0"), encoding="utf-8")
+        service.process.send_signal(signal.SIGHUP)
+        service.until(lambda: service.said("not taken over, the old ones stay"))
+        new = good.replace("WINDOWWATCH_TEST_CREW", "WINDOWWATCH_TEST_NEW")
+        service.settings.write_text(new, encoding="utf-8")
+        service.process.send_signal(signal.SIGHUP)
+        service.until(lambda: service.said("settings read again"))
+
+        forecast_in(tmp_path / "forecasts")
+        service.until(lambda: bool(other.received))
+        service.until(lambda: bool(paths))
+        asked = time.monotonic()
+        service.process.send_signal(signal.SIGTERM)
+        assert service.process.wait(10) == 0
+        assert time.monotonic() - asked < 5.0
+        log = service.log()
+    assert sink.received == []
+    assert paths == ["/good?token=hush"]
+    refusal = next(line for line in log if "not taken over" in line["message"])
+    assert refusal["level"] == "error"
+    assert "watch.draws = 0" in refusal["message"]
+    begun = next(line for line in log if "pass begins" in line["message"])
+    assert begun["cycle"] == "made-2026-05-04T12Z"
+    assert "hush" not in (tmp_path / "log").read_text(encoding="utf-8")
+    ear.close()
+    assert set(ear.heard) == {"RELOADING=1", "READY=1", "WATCHDOG=1", "STOPPING=1"}
+    assert ear.heard[-1] == "STOPPING=1"
+
+
+def test_a_pass_that_gets_too_little_time_is_tried_so_often_and_no_more(tmp_path: Path) -> None:
+    more = "\n[service]\npass_time_limit_min = 0.01\npass_tries = 2\n"
+    with serving(tmp_path, more) as service:
+        forecast_in(tmp_path / "forecasts")
+        service.until(lambda: service.said("its pass failed 2 times and is not tried again"))
+        service.process.send_signal(signal.SIGTERM)
+        assert service.process.wait(10) == 0
+        log = service.log()
+    assert sum("took longer than 0.01 min" in line["message"] for line in log) == 2
+
+
+def test_a_heartbeat_that_fails_is_named_without_its_address() -> None:
+    with called() as (url, _):
+        beat(f"{url}/good")
+        with pytest.raises(DeliveryError, match="answers with status 503") as caught:
+            beat(f"{url}/hush")
+    assert "hush" not in str(caught.value)
+    for wrong in (f"http://127.0.0.1:{free_port()}/hush", "http://[hush", "hush"):
+        with pytest.raises(DeliveryError, match="cannot be called") as caught:
+            beat(wrong)
+        assert "hush" not in str(caught.value)
+
+
+def test_without_a_supervisor_nothing_is_said(tmp_path: Path) -> None:
+    silent = Supervisor({})
+    silent.ready()
+    assert silent.pause_s is None
+    Supervisor({"NOTIFY_SOCKET": str(tmp_path / "gone")}).alive()
+    assert Supervisor({"WATCHDOG_USEC": "60000000"}).pause_s == 30.0
