@@ -164,8 +164,8 @@ def _insert_as_the_first_version_did(session: object, moment: datetime) -> None:
         "INSERT INTO cycles (watch, cycle_id, model, reference_utc, saved_utc, gaps, remarks)"
         " VALUES (:watch, :cycle, 'skerra', :at, :at, '[]', '[]')",
         "INSERT INTO changes (key, cycle_row, watch, position, kind, site, window_uid, cycle_id,"
-        " found_utc, reason) VALUES ('abc123', (SELECT id FROM cycles), :watch, 0, 'opened', 'Millfield', 'm-1',"
-        " :cycle, :at, 'Good launch hours.')",
+        " found_utc, reason) VALUES ('abc123', (SELECT id FROM cycles), :watch, 0, 'opened',"
+        " 'Millfield', 'm-1', :cycle, :at, 'Good launch hours.')",
         "INSERT INTO deliveries (change_key, channel, state, tries, next_try_utc)"
         " VALUES ('abc123', 'phone', 'pending', 2, :at)",
     ):
