@@ -171,10 +171,10 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
         Finding("settings", f"{settings.path} is well formed; {len(watch.sites)} site(s)"),
         *(Finding("map", words) for words in watch.ground.sources),
     ]
-    if watch.ground.areas is None or watch.ground.roads is None:
-        findings.append(
-            Finding("map", "no areas or no roads are given; the checks on them stay unknown", True)
-        )
+    ground = watch.ground
+    if ground.rasters is None and (ground.areas is None or ground.roads is None):
+        words = "neither areas and roads nor a ground file are given; checks on them stay unknown"
+        findings.append(Finding("map", words, True))
     hours = watch.span.hours(clock.now())
     if hours:
         findings.append(Finding("span", f"{len(hours)} launch hours are to come at each site"))
