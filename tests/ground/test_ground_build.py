@@ -330,3 +330,16 @@ def test_the_builder_never_meets_the_forecast_libraries() -> None:
         "assert not bad, bad\n"
     )
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+
+
+def test_a_pass_needs_none_of_the_builders_libraries() -> None:
+    code = (
+        "import sys\n"
+        "for name in ('osmium', 'rasterio', 'scipy'):\n"
+        "    sys.modules[name] = None\n"
+        "from pathlib import Path\n"
+        "from windowwatch.settings.read import read_settings\n"
+        "assert read_settings(Path(sys.argv[1])).watch.ground.rasters is not None\n"
+    )
+    example = Path(__file__).resolve().parents[2] / "config" / "skerra.toml"
+    subprocess.run([sys.executable, "-c", code, str(example)], check=True, timeout=60)
