@@ -4,7 +4,7 @@ There is no arithmetic here: every number is made on a floor below.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -104,39 +104,73 @@ def run_pass(
     remarks = data.remarks
     if partial:
         hours, remarks = _carried(data, watch, store, hours)
-    before, _ = store.passes(watch.name, data.cycle.id)
-    known = store.current_windows(watch.name)
-    joined = join_hours(hours, watch.rules, now_utc=now_utc, known=known)
-    windows, changes = compare(
-        known,
-        joined,
-        hours,
-        watch.rules,
-        cycle=data.cycle,
-        now_utc=now_utc,
-        watch=watch.name,
-        pass_number=before + 1,
-    )
-    saved = store.save_pass(
+    windows, changes, saved = conclude(
         PassRecord(
             watch=watch.name,
             cycle=data.cycle,
             saved_utc=now_utc,
             hours=tuple(hours),
-            windows=windows,
-            changes=changes,
-            deliveries=plan_deliveries(changes, watch.channels),
-            held_until=holds(changes, watch.channels),
+            windows=(),
+            changes=(),
             files=data.files,
             gaps=data.gaps,
             remarks=remarks,
-            pass_number=before + 1,
             steps=data.wind.time_unix_s.size,
-        )
+        ),
+        watch,
+        store,
     )
     return PassResult(
         data.cycle.id, tuple(hours), windows, changes, flown, data.gaps, remarks, saved
     )
+
+
+def conclude(
+    found: PassRecord, watch: Watch, store: Store
+) -> tuple[tuple[Window, ...], tuple[Change, ...], bool]:
+    """From scored hours to stored windows, changes and deliveries.
+
+    Parameters
+    ----------
+    found : PassRecord
+        Hours of a cycle and where they come from; its windows and changes are made here.
+    watch : Watch
+    store : Store
+
+    Returns
+    -------
+    windows, changes : tuple
+        As stored, or as they would have been.
+    saved : bool
+        False when the store had the pass already.
+
+    Raises
+    ------
+    StorageError
+        If the results cannot be stored; nothing of them is then.
+    """
+    before, _ = store.passes(watch.name, found.cycle.id)
+    known = store.current_windows(watch.name)
+    joined = join_hours(found.hours, watch.rules, now_utc=found.saved_utc, known=known)
+    windows, changes = compare(
+        known,
+        joined,
+        found.hours,
+        watch.rules,
+        cycle=found.cycle,
+        now_utc=found.saved_utc,
+        watch=watch.name,
+        pass_number=before + 1,
+    )
+    record = replace(
+        found,
+        windows=windows,
+        changes=changes,
+        deliveries=plan_deliveries(changes, watch.channels),
+        held_until=holds(changes, watch.channels),
+        pass_number=before + 1,
+    )
+    return windows, changes, store.save_pass(record)
 
 
 def _carried(
