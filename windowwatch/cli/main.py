@@ -12,6 +12,7 @@ from rich.console import Console
 
 from windowwatch import daemon
 from windowwatch.cli import show
+from windowwatch.cli.fetching import plan_words
 from windowwatch.cli.fill import Supply, Wish, show_fill
 from windowwatch.cli.ground import build_ground, existing, request
 from windowwatch.cli.work import (
@@ -250,9 +251,15 @@ def fill_command(
 
 @main.command("check")
 @settings_option()
-def check_command(settings_path: Path) -> None:
+@click.option("--forecast", "plan_only", is_flag=True, help="Only what fetching would cost.")
+def check_command(settings_path: Path, plan_only: bool) -> None:
     """Say what is wrong with settings, maps, forecasts, database and channels."""
     with errors_in_words():
+        if plan_only:
+            settings = read_settings(settings_path)
+            words = plan_words(settings, SystemClock())
+            click.echo("\n".join(words or [f"nothing is fetched: {settings.forecast_place}"]))
+            return
         findings = check(read_settings(settings_path), SystemClock())
         for finding in findings:
             click.echo(finding.line())

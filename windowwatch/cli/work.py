@@ -13,6 +13,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 
 from windowwatch import daemon
 from windowwatch.cli import show
+from windowwatch.cli.fetching import plan_words
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s, require_utc
 from windowwatch.errors import InputError, SettingsError, StorageError, WindowwatchError
 from windowwatch.forecast.cycle import CycleData
@@ -189,6 +190,8 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
 
 
 def _check_forecast(settings: Settings) -> list[Finding]:
+    if settings.file.forecast.fetches:
+        return [Finding("forecast", words) for words in plan_words(settings, SystemClock())]
     try:
         look = scan_folder(settings.forecast_folder, model=settings.watch.model)
     except WindowwatchError as error:

@@ -21,6 +21,7 @@ from windowwatch.ground.roads import DRIVABLE, RoadClass
 from windowwatch.physics.train import DragCurve, Gas
 from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
+from windowwatch.settings.forecast import ForecastSection
 from windowwatch.settings.people import ChannelSection, DecisionSection, ServiceSection, names_fit
 from windowwatch.settings.section import Section, known_zone, named, unique_names
 from windowwatch.windows.window import WindowRules
@@ -33,7 +34,7 @@ class WatchSection(Section):
 
     name: str
     model: str = "gfs"
-    forecast_folder: str
+    forecast_folder: str = "forecasts"
     draws: Annotated[int, Field(ge=1, le=256)] = 16
     launch_step_min: Annotated[int, Field(ge=15, le=180)] = 60
     days_ahead: Annotated[float, Field(gt=0, le=16)] = 6
@@ -203,6 +204,7 @@ class SettingsFile(Section):
     scoring: ScoringSection = ScoringSection()
     windows: WindowsSection = WindowsSection()
     ground: GroundSection = GroundSection()
+    forecast: ForecastSection = ForecastSection()
     database: DatabaseSection = DatabaseSection()
     channels: tuple[ChannelSection, ...] = ()
     decisions: tuple[DecisionSection, ...] = ()

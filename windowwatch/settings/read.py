@@ -57,6 +57,20 @@ class Settings:
         return timedelta(minutes=self.file.watch.available_after_min)
 
     @property
+    def cache_folder(self) -> Path:
+        """Where fetched forecasts are kept."""
+        named = self.file.forecast.cache_folder
+        if named is None:
+            return data_folder() / "forecasts"
+        return self.path.resolve().parent / Path(named).expanduser()
+
+    @property
+    def forecast_place(self) -> str:
+        """Where forecasts come from, for people."""
+        forecast = self.file.forecast
+        return forecast.model().words if forecast.fetches else str(self.forecast_folder)
+
+    @property
     def slug(self) -> str:
         """The watch's name as part of a file name."""
         return "".join(c if c.isalnum() or c in "-_" else "-" for c in self.watch.name.lower())

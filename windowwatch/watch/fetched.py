@@ -9,7 +9,7 @@ from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle, CycleData
 from windowwatch.forecast.ledger import KeptFile
 from windowwatch.forecast.sources import load_files
-from windowwatch.storage.store import Store
+from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.values import Watch
 
@@ -73,3 +73,14 @@ def pass_fetched(
     if data.wind.time_unix_s.size <= steps_before:
         return None
     return run_pass(data, watch, store, now_utc=now_utc, stopping=stopping, partial=fetched.partial)
+
+
+def pass_fetched_in(
+    fetched: Fetched, watch: Watch, database_url: str, now_utc: datetime
+) -> PassResult | None:
+    """As `pass_fetched`, with a database of its own: for a process of its own."""
+    store = open_store(database_url)
+    try:
+        return pass_fetched(fetched, watch, store, now_utc)
+    finally:
+        store.close()

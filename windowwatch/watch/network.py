@@ -10,19 +10,22 @@ The sibling of `look.FolderWatcher` for forecasts over HTTP. Rules:
 """
 
 import logging
+import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
+from random import Random
 
 from windowwatch.clock import Clock
-from windowwatch.errors import DecodeError
+from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.forecast.arrival import complete_due, cycles_between, first_due, next_words
 from windowwatch.forecast.catalogue import Model, Route, Speech
 from windowwatch.forecast.collect import Collector, Haul
 from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.forecast.fetch import Fetcher
+from windowwatch.forecast.fetch import Fetcher, Manners, World
 from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
 from windowwatch.forecast.plan import needed_steps
 from windowwatch.forecast.prune import Keep, prune
@@ -30,7 +33,7 @@ from windowwatch.notices.policy import holds, plan_deliveries
 from windowwatch.storage.store import Store
 from windowwatch.watch.fetched import Fetched, pass_fetched
 from windowwatch.watch.look import log_result
-from windowwatch.watch.pipeline import PassResult
+from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.values import Watch
 from windowwatch.windows.changes import change_key
 from windowwatch.windows.values import Change, ChangeKind
@@ -84,6 +87,10 @@ class NetworkWatcher:
     clock : Clock
     stopping : callable
         Asked between the steps of a pass; True ends it with nothing stored.
+    passing : callable, optional
+        Makes the pass of a fetched cycle at a time; in this process when None.
+    tries : int
+        With as many steps as there are, a pass that failed so often is left alone.
     """
 
     plan: NetworkPlan
@@ -92,6 +99,9 @@ class NetworkWatcher:
     fetcher: Fetcher
     clock: Clock
     stopping: Callable[[], bool] = lambda: False
+    passing: Callable[[Fetched, datetime], PassResult | None] | None = None
+    tries: int = 3
+    _failed: Counter[tuple[datetime, int]] = field(default_factory=Counter)
     _passed: dict[datetime, tuple[datetime, int]] = field(default_factory=dict)
     _sound: set[str] = field(default_factory=set)
     _said: set[str] = field(default_factory=set)
@@ -243,9 +253,19 @@ class NetworkWatcher:
         )
         credit = self.plan.model.credit(cycle_utc)
         fetched = Fetched(cycle, haul.files, self.plan.area, not haul.complete, credit)
+        state_of_it = (cycle_utc, len(haul.steps_h))
+        if self._failed[state_of_it] >= self.tries:
+            self._once(
+                f"cycle {cycle.id}: its pass failed {self.tries} times and is not tried again "
+                "until more of it has come"
+            )
+            return None
         try:
-            result = pass_fetched(fetched, self.watch, self.store, now, self.stopping)
-        except DecodeError:
+            result = (self.passing or self._pass_here)(fetched, now)
+        except (PassStoppedError, StorageError):
+            raise  # that says nothing about the cycle
+        except WindowwatchError:
+            self._failed[state_of_it] += 1
             self._sound.clear()  # every file is held against its checksum at the next look
             raise
         self._passed[cycle_utc] = (now, len(haul.steps_h))
@@ -255,6 +275,9 @@ class NetworkWatcher:
         states = self.store.ledger().cycle_states(self.plan.model.name)
         _LOG.info("%s", next_words(self.plan.model, states, now))
         return result
+
+    def _pass_here(self, fetched: Fetched, now_utc: datetime) -> PassResult | None:
+        return pass_fetched(fetched, self.watch, self.store, now_utc, self.stopping)
 
     def _is_done(self, state: CycleState) -> bool:
         """Whether nothing more is to come of a cycle, and all of it was passed."""
@@ -325,3 +348,14 @@ class NetworkWatcher:
         if words not in self._said:
             self._said.add(words)
             _LOG.warning("%s", words)
+
+
+def make_fetcher(manners: Manners, clock: Clock, stopping: Callable[[], bool]) -> Fetcher:
+    """A fetcher in the real world, whose pauses end when the program is to end."""
+
+    def sleep(seconds: float) -> None:
+        end = time.monotonic() + seconds
+        while not stopping() and (left := end - time.monotonic()) > 0.0:
+            time.sleep(min(left, 0.2))
+
+    return Fetcher(manners, World(clock, time.monotonic, sleep, Random(), stopping))

@@ -1,0 +1,140 @@
+"""The table [forecast] and what `check --forecast` says of it."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from line_watch import settings_in
+
+from windowwatch.cli.fetching import plan_words
+from windowwatch.cli.main import main
+from windowwatch.clock import SimulatedClock
+from windowwatch.errors import SettingsError
+from windowwatch.forecast.arrival import complete_due, cycles_between, first_due, next_words
+from windowwatch.forecast.catalogue import MODELS, Speech, model
+from windowwatch.forecast.ledger import CycleStage, CycleState
+from windowwatch.settings.read import Settings, read_settings
+
+CONFIG = Path(__file__).resolve().parents[2] / "config"
+NOW = datetime(2026, 5, 4, 13, tzinfo=UTC)
+TABLE = '\n[forecast]\nsource = "gfs-0.25"\n'
+
+
+def test_the_example_fetches_gfs_by_the_filter() -> None:
+    settings = read_settings(CONFIG / "online.toml")
+    words = plan_words(settings, SimulatedClock(NOW))
+    assert "GFS, 0.25 degree: cycle 2026-05-04 06Z, 5" in words[0]
+    assert "by NOAA area filter, 0.25 degree: 5" in words[1]
+    assert "from nomads.ncep.noaa.gov" in words[1]
+    assert words[2].startswith("otherwise by NOAA index and byte ranges, 0.5 degree: ")
+    assert words[-1].startswith("licence: public domain")
+    plan = settings.file.forecast.plan(settings.watch, Path("x"))
+    assert plan.area == pytest.approx((41.6, -35.9 - 6.18, 49.6, -35.9 + 6.18), abs=0.05)
+
+
+@pytest.mark.parametrize("name", MODELS)
+def test_every_model_has_a_plan(name: str, tmp_path: Path) -> None:
+    path = settings_in(tmp_path, TABLE.replace("gfs-0.25", name))
+    words = plan_words(read_settings(path), SimulatedClock(NOW))
+    assert model(name).words in words[0]
+    assert model(name).credit(NOW) in words[-1]
+
+
+def test_the_command_prints_the_plan_and_asks_nobody(tmp_path: Path) -> None:
+    """In the past nothing is to come; the command says so and ends well."""
+    path = settings_in(tmp_path, TABLE)
+    text = path.read_text(encoding="utf-8")
+    kept = "\n".join(line for line in text.splitlines() if "t_utc" not in line)
+    path.write_text(kept, encoding="utf-8")
+    done = CliRunner().invoke(main, ["check", "--forecast", "--settings", str(path)])
+    assert done.exit_code == 0, done.output
+    assert "requests" in done.output
+    folder = settings_in(tmp_path)
+    done = CliRunner().invoke(main, ["check", "--forecast", "--settings", str(folder)])
+    assert done.exit_code == 0
+    assert done.output.startswith("nothing is fetched: ")
+
+
+def test_other_hosts_take_the_place_of_the_providers(tmp_path: Path) -> None:
+    more = (
+        'range_urls = ["http://127.0.0.1:1/gfs/", "https://b.example"]\n'
+        'filter_script_urls = ["http://127.0.0.1:1/cgi-bin"]\n'
+        'filter_file_urls = ["http://127.0.0.1:1/gfs"]\n'
+    )
+    section = read_settings(settings_in(tmp_path, TABLE + more)).file.forecast
+    first, other = section.model().routes
+    assert first.hosts == (("http://127.0.0.1:1/cgi-bin", "http://127.0.0.1:1/gfs"),)
+    assert other.hosts == (("http://127.0.0.1:1/gfs",) * 2, ("https://b.example",) * 2)
+    plain = read_settings(settings_in(tmp_path, TABLE + "use_filter = false\n")).file.forecast
+    assert [r.speech for r in plain.model().routes] == [Speech.NOAA_INDEX]
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ('source = "icon"', "forecast.source = 'icon': give 'folder' or one of gfs-0.25"),
+        ('source = "ifs"\nrange_urls = ["ftp://x"]', "'ftp://x' is no address"),
+        ('source = "ifs"\nfilter_file_urls = ["http://x"]', "give filter_file_urls as many"),
+        ('source = "ifs"\nkeep_gb = 3', "forecast.keep_gb = 3: is not a key here"),
+    ],
+)
+def test_a_wrong_key_is_named(line: str, said: str, tmp_path: Path) -> None:
+    path = settings_in(tmp_path, f"\n[forecast]\n{line}\n")
+    with pytest.raises(SettingsError) as caught:
+        read_settings(path)
+    assert said in caught.value.message
+
+
+def test_settings_know_where_forecasts_are_kept(tmp_path: Path) -> None:
+    def read(more: str) -> Settings:
+        return read_settings(settings_in(tmp_path, more))
+
+    assert read(TABLE + 'cache_folder = "kept"\n').cache_folder == tmp_path / "kept"
+    assert read(TABLE).cache_folder.name == "forecasts"
+    assert read(TABLE).forecast_place == "GFS, 0.25 degree"
+    assert read("").forecast_place == str(tmp_path / "forecasts")
+
+
+# --- when cycles are due --------------------------------------------------------------------
+
+
+def state(cycle: datetime, after_min: float, bracket_min: float = 4.0) -> CycleState:
+    there = cycle + timedelta(minutes=after_min + bracket_min / 2)
+    before = there - timedelta(minutes=bracket_min)
+    return CycleState("gfs-0.25", cycle, CycleStage.COMPLETE, "r", 9, 9, there, before, there)
+
+
+def test_delays_are_learned_by_hour_of_the_day() -> None:
+    gfs = model("gfs-0.25")
+    today = datetime(2026, 5, 10, 18, tzinfo=UTC)
+    assert complete_due(gfs, (), today).at_utc == today + timedelta(minutes=335)
+    assert complete_due(gfs, (), today).learned_from == 0
+    days = [timedelta(days=d) for d in range(1, 5)]
+    at_18 = [state(today - d, m) for d, m in zip(days, (340, 350, 345, 900), strict=True)]
+    at_12 = [state(today - d - timedelta(hours=6), 300) for d in days]
+    due = complete_due(gfs, (*at_18, *at_12), today)
+    assert due.at_utc == today + timedelta(minutes=347.5), "the median, not the mean"
+    assert due.learned_from == 4
+    few = complete_due(gfs, (*at_18[:1], *at_12), today)
+    assert few.at_utc == today + timedelta(minutes=300)
+    wide = [replace(s, absent_utc=s.cycle_utc) for s in at_18]
+    assert complete_due(gfs, wide, today).learned_from == 0, "nobody looked in between"
+
+
+def test_the_next_look_in_words() -> None:
+    gfs = model("gfs-0.25")
+    noon = datetime(2026, 5, 10, 12, tzinfo=UTC)
+    words = next_words(gfs, (state(noon, 335),), noon + timedelta(hours=5, minutes=40))
+    assert words == (
+        "next look for cycle 2026-05-10 18Z about 21:25 UTC; complete about 23:35 UTC, "
+        "as commonly seen"
+    )
+    learned = [state(noon - timedelta(days=d), 340) for d in range(4)]
+    words = next_words(gfs, learned, noon + timedelta(hours=6))
+    assert words.endswith("complete about 23:40 UTC, as 4 before it")
+    assert first_due(gfs, noon) < noon + timedelta(minutes=216)
+    assert cycles_between(gfs, noon - timedelta(hours=13), noon) == [
+        noon - timedelta(hours=h) for h in (0, 6, 12)
+    ]

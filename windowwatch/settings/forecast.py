@@ -1,0 +1,109 @@
+"""The table [forecast]: where forecasts come from, and how they are fetched."""
+
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field, field_validator, model_validator
+
+from windowwatch.forecast.catalogue import MODELS, Model, Route, Speech
+from windowwatch.forecast.fetch import Manners
+from windowwatch.forecast.prune import Keep
+from windowwatch.settings.section import Section
+from windowwatch.watch.area import area_of
+from windowwatch.watch.network import NetworkPlan
+from windowwatch.watch.values import Watch
+
+#: Forecasts that somebody else puts into a folder.
+FOLDER = "folder"
+
+
+class ForecastSection(Section):
+    """Where forecasts come from."""
+
+    source: str = FOLDER
+    cache_folder: str | None = None
+    range_urls: tuple[str, ...] = ()
+    filter_script_urls: tuple[str, ...] = ()
+    filter_file_urls: tuple[str, ...] = ()
+    use_filter: bool = True
+    reach_deg: Annotated[float, Field(ge=0.5, le=15.0)] = 4.0
+    step_every_h: Annotated[int, Field(ge=1, le=12)] = 3
+    give_up_h: Annotated[float, Field(ge=4.0, le=48.0)] = 11.0
+    late_after_min: Annotated[float, Field(ge=10.0, le=720.0)] = 60.0
+    partial_every_min: Annotated[float, Field(ge=1.0, le=360.0)] = 30.0
+    keep_days: Annotated[float, Field(ge=0.5, le=365.0)] = 3.0
+    keep_mb: Annotated[float, Field(ge=50.0, le=1e7)] = 5000.0
+    connect_timeout_s: Annotated[float, Field(gt=0.0, le=120.0)] = 10.0
+    read_timeout_s: Annotated[float, Field(gt=0.0, le=600.0)] = 30.0
+    whole_timeout_s: Annotated[float, Field(gt=0.0, le=7200.0)] = 300.0
+    tries: Annotated[int, Field(ge=1, le=20)] = 6
+
+    @field_validator("source")
+    @classmethod
+    def _known(cls, value: str) -> str:
+        if value != FOLDER and value not in MODELS:
+            raise ValueError(f"give {FOLDER!r} or one of {', '.join(MODELS)}")
+        return value
+
+    @field_validator("range_urls", "filter_script_urls", "filter_file_urls")
+    @classmethod
+    def _addresses(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for url in value:
+            if not url.startswith(("https://", "http://")):
+                raise ValueError(f"{url!r} is no address; it begins with https:// or http://")
+        return tuple(url.rstrip("/") for url in value)
+
+    @model_validator(mode="after")
+    def _in_pairs(self) -> "ForecastSection":
+        if len(self.filter_script_urls) != len(self.filter_file_urls):
+            raise ValueError(
+                "give filter_file_urls as many entries as filter_script_urls: of each host the "
+                "root of its files, whose indexes tell what is ready"
+            )
+        return self
+
+    @property
+    def fetches(self) -> bool:
+        """Whether forecasts are fetched, rather than found in a folder."""
+        return self.source != FOLDER
+
+    def model(self) -> Model:
+        """The model of the table, its hosts as set here."""
+        model = MODELS[self.source]
+        routes = tuple(
+            self._route(route)
+            for route in model.routes
+            if self.use_filter or route.speech is not Speech.NOAA_FILTER
+        )
+        return replace(model, routes=routes)
+
+    def _route(self, route: Route) -> Route:
+        if route.speech is Speech.NOAA_FILTER:
+            pairs = tuple(zip(self.filter_script_urls, self.filter_file_urls, strict=True))
+            return replace(route, hosts=pairs) if pairs else route
+        roots = tuple((url, url) for url in self.range_urls)
+        return replace(route, hosts=roots) if roots else route
+
+    def manners(self) -> Manners:
+        """How hosts are treated."""
+        return Manners(
+            connect_s=self.connect_timeout_s,
+            read_s=self.read_timeout_s,
+            whole_s=self.whole_timeout_s,
+            tries=self.tries,
+        )
+
+    def plan(self, watch: Watch, folder: Path) -> NetworkPlan:
+        """What is fetched for a watch, kept in `folder`."""
+        return NetworkPlan(
+            model=self.model(),
+            folder=folder,
+            area=area_of(watch.sites, self.reach_deg),
+            every_h=self.step_every_h,
+            give_up_after=timedelta(hours=self.give_up_h),
+            late_after=timedelta(minutes=self.late_after_min),
+            partial_every=timedelta(minutes=self.partial_every_min),
+            keep=Keep(self.keep_days, round(self.keep_mb * 1e6)),
+        )
