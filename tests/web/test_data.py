@@ -127,7 +127,7 @@ def test_footprints_are_valid_geojson_of_the_right_size() -> None:
     found = footprints_geojson([hour], [invented.MILLFIELD], invented.cycle())
     whats = [(f["properties"]["what"], f["properties"].get("share")) for f in found["features"]]
     assert whats == [("site", None), ("inside", 0.9), ("inside", 0.5), ("middle", None)]
-    outer = shapely.from_geojson(json.dumps(found["features"][1]))
+    outer: Any = shapely.from_geojson(json.dumps(found["features"][1]))
     assert outer.is_valid
     assert outer.exterior.is_ccw
     assert len(outer.exterior.coords) == CORNERS + 1
