@@ -226,7 +226,7 @@ def _days(
             Half(
                 first_h=first,
                 cells=tuple(
-                    _cell(hour, h, width, key, site)
+                    _cell(hour, h, width, key, site, over=hour.time_utc + facts.step <= now)
                     for h, hour in sorted(by_day[day].items())
                     if first <= h < first + HALF_H
                 ),
@@ -243,7 +243,7 @@ def _merit(hour: Hour) -> tuple[int, float]:
     return _ORDER[hour.verdict], hour.score or 0.0
 
 
-def _cell(hour: Hour, hour_of_day: int, width: int, key: str, site: Site) -> Cell:
+def _cell(hour: Hour, hour_of_day: int, width: int, key: str, site: Site, *, over: bool) -> Cell:
     column = hour_of_day % HALF_H + 1
     night = words.is_night(hour)
     kind = str(hour.verdict)
@@ -255,6 +255,7 @@ def _cell(hour: Hour, hour_of_day: int, width: int, key: str, site: Site) -> Cel
         shows = "×"
     else:
         shows = f"{hour.score:.0f}"
+    kind += " past" if over else ""
     there = hour.time_utc.astimezone(words.zone_of(site))
     spoken = f"{words.day_words(there.date())} {there:%H:%M}: {hour.verdict}"
     if hour.score is not None:
@@ -263,6 +264,7 @@ def _cell(hour: Hour, hour_of_day: int, width: int, key: str, site: Site) -> Cel
         spoken += ", dark"
     elif hour.chance is not None:
         spoken += f", chance {words.chance_words(hour.chance)}"
+    spoken += ", over" if over else ""
     return Cell(
         column=column,
         width=min(width, HALF_H + 1 - column),

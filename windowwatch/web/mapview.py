@@ -74,6 +74,7 @@ class MapView:
     site: tuple[float, float]
     centre: tuple[float, float]
     labels: tuple[Label, ...]
+    bar_x: float
     bar_units: float
     bar_km: str
     spoken: str
@@ -151,6 +152,8 @@ def draw(site: Site, footprint: Footprint, ground: Ground) -> MapView:
         at,
         centre,
         (own, *_names(found, flat, own)),
+        # The bar gives way to the site.
+        12.0 if at[0] > WIDTH / 2.0 else WIDTH - 62.0 - bar_km * flat.per_km,
         bar_km * flat.per_km,
         f"{bar_km} km",
         _spoken(site, footprint),
