@@ -104,6 +104,8 @@ def test_why_not() -> None:
     assert ask(change(OPENED, after=window(chance=0.9))) is None
     assert ask(change(CLOSED)) == "this channel was never told of the window"
     assert ask(change(CLOSED), heard=True) is None
+    gone = {"heard": False, "overtaken": False, "held": False, "now_utc": NOW}
+    assert why_not(channel(), change(CLOSED), **gone) is None, "nothing is kept from this one"  # type: ignore[arg-type]
     assert "overtaken" in str(ask(change(WEAKER), heard=True, held=True, overtaken=True))
     assert ask(change(WEAKER), heard=True, overtaken=True) is None, "not held: told in order"
     assert ask(change(DUE), held=True, overtaken=True) is None

@@ -6,7 +6,7 @@ first hearing
     A window is first told on a channel when its chance reaches that channel's bound. From
     then on everything about it is told there, whatever the chance.
 never heard of
-    The end of a window that a channel never heard of is not told there.
+    The end of a window that was kept from a channel is not told there.
 held
     A notice waits for the end of quiet hours, for the next digest, or for the day from which
     on the channel wants to hear of the window. Kinds that are told `at_once` never wait for
@@ -115,7 +115,9 @@ def why_not(
         return "overtaken by a later change while it was held"
     window = change.after
     if window is None:
-        return None if heard else "this channel was never told of the window"
+        if heard or not _keeps_things_back(channel):
+            return None
+        return "this channel was never told of the window"
     if held and window.end_utc <= now_utc:
         return "the window went by while the notice was held"
     if not heard and channel.from_chance > 0.0:
@@ -127,3 +129,8 @@ def why_not(
                 f"{percent(channel.from_chance)} from which on this channel hears of a window"
             )
     return None
+
+
+def _keeps_things_back(channel: Channel) -> bool:
+    """Whether there may be windows that a channel was not told of."""
+    return bool(channel.from_chance or channel.within or channel.quiet or channel.digest_at)

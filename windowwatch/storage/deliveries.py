@@ -143,16 +143,23 @@ def claim_next(
 
 
 def _standing(session: Session, row: DeliveryRow, now_utc: datetime) -> tuple[bool, bool]:
-    """Whether the channel has heard of the row's window, and whether the row is overtaken."""
-    if row.change.window_uid is None:
+    """Whether the channel has heard of the row's window, and whether the row is overtaken.
+
+    A window that split from another was named in the notice of that one.
+    """
+    uid = row.change.window_uid
+    if uid is None:
         return False, False
+    change = change_of_row(row.change)
+    windows = [w for w in (change.before, change.after) if w is not None]
+    family = {uid, *(w.split_from for w in windows if w.split_from is not None)}
     others = session.execute(
-        select(DeliveryRow.id, DeliveryRow.state, DeliveryRow.due_utc, DeliveryRow.sent_utc)
+        select(DeliveryRow.id, DeliveryRow.state, DeliveryRow.due_utc, ChangeRow.window_uid)
         .join(ChangeRow, DeliveryRow.change_key == ChangeRow.key)
         .where(
             DeliveryRow.channel == row.channel,
             DeliveryRow.id != row.id,
-            ChangeRow.window_uid == row.change.window_uid,
+            ChangeRow.window_uid.in_(sorted(family)),
             ChangeRow.kind != str(ChangeKind.DECISION_DUE),
         )
     ).all()
@@ -161,6 +168,7 @@ def _standing(session: Session, row: DeliveryRow, now_utc: datetime) -> tuple[bo
     heard = any(other.state in done for other in others)
     overtaken = any(
         other.id > row.id
+        and other.window_uid == uid
         and (other.state != str(DeliveryState.PENDING) or other.due_utc <= now_utc)
         for other in others
     )

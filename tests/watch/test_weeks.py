@@ -1,0 +1,183 @@
+"""Whole weeks, each with its exact list of changes and deliveries."""
+
+from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
+from random import Random
+
+from invented import HIGHMOOR, MILLFIELD
+from sink import Sink
+from week import Weather, Week, phone, watch_of
+
+from windowwatch.scoring.values import Site
+from windowwatch.storage.store import Store
+from windowwatch.windows.decisions import Decision
+
+START = datetime(2026, 5, 5, tzinfo=UTC)
+DAY = datetime(2026, 5, 7, tzinfo=UTC)  # a Thursday
+NIGHT = (0.0, "daylight")
+
+
+def between(start: int, end: int, score: float = 80.0, by: str = "gust") -> Weather:
+    """Good from one hour of the day to another, whatever the site and cycle."""
+
+    def weather(_site: str, moment: datetime, _number: int) -> tuple[float, str]:
+        return (score, by) if start <= moment.hour < end else NIGHT
+
+    return weather
+
+
+def test_a_good_week_is_told_once_also_with_noise(store: Store, tmp_path: Path) -> None:
+    """Noise of half the hysteresis (5 points of 10): no change beyond the one."""
+    random = Random(7)
+
+    def weather(_site: str, moment: datetime, _number: int) -> tuple[float, str]:
+        return (75.0 + random.uniform(-2.5, 2.5), "gust") if 6 <= moment.hour < 10 else NIGHT
+
+    with Sink() as sink:
+        week = Week(store, watch_of(tmp_path, [MILLFIELD], [phone(sink)]), weather, START, DAY)
+        week.run(range(9))
+    assert week.found() == ["05 10:00 opened Millfield: Good launch hours seen in 2 cycles."]
+    assert week.told == ["05 10:00 phone: OPENED Millfield Thu 7 May 04:00-08:00 local"]
+    assert len(sink.received) == 1
+
+
+def test_a_week_without_a_window_wakes_nobody(store: Store, tmp_path: Path) -> None:
+    with Sink() as sink:
+        watch = watch_of(tmp_path, [MILLFIELD, HIGHMOOR], [phone(sink)])
+        week = Week(store, watch, between(6, 18, score=45.0), START, DAY, days=3).run(range(8))
+    assert (week.found(), week.told, sink.received) == ([], [], [])
+
+
+def test_closes_on_launch_morning(store: Store, tmp_path: Path) -> None:
+    """Read two hours before the window: closed, and nobody acknowledges."""
+
+    def weather(_site: str, moment: datetime, number: int) -> tuple[float, str]:
+        if not 6 <= moment.hour < 10:
+            return NIGHT
+        return (0.0, "precipitation") if number >= 8 else (80.0, "gust")
+
+    with Sink() as sink:
+        book = Decision("book the crew", timedelta(hours=24), remind=timedelta(minutes=30))
+        watch = watch_of(tmp_path, [MILLFIELD], [phone(sink)], [book])
+        week = Week(store, watch, weather, START, DAY).run(range(9))
+    decide = "ook the crew: decide by Wed 6 06:00 UTC (24 h before the window)"
+    assert week.found() == [
+        "05 10:00 opened Millfield: Good launch hours seen in 2 cycles.",
+        f"06 03:00 decision due Millfield: B{decide}, 3 h left.",
+        f"06 04:00 decision due Millfield: Reminder, nobody has acknowledged this: b{decide}, "
+        "2 h left.",
+        f"06 05:00 decision due Millfield: Last reminder, nobody has acknowledged this: b{decide}, "
+        "1 h left.",
+        "07 04:00 closed Millfield: Precipitation 9.0 m/s, limit 9.0 m/s.",
+        "07 05:00 decision due Millfield: Nobody has acknowledged that this window closed; "
+        "call off: book the crew.",
+    ]
+    title = "Millfield Thu 7 May 04:00-08:00 local"
+    assert week.told == [
+        f"05 10:00 phone: OPENED {title}",
+        *(f"06 0{hour}:00 phone: DECISION DUE {title}" for hour in (3, 4, 5)),
+        f"07 04:00 phone: CLOSED {title}",
+        f"07 05:00 phone: DECISION DUE {title}",
+    ]
+
+
+def test_a_provider_silent_for_18_hours(store: Store, tmp_path: Path) -> None:
+    """Three cycles are missing; a decision is asked all the same; then the window has moved."""
+
+    def weather(_site: str, moment: datetime, number: int) -> tuple[float, str]:
+        late = 3 if number >= 5 else 0
+        return (80.0, "gust") if 6 + late <= moment.hour < 10 + late else NIGHT
+
+    with Sink() as sink:
+        gas = Decision("buy gas", timedelta(hours=36), reminders=0)
+        watch = watch_of(tmp_path, [MILLFIELD], [phone(sink)], [gas])
+        week = Week(store, watch, weather, START, DAY).run([0, 1, 5, 6])
+    assert week.found() == [
+        "05 10:00 opened Millfield: Good launch hours seen in 2 cycles.",
+        "05 15:00 decision due Millfield: Buy gas: decide by Tue 5 18:00 UTC (36 h before the "
+        "window), 3 h left.",
+        "06 10:00 moved Millfield: Starts 3 h later (daylight 9.0 m/s, limit 9.0 m/s); ends 3 h "
+        "later.",
+    ]
+    assert week.told[-1] == "06 10:00 phone: MOVED Millfield Thu 7 May 07:00-11:00 local"
+    assert len(week.told) == 3
+
+
+def test_two_fronts(store: Store, tmp_path: Path) -> None:
+    """The first breaks the day's window in two, the second takes the afternoon."""
+
+    def weather(_site: str, moment: datetime, number: int) -> tuple[float, str]:
+        if not 6 <= moment.hour < 18:
+            return NIGHT
+        if number >= 3 and 10 <= moment.hour < 13:
+            return 0.0, "front"
+        if number >= 5 and moment.hour >= 13:
+            return 0.0, "precipitation"
+        return 80.0, "gust"
+
+    with Sink() as sink:
+        channel = phone(
+            sink, time_zone="UTC", quiet=(time(2), time(3))
+        )  # one that can be kept from
+        watch = watch_of(tmp_path, [MILLFIELD], [channel])
+        week = Week(store, watch, weather, START, DAY).run(range(7))
+    assert week.found() == [
+        "05 10:00 opened Millfield: Good launch hours seen in 2 cycles.",
+        "05 22:00 moved Millfield: Broke up: Thu 7 13:00-18:00 UTC is now a window apart; "
+        "ends 8 h earlier (front 9.0 m/s, limit 9.0 m/s).",
+        "06 10:00 closed Millfield: Precipitation 9.0 m/s, limit 9.0 m/s.",
+    ]
+    assert week.told == [
+        "05 10:00 phone: OPENED Millfield Thu 7 May 04:00-16:00 local",
+        "05 22:00 phone: MOVED Millfield Thu 7 May 04:00-08:00 local",
+        "06 10:00 phone: CLOSED Millfield Thu 7 May 11:00-16:00 local",
+    ]
+
+
+LISBON = Site("Vale", 39.0, -8.0, 90.0, "Europe/Lisbon")
+
+
+def test_the_night_in_which_clocks_go_back(store: Store, tmp_path: Path) -> None:
+    """25 October 2026: 01:00 UTC is both 02:00 and 01:00 in Lisbon (EU 2000/84/EC)."""
+    with Sink() as sink:
+        quiet = phone(sink, time_zone="Europe/Lisbon", quiet=(time(22), time(7)))
+        watch = watch_of(tmp_path, [LISBON], [quiet])
+        start, day = datetime(2026, 10, 23, 12, tzinfo=UTC), datetime(2026, 10, 25, tzinfo=UTC)
+        week = Week(store, watch, between(0, 4), start, day).run(range(5))
+    assert week.found() == ["23 22:00 opened Vale: Good launch hours seen in 2 cycles."]
+    # Found at 23:00 in Lisbon, held until 07:00 there: 06:00 UTC.
+    assert week.told == ["24 06:00 phone: OPENED Vale Sun 25 Oct 01:00-04:00 local"]
+    assert "(00:00-04:00 UTC, the clocks change in it)" in sink.received[0]["message"]
+
+
+def test_a_window_on_leap_day(store: Store, tmp_path: Path) -> None:
+    with Sink() as sink:
+        watch = watch_of(tmp_path, [MILLFIELD], [phone(sink)])
+        start, day = datetime(2028, 2, 27, tzinfo=UTC), datetime(2028, 2, 29, tzinfo=UTC)
+        tell = Decision("tell air traffic", timedelta(hours=48), reminders=0)
+        watch = watch_of(tmp_path, [MILLFIELD], [phone(sink)], [tell])
+        week = Week(store, watch, between(22, 24), start, day, days=2).run(range(4))
+    assert week.told == [
+        "27 10:00 phone: OPENED Millfield Tue 29 Feb 20:00-22:00 local",
+        "27 10:00 phone: OPENED Millfield Wed 1 Mar 20:00-22:00 local",
+        "27 19:00 phone: DECISION DUE Millfield Tue 29 Feb 20:00-22:00 local",
+    ]
+    assert "decide by Sun 27 22:00 UTC (48 h before the window), 3 h left." in week.found()[-1]
+
+
+def test_sites_in_different_zones(store: Store, tmp_path: Path) -> None:
+    """One UTC window, three local days; a digest at seven in the evening of Kathmandu."""
+    tarn = Site("Tarn", 28.0, 84.0, 1400.0, "Asia/Kathmandu")  # UTC+5:45
+    isle = Site("Isle", -13.8, -172.0, 5.0, "Pacific/Apia")  # UTC+13
+    with Sink() as sink:
+        digest = phone(sink, time_zone="Asia/Kathmandu", digest_at=(time(19),))
+        watch = watch_of(tmp_path, [MILLFIELD, tarn, isle], [digest])
+        week = Week(store, watch, between(20, 23), START, DAY).run(range(3))
+    assert [line.split(":")[1] for line in week.found()] == [
+        f"00 opened {name}" for name in ("Isle", "Millfield", "Tarn")
+    ]
+    assert week.told == ["05 14:00 phone: 3 NOTICES: 3 opened"], "13:15 UTC, at the next look"
+    text = sink.received[0]["message"]
+    assert "OPENED Isle Fri 8 May 09:00-12:00 local" in text
+    assert "OPENED Millfield Thu 7 May 18:00-21:00 local" in text
+    assert "OPENED Tarn Fri 8 May 01:45-04:45 local" in text
