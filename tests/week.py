@@ -79,7 +79,10 @@ class Week:
     told: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.clock = SimulatedClock(self.start)
+        """The clock stands at the start, or where an earlier life of the daemon has come to."""
+        latest = self.store.latest_cycle(self.watch.name)
+        begun = self.start if latest is None else latest.reference_utc + LATENCY
+        self.clock = SimulatedClock(begun)
 
     def run(self, numbers: Sequence[int]) -> "Week":
         """Pass the cycles of these numbers; every hour between them is looked after."""

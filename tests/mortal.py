@@ -1,0 +1,69 @@
+"""A week that may be killed at any moment: lives are forked by a process that does nothing else.
+
+Run as ``python mortal.py DATABASE SINK FOLDER``; each line on standard input begins a life
+and its number of process is said, then how it ended. Forking spares each life its imports, and
+is safe because the process that forks has one thread and no open database.
+"""
+
+import os
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from invented import HIGHMOOR, MILLFIELD
+from week import BETWEEN, Week, watch_of
+
+from windowwatch.notices.values import Channel
+from windowwatch.scoring.values import Site
+from windowwatch.storage.store import open_store
+from windowwatch.watch.values import Watch
+from windowwatch.windows.decisions import Decision
+
+START = datetime(2026, 5, 1, tzinfo=UTC)
+DAY = datetime(2026, 5, 6, tzinfo=UTC)
+CYCLES = 19
+SITES = (MILLFIELD, HIGHMOOR, Site("Brackwater", 46.1, -36.6, 12.0, "America/Noronha"))
+
+
+def weather(site: str, moment: datetime, number: int) -> tuple[float, str]:
+    """Windows that move every third cycle, and one that comes and goes."""
+    shift = 3 * (number // 3 % 2) + len(site) % 3
+    if site == "Highmoor" and number % 8 in (5, 6):
+        return 0.0, "precipitation"
+    return (80.0, "gust") if 6 + shift <= moment.hour < 12 + shift else (0.0, "daylight")
+
+
+def mortal_watch(folder: Path, sink: str) -> Watch:
+    """Two channels, and a decision."""
+    channels = [Channel("phone", f"{sink}/phone"), Channel("mail", f"{sink}/mail")]
+    tell = Decision("tell air traffic", timedelta(hours=24), reminders=0)
+    return watch_of(folder, SITES, channels, [tell])
+
+
+def live(url: str, watch: Watch) -> None:
+    """Go on where the last life ended, to the end of the week."""
+    store = open_store(url)
+    store.upgrade()
+    week = Week(store, watch, weather, START, DAY)
+    done = -1
+    latest = store.latest_cycle(watch.name)
+    if latest is not None:
+        done = (latest.reference_utc - START) // BETWEEN
+    week.run(range(done + 1, CYCLES))
+    store.close()
+
+
+def main(url: str, sink: str, folder: str) -> None:
+    """Give lives as they are asked for."""
+    watch = mortal_watch(Path(folder), sink)
+    for _ in sys.stdin:
+        life = os.fork()
+        if life == 0:
+            live(url, watch)
+            os._exit(0)
+        print(life, flush=True)
+        print(os.waitpid(life, 0)[1], flush=True)
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
