@@ -13,8 +13,11 @@ from map_maker import place, write_map
 
 from windowwatch.errors import GroundError
 from windowwatch.ground.build import Request, build
+from windowwatch.ground.extract import EVERYWHERE
 from windowwatch.ground.file import read_ground_file, write_ground_file
-from windowwatch.ground.rasters import LARGEST_CODE, Base, Rasters
+from windowwatch.ground.layers import region_about
+from windowwatch.ground.osm import read_extract
+from windowwatch.ground.rasters import LARGEST_CODE, Base, Rasters, encode
 from windowwatch.ground.tags import Cover
 
 ROAD = {"highway": "unclassified"}  # 25 km/h in the table
@@ -151,8 +154,6 @@ def test_many_points_are_looked_up_in_under_a_second(ground: Rasters) -> None:
 
 
 def test_far_values_are_cut_not_wrapped() -> None:
-    from windowwatch.ground.rasters import encode
-
     layer = encode([[1e9, np.inf, np.nan, -5.0]], 2.0)
     assert layer.codes.tolist() == [[LARGEST_CODE, 65535, 65535, 0]]
 
@@ -212,6 +213,42 @@ def test_ways_that_lack_nodes_are_cut_and_told(tmp_path: Path) -> None:
     write_map(tmp_path / "small.osm.pbf", NODES, ways)
     built = _build(_request(tmp_path))
     assert any("refer to nodes that are not in it" in note for note in built.notes)
+
+
+def test_a_map_that_does_not_say_its_box_reaches_as_far_as_its_roads(tmp_path: Path) -> None:
+    write_map(tmp_path / "small.osm.pbf", NODES, WAYS, box=None)
+    built = _build(_request(tmp_path, reach_m=400.0, sites=(_site(0.0, 5.0),)))
+    assert built.mapped(_at(built, (0.0, 1.5))).tolist() == [True]
+    with pytest.raises(GroundError, match=r"the map ends 0\.\d km south of site Millfield"):
+        _build(_request(tmp_path, reach_m=400.0, sites=(_site(0.0, 1.0),)))
+
+
+def test_what_lies_far_outside_is_not_read(tmp_path: Path) -> None:
+    far = {"a": (900.0, 0.0), "b": (900.0, 9.0), "c": (909.0, 9.0)}  # 90 km to the east
+    ways = (*WAYS, (("a", "b"), ROAD), (("a", "b", "c", "a"), {"natural": "wood"}))
+    box = (-20.0, -20.0, 1000.0, 20.0)
+    path = write_map(tmp_path / "small.osm.pbf", {**NODES, **far}, ways, box=box)
+    whole = read_extract(path)
+    site = _site()
+    region = region_about([site], [], 1500.0)
+    near = read_extract(path, region_deg=region)
+    assert len(whole.ways.speed_kmph) == len(near.ways.speed_kmph) + 1
+    assert [len(e.areas[Cover.FOREST]) for e in (whole, near)] == [2, 1]
+    assert near.held_deg == whole.held_deg
+    assert near.box_deg[3] == pytest.approx(region[3])
+    with_crew = region_about([site], [_site(900.0, 0.0)], 1500.0)
+    assert len(read_extract(path, region_deg=with_crew).ways.speed_kmph) == len(
+        whole.ways.speed_kmph
+    )
+
+
+def test_the_wanted_region_is_a_box_round_the_sites() -> None:
+    """20 km more than the reach, each way; 1 degree is 111.19 km on the sphere of 6371 km."""
+    south, west, north, east = region_about([Base("a", 46.0, 355.0)], [], 91_195.0)
+    assert (south, north) == pytest.approx((45.0, 47.0), abs=1e-3)
+    assert west + east == pytest.approx(-10.0)
+    assert east - west == pytest.approx(2.0 / np.cos(np.radians(47.0)), abs=1e-3)
+    assert region_about([Base("a", 0.0, 179.9)], [], 1e5) == EVERYWHERE
 
 
 def test_an_older_or_newer_format_is_refused(ground: Rasters, tmp_path: Path) -> None:

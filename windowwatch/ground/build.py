@@ -15,10 +15,17 @@ from typing import Any
 import numpy as np
 
 from windowwatch.errors import GroundError, WindowwatchError
+from windowwatch.ground.extract import EVERYWHERE
 from windowwatch.ground.file import write_ground_file
 from windowwatch.ground.grid import Grid
-from windowwatch.ground.layers import Progress, build_layers, grid_about, require_inside
-from windowwatch.ground.osm import read_extract
+from windowwatch.ground.layers import (
+    Progress,
+    build_layers,
+    grid_about,
+    region_about,
+    require_inside,
+)
+from windowwatch.ground.osm import held_box, read_extract
 from windowwatch.ground.plane import FloatArray
 from windowwatch.ground.rasters import Base, Rasters
 
@@ -84,9 +91,15 @@ def build(request: Request, tell: Progress) -> Rasters:
     """
     path, bases = Path(request.map), (*request.sites, *request.crews)
     tell("reading the map", 0.0)
-    extract = read_extract(path, lambda n: tell(f"reading the map: {n} things", 0.05))
-    for crew in request.crews:
-        require_inside(crew, extract.box_deg)
+    for base in bases:
+        require_inside(base, held_box(path) or EVERYWHERE)
+    extract = read_extract(
+        path,
+        lambda n: tell(f"reading the map: {n} things", 0.05),
+        region_about(request.sites, request.crews, request.reach_m),
+    )
+    for base in bases:
+        require_inside(base, extract.held_deg)
     grid = grid_about(request.sites, request.reach_m, request.cell_m, extract.box_deg)
     if grid.rows * grid.columns > MOST_CELLS:
         raise GroundError(

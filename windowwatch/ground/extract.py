@@ -10,6 +10,10 @@ from numpy.typing import NDArray
 from windowwatch.ground.tags import Cover, Line
 
 FloatArray = NDArray[np.float64]
+#: South, west, north, east. [deg]
+Box = tuple[float, float, float, float]
+#: No bound at all.
+EVERYWHERE: Box = (-90.0, -180.0, 90.0, 180.0)
 
 
 @dataclass
@@ -61,12 +65,13 @@ class Ways:
 class Extract:
     """What an extract holds that matters, in degrees.
 
-    `box_deg` is south, west, north, east. `broken` counts things that refer to nodes which
-    are not in the file.
+    Boxes are south, west, north, east: `held_deg` is that of the file, `box_deg` the part of
+    it that was read. `broken` counts things that refer to nodes which are not in the file.
     """
 
     path: Path
-    box_deg: tuple[float, float, float, float]
+    held_deg: Box
+    box_deg: Box
     date: str
     ways: Ways
     areas: dict[Cover, list[Any]]

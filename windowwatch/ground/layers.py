@@ -17,7 +17,7 @@ from windowwatch.errors import GroundError, InputError
 from windowwatch.ground import walking
 from windowwatch.ground.coast import sea_areas
 from windowwatch.ground.driving import Dots, drive_times_s, road_graph
-from windowwatch.ground.extract import Extract
+from windowwatch.ground.extract import EVERYWHERE, Box, Extract
 from windowwatch.ground.grid import BoolArray, Grid, dotted, filled, segments
 from windowwatch.ground.plane import FloatArray, LocalPlane
 from windowwatch.ground.rasters import COVER, MAPPED_BIT, Base, Layer, encode
@@ -34,8 +34,10 @@ LOWEST_HEIGHT_M = -500.0
 _APART_CELLS = 0.25
 #: So many points are looked up at once, to keep memory low.
 _AT_ONCE = 500_000
-#: A walk starts from a road within this of a cell's middle, in cells (half a diagonal).
-_ROAD_IN_CELL = 0.71
+#: Roads are read so far beyond the reach: some lead round about. [m]
+REGION_MARGIN_M = 20_000.0
+#: Mean radius of the Earth. [m] IUGG, R₁ of the GRS 80 ellipsoid, rounded.
+EARTH_RADIUS_M = 6_371_009.0
 #: Layers that hold the distance to a kind of line, or of land.
 LINE_LAYERS = {"motorway_m": Line.MOTORWAY, "railway_m": Line.RAILWAY, "power_m": Line.POWER}
 COVER_LAYERS = {
@@ -59,18 +61,13 @@ def grid_about(
     sites: Sequence[Base],
     reach_m: float,
     cell_m: float,
-    box_deg: tuple[float, float, float, float],
+    box_deg: Box,
 ) -> Grid:
     """The grid that holds every site and the land about it, as far as the extract goes.
 
-    Raises
-    ------
-    GroundError
-        If a site lies outside the extract.
+    Every site must lie in the extract (`require_inside`).
     """
     south, west, north, east = box_deg
-    for site in sites:
-        require_inside(site, box_deg)
     latitudes = np.array([site.latitude_deg for site in sites])
     longitudes = np.array([site.longitude_deg for site in sites])
     plane = LocalPlane.about(shapely.points(longitudes, latitudes))
@@ -88,7 +85,26 @@ def grid_about(
     return Grid(latitude, longitude, west_m, south_m, cell_m, int(rows), int(columns))
 
 
-def require_inside(base: Base, box_deg: tuple[float, float, float, float]) -> None:
+def region_about(sites: Sequence[Base], crews: Sequence[Base], reach_m: float) -> Box:
+    """What of a map is wanted: all within reach of the sites, and the crews' roads. [deg]
+
+    Everywhere, where that lies across the date line or at a pole.
+    """
+    boxes = []
+    for base, away_m in [(s, reach_m) for s in sites] + [(c, 0.0) for c in crews]:
+        up = float(np.degrees((away_m + REGION_MARGIN_M) / EARTH_RADIUS_M))
+        side = up / max(float(np.cos(np.radians(abs(base.latitude_deg) + up))), 0.01)
+        longitude = (base.longitude_deg + 180.0) % 360.0 - 180.0
+        latitude = base.latitude_deg
+        boxes.append((latitude - up, longitude - side, latitude + up, longitude + side))
+    south, west = np.min(boxes, axis=0)[:2]
+    north, east = np.max(boxes, axis=0)[2:]
+    if east - west > 180.0 or west < -180.0 or east > 180.0:
+        return EVERYWHERE
+    return float(max(south, -90.0)), float(west), float(min(north, 90.0)), float(east)
+
+
+def require_inside(base: Base, box_deg: Box) -> None:
     """Refuse a place that the extract does not hold."""
     south, west, north, east = box_deg
     latitude, longitude = base.latitude_deg, (base.longitude_deg + 180.0) % 360.0 - 180.0
@@ -311,8 +327,10 @@ def _walks(
         bridges,
     )
     time_s, origin = walking.walk_from_roads(grid, country, cells)
+    off = grid.units(dots.position_m[usable]) % 1.0  # 0 and 1 are the middle of a cell
+    order = np.argsort(-np.sum(np.minimum(off, 1.0 - off) ** 2, axis=1), kind="stable")
     first = np.full(grid.rows * grid.columns, -1)
-    first[cells] = usable
+    first[cells[order]] = usable[order]  # the nearest to the middle is written last
     start = np.where(origin >= 0, first[np.maximum(origin, 0)], -1)
     return time_s.reshape(grid.shape), start.reshape(grid.shape)
 

@@ -1,7 +1,8 @@
 """The one door to OpenStreetMap extracts: osmium reads them, plain arrays come out."""
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -12,7 +13,7 @@ import shapely
 
 from windowwatch.errors import GroundError
 from windowwatch.ground import tags as rules
-from windowwatch.ground.extract import Extract, FloatArray, Ways
+from windowwatch.ground.extract import EVERYWHERE, Box, Extract, FloatArray, Ways
 from windowwatch.ground.tags import Cover, Line
 
 #: A school or hospital that is drawn as a point takes this much ground about it. Judgement.
@@ -23,10 +24,27 @@ Counter = Callable[[int], None]
 _TELL_EVERY = 20_000
 
 
+@dataclass(frozen=True)
+class _Region:
+    """The part of the map that is wanted."""
+
+    box_deg: Box
+
+    def holds(self, nodes: Any) -> bool:
+        """Tell whether the first, the middle or the last of some nodes lies in it."""
+        south, west, north, east = self.box_deg
+        for node in (nodes[0], nodes[len(nodes) // 2], nodes[-1]):
+            at = node.location
+            if not at.valid() or (south <= at.lat <= north and west <= at.lon <= east):
+                return True
+        return False
+
+
 @dataclass
 class _Found:
     """What has been read so far."""
 
+    region: _Region
     node: list[int] = field(default_factory=list)
     lines: list[Any] = field(default_factory=list)
     count: list[int] = field(default_factory=list)
@@ -37,7 +55,9 @@ class _Found:
     broken: int = 0
 
 
-def read_extract(path: Path, count: Counter = lambda _: None) -> Extract:
+def read_extract(
+    path: Path, count: Counter = lambda _: None, region_deg: Box = EVERYWHERE
+) -> Extract:
     """Read an extract (`.osm.pbf`, or any form that osmium knows by its ending).
 
     Parameters
@@ -45,23 +65,18 @@ def read_extract(path: Path, count: Counter = lambda _: None) -> Extract:
     path : Path
     count : callable, optional
         Called now and then with the number of things read so far.
+    region_deg : Box, optional
+        What begins, ends and has its middle outside of it is left out.
 
     Raises
     ------
     GroundError
         If the file is missing, cut short, no extract, or holds no road.
     """
-    if not path.is_file():
-        raise GroundError(f"{path}: no such file; give an OpenStreetMap extract (.osm.pbf)")
-    found = _Found()
-    try:
+    found = _Found(_Region(region_deg))
+    with _refused(path):
         header = _header(path)
         _read(path, found, count)
-    except RuntimeError as error:
-        raise GroundError(
-            f"{path}: cannot be read as an OpenStreetMap extract ({error}); the file is cut "
-            "short or of another kind, fetch it again"
-        ) from error
     speeds = np.array([what[0] for what in found.what], dtype=np.float64)
     if not np.any(speeds > 0.0):
         raise GroundError(
@@ -69,11 +84,41 @@ def read_extract(path: Path, count: Counter = lambda _: None) -> Extract:
             "land, cut to the region of the watch?"
         )
     ways = _ways(found, speeds)
-    box = header[0] or _bounds(ways.position_deg)
-    return Extract(path, box, header[1], ways, found.areas, found.other, found.coast, found.broken)
+    held = header[0] or _bounds(ways.position_deg)
+    south, west, north, east = region_deg
+    box = max(held[0], south), max(held[1], west), min(held[2], north), min(held[3], east)
+    return Extract(
+        path, held, box, header[1], ways, found.areas, found.other, found.coast, found.broken
+    )
 
 
-def _header(path: Path) -> tuple[tuple[float, float, float, float] | None, str]:
+def held_box(path: Path) -> Box | None:
+    """The box that an extract says it holds, None where it does not say.
+
+    Raises
+    ------
+    GroundError
+        If the file is missing, or no extract.
+    """
+    with _refused(path):
+        return _header(path)[0]
+
+
+@contextmanager
+def _refused(path: Path) -> Iterator[None]:
+    """Turn what osmium says of a file into our error."""
+    if not path.is_file():
+        raise GroundError(f"{path}: no such file; give an OpenStreetMap extract (.osm.pbf)")
+    try:
+        yield
+    except RuntimeError as error:
+        raise GroundError(
+            f"{path}: cannot be read as an OpenStreetMap extract ({error}); the file is cut "
+            "short or of another kind, fetch it again"
+        ) from error
+
+
+def _header(path: Path) -> tuple[Box | None, str]:
     """The box and the date that a file says of itself."""
     with osmium.io.Reader(str(path)) as reader:
         header = reader.header()
@@ -122,7 +167,7 @@ def _take_way(way: Any, draw: Any, found: _Found) -> None:
     speed, walkable = rules.speed_kmph(tags), rules.is_walkable(tags)
     kind = rules.line_kind(tags)
     coast = tags.get("natural") == "coastline"
-    if not (speed or walkable or kind or coast):
+    if not (speed or walkable or kind or coast) or not found.region.holds(way.nodes):
         return
     for node, line in _runs(way, draw, found):
         if coast:
@@ -163,7 +208,7 @@ def _runs(way: Any, draw: Any, found: _Found) -> list[tuple[list[int], Any]]:
 
 def _take_area(area: Any, draw: Any, found: _Found) -> None:
     kinds = rules.cover_kinds({tag.k: tag.v for tag in area.tags})
-    if kinds:
+    if kinds and found.region.holds(next(iter(area.outer_rings()))):
         shape = draw.create_multipolygon(area)
         for kind in kinds:
             found.areas[kind].append(shape)
