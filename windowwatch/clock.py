@@ -3,6 +3,8 @@
 This is the only module that asks the machine for the time of day.
 """
 
+import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
@@ -41,6 +43,31 @@ class ShiftedClock:
     def now(self) -> datetime:
         """Return the shifted present moment, aware, in UTC."""
         return datetime.now(UTC) + self._shift
+
+
+class ClockSteps:
+    """Tells when the machine's clock was set, or stood still while the machine slept.
+
+    Parameters
+    ----------
+    wall, steady : callable
+        Seconds of the clock that may be set, and of one that never is; the machine's own
+        unless given.
+    """
+
+    def __init__(
+        self,
+        wall: Callable[[], float] = time.time,
+        steady: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._wall, self._steady = wall, steady
+        self._apart = wall() - steady()
+
+    def since_last_s(self) -> float:
+        """By how much the clock was put forward (or back, negative) since last asked. [s]"""
+        apart = self._wall() - self._steady()
+        step, self._apart = apart - self._apart, apart
+        return step
 
 
 @dataclass

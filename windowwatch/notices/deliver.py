@@ -129,7 +129,11 @@ class _Run:
     def claim(self, names: Iterable[str], *, held: bool = False) -> Claim | None:
         """Claim the next delivery that is due."""
         return self.store.claim_delivery(
-            tuple(names), now_utc=self.clock.now(), lease=self.rules.lease, only_held=held
+            tuple(names),
+            now_utc=self.clock.now(),
+            lease=self.rules.lease,
+            only_held=held,
+            longest_pause=self.rules.longest_pause * (1.0 + self.rules.jitter),
         )
 
     def is_to_be_told(self, claim: Claim, channel: Channel) -> bool:

@@ -82,12 +82,14 @@ def claim_next(
     now_utc: datetime,
     lease: timedelta,
     only_held: bool = False,
+    longest_pause: timedelta | None = None,
 ) -> Claim | None:
     """Claim the delivery that has waited longest, of those due on `channels`.
 
     Of one window on one channel a later change is never claimed before an earlier one is
     sent or given up: "closed" must not overtake "opened". With `only_held` deliveries that
-    were due as soon as their change was found are left alone.
+    were due as soon as their change was found are left alone. A retry planned further ahead
+    than `longest_pause` was planned by a clock that has been put back since: it is due.
 
     Returns
     -------
@@ -106,13 +108,17 @@ def claim_next(
         earlier.change_key == its_change.key,
         its_change.window_uid == ChangeRow.window_uid,
     )
+    in_time = DeliveryRow.next_try_utc <= now_utc
+    if longest_pause is not None:
+        far = DeliveryRow.next_try_utc > now_utc + longest_pause
+        in_time = or_(in_time, and_(DeliveryRow.failing_since_utc.is_not(None), far))
     due = (
         select(DeliveryRow)
         .join(ChangeRow, DeliveryRow.change_key == ChangeRow.key)
         .where(
             DeliveryRow.state == str(DeliveryState.PENDING),
             DeliveryRow.channel.in_(sorted(channels)),
-            DeliveryRow.next_try_utc <= now_utc,
+            in_time,
             and_(free, ~overtakes),
         )
         .options(joinedload(DeliveryRow.change))

@@ -122,10 +122,16 @@ class Store:
         now_utc: datetime,
         lease: timedelta,
         only_held: bool = False,
+        longest_pause: timedelta | None = None,
     ) -> deliveries.Claim | None:
         """Claim the delivery that has waited longest. See `deliveries.claim_next`."""
         return deliveries.claim_next(
-            self._database, channels, now_utc=now_utc, lease=lease, only_held=only_held
+            self._database,
+            channels,
+            now_utc=now_utc,
+            lease=lease,
+            only_held=only_held,
+            longest_pause=longest_pause,
         )
 
     def mark_sent(self, claim: deliveries.Claim, *, now_utc: datetime) -> None:

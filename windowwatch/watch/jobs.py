@@ -71,11 +71,19 @@ class Jobs:
     def start(self) -> None:
         """Start the threads; the first look and delivery are made at once."""
         self._scheduler.start()
-        # The scheduler lives on the machine's own time, also in a drill on a past forecast.
+        self.run_at_once()
+        _LOG.info("scheduler started")
+
+    def run_at_once(self) -> None:
+        """Make the next run of each job now: at the start, and when the clock was set.
+
+        The scheduler plans runs on the machine's clock: put back by an hour, it would do
+        nothing for an hour.
+        """
+        # It lives on the machine's own time, also in a drill on a past forecast.
         at_once = SystemClock().now()
         for job in self._scheduler.get_jobs():
             job.modify(next_run_time=at_once)
-        _LOG.info("scheduler started")
 
     def set_pauses(self, look_every_s: float, deliver_every_s: float) -> None:
         """Change the pauses between runs; the next runs come after the new ones. [s]"""
