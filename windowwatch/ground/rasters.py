@@ -4,7 +4,7 @@ Every layer is a grid of 16-bit numbers with a scale. What lies outside the mapp
 known (NaN); what is not there at all, such as a road, is infinitely far.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -174,17 +174,22 @@ class Rasters:
                     f"{site.longitude_deg:g}) does not lie on this map; build it again with "
                     "`windowwatch ground build` and an extract that holds the site"
                 )
-            for number, wind in enumerate(_WINDS):
-                turn = np.pi / 4.0 * number
-                away = np.linspace(0.0, reach_m, 65)[:, None]
-                path = middle + away * [[np.sin(turn), np.cos(turn)]] / self.grid.cell_m
-                ends = np.flatnonzero(~self.mapped(path))
-                if ends.size:
-                    raise GroundError(
-                        f"{self.name}: the map ends {away[ends[0], 0] / 1000.0:.1f} km "
-                        f"{wind} of site {site.name}, and {reach_m / 1000.0:g} km are asked; "
-                        "build it again from a larger extract, or lower reach_km in [ground]"
-                    )
+            ends_m, wind = min(self._ends(middle, reach_m))
+            if ends_m < reach_m:
+                raise GroundError(
+                    f"{self.name}: the map ends {ends_m / 1000.0:.1f} km {_WINDS[wind]} of site "
+                    f"{site.name}, and {reach_m / 1000.0:g} km are asked; build it again from a "
+                    "larger extract, or lower reach_km in [ground]"
+                )
+
+    def _ends(self, middle: FloatArray, reach_m: float) -> Iterator[tuple[float, int]]:
+        """How far the map reaches from a place, towards each of `_WINDS`; infinite: far enough."""
+        away_m = np.linspace(0.0, reach_m, 129)
+        for number in range(len(_WINDS)):
+            turn = 2.0 * np.pi / len(_WINDS) * number
+            step = np.array([np.sin(turn), np.cos(turn)]) / self.grid.cell_m
+            outside = ~self.mapped(middle + away_m[:, None] * step)
+            yield (float(away_m[np.argmax(outside)]) if outside.any() else np.inf), number
 
     def require_bases(self, bases: Sequence[Base]) -> None:
         """Refuse a map whose drive times do not start where the crews are.
