@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from types import FrameType
 from typing import Any
 
-from windowwatch.clock import Clock
+from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import SettingsError, WindowwatchError
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
@@ -39,6 +39,9 @@ _LOG = logging.getLogger(__name__)
 
 #: Pause between deliveries. [s]
 DELIVER_EVERY_S = 15.0
+#: The clock is looked at so often, and a step of more than so much counts. [s]
+CLOCK_EVERY_S = 20.0
+CLOCK_STEP_S = 30.0
 #: The daemon counts as alive while a run of deliveries has ended within this time: longer than
 #: one run takes when every channel hangs until its time limit. [s]
 ALIVE_WITHIN_S = 600.0
@@ -103,8 +106,13 @@ def serve(
             store.place,
         )
         supervisor.ready()
+        steps = ClockSteps()
         while not signals.stopping():
-            signals.wait(supervisor.pause_s)
+            signals.wait(min(supervisor.pause_s or CLOCK_EVERY_S, CLOCK_EVERY_S))
+            step_s = steps.since_last_s()
+            if abs(step_s) > CLOCK_STEP_S:
+                _LOG.warning("the clock was put by %.0f s; all jobs run now", step_s)
+                jobs.run_at_once()
             if signals.take_reload():
                 supervisor.reloading()
                 if work.reload():
@@ -276,6 +284,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         stale_after=settings.available_after + STALE_AFTER_DUE,
         look_every=timedelta(seconds=settings.file.watch.look_every_s) if looks else None,
         note=note,
+        train=watch.train,
     )
 
 

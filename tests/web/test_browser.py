@@ -71,6 +71,7 @@ def paths(week: Week) -> list[str]:
         *(f"/hour/{h.site.lower()}/{stamp(h.time_utc)}" for h in chosen),
         "/windows",
         f"/windows/{week.store.current_windows(watch)[0].uid}",
+        f"/windows/{week.store.current_windows(watch)[0].uid}/sheet",
         "/sites",
         "/notices",
         "/health/page",
@@ -231,6 +232,17 @@ def test_the_board_prints_whole(week: Week, browser: Browser) -> None:
         assert all(days.nth(i).is_visible() for i in range(3))
         pages = len(re.findall(rb"/Type\s*/Page\b", page.pdf(format="A4")))
         assert 1 <= pages <= 4
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_launch_day_sheet_is_one_page_of_paper(
+    week: Week, browser: Browser, paper: str
+) -> None:
+    with visit(browser, week.url(), DESK) as page:
+        for window in week.store.current_windows(week.facts.watch):
+            page.goto(f"{week.url()}/windows/{window.uid}/sheet")
+            assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper))) == 1
+    assert week.store.current_windows(week.facts.watch)
 
 
 def test_entering_with_the_token_works_in_a_browser(week: Week, browser: Browser) -> None:

@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import invented
 from page_week import Week
@@ -92,3 +93,37 @@ def test_health_tells_machines_what_they_need(week: Week, later: timedelta) -> N
     assert told["age_s"] == 4 * 3600
     assert told["last_pass_utc"] == f"{week.ended_utc:%Y-%m-%dT%H:%M:%SZ}"
     assert week.client(week.ended_utc + later).get("/health").status_code == 503
+
+
+def test_the_sheet_says_what_the_window_and_its_hours_say(week: Week) -> None:
+    client, watch = week.client(), week.facts.watch
+    window = week.store.current_windows(watch)[0]
+    assert f"/windows/{window.uid}/sheet" in client.get(f"/windows/{window.uid}").text
+    page = client.get(f"/windows/{window.uid}/sheet").text
+    train = week.settings.watch.train
+    assert f"<dd>{train.nozzle_lift_kg:.2f} kg</dd>" in page
+    assert f"<dd>{train.free_lift_kg:.2f} kg</dd>" in page
+    zone = ZoneInfo("America/Noronha")
+    for hour in week.store.hours(
+        watch,
+        site=window.site,
+        from_utc=window.start_utc,
+        until_utc=window.end_utc + timedelta(hours=2),
+    ):
+        row = re.search(
+            rf">{hour.time_utc.astimezone(zone):%H:%M}(?: best)?</th>(.*?)</tr>", page, re.S
+        )
+        assert row is not None
+        assert str(hour.verdict) in row[1]
+        if hour.footprint is not None:
+            assert f"{hour.footprint.latitude_deg:.3f}° N" in row[1]
+
+
+def test_a_window_that_the_newest_cycle_left_has_no_sheet(store: Store, week: Week) -> None:
+    gone = invented.record(hours=())
+    store.save_pass(gone)
+    facts = replace(week.facts, watch=invented.WATCH)
+    client = replace(week, store=store, facts=facts, _urls={}).client()
+    uid = gone.windows[0].uid
+    assert client.get(f"/windows/{uid}").status_code == 200
+    assert client.get(f"/windows/{uid}/sheet").status_code == 404

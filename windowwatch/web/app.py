@@ -30,6 +30,7 @@ from windowwatch.web.hourview import hour_view
 from windowwatch.web.listing import notice_row, site_rows, window_rows, window_view
 from windowwatch.web.pages import Pages
 from windowwatch.web.reading import Reader, Snapshot
+from windowwatch.web.sheet import sheet
 from windowwatch.web.values import Facts, from_stamp, site_keys
 
 _LOG = logging.getLogger(__name__)
@@ -166,6 +167,19 @@ class Desk:
         view = window_view(self.facts, history, snapshot.hours, told)
         return self.page(request, "window.html", snapshot, view=view)
 
+    def sheet(self, request: Request) -> Response:
+        """The launch-day sheet of a window."""
+        snapshot = self.reader.newest()
+        history = self.reader.history(request.path_params["uid"])
+        site = next((s for s in self.facts.sites if history and s.name == history[-1].site), None)
+        if snapshot is None or site is None:
+            raise HTTPException(404)
+        hours = [h for h in snapshot.hours if h.site == site.name]
+        made = sheet(self.facts, site, history[-1], hours)
+        if made is None:
+            raise HTTPException(404)
+        return self.page(request, "sheet.html", snapshot, sheet=made)
+
     def sites(self, request: Request) -> Response:
         """The sites side by side."""
         snapshot = self.reader.newest()
@@ -238,6 +252,7 @@ def create_app(
         Route("/hour/{site}/{time}", desk.hour),
         Route("/windows", desk.windows),
         Route("/windows/{uid}", desk.window),
+        Route("/windows/{uid}/sheet", desk.sheet),
         Route("/sites", desk.sites),
         Route("/notices", desk.notices),
         Route("/health/page", desk.health_page),

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.compare import what_would_make_it_go
-from windowwatch.scoring.values import Hour, Part, Site, Verdict
+from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
 from windowwatch.web import words
 from windowwatch.web.mapview import MapView, draw, place_words
 from windowwatch.web.timeline import Timeline, timeline
@@ -142,24 +142,25 @@ def hour_view(
 
 def _parts(hour: Hour) -> Iterable[PartRows]:
     for part in Part:
-        rows = tuple(
-            CheckRow(
-                label=words.check_label(check.name),
-                verdict=str(check.verdict),
-                mark=words.MARKS[check.verdict],
-                value=words.number_words(check, check.value),
-                unit=check.unit,
-                fine=words.number_words(check, check.fine),
-                limit=words.number_words(check, check.limit),
-                margin=words.number_words(check, check.margin),
-                hard=check.hard,
-                sentence=check.sentence if check.verdict is Verdict.UNKNOWN else "",
-            )
-            for check in hour.checks
-            if check.part is part
-        )
+        rows = tuple(check_row(check) for check in hour.checks if check.part is part)
         if rows:
             yield PartRows(str(part), words.score_words(hour.parts.get(part)), rows)
+
+
+def check_row(check: Check) -> CheckRow:
+    """A check in words and numbers."""
+    return CheckRow(
+        label=words.check_label(check.name),
+        verdict=str(check.verdict),
+        mark=words.MARKS[check.verdict],
+        value=words.number_words(check, check.value),
+        unit=check.unit,
+        fine=words.number_words(check, check.fine),
+        limit=words.number_words(check, check.limit),
+        margin=words.number_words(check, check.margin),
+        hard=check.hard,
+        sentence=check.sentence if check.verdict is Verdict.UNKNOWN else "",
+    )
 
 
 def _seen(cycle: Cycle, hour: Hour | None) -> Seen:

@@ -53,6 +53,7 @@ class WindowView:
     row: WindowRow
     zone: str
     live: bool
+    has_sheet: bool
     hours: tuple[HourLink, ...]
     history: tuple[WindowRow, ...]
     told: tuple["NoticeRow", ...]
@@ -156,6 +157,7 @@ def window_view(
         row=window_row(window, sites),
         zone=str(zone),
         live=window.state in _LIVE,
+        has_sheet=any(h.time_utc == window.best_hour_utc for h in inside),
         hours=links,
         history=tuple(window_row(w, sites) for w in reversed(history)),
         told=tuple(notice_row(change, sent, sites) for change, sent in told),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from windowwatch.ground.values import Ground
+from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
 
@@ -31,6 +32,8 @@ class Facts:
         How often the daemon looks for a new cycle; None where nobody looks.
     note : str
         Said at the top of every page, for example that this is a rehearsal.
+    train : FlightTrain or None
+        For the fill on the launch-day sheet.
     """
 
     watch: str
@@ -41,6 +44,7 @@ class Facts:
     stale_after: timedelta
     look_every: timedelta | None = None
     note: str = ""
+    train: FlightTrain | None = None
 
 
 def site_keys(sites: Sequence[Site]) -> dict[str, Site]:
