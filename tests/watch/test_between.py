@@ -1,6 +1,6 @@
 """Decisions asked for between two passes, through stored rows to a real HTTP sink."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -55,9 +55,9 @@ class Desk:
         self.clock = SimulatedClock(NOW)
         store.save_pass(record(0, deliveries=()))
 
-    def until(self, moment: object, step: timedelta = timedelta(minutes=60)) -> None:
-        while self.clock.now() < moment:  # type: ignore[operator]
-            self.clock.set(min(self.clock.now() + step, moment))  # type: ignore[type-var]
+    def until(self, moment: datetime, step: timedelta = timedelta(minutes=60)) -> None:
+        while self.clock.now() < moment:
+            self.clock.set(min(self.clock.now() + step, moment))
             between_passes(self.store, self.watch, self.clock)
 
     def told(self) -> list[str]:
