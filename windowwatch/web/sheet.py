@@ -8,7 +8,7 @@ from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.fill import SiteAir, fill_for_lift
 from windowwatch.physics.train import FlightTrain, Gas
-from windowwatch.scoring.values import Hour, Part, Site
+from windowwatch.scoring.values import Hour, Part, Site, Verdict
 from windowwatch.web import words
 from windowwatch.web.hourview import CheckRow, check_row
 from windowwatch.web.listing import WindowRow, window_row
@@ -47,7 +47,7 @@ class Slip:
 
 @dataclass(frozen=True)
 class Sheet:
-    """The whole sheet."""
+    """The whole sheet. `later_checks` are those of flight, landing and recovery not at go."""
 
     row: WindowRow
     zone: str
@@ -94,7 +94,11 @@ def sheet(facts: Facts, site: Site, window: Window, hours: Sequence[Hour]) -> Sh
         fill=rows,
         fill_notes=notes,
         release_checks=tuple(check_row(c) for c in best.checks if c.part is Part.RELEASE),
-        later_checks=tuple(check_row(c) for c in best.checks if c.part is not Part.RELEASE),
+        later_checks=tuple(
+            check_row(c)
+            for c in best.checks
+            if c.part is not Part.RELEASE and c.verdict is not Verdict.GO
+        ),
         drawing=None if mark is None else draw(site, mark, facts.ground),
         place="" if mark is None else place_words(mark.latitude_deg, mark.longitude_deg),
         slips=tuple(_slips(near[:: max(1, stride)], site, best.time_utc)),
