@@ -274,6 +274,28 @@ def test_a_ground_file_cut_short(ground: Rasters, tmp_path: Path, share: float) 
         read_ground_file(path)
 
 
+@pytest.mark.parametrize("small", [True, False])
+def test_damaged_bytes_never_come_through_as_another_error(
+    ground: Rasters, tmp_path: Path, small: bool
+) -> None:
+    path, rng = tmp_path / "damaged.ground", np.random.default_rng(8)
+    write_ground_file(path, ground, small=small)
+    whole = path.read_bytes()
+    refused = []
+    for _ in range(300):
+        data = bytearray(whole)
+        near_end = rng.random() < 0.5  # where the list of entries is
+        at = rng.integers(len(data) - 1500, len(data)) if near_end else rng.integers(0, 4000)
+        data[int(at)] ^= int(rng.integers(1, 256))
+        path.write_bytes(bytes(data))
+        try:
+            read_ground_file(path)
+        except GroundError as error:
+            refused.append(error.message)
+    assert len(refused) > 100
+    assert all("damaged.ground" in message for message in refused)
+
+
 def test_a_ground_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(GroundError, match="no such file; make it with `windowwatch ground build`"):
         read_ground_file(tmp_path / "none.ground")

@@ -8,7 +8,9 @@ as differences along rows and columns, deflated: a smaller file that is read who
 import json
 import os
 import tempfile
+import tokenize
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from io import BytesIO
@@ -27,6 +29,11 @@ from windowwatch.ground.tags import Cover
 FORMAT = 1
 _HEADER = "header.json"
 _LARGEST_HEADER = 4 * 1024 * 1024  # byte
+#: What zipfile, zlib, json and NumPy make of bytes that are not what they should be.
+_DAMAGE = (
+    KeyError, TypeError, ValueError, AttributeError, OverflowError, SyntaxError, RuntimeError,
+    zlib.error, tokenize.TokenError, InputError,
+)  # fmt: skip
 #: A zip entry that never changes has one date.
 _DATE = (1980, 1, 1, 0, 0, 0)
 
@@ -146,7 +153,7 @@ def _refused(path: Path) -> Iterator[None]:
         raise GroundError(
             f"{path}: is no ground file, or one that was cut short; {again}"
         ) from error
-    except (KeyError, TypeError, ValueError, AttributeError, InputError) as error:
+    except _DAMAGE as error:
         raise GroundError(f"{path}: is a damaged ground file ({error}); {again}") from error
 
 
