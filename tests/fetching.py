@@ -22,7 +22,7 @@ MEMBER_LEVELS: tuple[float, ...] = (1000, 925, 850, 700, 500, 300, 200, 100, 50,
 #: The whole grid of the samples, and a part of it.
 AREA = (43.0, -38.0, 49.0, -32.0)
 PART = (45.2, -36.8, 47.1, -34.2)
-QUICK = Manners(connect_s=2.0, read_s=2.0, whole_s=5.0, tries=4)
+QUICK = Manners(connect_s=10.0, read_s=20.0, whole_s=60.0, tries=4)
 
 
 @dataclass

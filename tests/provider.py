@@ -127,36 +127,46 @@ class Sample:
 
 
 @cache
-def samples(name: str) -> tuple[Sample, ...]:
-    """Messages of a sample file, by a plain ecCodes loop."""
-    found = []
-    with (SAMPLES / name).open("rb") as file:
-        while (handle := eccodes.codes_grib_new_from_file(file)) is not None:
+def samples(name: str, begin_h: tuple[int, ...] | None = None) -> tuple[Sample, ...]:
+    """Messages of a sample file, by a plain ecCodes loop.
 
-            def get(key: str, handle: int = handle) -> int:
-                return int(eccodes.codes_get_long(handle, key))
-
-            ensemble = get("productDefinitionTemplateNumber") in (1, 11)
-            surface = get("typeOfFirstFixedSurface")
-            level = get("scaledValueOfFirstFixedSurface") if surface in (100, 103) else 0
-            found.append(
-                Sample(
-                    bytes(eccodes.codes_get_message(handle)),
-                    (
-                        get("discipline"),
-                        get("parameterCategory"),
-                        get("parameterNumber"),
-                        surface,
-                        level,
-                    ),
-                    get("startStep"),
-                    get("endStep"),
-                    get("perturbationNumber") if ensemble else None,
-                    f"{get('dataDate')}{get('dataTime') // 100:02d}",
-                )
-            )
-            eccodes.codes_release(handle)
+    `begin_h` picks those whose forecast time (octets 19 to 22 of section 4) is among these,
+    before anything is decoded: the file of members is long.
+    """
+    found, data, offset = [], (SAMPLES / name).read_bytes(), 0
+    while offset < len(data):
+        length = int.from_bytes(data[offset + 8 : offset + 16], "big")
+        message = data[offset : offset + length]
+        offset += length
+        place = 16
+        while message[place + 4] != 4:
+            place += int.from_bytes(message[place : place + 4], "big")
+        if begin_h is None or int.from_bytes(message[place + 18 : place + 22], "big") in begin_h:
+            found.append(_sample(message))
     return tuple(found)
+
+
+def _sample(message: bytes) -> Sample:
+    handle = eccodes.codes_new_from_message(message)
+
+    def get(key: str) -> int:
+        return int(eccodes.codes_get_long(handle, key))
+
+    try:
+        ensemble = get("productDefinitionTemplateNumber") in (1, 11)
+        surface = get("typeOfFirstFixedSurface")
+        level = get("scaledValueOfFirstFixedSurface") if surface in (100, 103) else 0
+        number = (get("discipline"), get("parameterCategory"), get("parameterNumber"))
+        return Sample(
+            message,
+            (*number, surface, level),
+            get("startStep"),
+            get("endStep"),
+            get("perturbationNumber") if ensemble else None,
+            f"{get('dataDate')}{get('dataTime') // 100:02d}",
+        )
+    finally:
+        eccodes.codes_release(handle)
 
 
 def noaa_index(messages: tuple[Sample, ...], shift: int = 0) -> bytes:
@@ -448,18 +458,31 @@ def fixed_at(name: str, step_h: int) -> tuple[Sample, ...]:
     return tuple(found)
 
 
-def gfs_messages(cycle: datetime, step_h: int) -> tuple[Sample, ...]:
-    """One step as GFS would have it, but for what nobody wants."""
+@cache
+def gfs_messages(
+    cycle: datetime, step_h: int, levels_hpa: tuple[float, ...] | None = None
+) -> tuple[Sample, ...]:
+    """One step as GFS would have it, but for what nobody wants; on some levels only."""
     name = f"skerra-{cycle:%Y-%m-%dT%HZ}.grib2"
-    here = tuple(m for m in samples(name) if m.end_h == step_h)
+    here = tuple(
+        m
+        for m in samples(name)
+        if m.end_h == step_h
+        and (levels_hpa is None or m.number[3] != 100 or m.number[4] / 100 in levels_hpa)
+    )
     return here if step_h == 0 else here + fixed_at(name, step_h)
 
 
-def fill_gfs(its: Provider, steps_h: tuple[int, ...], cycle: datetime = CYCLE) -> None:
+def fill_gfs(
+    its: Provider,
+    steps_h: tuple[int, ...],
+    cycle: datetime = CYCLE,
+    levels_hpa: tuple[float, ...] | None = None,
+) -> None:
     """Serve the invented week as GFS would be."""
     for step in steps_h:
         path = f"gfs.{cycle:%Y%m%d}/{cycle:%H}/atmos/gfs.t{cycle:%H}z.pgrb2.0p25.f{step:03d}"
-        its.add(path, step, with_humidity(gfs_messages(cycle, step)))
+        its.add(path, step, with_humidity(gfs_messages(cycle, step, levels_hpa)))
         half = path.replace("0p25", "0p50")
         its.add(half, step, its.files[path])
 
@@ -467,7 +490,7 @@ def fill_gfs(its: Provider, steps_h: tuple[int, ...], cycle: datetime = CYCLE) -
 def fill_ecmwf(its: Provider, steps_h: tuple[int, ...]) -> None:
     """Serve the invented week and its members as ECMWF's open data would be."""
     every = samples(f"skerra-{CYCLE:%Y-%m-%dT%HZ}.grib2")
-    members = samples(f"skerra-members-{CYCLE:%Y-%m-%dT%HZ}.grib2")
+    members = samples(f"skerra-members-{CYCLE:%Y-%m-%dT%HZ}.grib2", steps_h)
     for step in steps_h:
         root = f"{CYCLE:%Y%m%d}/{CYCLE:%H}z/ifs/0p25"
         name = f"{CYCLE:%Y%m%d%H}0000-{step}h"
@@ -479,7 +502,7 @@ def fill_ecmwf(its: Provider, steps_h: tuple[int, ...]) -> None:
 
 def fill_gefs(its: Provider, steps_h: tuple[int, ...]) -> None:
     """Serve the members of the invented week as GEFS a-files would be."""
-    every = samples(f"skerra-members-{CYCLE:%Y-%m-%dT%HZ}.grib2")
+    every = samples(f"skerra-members-{CYCLE:%Y-%m-%dT%HZ}.grib2", steps_h)
     for step in steps_h:
         for member in sorted({m.member for m in every if m.member is not None}):
             run = f"p{member:02d}" if member else "c00"

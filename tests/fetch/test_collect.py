@@ -13,7 +13,6 @@ from provider import (
     BEFORE,
     CYCLE,
     HUMID_PA,
-    SAMPLES,
     Handler,
     Provider,
     Request,
@@ -23,12 +22,15 @@ from provider import (
     fill_gfs,
     gfs_messages,
     provider,
+    samples,
 )
 
 from windowwatch.forecast.collect import Haul
-from windowwatch.forecast.sources import load_file, load_files
+from windowwatch.forecast.sources import load_files
 
 STEPS = (0, 3, 6)
+#: Levels served: few, so that many faults can be tried. [hPa]
+FEW = (1000.0, 850.0, 500.0, 300.0, 200.0, 100.0, 50.0, 10.0)
 #: Ranges a step: from one unwanted message to the next.
 PARTS = len(HUMID_PA) + 1
 Fault = Callable[[Request, Handler], bool]
@@ -37,29 +39,30 @@ Fault = Callable[[Request, Handler], bool]
 @pytest.fixture
 def host() -> Iterator[Provider]:
     with provider() as its:
-        fill_gfs(its, STEPS)
+        fill_gfs(its, STEPS, levels_hpa=FEW)
         yield its
 
 
 @pytest.fixture
 def second() -> Iterator[Provider]:
     with provider() as its:
-        fill_gfs(its, STEPS)
+        fill_gfs(its, STEPS, levels_hpa=FEW)
         yield its
 
 
 def ranges(folder: Path, *hosts: Provider) -> Bench:
-    return bench(served("gfs-0.25", 1, list(hosts), LEVELS), folder)
+    return bench(served("gfs-0.25", 1, list(hosts), FEW), folder)
 
 
 def filtered(folder: Path, *hosts: Provider) -> Bench:
-    return bench(served("gfs-0.25", 0, list(hosts), LEVELS), folder, area=PART)
+    return bench(served("gfs-0.25", 0, list(hosts), FEW), folder, area=PART)
 
 
 def true_files(item: str = "0p50") -> dict[str, bytes]:
     """What a sound fetch leaves, taken straight from the sample: its messages in their order."""
     return {
-        f"{item}-f{step:03d}": b"".join(m.data for m in gfs_messages(CYCLE, step)) for step in STEPS
+        f"{item}-f{step:03d}": b"".join(m.data for m in gfs_messages(CYCLE, step, FEW))
+        for step in STEPS
     }
 
 
@@ -71,12 +74,22 @@ def test_ranges_bring_the_bytes_of_the_provider(tmp_path: Path, host: Provider) 
     assert b.files() == true_files()
     # one index to begin, and for each step its index and a range from humidity to humidity
     assert len(host.log) == 1 + (1 + PARTS) * len(STEPS)
-    data = load_files([f.path for f in haul.files], "gfs", area=AREA)
-    host.upto_h = 6
-    whole = load_file(SAMPLES / "skerra-2026-05-04T12Z.grib2", "gfs", area=AREA)
-    times = whole.wind.time_unix_s.searchsorted(data.wind.time_unix_s)
-    assert np.array_equal(data.wind.air, whole.wind.air[:, times], equal_nan=True)
     assert not list(tmp_path.rglob("*.part"))
+
+
+def test_what_was_fetched_reads_as_the_sample_itself(tmp_path: Path) -> None:
+    with provider() as host:
+        fill_gfs(host, STEPS)
+        b = bench(served("gfs-0.25", 1, [host], LEVELS), tmp_path)
+        haul = b.collector.gather(CYCLE, STEPS)
+    data = load_files([f.path for f in haul.files], "gfs", area=AREA)
+    every = samples("skerra-2026-05-04T12Z.grib2")
+    path = tmp_path / "as-it-is.grib2"
+    path.write_bytes(b"".join(m.data for m in every if m.end_h in STEPS))
+    whole = load_files([path], "gfs", area=AREA)
+    assert np.array_equal(data.wind.air, whole.wind.air, equal_nan=True)
+    for name, values in whole.surface.fields.items():
+        assert np.array_equal(data.surface.fields[name], values, equal_nan=True), name
 
 
 def test_the_filter_brings_the_area_and_no_more(tmp_path: Path, host: Provider) -> None:
@@ -146,7 +159,7 @@ def test_a_new_start_goes_on_where_the_last_one_ended(tmp_path: Path, host: Prov
     host.upto_h = 3
     first.collector.gather(CYCLE, STEPS)
     host.upto_h = 6
-    its = served("gfs-0.25", 1, [host], LEVELS)
+    its = served("gfs-0.25", 1, [host], FEW)
     again = bench(its, tmp_path, ledger=first.ledger)
     asked = len(host.log)
     assert again.collector.gather(CYCLE, STEPS).complete
@@ -163,7 +176,7 @@ def test_a_kept_file_that_changed_on_the_disk_is_seen_and_fetched_again(
     data = bytearray(path.read_bytes())
     data[len(data) // 2] ^= 1  # most likely inside packed values: no frame can tell
     path.write_bytes(data)
-    again = bench(served("gfs-0.25", 1, [host], LEVELS), tmp_path, ledger=first.ledger)
+    again = bench(served("gfs-0.25", 1, [host], FEW), tmp_path, ledger=first.ledger)
     assert again.collector.gather(CYCLE, STEPS).complete
     assert again.files() == true_files()
     (note,) = (tmp_path / "set-aside").glob("*.txt")
@@ -228,7 +241,7 @@ def test_retry_after_is_kept_to(tmp_path: Path, host: Provider) -> None:
 def test_slow_drips_are_cut_short(tmp_path: Path, host: Provider, second: Provider) -> None:
     host.fault = lambda r, h: r.span is not None and h.drip(r, 0.02)
     manners = replace(QUICK, whole_s=0.15, tries=2)
-    its = served("gfs-0.25", 1, [host, second], LEVELS)
+    its = served("gfs-0.25", 1, [host, second], FEW)
     b = bench(its, tmp_path, manners=manners)
     begun = time.monotonic()
     haul = b.collector.gather(CYCLE, STEPS)
@@ -243,14 +256,15 @@ def test_a_host_that_says_nothing_is_left_for_another(
 ) -> None:
     host.fault = lambda _r, h: h.stay_silent(1.0)
     manners = replace(QUICK, read_s=0.1, tries=2)
-    b = bench(served("gfs-0.25", 1, [host, second], LEVELS), tmp_path, manners=manners)
+    b = bench(served("gfs-0.25", 1, [host, second], FEW), tmp_path, manners=manners)
     assert b.collector.gather(CYCLE, STEPS).complete
     assert b.files() == true_files()
 
 
 def stale_index(host: Provider) -> None:
     """The index of the cycle before lies beside the file."""
-    host.index_of = lambda path: gfs_messages(BEFORE, host.steps[path])
+    before = {step: gfs_messages(BEFORE, step, FEW) for step in STEPS}
+    host.index_of = lambda path: before[host.steps[path]]
 
 
 def other_offsets(host: Provider) -> None:
@@ -300,7 +314,7 @@ def wrong_cycle(host: Provider) -> None:
     """The data are of the cycle before, under the name and index of this one."""
     named = dict(host.files)
     for path in named:
-        host.files[path] = gfs_messages(BEFORE, host.steps[path])
+        host.files[path] = gfs_messages(BEFORE, host.steps[path], FEW)
     host.index_of = lambda path: tuple(
         replace(m, ymdh=f"{CYCLE:%Y%m%d%H}") for m in host.files[path]
     )
@@ -317,7 +331,7 @@ def refuses_after_five(host: Provider) -> None:
 def behind(host: Provider) -> None:
     """A mirror that is a cycle behind has other paths only."""
     host.files.clear()
-    fill_gfs(host, STEPS, BEFORE)
+    fill_gfs(host, STEPS, BEFORE, FEW)
 
 
 def broken(host: Provider) -> None:
@@ -402,7 +416,7 @@ def test_the_filter_in_trouble_names_it(
 
 @pytest.mark.fault
 def test_the_filter_must_cover_what_was_asked(tmp_path: Path, host: Provider) -> None:
-    b = bench(served("gfs-0.25", 0, [host], LEVELS), tmp_path, area=(40.0, -38.0, 47.0, -34.0))
+    b = bench(served("gfs-0.25", 0, [host], FEW), tmp_path, area=(40.0, -38.0, 47.0, -34.0))
     haul = b.collector.gather(CYCLE, STEPS)
     assert not haul.steps_h
     assert "which is less than was asked for" in haul.problems[0]
@@ -426,7 +440,7 @@ def test_no_host_at_all_is_a_named_error(tmp_path: Path, host: Provider) -> None
 
 
 def test_cycles_do_not_mix(tmp_path: Path, host: Provider) -> None:
-    fill_gfs(host, STEPS, BEFORE)
+    fill_gfs(host, STEPS, BEFORE, FEW)
     b = ranges(tmp_path, host)
     assert b.collector.gather(BEFORE, STEPS).complete
     assert b.collector.gather(CYCLE, STEPS).complete

@@ -77,6 +77,7 @@ def test_other_hosts_take_the_place_of_the_providers(tmp_path: Path) -> None:
         ('source = "icon"', "forecast.source = 'icon': give 'folder' or one of gfs-0.25"),
         ('source = "ifs"\nrange_urls = ["ftp://x"]', "'ftp://x' is no address"),
         ('source = "ifs"\nfilter_file_urls = ["http://x"]', "give filter_file_urls as many"),
+        ('source = "ifs"\nlevels_hpa = [500, 10]', "give levels_hpa at least two of the levels"),
         ('source = "ifs"\nkeep_gb = 3', "forecast.keep_gb = 3: is not a key here"),
     ],
 )
@@ -138,3 +139,12 @@ def test_the_next_look_in_words() -> None:
     assert cycles_between(gfs, noon - timedelta(hours=13), noon) == [
         noon - timedelta(hours=h) for h in (0, 6, 12)
     ]
+
+
+def test_fewer_levels_cost_less(tmp_path: Path) -> None:
+    table = TABLE + "levels_hpa = [1000, 500, 10]\n"
+    section = read_settings(settings_in(tmp_path, table)).file.forecast
+    assert section.model().routes[0].products[0].levels_hpa == (1000.0, 500.0, 10.0)
+    gefs = table.replace("gfs-0.25", "gefs")
+    (a,) = read_settings(settings_in(tmp_path, gefs)).file.forecast.model().routes[0].products
+    assert a.name == "a", "the b files have none of these"

@@ -58,6 +58,11 @@ def check_file(
     planes = read_planes(framing, area)
     found = [_identity(plane, item) for plane in planes]
     for plane, what in zip(planes, found, strict=True):
+        if plane.key.grid != planes[0].key.grid:
+            raise DecodeError(
+                f"{path.name}: message {plane.key.message} at byte {plane.key.offset}, {what}, "
+                f"lies on another grid than the first"
+            )
         _require_asked(path, plane, what, item, asked)
         _require_plausible(path, plane, what)
     lacking = missing_aloft(item, found)

@@ -26,6 +26,9 @@ NCEP_MIDDLE_CLOUD, NCEP_HIGH_CLOUD = 224, 234
 #: Grid definition template of a regular latitude-longitude grid (code table 3.1).
 REGULAR = 0
 
+#: More rows or columns than this are taken for damage: 0.02 degree right round the globe.
+LONGEST_AXIS = 18_000
+
 #: Seconds in the units of time of code table 4.4 that have a fixed length.
 SECONDS_IN_UNIT = {0: 60, 1: 3600, 2: 86400, 10: 10800, 11: 21600, 12: 43200, 13: 1}
 
@@ -76,6 +79,10 @@ class Grid:
             return f"its grid is of template {self.template}; only regular latitude-longitude"
         if self.scanning not in (0, 64):
             return f"it is scanned in mode {self.scanning}; only rows from west to east"
+        if not (1 <= self.columns <= LONGEST_AXIS and 1 <= self.rows <= LONGEST_AXIS):
+            return f"it claims {self.rows} x {self.columns} points; only 1 to {LONGEST_AXIS} a side"
+        if self.rows > 1 and self.first_latitude_deg == self.last_latitude_deg:
+            return "all its rows lie on one latitude; only one row a latitude"
         return None
 
     @property

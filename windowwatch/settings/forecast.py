@@ -29,6 +29,7 @@ class ForecastSection(Section):
     filter_file_urls: tuple[str, ...] = ()
     use_filter: bool = True
     reach_deg: Annotated[float, Field(ge=0.5, le=15.0)] = 4.0
+    levels_hpa: tuple[float, ...] = ()
     step_every_h: Annotated[int, Field(ge=1, le=12)] = 3
     give_up_h: Annotated[float, Field(ge=4.0, le=48.0)] = 11.0
     late_after_min: Annotated[float, Field(ge=10.0, le=720.0)] = 60.0
@@ -46,6 +47,18 @@ class ForecastSection(Section):
         if value != FOLDER and value not in MODELS:
             raise ValueError(f"give {FOLDER!r} or one of {', '.join(MODELS)}")
         return value
+
+    @model_validator(mode="after")
+    def _levels_are_there(self) -> "ForecastSection":
+        if self.levels_hpa and self.fetches:
+            offered = {
+                p for r in MODELS[self.source].routes for x in r.products for p in x.levels_hpa
+            }
+            foreign = [f"{p:g}" for p in self.levels_hpa if p not in offered]
+            if foreign or len(self.levels_hpa) < 2:
+                listed = ", ".join(f"{p:g}" for p in sorted(offered, reverse=True))
+                raise ValueError(f"give levels_hpa at least two of the levels that are: {listed}")
+        return self
 
     @field_validator("range_urls", "filter_script_urls", "filter_file_urls")
     @classmethod
@@ -80,6 +93,12 @@ class ForecastSection(Section):
         return replace(model, routes=routes)
 
     def _route(self, route: Route) -> Route:
+        if self.levels_hpa:
+            products = tuple(
+                replace(p, levels_hpa=tuple(x for x in p.levels_hpa if x in self.levels_hpa))
+                for p in route.products
+            )
+            route = replace(route, products=tuple(p for p in products if p.levels_hpa))
         if route.speech is Speech.NOAA_FILTER:
             pairs = tuple(zip(self.filter_script_urls, self.filter_file_urls, strict=True))
             return replace(route, hosts=pairs) if pairs else route
