@@ -223,6 +223,23 @@ def test_a_map_that_does_not_say_its_box_reaches_as_far_as_its_roads(tmp_path: P
         _build(_request(tmp_path, reach_m=400.0, sites=(_site(0.0, 1.0),)))
 
 
+def test_a_site_far_from_every_road_is_told(tmp_path: Path) -> None:
+    write_map(tmp_path / "small.osm.pbf", NODES, WAYS, box=(-20.0, -60.0, 20.0, 40.0))
+    built = _build(_request(tmp_path, sites=(_site(0.0, -40.0),), reach_m=1500.0))
+    assert "Millfield lies 4.0 km from the nearest road" in built.notes
+
+
+def test_closed_land_is_not_entered_on_foot_however_thin(tmp_path: Path) -> None:
+    """A strip 10 m wide, slanting, all across the land south of the road."""
+    strip = {"s1": (-20.0, -4.0), "s2": (20.0, -2.0), "s3": (20.0, -1.9), "s4": (-20.0, -3.9)}
+    ways = (*WAYS, (("s1", "s2", "s3", "s4", "s1"), {"landuse": "military"}))
+    write_map(tmp_path / "small.osm.pbf", {**NODES, **strip}, ways)
+    built = _build(_request(tmp_path))
+    walk = built.value("walk_min", _at(built, (0.0, -2.0), (0.0, -4.0)))
+    assert walk[0] < 5.0
+    assert np.isinf(walk[1])
+
+
 def test_what_lies_far_outside_is_not_read(tmp_path: Path) -> None:
     far = {"a": (900.0, 0.0), "b": (900.0, 9.0), "c": (909.0, 9.0)}  # 90 km to the east
     ways = (*WAYS, (("a", "b"), ROAD), (("a", "b", "c", "a"), {"natural": "wood"}))

@@ -1,7 +1,9 @@
 """Walks over hand-made land with plain answers."""
 
+import itertools
 from typing import Any
 
+import networkx as nx
 import numpy as np
 import pytest
 import shapely
@@ -107,3 +109,35 @@ def test_uphill_takes_longer_than_downhill() -> None:
     down = _minutes(Country(OPEN, -height, NONE, NONE))[4, 10]
     assert up == pytest.approx(15.0 * 5.037 / 2.501, rel=1e-3)
     assert down == pytest.approx(15.0 * 5.037 / 3.549, rel=1e-3)
+
+
+def test_walks_are_those_of_networkx_on_rough_land() -> None:
+    """Every step reckoned one by one, in plain loops, and joined by another library."""
+    rng = np.random.default_rng(12)
+    grid = Grid(46.0, -35.0, 0.0, 0.0, 50.0, 11, 14)
+    speed = rng.choice([0.0, FOREST_MPS, OPEN_MPS, PATH_MPS], grid.shape, p=[0.1, 0.3, 0.4, 0.2])
+    height = rng.uniform(0.0, 15.0, grid.shape)
+    roads = np.flatnonzero(speed.ravel() > 0.0)[::40]
+    graph = nx.DiGraph()
+    for row, column in np.ndindex(grid.shape):
+        for down, right in itertools.product((-1, 0, 1), repeat=2):
+            other = row + down, column + right
+            inside = 0 <= other[0] < grid.rows and 0 <= other[1] < grid.columns
+            if not inside or (down, right) == (0, 0):
+                continue
+            pair = speed[row, column], speed[other]
+            if min(pair) == 0.0:
+                continue
+            length = grid.cell_m * float(np.hypot(down, right))
+            slope = (height[other] - height[row, column]) / length
+            uphill = np.exp(-3.5 * abs(slope + 0.05)) / np.exp(-3.5 * 0.05)
+            took = 0.5 * length * (1.0 / pair[0] + 1.0 / pair[1]) / uphill
+            graph.add_edge((row, column), other, weight=took)
+    starts = {(int(cell) // grid.columns, int(cell) % grid.columns) for cell in roads}
+    graph.add_nodes_from(starts)
+    expected = nx.multi_source_dijkstra_path_length(graph, starts)
+    found, _ = walk_from_roads(grid, Country(speed, height, NONE, NONE), roads)
+    for row, column in np.ndindex(grid.shape):
+        time_s = found[row * grid.columns + column]
+        assert time_s == pytest.approx(expected.get((row, column), np.inf), rel=1e-5)
+    assert np.isinf(found).sum() == np.count_nonzero(speed == 0.0)

@@ -38,6 +38,10 @@ _AT_ONCE = 500_000
 REGION_MARGIN_M = 20_000.0
 #: Mean radius of the Earth. [m] IUGG, R₁ of the GRS 80 ellipsoid, rounded.
 EARTH_RADIUS_M = 6_371_009.0
+#: Land that is neither walked on nor over the edge of.
+NOT_WALKED = (Cover.WATER, Cover.MILITARY, Cover.NO_ENTRY)
+#: A base farther than this from every road is told. [m]
+FAR_FROM_ROADS_M = 2000.0
 #: Layers that hold the distance to a kind of line, or of land.
 LINE_LAYERS = {"motorway_m": Line.MOTORWAY, "railway_m": Line.RAILWAY, "power_m": Line.POWER}
 COVER_LAYERS = {
@@ -285,6 +289,10 @@ def _roads(
         within = grid.cells(dots.position_m) >= 0
         reached = float(np.mean(np.isfinite(times[-1][within]))) if np.any(within) else 0.0
         notes.append(f"from {base.name} {100 * reached:.0f} % of the roads can be driven to")
+        cell = int(grid.cells(np.array([[float(x), float(y)]]))[0])
+        away_m = float(layers["road_m"].codes.ravel()[cell]) * layers["road_m"].scale
+        if cell >= 0 and away_m > FAR_FROM_ROADS_M:
+            notes.append(f"{base.name} lies {away_m / 1000.0:.1f} km from the nearest road")
     tell("walking from the roads", 0.75)
     walk_s, start = _walks(laid, dots, _any_of(times), height_m)
     layers["walk_min"] = encode(walk_s / 60.0, TIME_STEP_MIN)
@@ -319,11 +327,11 @@ def _walks(
     on_path = np.zeros(grid.shape, dtype=np.bool_)
     path_cells = grid.cells(_line_dots(grid, paths))
     on_path.ravel()[path_cells[path_cells >= 0]] = True
-    shut = covers[Cover.WATER] | covers[Cover.MILITARY] | covers[Cover.NO_ENTRY] | ~laid.mapped
+    shut = np.any([covers[kind] for kind in NOT_WALKED], axis=0) | ~laid.mapped
     country = walking.Country(
         walking.speeds_mps(covers[Cover.WETLAND], covers[Cover.FOREST], on_path, shut),
         height_m,
-        np.concatenate([laid.lines[Line.RIVER], laid.outlines[Cover.WATER]]),
+        np.concatenate([laid.lines[Line.RIVER], *(laid.outlines[kind] for kind in NOT_WALKED)]),
         bridges,
     )
     time_s, origin = walking.walk_from_roads(grid, country, cells)
