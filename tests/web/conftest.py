@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
+import invented
 import pytest
 from page_week import Week
 
@@ -13,7 +14,7 @@ from windowwatch import daemon
 from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.store import open_store
+from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.area import area_of
 from windowwatch.watch.rehearsal import rehearse
 
@@ -53,7 +54,7 @@ def empty_week(week: Week, tmp_path: Path) -> Iterator[Week]:
     store = open_store(f"sqlite:///{tmp_path}/empty.sqlite3")
     store.upgrade()
     with ExitStack() as opened:
-        yield replace(week, store=store, open=opened, _urls={})
+        yield week.over(store, opened)
     store.close()
 
 
@@ -61,3 +62,10 @@ def empty_week(week: Week, tmp_path: Path) -> Iterator[Week]:
 def later(week: Week) -> timedelta:
     """So long after the end that the forecast is stale, but not all of its hours are over."""
     return timedelta(hours=30)
+
+
+@pytest.fixture
+def made_week(week: Week, store: Store) -> Iterator[Week]:
+    """The page over made-up passes; its database is still empty."""
+    with ExitStack() as opened:
+        yield week.over(store, opened, watch=invented.WATCH)

@@ -165,7 +165,24 @@ def test_the_board_is_small_on_the_wire(week: Week) -> None:
     """Aim of the project: a first visit of at most 150 kB, gzip."""
     client = week.client()
     sizes = []
-    for path in ("/", "/static/style.css", "/static/keys.js", "/static/icon.svg"):
+    for path in (
+        "/",
+        "/static/style.css",
+        "/static/keys.js",
+        "/static/live.js",
+        "/static/icon.svg",
+    ):
         with client.stream("GET", path, headers={"accept-encoding": "gzip"}) as answer:
             sizes.append(sum(len(part) for part in answer.iter_raw()))
     assert sum(sizes) < 40_000
+
+
+def test_the_board_is_made_anew_for_a_new_cycle_and_a_new_minute(made_week: Week) -> None:
+    client, store = made_week.client(invented.NOW), made_week.store
+    assert "Nothing to show yet" in client.get("/").text
+    store.save_pass(invented.record(hours=DAY))
+    assert "cycle of Tue 5 May 00:00 UTC" in client.get("/").text
+    store.save_pass(invented.record(1, hours=DAY))
+    assert "cycle of Tue 5 May 06:00 UTC" in client.get("/").text
+    made_week.clock(invented.NOW).set(invented.NOW + timedelta(hours=3))
+    assert "Now: Tue 5 May 07:00 UTC" in client.get("/").text

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import invented
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from page_week import Week
@@ -243,6 +244,26 @@ def test_the_launch_day_sheet_is_one_page_of_paper(
             page.goto(f"{week.url()}/windows/{window.uid}/sheet")
             assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper))) == 1
     assert week.store.current_windows(week.facts.watch)
+
+
+def test_a_newer_forecast_is_announced_and_not_forced(made_week: Week, browser: Browser) -> None:
+    store, url = made_week.store, made_week.url(invented.NOW)
+    store.save_pass(invented.record(hours=()))
+    with visit(browser, url, PHONE) as page:
+        page.clock.install()
+        page.goto(f"{url}/health/page")
+        bar = page.get_by_text("A newer forecast has come.")
+        with page.expect_response("**/data/cycle.json"):
+            page.clock.fast_forward(61_000)
+        assert not bar.is_visible()
+        store.save_pass(invented.record(1, hours=()))
+        with page.expect_response("**/data/cycle.json"):
+            page.clock.fast_forward(61_000)
+        bar.wait_for(state="visible")
+        assert page.locator("body").get_attribute("data-cycle") == invented.cycle(0).id
+        page.get_by_role("link", name="Show it").click()
+        assert page.locator("body").get_attribute("data-cycle") == invented.cycle(1).id
+        assert not bar.is_visible()
 
 
 def test_entering_with_the_token_works_in_a_browser(week: Week, browser: Browser) -> None:

@@ -1,14 +1,12 @@
 """Windows, sites, notices and health as pages."""
 
 import re
-from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
 import invented
 from page_week import Week
 
-from windowwatch.storage.store import Store
 from windowwatch.web.health import Condition, health
 from windowwatch.windows.values import WindowState
 
@@ -45,7 +43,8 @@ def test_notices_are_told_in_the_words_of_the_phone(week: Week) -> None:
     assert "None waits." in page
 
 
-def test_a_notice_that_waits_is_named_first_and_its_error_is_not(store: Store, week: Week) -> None:
+def test_a_notice_that_waits_is_named_first_and_its_error_is_not(made_week: Week) -> None:
+    store = made_week.store
     store.save_pass(invented.record())
     claim = store.claim_delivery(["phone"], now_utc=invented.NOW, lease=timedelta(minutes=5))
     assert claim is not None
@@ -54,8 +53,7 @@ def test_a_notice_that_waits_is_named_first_and_its_error_is_not(store: Store, w
         error="http://secret.example/ cannot be reached",
         next_try_utc=invented.NOW + timedelta(minutes=7),
     )
-    facts = replace(week.facts, watch=invented.WATCH)
-    page = replace(week, store=store, facts=facts, _urls={}).client().get("/notices").text
+    page = made_week.client().get("/notices").text
     waiting, _ = page.split("Told, the newest first")
     assert "phone: waits, tried 1 times, next Tue 5 May 04:07 UTC" in waiting
     assert "secret.example" not in page
@@ -119,11 +117,9 @@ def test_the_sheet_says_what_the_window_and_its_hours_say(week: Week) -> None:
             assert f"{hour.footprint.latitude_deg:.3f}° N" in row[1]
 
 
-def test_a_window_that_the_newest_cycle_left_has_no_sheet(store: Store, week: Week) -> None:
+def test_a_window_that_the_newest_cycle_left_has_no_sheet(made_week: Week) -> None:
     gone = invented.record(hours=())
-    store.save_pass(gone)
-    facts = replace(week.facts, watch=invented.WATCH)
-    client = replace(week, store=store, facts=facts, _urls={}).client()
+    made_week.store.save_pass(gone)
     uid = gone.windows[0].uid
-    assert client.get(f"/windows/{uid}").status_code == 200
-    assert client.get(f"/windows/{uid}/sheet").status_code == 404
+    assert made_week.client().get(f"/windows/{uid}").status_code == 200
+    assert made_week.client().get(f"/windows/{uid}/sheet").status_code == 404

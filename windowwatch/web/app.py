@@ -1,9 +1,10 @@
 """The page as an ASGI application: which address gives what."""
 
 import logging
+import threading
 import time
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 from importlib.resources import files
 from typing import Any
 
@@ -17,7 +18,7 @@ from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
 
-from windowwatch.clock import Clock
+from windowwatch.clock import Clock, floor_to_step
 from windowwatch.errors import StorageError
 from windowwatch.storage.store import Store
 from windowwatch.web.access import Doorkeeper, Guard
@@ -73,6 +74,8 @@ class Desk:
         self.clock = clock
         self.pages = Pages()
         self._next_look_in = next_look_in
+        self._lock = threading.Lock()
+        self._board: tuple[tuple[str, datetime], bytes] | None = None
 
     def health(self, snapshot: Snapshot | None) -> Health:
         """Health at the present moment."""
@@ -114,8 +117,15 @@ class Desk:
         snapshot = self.reader.newest()
         if snapshot is None:
             return self.page(request, "empty.html", None)
-        shown = board(self.facts, snapshot, self.clock.now())
-        return self.page(request, "board.html", snapshot, board=shown)
+        now = self.clock.now()
+        # The most looked at page: made once a minute for all who look.
+        made_for = (snapshot.cycle.cycle.id, floor_to_step(now, timedelta(minutes=1)))
+        with self._lock:
+            if self._board is None or self._board[0] != made_for:
+                shown = board(self.facts, snapshot, now)
+                html = self.page(request, "board.html", snapshot, board=shown).body
+                self._board = (made_for, bytes(html))
+            return HTMLResponse(self._board[1])
 
     def hour(self, request: Request) -> Response:
         """One launch hour; of one that is over, what the last cycle that saw it said."""
@@ -277,7 +287,7 @@ def create_app(
 
     app = Starlette(
         routes=routes,
-        middleware=[Middleware(GZipMiddleware, minimum_size=1000)],
+        middleware=[Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)],
         exception_handlers={
             RefusedError: refused,
             HTTPException: refuse,

@@ -47,6 +47,7 @@ class DataDesk:
         self._facts = facts
         self._clock = clock
         self.routes = [
+            Route("/data/cycle.json", self.cycle),
             Route("/data/hours.json", self.hours),
             Route("/data/hours.csv", self.hours_csv),
             Route("/data/windows.json", self.windows),
@@ -55,6 +56,13 @@ class DataDesk:
             Route("/data/footprints.geojson", self.footprints),
             Route("/data/openapi.json", self.openapi),
         ]
+
+    def cycle(self, request: Request) -> Response:
+        """The newest cycle: small, for asking often whether there is something new."""
+        _asked(request)
+        snapshot = self._reader.newest()
+        cycle = None if snapshot is None else export.cycle_data(snapshot.cycle.cycle)
+        return JSONResponse({"watch": self._facts.watch, "cycle": cycle})
 
     def hours(self, request: Request) -> Response:
         """Launch hours of a cycle."""

@@ -83,6 +83,7 @@ _SCHEMAS: dict[str, Any] = {
             "cycle_id": _TEXT,
         }
     ),
+    "Newest": _object({"watch": _TEXT, "cycle": {"anyOf": [_ref("Cycle"), {"type": "null"}]}}),
     "Windows": _object({"watch": _TEXT, "cycle": _ref("Cycle"), "windows": _list("Window")}),
     "Change": _object(
         {
@@ -129,6 +130,7 @@ _YES = {"type": "string", "enum": ["yes", "no"]}
 
 #: Query parameters of each data address: name, description, schema.
 PARAMETERS: dict[str, tuple[tuple[str, str, dict[str, Any]], ...]] = {
+    "/data/cycle.json": (),
     "/data/hours.json": (_SITE, _CYCLE, _TIME_ASKED, ("checks", "Every check as well.", _YES)),
     "/data/hours.csv": (_SITE, _CYCLE, _TIME_ASKED),
     "/data/windows.json": (),
@@ -143,6 +145,7 @@ PARAMETERS: dict[str, tuple[tuple[str, str, dict[str, Any]], ...]] = {
     "/health": (),
 }
 _ANSWERS = {
+    "/data/cycle.json": ("The newest cycle, null before the first", "application/json", "Newest"),
     "/data/hours.json": ("Launch hours of a cycle", "application/json", "Hours"),
     "/data/hours.csv": ("Launch hours of a cycle, as CSV", "text/csv", None),
     "/data/windows.json": ("Windows after the newest cycle", "application/json", "Windows"),
