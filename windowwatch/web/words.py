@@ -31,6 +31,13 @@ _LABELS = {
     "precipitation": "rain or snow",
     "strongest_wind": "strongest wind aloft",
     "coldest_air": "coldest air met",
+    "built_up": "landings on built-up land",
+    "hazard_line": "landings near hazard lines",
+    "forest": "landings in forest",
+    "slope": "slope where it lands",
+    "crew": "crew at the road, after the landing",
+    "walk": "walk from the road",
+    "arrival_daylight": "daylight left on arrival",
 }
 
 
