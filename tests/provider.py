@@ -448,7 +448,7 @@ def with_humidity(messages: tuple[Sample, ...]) -> tuple[Sample, ...]:
 def fixed_at(name: str, step_h: int) -> tuple[Sample, ...]:
     """Terrain and land mask, which GFS repeats at every step and the samples have at 0."""
     found = []
-    for message in samples(name):
+    for message in samples(name, (0,)):
         if message.number in ((0, 3, 5, 1, 0), (2, 0, 0, 1, 0)):
             handle = eccodes.codes_new_from_message(message.data)
             eccodes.codes_set(handle, "step", step_h)
@@ -466,7 +466,7 @@ def gfs_messages(
     name = f"skerra-{cycle:%Y-%m-%dT%HZ}.grib2"
     here = tuple(
         m
-        for m in samples(name)
+        for m in samples(name, (max(step_h - 3, 0), step_h))  # rain begins three hours before
         if m.end_h == step_h
         and (levels_hpa is None or m.number[3] != 100 or m.number[4] / 100 in levels_hpa)
     )
@@ -489,7 +489,7 @@ def fill_gfs(
 
 def fill_ecmwf(its: Provider, steps_h: tuple[int, ...]) -> None:
     """Serve the invented week and its members as ECMWF's open data would be."""
-    every = samples(f"skerra-{CYCLE:%Y-%m-%dT%HZ}.grib2")
+    every = samples(f"skerra-{CYCLE:%Y-%m-%dT%HZ}.grib2", steps_h)
     members = samples(f"skerra-members-{CYCLE:%Y-%m-%dT%HZ}.grib2", steps_h)
     for step in steps_h:
         root = f"{CYCLE:%Y%m%d}/{CYCLE:%H}z/ifs/0p25"

@@ -15,7 +15,7 @@ from windowwatch.forecast.framing import sha256_of
 from windowwatch.storage.store import open_store
 
 ROOT = Path(__file__).resolve().parents[2]
-STEPS = tuple(range(0, 25, 3))
+STEPS = tuple(range(0, 19, 3))
 
 
 def start(host: Provider, folder: Path) -> "subprocess.Popen[str]":
