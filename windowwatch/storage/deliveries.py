@@ -306,6 +306,45 @@ def pending_by_channel(database: Database) -> dict[str, int]:
     return counts
 
 
+@dataclass(frozen=True)
+class ChannelFigures:
+    """How a channel does: deliveries by state, the last one sent, and since when it fails."""
+
+    pending: int
+    sent: int
+    failed: int
+    last_sent_utc: datetime | None
+    failing_since_utc: datetime | None
+
+
+def channel_figures(database: Database) -> dict[str, ChannelFigures]:
+    """Figures of every channel that was ever to be told something, by name."""
+    wanted = (
+        select(
+            DeliveryRow.channel,
+            DeliveryRow.state,
+            func.count(),
+            func.max(DeliveryRow.sent_utc),
+        )
+        .group_by(DeliveryRow.channel, DeliveryRow.state)
+        .order_by(DeliveryRow.channel)
+    )
+    with database.reading() as session:
+        rows = session.execute(wanted).all()
+    figures = {}
+    for name in dict.fromkeys(row[0] for row in rows):
+        counts = {row[1]: row[2] for row in rows if row[0] == name}
+        sent = [row[3] for row in rows if row[0] == name and row[3] is not None]
+        figures[name] = ChannelFigures(
+            counts.get(str(DeliveryState.PENDING), 0),
+            counts.get(str(DeliveryState.SENT), 0),
+            counts.get(str(DeliveryState.FAILED), 0),
+            max(sent, default=None),
+            failing_since(database, name),
+        )
+    return figures
+
+
 def _mark(database: Database, statement: Update) -> None:
     with database.writing() as session:
         _executed(session, statement)

@@ -134,6 +134,10 @@ class Store:
             longest_pause=longest_pause,
         )
 
+    def channel_figures(self) -> dict[str, deliveries.ChannelFigures]:
+        """How every channel does, by name."""
+        return deliveries.channel_figures(self._database)
+
     def mark_sent(self, claim: deliveries.Claim, *, now_utc: datetime) -> None:
         """Mark a claimed delivery as sent."""
         deliveries.mark_sent(self._database, claim, now_utc=now_utc)

@@ -3,17 +3,18 @@
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 from importlib.resources import files
 from typing import Any
 
 from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp
@@ -26,13 +27,16 @@ from windowwatch.web.board import board
 from windowwatch.web.datadesk import DataDesk, RefusedError, refused
 from windowwatch.web.entry import ENTRY_PATH, Entry
 from windowwatch.web.export import health_data
+from windowwatch.web.forms import FormError, Seal, posted
 from windowwatch.web.health import Health, health
 from windowwatch.web.hourview import hour_view
-from windowwatch.web.listing import notice_row, site_rows, window_rows, window_view
+from windowwatch.web.listing import NoticeRow, notice_row, site_rows, window_rows, window_view
+from windowwatch.web.metrics import CONTENT_TYPE, metrics_text
 from windowwatch.web.pages import Pages
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.sheet import sheet
 from windowwatch.web.values import Facts, from_stamp, site_keys
+from windowwatch.windows.values import Change
 
 _LOG = logging.getLogger(__name__)
 
@@ -46,6 +50,7 @@ NAV = (
 )
 #: Notices on one page; all are in the data.
 MOST_NOTICES = 60
+LONGEST_NAME = 80
 _REFUSALS = {
     400: ("Not understood", "The request could not be read."),
     401: ("Enter first", "This page asks for a token."),
@@ -74,6 +79,7 @@ class Desk:
         self.clock = clock
         self.pages = Pages()
         self._next_look_in = next_look_in
+        self._seal = Seal()
         self._lock = threading.Lock()
         self._board: tuple[tuple[str, datetime], bytes] | None = None
 
@@ -169,13 +175,9 @@ class Desk:
         history = self.reader.history(uid)
         if snapshot is None or not history:
             raise HTTPException(404)
-        told = [
-            (change, self.reader.store.deliveries(change.key))
-            for change in self.reader.changes()
-            if change.window_uid == uid
-        ]
-        view = window_view(self.facts, history, snapshot.hours, told)
-        return self.page(request, "window.html", snapshot, view=view)
+        told = self._notices([c for c in self.reader.changes() if c.window_uid == uid])
+        view = window_view(self.facts, history, snapshot.hours, told, self.clock.now())
+        return self.page(request, "window.html", snapshot, view=view, seal=self._seal.word)
 
     def sheet(self, request: Request) -> Response:
         """The launch-day sheet of a window."""
@@ -200,12 +202,8 @@ class Desk:
 
     def notices(self, request: Request) -> Response:
         """Notices that wait, and those that were told."""
-        sites = {site.name: site for site in self.facts.sites}
         changes = self.reader.changes()
-        rows = [
-            notice_row(change, self.reader.store.deliveries(change.key), sites)
-            for change in reversed(changes[-MOST_NOTICES:])
-        ]
+        rows = self._notices(changes[-MOST_NOTICES:])
         return self.page(
             request,
             "notices.html",
@@ -213,7 +211,42 @@ class Desk:
             waiting=[row for row in rows if row.pending],
             told=[row for row in rows if not row.pending],
             more=max(0, len(changes) - MOST_NOTICES),
+            seal=self._seal.word,
         )
+
+    def _notices(self, changes: Sequence[Change]) -> tuple[NoticeRow, ...]:
+        """Notices of some changes, the newest first."""
+        sites = {site.name: site for site in self.facts.sites}
+        store = self.reader.store
+        known = store.acknowledgements([change.key for change in changes])
+        return tuple(
+            notice_row(change, store.deliveries(change.key), sites, known.get(change.key))
+            for change in reversed(changes)
+        )
+
+    async def acknowledge(self, request: Request) -> Response:
+        """Somebody knows of a notice: the only thing that the page ever writes."""
+        key = request.path_params["key"]
+        try:
+            fields = await posted(request)
+            self._seal.check(fields)
+        except FormError as error:
+            html = self.pages.render("error.html", title="Refused", text=error.words)
+            return HTMLResponse(html, error.status)
+        by_whom = fields.get("by", "").strip()
+        if not 0 < len(by_whom) <= LONGEST_NAME or not by_whom.isprintable():
+            text = "Give the name of who knows of it."
+            return HTMLResponse(self.pages.render("error.html", title="Whose?", text=text), 400)
+        if not await run_in_threadpool(self._is_known, key, by_whom):
+            raise HTTPException(404)
+        return RedirectResponse(f"/notices#{key}", 303)
+
+    def _is_known(self, key: str, by_whom: str) -> bool:
+        """Store an acknowledgement; False when this watch has no such change."""
+        if all(change.key != key for change in self.reader.changes()):
+            return False
+        self.reader.store.acknowledge(key, by_whom=by_whom, now_utc=self.clock.now())
+        return True
 
     def health_page(self, request: Request) -> Response:
         """How well the watch is, for people."""
@@ -225,6 +258,14 @@ class Desk:
         """How well the watch is, for machines: 503 when its results may not be planned by."""
         state = self.health(self.reader.newest())
         return JSONResponse(health_data(state), 200 if state.well else 503)
+
+    def metrics(self, request: Request) -> Response:
+        """The same and more as numbers, for a machine that collects them."""
+        snapshot = self.reader.newest()
+        windows = () if snapshot is None else snapshot.windows
+        channels = self.reader.store.channel_figures()
+        text = metrics_text(self.facts.watch, self.health(snapshot), windows, channels)
+        return Response(text, media_type=CONTENT_TYPE)
 
     def data(self, request: Request) -> Response:
         """Where the data are."""
@@ -245,7 +286,7 @@ def create_app(
     Parameters
     ----------
     store : Store
-        Of the present schema; only read.
+        Of the present schema. Only acknowledgements are ever written.
     facts : Facts
     clock : Clock
     token : str, optional
@@ -265,8 +306,10 @@ def create_app(
         Route("/windows/{uid}/sheet", desk.sheet),
         Route("/sites", desk.sites),
         Route("/notices", desk.notices),
+        Route("/notices/{key}/known", desk.acknowledge, methods=["POST"]),
         Route("/health/page", desk.health_page),
         Route("/health", desk.health_json),
+        Route("/metrics", desk.metrics),
         Route("/data", desk.data),
         *DataDesk(desk.reader, facts, clock).routes,
         *(
