@@ -285,6 +285,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         look_every=timedelta(seconds=settings.file.watch.look_every_s) if looks else None,
         note=note,
         train=watch.train,
+        decisions=watch.decisions,
     )
 
 

@@ -14,6 +14,7 @@ from windowwatch.scoring.values import Site, Verdict
 from windowwatch.web.board import Board, board
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
+from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import WindowState
 
 FACTS = Facts(
@@ -92,6 +93,25 @@ def test_a_window_over_noon_is_two_pieces_with_one_label() -> None:
     assert (left.column, left.width, left.begins, left.ends) == (9, 4, True, False)
     assert (right.column, right.width, right.begins, right.ends) == (1, 3, False, True)
     assert [left.label, right.label] == ["open 08–15", ""]
+
+
+def test_what_must_be_decided_is_marked_where_it_is_due() -> None:
+    decide = (
+        Decision("book the crew", timedelta(hours=24)),
+        Decision("tell air traffic", timedelta(hours=2, minutes=20)),
+        Decision("open the gate", timedelta(hours=1), sites=frozenset({"Highmoor"})),
+    )
+    facts = replace(FACTS, decisions=decide)
+    (site,) = shown(invented.at(0), invented.window(), facts=facts).sites  # Wed 22:00 local
+    # The window begins Thu 04:00 local; "open the gate" is for another site.
+    assert site.dues == (
+        "book the crew by Wed 6 May 04:00 (overdue)",
+        "tell air traffic by Thu 7 May 01:40 (in 4 h)",
+    )
+    marks = {
+        day.title: (d.column, d.quarter) for day in site.days for h in day.halves for d in h.dues
+    }
+    assert marks == {"Wed 6 May": (5, 0), "Thu 7 May": (2, 2)}
 
 
 @pytest.mark.parametrize(("minutes", "cells"), [(15, 24), (30, 24), (60, 24), (180, 8)])

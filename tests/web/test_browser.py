@@ -15,6 +15,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 from windowwatch.scoring.values import Verdict
 from windowwatch.web.values import stamp
+from windowwatch.windows.values import ChangeKind
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = [
@@ -264,6 +265,27 @@ def test_a_newer_forecast_is_announced_and_not_forced(made_week: Week, browser: 
         page.get_by_role("link", name="Show it").click()
         assert page.locator("body").get_attribute("data-cycle") == invented.cycle(1).id
         assert not bar.is_visible()
+
+
+def test_a_notice_is_acknowledged_by_keyboard_and_without_script(
+    made_week: Week, browser: Browser
+) -> None:
+    change = invented.change(ChangeKind.CLOSED, found_utc=invented.NOW)
+    made_week.store.save_pass(invented.record(hours=(), changes=(change,), deliveries=()))
+    url = made_week.url(invented.NOW)
+    with visit(browser, url, PHONE, bypass_csp=True) as page:
+        page.goto(f"{url}/notices")
+        page.locator("summary").click()
+        assert Axe().run(page).violations_count == 0
+    with visit(browser, url, DESK, java_script_enabled=False) as page:
+        page.goto(f"{url}/notices")
+        page.locator("summary").focus()
+        page.keyboard.press("Enter")
+        page.keyboard.press("Tab")
+        page.keyboard.type("Ada")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/notices#*")
+        assert page.get_by_text("Known to Ada").is_visible()
 
 
 def test_entering_with_the_token_works_in_a_browser(week: Week, browser: Browser) -> None:

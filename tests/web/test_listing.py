@@ -8,7 +8,7 @@ import invented
 from page_week import Week
 
 from windowwatch.web.health import Condition, health
-from windowwatch.windows.values import WindowState
+from windowwatch.windows.values import ChangeKind, WindowState
 
 
 def test_every_window_is_listed_and_has_its_history(week: Week) -> None:
@@ -123,3 +123,46 @@ def test_a_window_that_the_newest_cycle_left_has_no_sheet(made_week: Week) -> No
     uid = gone.windows[0].uid
     assert made_week.client().get(f"/windows/{uid}").status_code == 200
     assert made_week.client().get(f"/windows/{uid}/sheet").status_code == 404
+
+
+def closed_week(made_week: Week) -> str:
+    """One closed window that nobody knows of; its key."""
+    change = invented.change(ChangeKind.CLOSED, found_utc=invented.NOW)
+    made_week.store.save_pass(invented.record(changes=(change,), deliveries=()))
+    return change.key
+
+
+def seal_of(page: str) -> str:
+    found = re.search(r'name="seal" value="([\w-]+)"', page)
+    assert found is not None
+    return found[1]
+
+
+def test_somebody_says_that_they_know_and_the_page_says_who(made_week: Week) -> None:
+    key, client = closed_week(made_week), made_week.client(invented.NOW)
+    seal = seal_of(client.get("/notices").text)
+    answer = client.post(f"/notices/{key}/known", data={"seal": seal, "by": " Ada <b> "})
+    assert (answer.status_code, answer.headers["location"]) == (303, f"/notices#{key}")
+    assert made_week.store.acknowledgements([key])[key].by_whom == "Ada <b>"
+    for path in ("/notices", "/windows/millfield-0507T0600-abc123"):
+        page = client.get(path).text
+        assert "Known to Ada &lt;b&gt;, Tue 5 May 04:00 UTC." in page
+        assert "I know of it" not in page
+
+
+def test_an_acknowledgement_from_elsewhere_is_refused(made_week: Week) -> None:
+    key, client = closed_week(made_week), made_week.client(invented.NOW)
+    seal = seal_of(client.get("/notices").text)
+    path = f"/notices/{key}/known"
+    good = {"seal": seal, "by": "Ada"}
+    foreign = {"origin": "https://evil.example"}
+    assert client.post(path, data=good, headers=foreign).status_code == 403
+    assert client.post(path, data={**good, "seal": "x"}).status_code == 403
+    assert client.post(path, data={"by": "Ada"}).status_code == 403
+    assert client.post(path, data={**good, "by": ""}).status_code == 400
+    assert client.post(path, data={**good, "by": "x" * 81}).status_code == 400
+    assert client.post(path, data={**good, "by": "x" * 9000}).status_code == 413
+    assert client.post(path, data={f"f{i}": "x" for i in range(9)}).status_code == 400
+    assert client.post("/notices/abc/known", data=good).status_code == 404
+    assert client.get(path).status_code == 405
+    assert made_week.store.acknowledgements([key]) == {}

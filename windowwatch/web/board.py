@@ -46,6 +46,15 @@ class Bracket:
 
 
 @dataclass(frozen=True)
+class Due:
+    """A time by which something must be decided."""
+
+    column: int
+    quarter: int
+    spoken: str
+
+
+@dataclass(frozen=True)
 class Half:
     """Twelve hours of a day. `now` is (column, quarter of an hour) of the present."""
 
@@ -53,6 +62,7 @@ class Half:
     cells: tuple[Cell, ...]
     brackets: tuple[Bracket, ...]
     now: tuple[int, int] | None
+    dues: tuple[Due, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -73,6 +83,7 @@ class SiteBoard:
     headline: str
     answer: str
     limited: str
+    dues: tuple[str, ...]
     href: str | None
     days: tuple[Day, ...]
     silent: str
@@ -152,6 +163,10 @@ def _site_board(
         headline=headline,
         answer=answer,
         limited=limited,
+        dues=tuple(
+            words.due_words(d.name, due, now, words.zone_of(site))
+            for d, due in (() if best is None else facts.due(best))
+        ),
         href=href,
         days=_days(facts, site, key, hours, windows, now),
         silent="" if hours else "The newest cycle answers for no launch hour of this site.",
@@ -232,6 +247,7 @@ def _days(
                 ),
                 brackets=_brackets(windows, day, first, site),
                 now=_now_in(now.astimezone(zone), day, first),
+                dues=_dues(facts, windows, day, first, site, now),
             )
             for first in (0, HALF_H)
         )
@@ -335,6 +351,23 @@ def _spoken(window: Window, site: Site) -> str:
         f"{words.span_words(window.start_utc, window.end_utc, zone)}, "
         f"chance {words.chance_words(window.chance)}"
     )
+
+
+def _dues(
+    facts: Facts, windows: Sequence[Window], day: date, first_h: int, site: Site, now: datetime
+) -> tuple[Due, ...]:
+    zone = words.zone_of(site)
+    found = []
+    for window in windows:
+        for decision, due in facts.due(window):
+            place = _now_in(due.astimezone(zone), day, first_h)
+            if place is not None:
+                spoken = (
+                    f"{words.due_words(decision.name, due, now, zone)} for the window "
+                    f"{words.span_words(window.start_utc, window.end_utc, zone)}"
+                )
+                found.append(Due(*place, spoken))
+    return tuple(found)
 
 
 def _now_in(now: datetime, day: date, first_h: int) -> tuple[int, int] | None:

@@ -7,12 +7,15 @@ from datetime import UTC, datetime, timedelta
 from windowwatch.notices.wording import message
 from windowwatch.scoring.compare import compare_sites
 from windowwatch.scoring.values import Hour, Site, Verdict
+from windowwatch.storage.changes import Acknowledgement
 from windowwatch.storage.deliveries import Delivery, DeliveryState
 from windowwatch.web import words
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, site_keys, stamp
-from windowwatch.windows.values import Change, Window, WindowState
+from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 
+#: Changes that are reminded of until somebody says that they know.
+_TO_ACKNOWLEDGE = (ChangeKind.DECISION_DUE, ChangeKind.CLOSED)
 _LIVE = (WindowState.OPEN, WindowState.SIGHTED)
 
 
@@ -54,6 +57,7 @@ class WindowView:
     zone: str
     live: bool
     has_sheet: bool
+    dues: tuple[str, ...]
     hours: tuple[HourLink, ...]
     history: tuple[WindowRow, ...]
     told: tuple["NoticeRow", ...]
@@ -70,6 +74,8 @@ class NoticeRow:
     cycle: str
     deliveries: tuple[str, ...]
     pending: bool
+    known: str
+    may_be_known: bool
 
 
 @dataclass(frozen=True)
@@ -129,7 +135,8 @@ def window_view(
     facts: Facts,
     history: Sequence[Window],
     hours: Iterable[Hour],
-    told: Sequence[tuple[Change, Sequence[Delivery]]],
+    told: tuple[NoticeRow, ...],
+    now: datetime,
 ) -> WindowView:
     """A window by its versions, oldest first (at least one), and the newest cycle's hours."""
     sites = {site.name: site for site in facts.sites}
@@ -157,15 +164,19 @@ def window_view(
         row=window_row(window, sites),
         zone=str(zone),
         live=window.state in _LIVE,
+        dues=tuple(words.due_words(d.name, due, now, zone) for d, due in facts.due(window)),
         has_sheet=any(h.time_utc == window.best_hour_utc for h in inside),
         hours=links,
         history=tuple(window_row(w, sites) for w in reversed(history)),
-        told=tuple(notice_row(change, sent, sites) for change, sent in told),
+        told=told,
     )
 
 
 def notice_row(
-    change: Change, deliveries: Sequence[Delivery], sites: Mapping[str, Site]
+    change: Change,
+    deliveries: Sequence[Delivery],
+    sites: Mapping[str, Site],
+    known: Acknowledgement | None = None,
 ) -> NoticeRow:
     """A change in the words of its notice. Errors of channels may name addresses: not shown."""
     text = message(change, sites.get(change.site), now_utc=change.found_utc)
@@ -177,6 +188,8 @@ def notice_row(
         cycle=change.cycle_id,
         deliveries=tuple(_delivered(d) for d in deliveries),
         pending=any(d.state is DeliveryState.PENDING for d in deliveries),
+        known="" if known is None else f"{known.by_whom}, {words.utc_words(known.at_utc)}",
+        may_be_known=known is None and change.kind in _TO_ACKNOWLEDGE,
     )
 
 

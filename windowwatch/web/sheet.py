@@ -60,6 +60,7 @@ class Sheet:
     drawing: MapView | None
     place: str
     slips: tuple[Slip, ...]
+    dues: tuple[tuple[str, str], ...]
     caution: str
 
 
@@ -102,6 +103,9 @@ def sheet(facts: Facts, site: Site, window: Window, hours: Sequence[Hour]) -> Sh
         drawing=None if mark is None else draw(site, mark, facts.ground),
         place="" if mark is None else place_words(mark.latitude_deg, mark.longitude_deg),
         slips=tuple(_slips(near[:: max(1, stride)], site, best.time_utc)),
+        dues=tuple(
+            (d.name, words.moment_words(due, words.zone_of(site))) for d, due in facts.due(window)
+        ),
         caution="" if facts.train is None else CAUTIONS[facts.train.gas],
     )
 

@@ -9,6 +9,8 @@ from windowwatch.ground.values import Ground
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
+from windowwatch.windows.decisions import Decision
+from windowwatch.windows.values import Window
 
 
 @dataclass(frozen=True)
@@ -34,6 +36,8 @@ class Facts:
         Said at the top of every page, for example that this is a rehearsal.
     train : FlightTrain or None
         For the fill on the launch-day sheet.
+    decisions : tuple of Decision
+        What must be decided before a window.
     """
 
     watch: str
@@ -45,6 +49,12 @@ class Facts:
     look_every: timedelta | None = None
     note: str = ""
     train: FlightTrain | None = None
+    decisions: tuple[Decision, ...] = ()
+
+    def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
+        """Decisions that a window asks for and by when, the first due first."""
+        asked = [d for d in self.decisions if d.asked_of(window)]
+        return tuple(sorted(((d, window.start_utc - d.before) for d in asked), key=lambda x: x[1]))
 
 
 def site_keys(sites: Sequence[Site]) -> dict[str, Site]:

@@ -129,3 +129,9 @@ def ahead_words(moment: datetime, now: datetime) -> str:
     if wait <= timedelta(0):
         return "now"
     return f"in {length_words(timedelta(minutes=ceil(wait.total_seconds() / 60)))}"
+
+
+def due_words(name: str, due: datetime, now: datetime, zone: tzinfo) -> str:
+    """``tell air traffic by Thu 7 May 06:00 (in 9 h)``; what is past is overdue."""
+    when = "overdue" if due <= now else ahead_words(due, now)
+    return f"{name} by {moment_words(due, zone)} ({when})"
