@@ -7,6 +7,7 @@ from pathlib import Path
 from random import Random
 
 import pytest
+import xarray as xr
 from fetching import MEMBER_LEVELS, QUICK, Pastime, register, served
 from line_watch import settings_in
 from provider import BEFORE, CYCLE, Provider, fill_gfs, provider
@@ -14,6 +15,7 @@ from provider import BEFORE, CYCLE, Provider, fill_gfs, provider
 from windowwatch.clock import SimulatedClock
 from windowwatch.forecast.catalogue import Model
 from windowwatch.forecast.fetch import Fetcher, World
+from windowwatch.forecast.framing import sha256_of
 from windowwatch.forecast.ledger import CycleStage
 from windowwatch.forecast.prune import Keep, prune
 from windowwatch.notices.values import Channel
@@ -21,6 +23,7 @@ from windowwatch.scoring.values import Site
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.network import NetworkPlan, NetworkWatcher
+from windowwatch.watch.pipeline import PassResult
 from windowwatch.watch.span import Span
 from windowwatch.windows.values import ChangeKind
 
@@ -243,6 +246,36 @@ def test_a_file_that_changes_before_the_pass_is_fetched_again(
     assert result is not None
     assert result.hours == first.hours
     assert list((tmp_path / "fetched" / "set-aside").glob("*f015*"))
+
+
+def test_a_whole_cycle_is_kept_as_one_file_and_read_from_it(
+    tmp_path: Path, host: Provider, kept: Store, caplog: pytest.LogCaptureFixture
+) -> None:
+    its = served("gfs-0.25", 1, [host], MEMBER_LEVELS)
+    first = watcher(its, tmp_path, kept, at(15, 40)).look()
+    assert first is not None
+    path = tmp_path / "fetched" / "gfs-0.25" / "2026050412" / "cycle.nc"
+    with xr.open_dataset(path) as dataset:
+        assert "NOAA/NCEP" in dataset.attrs["source"]
+    stamp = path.stat().st_mtime_ns
+
+    def again() -> PassResult:
+        with kept._database.writing() as session:
+            session.connection().exec_driver_sql("DELETE FROM changes")
+            session.connection().exec_driver_sql("DELETE FROM cycles")
+        result = watcher(its, tmp_path, kept, at(15, 40)).look()
+        assert result is not None
+        assert result.hours == first.hours
+        return result
+
+    assert again().remarks == first.remarks
+    assert path.stat().st_mtime_ns == stamp, "it was read, not made again"
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 1
+    path.write_bytes(data)
+    again()
+    assert "its bytes have changed; it is made again" in caplog.text
+    assert sha256_of(path) in {f.sha256 for f in kept.ledger().kept_files("gfs-0.25", CYCLE)}
 
 
 def test_old_cycles_go_by_age_and_size(tmp_path: Path, kept: Store) -> None:

@@ -14,7 +14,7 @@ from typing import Protocol
 from windowwatch.errors import ForecastError, InputError, MissingFieldError, SourceError
 from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.decode import open_cycle
+from windowwatch.forecast.decode import OpenCycle, open_cycle
 from windowwatch.forecast.framing import Framing, unreadable, walk
 from windowwatch.forecast.normalise import build_cycle
 
@@ -193,6 +193,21 @@ def load_files(paths: Sequence[str | Path], model: str, *, area: Area | None = N
         listed = ", ".join(f"{name} {time:%Y-%m-%dT%H:%MZ}" for name, time in references.items())
         raise SourceError(f"the files are of different cycles: {listed}; name those of one")
     return _load(framings, Cycle(next(iter(references.values())), model), area)
+
+
+def open_files(
+    paths: Sequence[str | Path], area: Area | None
+) -> tuple[OpenCycle, tuple[SourceFile, ...]]:
+    """Decode files of one cycle, without laying them out (`normalise.build_cycle` does that).
+
+    Raises
+    ------
+    SourceError, DecodeError, MissingFieldError
+        As `load_cycle`.
+    """
+    framings = [walk(path) for path in paths]
+    files = tuple(SourceFile(f.path, f.sha256, f.size_bytes) for f in framings)
+    return open_cycle(framings, area), files
 
 
 def _load(framings: Sequence[Framing], cycle: Cycle, area: Area | None) -> CycleData:

@@ -252,7 +252,8 @@ class NetworkWatcher:
             state.steps_needed,
         )
         credit = self.plan.model.credit(cycle_utc)
-        fetched = Fetched(cycle, haul.files, self.plan.area, not haul.complete, credit)
+        place = self.plan.folder / self.plan.model.name / f"{cycle_utc:%Y%m%d%H}" / "cycle.nc"
+        fetched = Fetched(cycle, haul.files, self.plan.area, not haul.complete, credit, str(place))
         state_of_it = (cycle_utc, len(haul.steps_h))
         if self._failed[state_of_it] >= self.tries:
             self._once(

@@ -1,0 +1,116 @@
+"""The NetCDF file of a cycle: read back exactly, opened by plain xarray, damage named."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+from provider import CYCLE, gfs_messages, samples
+
+from windowwatch.errors import DecodeError
+from windowwatch.forecast.archive import Archived, read_archive, write_archive
+from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
+from windowwatch.forecast.decode import open_cycle
+from windowwatch.forecast.framing import walk
+from windowwatch.forecast.normalise import build_cycle
+
+STEPS = (0, 3, 6)
+MEMBERS = "skerra-members-2026-05-04T12Z.grib2"
+
+
+def made(folder: Path, *, members: bool) -> Archived:
+    """A cycle of three steps, on request with members, decoded."""
+    path = folder / "c.grib2"
+    data = b"".join(m.data for step in STEPS for m in gfs_messages(CYCLE, step))
+    if members:
+        data += b"".join(m.data for m in samples(MEMBERS, (0, 6)) if m.member in (1, 2))
+    path.write_bytes(data)
+    framing = walk(path)
+    files = (SourceFile(framing.path, framing.sha256, framing.size_bytes),)
+    opened = open_cycle([framing], (44.0, -37.0, 47.0, -33.0))
+    return Archived(Cycle(CYCLE, "gfs"), opened, files, "Data: invented.")
+
+
+def built(archived: Archived) -> CycleData:
+    return build_cycle(archived.opened, archived.cycle, archived.files)
+
+
+@pytest.mark.parametrize("members", [False, True])
+def test_a_cycle_comes_back_bit_by_bit(members: bool, tmp_path: Path) -> None:
+    archived = made(tmp_path, members=members)
+    path = tmp_path / "deep" / "cycle.nc"
+    write_archive(path, archived)
+    assert [p.name for p in path.parent.iterdir()] == ["cycle.nc"]
+    again = read_archive(path)
+    assert (again.cycle, again.files, again.credit) == (
+        archived.cycle,
+        archived.files,
+        archived.credit,
+    )
+    one, other = built(archived), built(again)
+    assert np.array_equal(one.wind.air, other.wind.air, equal_nan=True)
+    assert one.wind.member_labels == other.wind.member_labels
+    for axis in ("time_unix_s", "latitude_deg", "longitude_deg", "height_m", "terrain_m"):
+        assert np.array_equal(getattr(one.wind, axis), getattr(other.wind, axis)), axis
+    assert one.surface.fields.keys() == other.surface.fields.keys()
+    for name, values in one.surface.fields.items():
+        assert np.array_equal(values, other.surface.fields[name], equal_nan=True), name
+    assert (one.gaps, one.remarks, one.files) == (other.gaps, other.remarks, other.files)
+    write_archive(path, archived)  # over itself, as after a fuller pass
+    assert read_archive(path).files == archived.files
+
+
+def test_it_opens_in_plain_xarray(tmp_path: Path) -> None:
+    path = tmp_path / "cycle.nc"
+    archived = made(tmp_path, members=False)
+    write_archive(path, archived)
+    with xr.open_dataset(path) as dataset:
+        assert dataset["u"].attrs["standard_name"] == "eastward_wind"
+        assert dataset["u"].attrs["units"] == "m s-1"
+        assert dataset["pressure_msl_pa"].attrs["units"] == "Pa"
+        assert dataset.attrs["Conventions"] == "CF-1.8"
+        assert dataset.attrs["model"] == "gfs"
+        assert dataset.attrs["source_sha256"] == archived.files[0].sha256
+        assert dataset.attrs["source"] == "Data: invented."
+        value = dataset["t"].sel(latitude=45.0, longitude=-35.0, level=50_000.0).isel(number=0)
+        assert 230.0 < float(value.isel(step=0)) < 280.0
+
+
+def test_what_is_damaged_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "cycle.nc"
+    write_archive(path, made(tmp_path, members=False))
+    data = path.read_bytes()
+    for bad in (data[: len(data) // 3], b"<html>", b""):
+        path.write_bytes(bad)
+        with pytest.raises(DecodeError, match=r"cycle\.nc: cannot be read as a stored cycle"):
+            read_archive(path)
+    xr.Dataset({"a": ("x", [1.0])}).to_netcdf(path, engine="netcdf4")
+    with pytest.raises(DecodeError, match="cannot be read as a stored cycle"):
+        read_archive(path)
+
+
+@pytest.mark.parametrize(
+    "order",
+    [
+        "netCDF4 cfgrib shapely",
+        "cfgrib netCDF4 shapely",
+        "shapely netCDF4 cfgrib",
+        "numba cfgrib shapely netCDF4",
+    ],
+)
+def test_libraries_of_c_live_together_in_any_order(order: str) -> None:
+    """netCDF4 brings HDF5 and more; ecCodes has crashed beside another library before."""
+    code = (
+        f"import importlib\nfor m in {order.split()!r}: importlib.import_module(m)\n"
+        "import numpy as np, xarray as xr, tempfile, pathlib, eccodes, shapely\n"
+        "p = pathlib.Path(tempfile.mkdtemp()) / 'x.nc'\n"
+        "xr.Dataset({'a': ('x', np.ones(3))}).to_netcdf(p, engine='netcdf4')\n"
+        "assert float(xr.open_dataset(p, engine='netcdf4').a.sum()) == 3\n"
+        "h = eccodes.codes_grib_new_from_samples('regular_ll_pl_grib2')\n"
+        "assert len(eccodes.codes_get_values(h)) > 0\n"
+        "assert shapely.Point(0, 0).buffer(1).area > 3\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr

@@ -1,0 +1,237 @@
+"""One NetCDF file a cycle: every decoded field with CF names, read back exactly.
+
+It holds what decoding gave, cut out to the area, before anything is laid out: the values of
+the source, on its levels, float32. So reading it back and laying it out gives the very cycle,
+bit by bit, without decoding again. It opens in plain `xarray.open_dataset`.
+
+Conventions: CF Metadata Conventions 1.8 (names and units of the standard name table where the
+quantity has one). Deterministic runs and members stand in variables of their own, the latter
+with ``member_`` before their name.
+"""
+
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from windowwatch.clock import from_unix_s, to_unix_s
+from windowwatch.errors import DecodeError
+from windowwatch.forecast.cutout import Cut
+from windowwatch.forecast.cycle import Cycle, SourceFile
+from windowwatch.forecast.decode import OpenCycle, OpenField
+from windowwatch.forecast.models import FIELDS
+
+#: Our field to CF standard name and unit; fields without a standard name carry words only.
+CF: Mapping[str, tuple[str, str]] = {
+    "u": ("eastward_wind", "m s-1"),
+    "v": ("northward_wind", "m s-1"),
+    "t": ("air_temperature", "K"),
+    "gh": ("geopotential_height", "m"),
+    "orography": ("surface_altitude", "m"),
+    "land_fraction": ("land_area_fraction", "1"),
+    "wind_u_10m_mps": ("eastward_wind", "m s-1"),
+    "wind_v_10m_mps": ("northward_wind", "m s-1"),
+    "wind_u_100m_mps": ("eastward_wind", "m s-1"),
+    "wind_v_100m_mps": ("northward_wind", "m s-1"),
+    "gust_mps": ("wind_speed_of_gust", "m s-1"),
+    "temperature_2m_k": ("air_temperature", "K"),
+    "dew_point_2m_k": ("dew_point_temperature", "K"),
+    "pressure_msl_pa": ("air_pressure_at_mean_sea_level", "Pa"),
+    "pressure_surface_pa": ("surface_air_pressure", "Pa"),
+    "cloud_low_pct": ("low_type_cloud_area_fraction", "%"),
+    "cloud_middle_pct": ("medium_type_cloud_area_fraction", "%"),
+    "cloud_high_pct": ("high_type_cloud_area_fraction", "%"),
+    "cloud_total_pct": ("cloud_area_fraction", "%"),
+    "visibility_m": ("visibility_in_air", "m"),
+    "precipitation_rate_mmph": ("precipitation_flux", "kg m-2 s-1"),
+    "precipitation_mm": ("precipitation_amount", "kg m-2"),
+    "cape_jpkg": ("atmosphere_convective_available_potential_energy", "J kg-1"),
+}
+_RUNS = ("control", "members")
+_AXES = ("number", "step", "level")
+_AXIS_ATTRIBUTES = {
+    "number": {"long_name": "perturbation number, 0 for the control", "units": "1"},
+    "step": {"standard_name": "forecast_period", "units": "s"},
+    "level": {"long_name": "level in its own unit: pressure in Pa, height in m"},
+    "latitude": {"standard_name": "latitude", "units": "degrees_north"},
+    "longitude": {"standard_name": "longitude", "units": "degrees_east"},
+}
+
+
+@dataclass(frozen=True)
+class Archived:
+    """A cycle as it came back: fields, files they were decoded from, and its name."""
+
+    cycle: Cycle
+    opened: OpenCycle
+    files: tuple[SourceFile, ...]
+    credit: str
+
+
+def write_archive(path: Path, archived: Archived) -> None:
+    """Write a cycle's file: beside its place first, flushed, then renamed.
+
+    Raises
+    ------
+    OSError
+        If the disk refuses.
+    """
+    dataset = _dataset(archived)
+    part = path.with_suffix(".nc.part")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    encoding: dict[Any, Any] = {name: {"_FillValue": None} for name in dataset.variables}
+    dataset.to_netcdf(part, engine="netcdf4", format="NETCDF4", encoding=encoding)
+    with part.open("rb") as file:
+        os.fsync(file.fileno())
+    part.replace(path)
+
+
+def read_archive(path: Path) -> Archived:
+    """Read a cycle's file whole into memory.
+
+    Raises
+    ------
+    DecodeError
+        If it is not a file of ours, or damaged.
+    """
+    try:
+        with xr.open_dataset(
+            path, engine="netcdf4", decode_cf=False, mask_and_scale=False
+        ) as opened:
+            return _archived(opened.load())
+    except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
+        raise DecodeError(
+            f"{path}: cannot be read as a stored cycle ({type(error).__name__}: {error}); "
+            f"remove it, it is made again"
+        ) from error
+
+
+def _dataset(archived: Archived) -> xr.Dataset:
+    box, cycle = archived.opened.box, archived.cycle
+    variables: dict[str, Any] = {}
+    coordinates: dict[str, Any] = {
+        "latitude": ("latitude", box.latitude_deg, _AXIS_ATTRIBUTES["latitude"]),
+        "longitude": ("longitude", box.longitude_deg, _AXIS_ATTRIBUTES["longitude"]),
+    }
+    for run in _RUNS:
+        fields: Mapping[str, OpenField] = getattr(archived.opened, run)
+        for name, opened in fields.items():
+            for count, array in enumerate(opened.arrays):
+                key = f"{'member_' if run == 'members' else ''}{name}"
+                key = f"{key}_{count}" if count else key
+                dims = [_axis(coordinates, axis, _plain(array, axis)) for axis in _AXES]
+                variables[key] = (
+                    (*dims, "latitude", "longitude"),
+                    array.values,
+                    _attributes(run, name, opened, array),
+                )
+    attributes = {
+        "Conventions": "CF-1.8",
+        "title": f"{cycle.id}, cut out",
+        "model": cycle.model,
+        "forecast_reference_time": cycle.reference_utc.isoformat(),
+        "reference_unix_s": to_unix_s(cycle.reference_utc),
+        "source": archived.credit,
+        "source_paths": [file.path for file in archived.files],
+        "source_sha256": [file.sha256 for file in archived.files],
+        "source_bytes": [file.size_bytes for file in archived.files],
+        "remarks": list(archived.opened.remarks),
+    }
+    return xr.Dataset(variables, coordinates, {k: v for k, v in attributes.items() if v != []})
+
+
+def _plain(array: xr.DataArray, axis: str) -> Any:
+    """Coordinates of an axis as plain numbers; steps in seconds."""
+    values = array[axis].values
+    if axis == "step":
+        return (values / np.timedelta64(1, "s")).astype(np.int64)
+    return values.astype(np.float64) if axis == "level" else values.astype(np.int64)
+
+
+def _axis(coordinates: dict[str, Any], axis: str, values: Any) -> str:
+    """Name of a dimension with these coordinates, made if there is none."""
+    for count in range(len(coordinates) + 1):
+        name = f"{axis}_{count}" if count else axis
+        if name not in coordinates:
+            coordinates[name] = (name, values, _AXIS_ATTRIBUTES[axis])
+            return name
+        if np.array_equal(coordinates[name][1], values):
+            return name
+    raise AssertionError("one of these names is free")
+
+
+def _attributes(run: str, name: str, opened: OpenField, array: xr.DataArray) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "long_name": opened.field.words,
+        "field": name,
+        "run": run,
+        "selector": opened.field.selectors.index(opened.selector),
+        "ensemble_size": opened.members,
+        "interval_start_s": array["start"].values.astype(np.int64),
+        "cell_methods": f"time: {opened.selector.kind}",
+    }
+    if name in CF and opened.selector.scale in (1.0, 3600.0):
+        found["standard_name"], found["units"] = CF[name]
+    return found
+
+
+def _archived(dataset: xr.Dataset) -> Archived:
+    attributes = dataset.attrs
+    fields: dict[str, dict[str, list[Any]]] = {run: {} for run in _RUNS}
+    for variable in dataset.data_vars.values():
+        fields[variable.attrs["run"]].setdefault(variable.attrs["field"], []).append(variable)
+    control, members = (
+        {name: _field(name, arrays) for name, arrays in fields[run].items()} for run in _RUNS
+    )
+    latitude, longitude = dataset["latitude"].values, dataset["longitude"].values
+    box = Cut(slice(0, latitude.size), np.arange(longitude.size), latitude, longitude)
+    reference: datetime = from_unix_s(float(attributes["reference_unix_s"]))
+    files = zip(
+        _texts(attributes["source_paths"]),
+        _texts(attributes["source_sha256"]),
+        np.atleast_1d(attributes["source_bytes"]),
+        strict=True,
+    )
+    return Archived(
+        Cycle(reference, str(attributes["model"])),
+        OpenCycle(control, members, box, tuple(_texts(attributes.get("remarks", [])))),
+        tuple(SourceFile(path, sha, int(size)) for path, sha, size in files),
+        str(attributes["source"]),
+    )
+
+
+def _texts(value: Any) -> Sequence[str]:
+    """A list of texts; NetCDF gives a list of one back as the text itself."""
+    return [value] if isinstance(value, str) else [str(text) for text in value]
+
+
+def _field(name: str, variables: Sequence[xr.DataArray]) -> OpenField:
+    field = FIELDS[name]
+    first = variables[0].attrs
+    arrays = []
+    for variable in variables:
+        values = [variable[dim].values for dim in variable.dims]
+        number, step, level, latitude, longitude = values
+        starts = np.atleast_1d(variable.attrs["interval_start_s"])
+        arrays.append(
+            xr.DataArray(
+                variable.values,
+                dims=(*_AXES, "latitude", "longitude"),
+                coords={
+                    "number": number,
+                    "step": step.astype("timedelta64[s]").astype("timedelta64[ns]"),
+                    "level": level,
+                    "latitude": latitude,
+                    "longitude": longitude,
+                    "start": ("step", [int(s) for s in starts]),
+                },
+            )
+        )
+    return OpenField(
+        field, field.selectors[int(first["selector"])], tuple(arrays), int(first["ensemble_size"])
+    )
