@@ -81,6 +81,14 @@ def test_an_hour_without_landings_says_so(week: Week) -> None:
         assert "No footprint" in week.client().get(path_of(hour)).text
 
 
+def test_a_check_that_an_older_version_stored_breaks_no_page(made_week: Week) -> None:
+    hours = tuple(invented.hour(invented.at(h), 40.0, by="moonlight") for h in range(24))
+    made_week.store.save_pass(invented.record(hours=hours))
+    client = made_week.client(invented.NOW)
+    for path in ("/", "/sites", "/hour/millfield/20260507T0600Z", "/data/hours.json?checks=yes"):
+        assert client.get(path).status_code == 200, path
+
+
 # The map
 
 

@@ -2,9 +2,10 @@
 
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
@@ -63,7 +64,7 @@ class Reader:
     def _read(self) -> Snapshot:
         cycles = self.store.cycles(self._watch, last=CYCLES_BACK)
         newest = cycles[-1].cycle.id
-        hours = self.store.hours(self._watch, newest)
+        hours = self.hours_of(newest)
         return Snapshot(
             cycles=cycles,
             hours=hours,
@@ -80,7 +81,7 @@ class Reader:
             from_utc=time_utc,
             until_utc=time_utc + timedelta(seconds=1),
         )
-        return found[0] if found else None
+        return _of_this_version(found[0]) if found else None
 
     def history(self, uid: str) -> tuple[Window, ...]:
         """Every version of a window, oldest first; empty when there is none of that uid."""
@@ -92,4 +93,14 @@ class Reader:
 
     def hours_of(self, cycle_id: str) -> tuple[Hour, ...]:
         """All hours of one cycle."""
-        return self.store.hours(self._watch, cycle_id)
+        return tuple(_of_this_version(h) for h in self.store.hours(self._watch, cycle_id))
+
+
+def _of_this_version(hour: Hour) -> Hour:
+    """An hour without checks that this program knows no more: an older one stored them.
+
+    Its verdict and score stay what was told; only the table gets shorter.
+    """
+    if all(check.name in LIMITS for check in hour.checks):
+        return hour
+    return replace(hour, checks=tuple(c for c in hour.checks if c.name in LIMITS))
