@@ -90,9 +90,7 @@ class Settings:
                 f"{', '.join(missing)} {'are' if len(missing) > 1 else 'is'} not set; set to the "
                 "channel's address, or take the channel out of the file"
             )
-        return tuple(
-            Channel(c.name, c.address() or "", frozenset(c.kinds)) for c in self.file.channels
-        )
+        return tuple(section.channel() for section in self.file.channels)
 
     def database_url(self) -> str:
         """Where results are kept, as an SQLAlchemy URL; it may hold a password."""
