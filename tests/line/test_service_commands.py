@@ -1,0 +1,52 @@
+"""Commands that look after a running watch: acknowledge, and a backup of the database."""
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from invented import record
+from line_watch import settings_in
+
+from windowwatch.cli.main import main
+from windowwatch.storage.store import open_store
+
+DATABASE = '\n[database]\nurl = "sqlite:///{folder}/line.sqlite3"\n'
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> str:
+    """Settings of a watch with one stored pass."""
+    path = settings_in(tmp_path, DATABASE.format(folder=tmp_path))
+    store = open_store(f"sqlite:///{tmp_path}/line.sqlite3")
+    store.upgrade()
+    store.save_pass(record(watch="line"))
+    store.close()
+    return str(path)
+
+
+def run(*words: str) -> tuple[int, str]:
+    answer = CliRunner().invoke(main, words)
+    return answer.exit_code, answer.output
+
+
+def test_acknowledge_once_by_name(settings: str) -> None:
+    words = ("acknowledge", "0000", "--settings", settings, "--by")
+    assert run(*words, "Ines") == (0, "acknowledged\n")
+    assert run(*words, "Jon") == (0, "Ines had acknowledged it before\n")
+    code, said = run("acknowledge", "beef", "--settings", settings, "--by", "Jon")
+    assert code == 1
+    assert "no change has a key that begins with 'beef'" in said
+
+
+def test_a_backup_is_a_database_of_its_own(settings: str, tmp_path: Path) -> None:
+    target = tmp_path / "kept.sqlite3"
+    code, said = run("db", "backup", str(target), "--settings", settings)
+    assert code == 0
+    assert said.endswith("MB, whole and checked\n")
+    with closing(sqlite3.connect(target)) as copy:
+        assert copy.execute("SELECT count(*) FROM hours").fetchone() == (24,)
+    code, said = run("db", "backup", str(target), "--settings", settings)
+    assert code == 1
+    assert "is there already" in said
