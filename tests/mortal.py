@@ -1,12 +1,14 @@
 """A week that may be killed at any moment: lives are forked by a process that does nothing else.
 
-Run as ``python mortal.py DATABASE SINK FOLDER``; each line on standard input begins a life
-and its number of process is said, then how it ended. Forking spares each life its imports, and
-is safe because the process that forks has one thread and no open database.
+Run as ``python mortal.py DATABASE SINK FOLDER``. A line on standard input begins a life; it
+says its process number once it works. The next line asks how it ended; until then its number
+stays its own. Forking spares each life its imports, and is safe because the process that forks
+has one thread and no open database.
 """
 
 import os
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -22,6 +24,7 @@ from windowwatch.windows.decisions import Decision
 START = datetime(2026, 5, 1, tzinfo=UTC)
 DAY = datetime(2026, 5, 6, tzinfo=UTC)
 CYCLES = 19
+CHANNELS = ("phone", "mail", "chat", "pager")
 SITES = (MILLFIELD, HIGHMOOR, Site("Brackwater", 46.1, -36.6, 12.0, "America/Noronha"))
 
 
@@ -34,16 +37,17 @@ def weather(site: str, moment: datetime, number: int) -> tuple[float, str]:
 
 
 def mortal_watch(folder: Path, sink: str) -> Watch:
-    """Two channels, and a decision."""
-    channels = [Channel("phone", f"{sink}/phone"), Channel("mail", f"{sink}/mail")]
+    """Some channels, and a decision."""
+    channels = [Channel(name, f"{sink}/{name}") for name in CHANNELS]
     tell = Decision("tell air traffic", timedelta(hours=24), reminders=0)
     return watch_of(folder, SITES, channels, [tell])
 
 
-def live(url: str, watch: Watch) -> None:
-    """Go on where the last life ended, to the end of the week."""
+def live(url: str, watch: Watch, begun: Callable[[], None] = lambda: None) -> None:
+    """Go on where the last life ended, to the end of the week; `begun` is called at work."""
     store = open_store(url)
     store.upgrade()
+    begun()
     week = Week(store, watch, weather, START, DAY)
     done = -1
     latest = store.latest_cycle(watch.name)
@@ -56,12 +60,12 @@ def live(url: str, watch: Watch) -> None:
 def main(url: str, sink: str, folder: str) -> None:
     """Give lives as they are asked for."""
     watch = mortal_watch(Path(folder), sink)
-    for _ in sys.stdin:
+    while sys.stdin.readline():
         life = os.fork()
         if life == 0:
-            live(url, watch)
+            live(url, watch, lambda: print(os.getpid(), flush=True))
             os._exit(0)
-        print(life, flush=True)
+        sys.stdin.readline()
         print(os.waitpid(life, 0)[1], flush=True)
 
 

@@ -3,6 +3,7 @@
 import json
 import socket
 import threading
+import time
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from types import TracebackType
 from typing import Any
@@ -18,7 +19,7 @@ def free_port() -> int:
 class Sink:
     """``with Sink() as sink``: bodies arrive in `sink.received`."""
 
-    def __init__(self, port: int = 0, *, status: int = 200) -> None:
+    def __init__(self, port: int = 0, *, status: int = 200, pause_s: float = 0.0) -> None:
         self.received: list[dict[str, Any]] = []
         self.paths: list[str] = []
         self.status = status
@@ -30,6 +31,7 @@ class Sink:
                 sink.paths.append(self.path)
                 if sink.status == 200:
                     sink.received.append(json.loads(body))
+                time.sleep(pause_s)  # as a service far away answers
                 self.send_response(sink.status)
                 self.send_header("Content-Length", "0")
                 self.end_headers()
