@@ -132,10 +132,10 @@ def _low(name: str, part: Part, unit: tuple[str, str], limit: Limit, weight: flo
 
 def _high(name: str, part: Part, unit: tuple[str, str], limit: Limit, weight: float, decimals: int,
           sentence: str, missing: str, source: str = COMMON, *, asked: bool = True,
-         ) -> CheckKind:  # fmt: skip
+          below: str = "") -> CheckKind:  # fmt: skip
     """A row whose higher values are better."""
     return CheckKind(name, part, *unit, True, Summary.QUANTILE, limit, weight, decimals,
-                     sentence, missing, source, asked=asked)  # fmt: skip
+                     sentence, missing, source, asked=asked, sentence_below=below)  # fmt: skip
 
 
 def _share(name: str, part: Part, limit: Limit, weight: float, sentence: str, missing: str,
@@ -237,9 +237,10 @@ _ROWS = (
          "speeds: judgement, on slopes Tobler (1993); limits: " + COMMON, asked=False),
     _high("arrival_daylight", Part.RECOVERY, _MIN, Limit(60.0, 0.0), 1.0, 0,
           "Daylight left when the crew is there {value}{extra}, {bound}.", _LANDING,
-          asked=False),
+          asked=False, below="Crew is there {value} after dark{extra}, {bound}."),
     _high("landing_daylight", Part.RECOVERY, _MIN, Limit(180.0, 30.0), 1.0, 0,
-          "Daylight left at landing {value}{extra}, {bound}.", _LANDING),
+          "Daylight left at landing {value}{extra}, {bound}.", _LANDING,
+          below="Lands {value} after dark{extra}, {bound}."),
 )  # fmt: skip
 
 #: All checks by name, in the order of the day.

@@ -21,6 +21,8 @@ FloatArray = NDArray[np.float64]
 NO_FILE = "no ground file is given"
 #: A walk or a drive that takes longer, or cannot be made at all, counts as this long. [min]
 LONGEST_WALK_MIN, LONGEST_DRIVE_MIN = 360.0, 720.0
+#: … and an arrival is never said to be later after dark than this. [min]
+LATEST_AFTER_DARK_MIN = 240.0
 #: Lines that a landing should keep away from.
 HAZARD_LINES = ("motorway_m", "railway_m", "power_m")
 #: Kinds of land that the ground file knows the distance to, by the settings' words.
@@ -157,11 +159,12 @@ def _reached(
     walk = np.minimum(walk, LONGEST_WALK_MIN)
     launch = np.asarray(launch_unix_s, dtype=np.float64)[:, None, None]
     late = drive - (flights.landing_time_unix_s - launch) / 60.0
-    left = daylight_left_min - np.maximum(late, 0.0) - walk
+    # Later than that says no more, and a time that stands for "never" is not to be read out.
+    left = np.maximum(daylight_left_min - np.maximum(late, 0.0) - walk, -LATEST_AFTER_DARK_MIN)
     return [
-        Measure("crew", late, _medians(late, "median")),
-        Measure("walk", walk, _walk_words(walk, unreached)),
-        Measure("arrival_daylight", left),
+        Measure("crew", late, _reach_words(late, unreached)),
+        Measure("walk", walk, _reach_words(walk, unreached)),
+        Measure("arrival_daylight", left, _reach_words(left, unreached)),
     ]
 
 
@@ -173,9 +176,10 @@ def _medians(values: FloatArray, word: str) -> tuple[str, ...]:
     )
 
 
-def _walk_words(walk: FloatArray, unreached: NDArray[np.bool_]) -> tuple[str, ...]:
+def _reach_words(values: FloatArray, unreached: NDArray[np.bool_]) -> tuple[str, ...]:
+    """Median of each hour, and the share of flights that nobody can get to."""
     words = []
-    for middle, lost in zip(_medians(walk, "median"), unreached, strict=True):
+    for middle, lost in zip(_medians(values, "median"), unreached, strict=True):
         share = 100.0 * np.mean(lost)
         words.append(middle + (f", {share:.0f} % of flights out of reach" if share >= 0.5 else ""))
     return tuple(words)

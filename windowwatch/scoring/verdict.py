@@ -129,7 +129,7 @@ def total_score(parts: dict[Part, float | None], plan: ScoringPlan) -> float:
 
 
 def worst_first(checks: Sequence[Check], plan: ScoringPlan) -> list[Check]:
-    """Checks ordered by what they cost: vetoes, unanswered hard ones, then lost score.
+    """Checks ordered: vetoes, unanswered hard ones, soft ones that bar go, then lost score.
 
     Checks that cost nothing stand last, the one nearest to its limit first.
     """
@@ -140,9 +140,13 @@ def worst_first(checks: Sequence[Check], plan: ScoringPlan) -> list[Check]:
     def cost(check: Check) -> tuple[int, float, float]:
         weight = plan.weight_of(check.name) * plan.part_weights.get(check.part, 1.0)
         lost = -log(max(counted_desirability(check), FLOOR)) * weight / share[check.part]
-        rank = 0 if is_veto(check) else 2
-        if check.hard and check.verdict is Verdict.UNKNOWN:
+        rank = 3
+        if is_veto(check):
+            rank = 0
+        elif check.hard and check.verdict is Verdict.UNKNOWN:
             rank = 1
+        elif check.verdict in (Verdict.NO_GO, Verdict.UNKNOWN):
+            rank = 2  # it alone keeps the hour from go, however little weight it has
         return rank, -lost, _room(check)
 
     return sorted(checks, key=cost)

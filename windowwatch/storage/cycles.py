@@ -109,8 +109,14 @@ def save_pass(database: Database, record: PassRecord) -> bool:
 
 
 def _follows(record: PassRecord, there: CycleRow) -> bool:
-    """Whether a pass is the next one of a cycle that has come further."""
-    return record.pass_number == there.passes + 1 and record.steps > there.steps
+    """Whether a pass is the next one of a cycle that has come further.
+
+    It has more steps, or as many out of other files: a hole may have been filled.
+    """
+    if record.pass_number != there.passes + 1 or record.steps < there.steps:
+        return False
+    made_from = {file.sha256 for file in there.files}
+    return record.steps > there.steps or not {f.sha256 for f in record.files} <= made_from
 
 
 class _Values:

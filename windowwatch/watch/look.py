@@ -65,7 +65,7 @@ class FolderWatcher:
         self._seen = look.seen
         self._say_what_is_set_aside(look)
         settled = self._settled(look)
-        newest = self._newest_new(look)
+        newest = self._next(look)
         if newest is None:
             return None
         if not set(newest.files) <= settled:
@@ -80,15 +80,8 @@ class FolderWatcher:
         return self._pass(newest, now)
 
     def _pass(self, newest: FoundCycle, now_utc: datetime) -> PassResult | None:
-        """Make the pass of a cycle, unless it failed too often as its files are."""
-        state = (newest, tuple(self._sizes.get(name) for name in newest.files))
-        failed = self._failed.get(state, 0)
-        if failed >= self.tries:
-            self._once(
-                f"cycle {newest.cycle.id}: its pass failed {failed} times and is not tried again "
-                "until its files change; the results of the cycle before stand"
-            )
-            return None
+        """Make the pass of a cycle, and count it when it fails."""
+        state = self._state(newest)
         about = {"cycle": newest.cycle.id}
         words = "cycle %s: pass begins, %d file(s)"
         _LOG.info(words, newest.cycle.id, len(newest.files), extra=about)
@@ -97,25 +90,49 @@ class FolderWatcher:
         except (PassStoppedError, StorageError):
             raise  # that says nothing about the cycle
         except WindowwatchError:
-            self._failed[state] = failed + 1
+            self._failed[state] = self._failed.get(state, 0) + 1
             raise
+        if not result.saved:
+            self._failed[state] = self.tries  # the store had as much; do not fly it again and again
         log_result(result)
         return result
+
+    def _state(self, found: FoundCycle) -> tuple[FoundCycle, tuple[object, ...]]:
+        """A cycle as its files are now."""
+        return found, tuple(self._sizes.get(name) for name in found.files)
 
     def _pass_here(self, newest: FoundCycle, now_utc: datetime) -> PassResult:
         data = load_cycle(newest, area=area_of(self.watch.sites))
         return run_pass(data, self.watch, self.store, now_utc=now_utc, stopping=self.stopping)
 
-    def _newest_new(self, look: FolderLook) -> FoundCycle | None:
-        """The newest cycle that began by now, when it is newer than the newest stored."""
+    def _next(self, look: FolderLook) -> FoundCycle | None:
+        """The newest cycle that has begun, is not given up, and brings more than is stored."""
         now = self.clock.now()
-        begun = [each for each in look.cycles if each.cycle.reference_utc <= now]
-        if not begun:
-            return None
         stored = self.store.latest_cycle(self.watch.name, self.watch.model)
-        if stored is not None and begun[-1].cycle.reference_utc <= stored.reference_utc:
-            return None
-        return begun[-1]
+        for found in reversed(look.cycles):
+            if found.cycle.reference_utc > now:
+                continue
+            if stored is not None and found.cycle.reference_utc < stored.reference_utc:
+                return None
+            if self._failed.get(self._state(found), 0) >= self.tries:
+                self._once(
+                    f"cycle {found.cycle.id}: its pass failed or brought nothing new, and is not "
+                    "tried again until its files change"
+                )
+            elif found.cycle != stored or self._brings_more(found, look):
+                return found
+        return None
+
+    def _brings_more(self, found: FoundCycle, look: FolderLook) -> bool:
+        """Whether a stored cycle has files now that it was not made from."""
+        made_from = {
+            (file.path, file.size_bytes)
+            for each in self.store.cycles(self.watch.name)
+            if each.cycle == found.cycle
+            for file in each.files
+        }
+        now = {(name, look.seen[name].size_bytes) for name in found.files}
+        return not now <= made_from
 
     def _settled(self, look: FolderLook) -> set[str]:
         """Files that are as they were at the look before.

@@ -19,7 +19,7 @@ best hour gone by
 """
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -104,12 +104,15 @@ def compare(
     alive = [w for w in alive if w.end_utc > this.now_utc]
     matches, ended = match_windows(alive, joined)
 
+    # A notice about a window that cannot be read names no parts: they must speak for themselves.
+    mute = {m.heir_of.uid for m in matches if m.heir_of is not None and not m.window.readable}
+
     results: list[tuple[Window, Change | None]] = []
     results += [(replace(w, state=WindowState.PAST, cycle_id=cycle.id), None) for w in gone_by]
     results += [_end(w, this) for w in ended]
     for match in matches:
         parts = [m.window for m in matches if m.part_of is not None and m.part_of is match.heir_of]
-        window, change = _carry_on(match, parts, this)
+        window, change = _carry_on(match, parts, mute, this)
         results.append((window, change))
         results += [(_merge(w, window, this), None) for w in match.took_in]
     results.sort(key=lambda r: (r[0].site, r[0].start_utc, r[0].uid))
@@ -122,7 +125,12 @@ def as_told(window: Window) -> Window:
 
 
 def _end(old: Window, this: _Pass) -> tuple[Window, Change | None]:
-    """Close a window of which nothing is left; tell it when people knew of it."""
+    """Close a window of which nothing is left; tell it when people knew of it.
+
+    A window whose last launch hour has gone by did not close: it is over.
+    """
+    if old.end_utc - this.rules.step < this.now_utc:
+        return replace(old, state=WindowState.PAST, cycle_id=this.cycle.id), None
     reason = closing_reason(old, this.hours.get(old.site, {}), this.rules, this.now_utc)
     closed = replace(old, state=WindowState.CLOSED, cycle_id=this.cycle.id, limited_by=reason)
     if old.state is not WindowState.OPEN:
@@ -137,7 +145,9 @@ def _merge(old: Window, into: Window, this: _Pass) -> Window:
     )
 
 
-def _carry_on(match: Match, parts: Sequence[Window], this: _Pass) -> tuple[Window, Change | None]:
+def _carry_on(
+    match: Match, parts: Sequence[Window], mute: Set[str], this: _Pass
+) -> tuple[Window, Change | None]:
     """Give a candidate its name, state and memory, and say what is to be told of it."""
     parent = match.heir_of or match.part_of
     if parent is None:
@@ -157,6 +167,10 @@ def _carry_on(match: Match, parts: Sequence[Window], this: _Pass) -> tuple[Windo
     )
     if window.state is WindowState.SIGHTED:
         return _confirm(window, this)
+    if match.heir_of is None and parent.uid in mute and window.readable:
+        opened = replace(window, told=as_told(window))
+        why = "part of a window of which the rest cannot be read now; these hours are good"
+        return opened, _change(ChangeKind.OPENED, None, as_told(window), why, this)
     if match.heir_of is None:
         # The heir's notice names this part, so people know of it as it is now.
         return replace(window, told=as_told(window)), None
