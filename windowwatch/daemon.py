@@ -275,6 +275,7 @@ def _log_deliveries(report: DeliveryReport) -> None:
 def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
     """What the page knows of a watch; `looks` when a daemon looks for new cycles."""
     watch = settings.watch
+    said = settings.file.watch.note.rstrip(".")
     return Facts(
         watch=watch.name,
         sites=watch.sites,
@@ -283,7 +284,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         step=watch.span.step,
         stale_after=settings.available_after + STALE_AFTER_DUE,
         look_every=timedelta(seconds=settings.file.watch.look_every_s) if looks else None,
-        note=note,
+        note=f"{said}. {note}".strip() if said else note,
         train=watch.train,
         decisions=watch.decisions,
     )

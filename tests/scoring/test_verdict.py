@@ -147,3 +147,16 @@ def test_when_nothing_costs_the_nearest_to_its_limit_is_named() -> None:
     assert [each.name for each in worst_first(checks, PLAN)] == ["road", "drift", "wind"]
     assert worst_sentences(checks, PLAN) == ("road said.",)
     assert worst_sentences([*checks, check("gust", 0.9)], PLAN) == ("gust said.",)
+
+
+def test_a_soft_limit_that_is_passed_is_named_before_anything_within_its_limit() -> None:
+    """The ceiling has half the weight of others, but it alone keeps the hour from go."""
+    checks = [
+        check("drift", 0.2),
+        check("road", 0.3),
+        check("ceiling", 0.0, past=True, hard=False),
+        check("visibility", None, hard=False),
+    ]
+    order = [each.name for each in worst_first(checks, PLAN)]
+    assert set(order[:2]) == {"ceiling", "visibility"}
+    assert order[2:] == ["drift", "road"]

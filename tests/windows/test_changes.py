@@ -535,3 +535,30 @@ def test_a_longer_shortest_window_in_the_settings_says_so() -> None:
     line.rules = WindowRules(min_length_min=360)
     (closed,) = line.read(flat(6, 10))
     assert closed.reason == "Only 4 h of it stays good, 6 h are wanted."
+
+
+# ----- found by a fresh reader -----------------------------------------------------------
+
+
+def test_a_window_in_its_last_step_is_over_and_has_not_closed() -> None:
+    """The last launch hour, 09:00, has gone by: 'closed' would call off what has been done."""
+    line = opened(flat(6, 10))
+    assert line.read(flat(6, 10), now_utc=at(8.5)) == ()
+    assert line.read(flat(6, 10), now_utc=at(9.5)) == ()
+    assert [w.state for w in line.windows] == [WindowState.PAST]
+    assert line.read(day({}), now_utc=at(10.5)) == ()
+
+
+def test_a_part_beside_hours_that_cannot_be_read_is_told_by_itself() -> None:
+    """Of 06 to 14 the first four hours cannot be read, 10 is bad, the rest stays good."""
+    line = opened(flat(6, 14))
+    broken = [
+        refused(each.time_utc) if 6 <= each.time_utc.hour < 10 else each
+        for each in day(dict.fromkeys(range(11, 14), 80.0))
+    ]
+    changes = line.read(broken)
+    assert kinds(changes) == [WEAKER, OPENED]
+    part = changes[1].after
+    assert part is not None
+    assert (part.start_utc, part.end_utc) == (at(11), at(14))
+    assert "rest cannot be read" in changes[1].reason

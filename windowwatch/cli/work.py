@@ -105,6 +105,8 @@ def _settings_words(settings: Settings) -> str:
 
 
 def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> None:
+    if settings.file.watch.note:
+        click.echo(f"{settings.watch.name}: {settings.file.watch.note}")
     console.rule("cycles")
     for each in result.passes:
         show_pass(console, each)

@@ -145,8 +145,9 @@ def _best_of_days(site: Site, hours: Sequence[Hour]) -> Mapping[date, Hour]:
     return best
 
 
-def _merit(hour: Hour) -> tuple[bool, float]:
-    return hour.verdict is Verdict.GO, hour.score or 0.0
+def _merit(hour: Hour) -> tuple[bool, bool, float]:
+    """What makes an hour the best of its day: go, then any chance at all, then the score."""
+    return hour.verdict is Verdict.GO, bool(hour.chance), hour.score or 0.0
 
 
 def _in_the_way(hours: Sequence[Hour], plan: ScoringPlan) -> str | None:

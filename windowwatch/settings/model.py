@@ -33,6 +33,7 @@ class WatchSection(Section):
     """What is watched, and how closely."""
 
     name: str
+    note: Annotated[str, Field(max_length=120)] = ""
     model: str = "gfs"
     forecast_folder: str = "forecasts"
     draws: Annotated[int, Field(ge=1, le=256)] = 16
