@@ -232,8 +232,12 @@ class _Work:
             dropped = self._store.drop_old_hours(self._watch.name, self._clock.now() - keep)
             if dropped:
                 _LOG.info("hours of %d cycle(s) older than %d days dropped", dropped, keep.days)
-            if url is not None:
-                beat(url)
+        except WindowwatchError as error:
+            _LOG.warning(error.message, extra={"cycle": result.cycle_id})
+        if url is None:
+            return
+        try:
+            beat(url)  # the pass was good, whatever became of the old hours
         except WindowwatchError as error:
             _LOG.warning(error.message, extra={"cycle": result.cycle_id})
 

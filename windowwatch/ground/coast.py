@@ -86,7 +86,8 @@ def _foot(edge: Any, end: NDArray[np.float64], far: float) -> NDArray[np.float64
     on_edge = shapely.line_interpolate_point(
         edge, shapely.line_locate_point(edge, shapely.Point(end))
     )
-    return shapely.get_coordinates(on_edge)
+    found: NDArray[np.float64] = shapely.get_coordinates(on_edge)
+    return found
 
 
 def _is_sea(faces: NDArray[Any], lines: list[Any]) -> NDArray[np.bool_]:

@@ -43,6 +43,7 @@ class FolderWatcher:
     passing: Callable[[FoundCycle, datetime], PassResult] | None = None
     tries: int = 3
     _failed: dict[tuple[FoundCycle, tuple[object, ...]], int] = field(default_factory=dict)
+    _had: set[tuple[FoundCycle, tuple[object, ...]]] = field(default_factory=set)
     _seen: Mapping[str, Seen] = field(default_factory=dict)
     _sizes: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     _said: set[str] = field(default_factory=set)
@@ -93,7 +94,7 @@ class FolderWatcher:
             self._failed[state] = self._failed.get(state, 0) + 1
             raise
         if not result.saved:
-            self._failed[state] = self.tries  # the store had as much; do not fly it again and again
+            self._had.add(state)  # the store had as much: do not fly it again at every look
         log_result(result)
         return result
 
@@ -114,11 +115,14 @@ class FolderWatcher:
                 continue
             if stored is not None and found.cycle.reference_utc < stored.reference_utc:
                 return None
-            if self._failed.get(self._state(found), 0) >= self.tries:
+            failed = self._failed.get(self._state(found), 0)
+            if failed >= self.tries:
                 self._once(
-                    f"cycle {found.cycle.id}: its pass failed or brought nothing new, and is not "
-                    "tried again until its files change"
+                    f"cycle {found.cycle.id}: its pass failed {failed} times and is not tried "
+                    "again until its files change"
                 )
+            elif self._state(found) in self._had:
+                continue
             elif found.cycle != stored or self._brings_more(found, look):
                 return found
         return None

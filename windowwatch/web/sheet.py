@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import timedelta
 
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
@@ -32,7 +32,7 @@ CAUTIONS = {
 
 @dataclass(frozen=True)
 class Slip:
-    """A launch hour: what a release then would mean."""
+    """A launch hour: what a release then would mean; `over` when the window has ended."""
 
     clock: str
     mark: str
@@ -43,6 +43,7 @@ class Slip:
     lands: str
     landing: str
     best: bool
+    over: bool
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,7 @@ def sheet(facts: Facts, site: Site, window: Window, hours: Sequence[Hour]) -> Sh
         ),
         drawing=None if mark is None else draw(site, mark, facts.ground),
         place="" if mark is None else place_words(mark.latitude_deg, mark.longitude_deg),
-        slips=tuple(_slips(near[:: max(1, stride)], site, best.time_utc)),
+        slips=tuple(_slips(near[:: max(1, stride)], site, window)),
         dues=tuple(
             (d.name, words.moment_words(due, words.zone_of(site))) for d, due in facts.due(window)
         ),
@@ -110,7 +111,7 @@ def sheet(facts: Facts, site: Site, window: Window, hours: Sequence[Hour]) -> Sh
     )
 
 
-def _slips(hours: Iterable[Hour], site: Site, best: datetime) -> Iterable[Slip]:
+def _slips(hours: Iterable[Hour], site: Site, window: Window) -> Iterable[Slip]:
     zone = words.zone_of(site)
     for hour in hours:
         mark = hour.footprint
@@ -124,7 +125,8 @@ def _slips(hours: Iterable[Hour], site: Site, best: datetime) -> Iterable[Slip]:
             place="–" if mark is None else place_words(mark.latitude_deg, mark.longitude_deg),
             lands=words.lands_words(hour.drift_km, hour.bearing_deg).removeprefix("lands "),
             landing="–" if landing is None else f"{landing.astimezone(zone):%H:%M}",
-            best=hour.time_utc == best,
+            best=hour.time_utc == window.best_hour_utc,
+            over=hour.time_utc >= window.end_utc,
         )
 
 
