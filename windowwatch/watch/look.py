@@ -45,7 +45,6 @@ class FolderWatcher:
     _failed: dict[tuple[FoundCycle, tuple[object, ...]], int] = field(default_factory=dict)
     _had: set[tuple[FoundCycle, tuple[object, ...]]] = field(default_factory=set)
     _seen: Mapping[str, Seen] = field(default_factory=dict)
-    _sizes: Mapping[str, tuple[int, int]] = field(default_factory=dict)
     _said: set[str] = field(default_factory=set)
 
     def look(self) -> PassResult | None:
@@ -63,9 +62,11 @@ class FolderWatcher:
             look tries again.
         """
         look = scan_folder(self.folder, model=self.watch.model, seen=self._seen)
+        # Copying a cycle into the folder takes a while, and half a cycle must not pass for a
+        # whole one: only files that are as they were at the look before are taken.
+        settled = {name for name, seen in look.seen.items() if self._seen.get(name) == seen}
         self._seen = look.seen
         self._say_what_is_set_aside(look)
-        settled = self._settled(look)
         newest = self._next(look)
         if newest is None:
             return None
@@ -100,7 +101,7 @@ class FolderWatcher:
 
     def _state(self, found: FoundCycle) -> tuple[FoundCycle, tuple[object, ...]]:
         """A cycle as its files are now."""
-        return found, tuple(self._sizes.get(name) for name in found.files)
+        return found, tuple(self._seen.get(name) for name in found.files)
 
     def _pass_here(self, newest: FoundCycle, now_utc: datetime) -> PassResult:
         data = load_cycle(newest, area=area_of(self.watch.sites))
@@ -123,31 +124,20 @@ class FolderWatcher:
                 )
             elif self._state(found) in self._had:
                 continue
-            elif found.cycle != stored or self._brings_more(found, look):
+            elif found.cycle != stored or self._brings_more(found):
                 return found
         return None
 
-    def _brings_more(self, found: FoundCycle, look: FolderLook) -> bool:
+    def _brings_more(self, found: FoundCycle) -> bool:
         """Whether a stored cycle has files now that it was not made from."""
         made_from = {
             (file.path, file.size_bytes)
-            for each in self.store.cycles(self.watch.name)
+            for each in self.store.cycles(self.watch.name, last=1)
             if each.cycle == found.cycle
             for file in each.files
         }
-        now = {(name, look.seen[name].size_bytes) for name in found.files}
+        now = {(name, self._seen[name].size_bytes) for name in found.files}
         return not now <= made_from
-
-    def _settled(self, look: FolderLook) -> set[str]:
-        """Files that are as they were at the look before.
-
-        Copying a cycle into the folder takes a while, and half a cycle must not pass for a
-        whole one.
-        """
-        sizes = {name: (seen.size_bytes, seen.changed_ns) for name, seen in look.seen.items()}
-        settled = {name for name, state in sizes.items() if self._sizes.get(name) == state}
-        self._sizes = sizes
-        return settled
 
     def _say_what_is_set_aside(self, look: FolderLook) -> None:
         for each in look.set_aside:
