@@ -73,6 +73,21 @@ class Site:
 
 
 @dataclass(frozen=True)
+class Opinion:
+    """What another weather model says of the same launch hour.
+
+    `apart_km` is how far its landings' centre lies from that of the deciding model. [km]
+    """
+
+    model: str
+    cycle_id: str
+    verdict: Verdict
+    score: float | None
+    chance: float | None
+    apart_km: float | None
+
+
+@dataclass(frozen=True)
 class Hour:
     """One launch hour at one site, scored.
 
@@ -108,3 +123,7 @@ class Hour:
     landing_utc: datetime | None = None
     from_cycle: str | None = None
     """Id of the earlier cycle that gave this answer, where the newest had not come so far yet."""
+    own_chance: float | None = None
+    """Chance by the deciding model alone, where other models have changed `chance`."""
+    others: tuple[Opinion, ...] = ()
+    """What other weather models say, where the watch has some."""

@@ -15,7 +15,8 @@ from typing import Any
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.values import Check, Part, Verdict
+from windowwatch.scoring.detail import Drive, HourDetail, Track
+from windowwatch.scoring.values import Check, Opinion, Part, Verdict
 from windowwatch.windows.values import Window, WindowState
 
 
@@ -97,6 +98,66 @@ def footprint_to_json(footprint: Footprint | None, what: str) -> str | None:
 def footprint_from_json(text: str | None) -> Footprint | None:
     """Footprint of JSON text."""
     return None if text is None else Footprint(**json.loads(text))
+
+
+def opinions_to_json(opinions: tuple[Opinion, ...], what: str) -> str:
+    """JSON text of what other models say."""
+    return _dump([_plain(opinion, f"{what}, opinion of {opinion.model}") for opinion in opinions])
+
+
+def opinions_from_json(text: str) -> tuple[Opinion, ...]:
+    """What other models say."""
+    return tuple(
+        Opinion(**{**values, "verdict": Verdict(values["verdict"])}) for values in json.loads(text)
+    )
+
+
+#: Decimals that the numbers of a detail are kept with; half a metre on the ground is enough.
+_DETAIL_DIGITS = {"latitude_deg": 5, "longitude_deg": 5, "landing_latitude_deg": 5,
+                  "landing_longitude_deg": 5}  # fmt: skip
+
+
+def pack_detail(detail: HourDetail) -> bytes:
+    """Compressed JSON of what an hour is drawn with; degrees to 5 decimals, the rest to 1."""
+    what = f"hour {detail.time_utc.isoformat()} at {detail.site}, detail"
+    values = {
+        "track": None if detail.track is None else _columns(detail.track, what),
+        "landings": _columns(detail, what),
+        "burst": None if detail.burst is None else _plain(detail.burst, what),
+        "drive": None if detail.drive is None else _columns(detail.drive, what),
+    }
+    return zlib.compress(_dump(values).encode("utf-8"))
+
+
+def unpack_detail(packed: bytes, site: str, time_utc: datetime) -> HourDetail:
+    """What an hour is drawn with, of its compressed JSON."""
+    values = json.loads(zlib.decompress(packed))
+    return HourDetail(
+        site,
+        time_utc,
+        track=None if values["track"] is None else Track(**_tuples(values["track"])),
+        **_tuples(values["landings"]),
+        burst=None if values["burst"] is None else Footprint(**values["burst"]),
+        drive=None if values["drive"] is None else Drive(**_tuples(values["drive"])),
+    )
+
+
+def _columns(value: Any, what: str) -> dict[str, Any]:
+    """Columns of numbers of a detail, rounded; with plain names and numbers beside them."""
+    found: dict[str, Any] = {}
+    for each in fields(value):
+        held = getattr(value, each.name)
+        if isinstance(held, tuple):
+            digits = _DETAIL_DIGITS.get(each.name, 1)
+            found[each.name] = [round(number(x, f"{what}, {each.name}") or 0.0, digits)
+                                for x in held]  # fmt: skip
+        elif isinstance(held, str | int | float) and each.name != "site":
+            found[each.name] = _plain(held, what)
+    return found
+
+
+def _tuples(values: dict[str, Any]) -> dict[str, Any]:
+    return {name: tuple(x) if isinstance(x, list) else x for name, x in values.items()}
 
 
 def window_to_json(window: Window | None) -> str | None:

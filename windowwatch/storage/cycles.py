@@ -11,8 +11,9 @@ from sqlalchemy.orm import Session, selectinload
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle, SourceFile
+from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
-from windowwatch.storage import rows
+from windowwatch.storage import details, rows
 from windowwatch.storage.codec import texts_from_json, texts_to_json
 from windowwatch.storage.engine import Database
 from windowwatch.storage.tables import (
@@ -20,6 +21,7 @@ from windowwatch.storage.tables import (
     CycleRow,
     DeliveryRow,
     FileRow,
+    HourDetailRow,
     HourRow,
     WindowRow,
 )
@@ -52,6 +54,7 @@ class PassRecord:
     remarks: tuple[str, ...] = ()
     pass_number: int = 1
     steps: int = 0
+    details: tuple[HourDetail, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -139,6 +142,7 @@ class _Values:
             for i, f in enumerate(record.files)
         ]
         self._hours = [rows.hour_values(hour) for hour in record.hours]
+        self._details = [details.detail_values(detail) for detail in record.details]
         self._windows = [rows.window_values(window) for window in record.windows]
         self._changes = [
             {**rows.change_values(change), "watch": record.watch, "position": i}
@@ -152,7 +156,7 @@ class _Values:
         if there is None:
             session.add(cycle)
         else:
-            for old in (FileRow, HourRow, WindowRow):
+            for old in (FileRow, HourRow, HourDetailRow, WindowRow):
                 session.execute(delete(old).where(old.cycle_row == there.id))
             for name, value in self._cycle.items():
                 setattr(there, name, value)
@@ -161,6 +165,7 @@ class _Values:
         for table, values in (
             (FileRow, self._files),
             (HourRow, self._hours),
+            (HourDetailRow, self._details),
             (WindowRow, self._windows),
             (ChangeRow, self._changes),
         ):
@@ -168,6 +173,8 @@ class _Values:
                 session.execute(insert(table), [{**of_cycle, **v} for v in values])
         if self._deliveries:
             session.execute(insert(DeliveryRow), self._deliveries)
+        if self._details:
+            details.drop_old(session, cycle.watch)
 
 
 def delivery_rows(

@@ -20,6 +20,7 @@ _NUMBERS = (
     "drift_km",
     "bearing_deg",
     "road_km",
+    "own_chance",
 )
 
 
@@ -44,6 +45,7 @@ def hour_values(hour: Hour) -> dict[str, Any]:
         "checks": codec.pack_checks(hour.checks, what),
         "worst": codec.texts_to_json(hour.worst),
         "footprint": codec.footprint_to_json(hour.footprint, what),
+        "others": codec.opinions_to_json(hour.others, what),
     }
 
 
@@ -61,6 +63,7 @@ def hour_of_row(row: Row[Any], *, with_checks: bool = True) -> Hour:
         checks=codec.unpack_checks(row.checks) if with_checks else (),
         worst=codec.texts_from_json(row.worst),
         footprint=codec.footprint_from_json(row.footprint),
+        others=codec.opinions_from_json(row.others),
     )
 
 

@@ -5,9 +5,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
 from windowwatch.storage import changes as between
-from windowwatch.storage import cycles, deliveries, engine, fetches, trail, upkeep
+from windowwatch.storage import cycles, deliveries, details, engine, fetches, trail, upkeep
 from windowwatch.windows.values import Change, ChangeKind, Window
 
 
@@ -94,6 +95,12 @@ class Store:
             until_utc=until_utc,
             with_checks=with_checks,
         )
+
+    def detail(
+        self, watch: str, cycle_id: str, *, site: str, time_utc: datetime
+    ) -> HourDetail | None:
+        """What one hour of a cycle is drawn with; None when it is not kept."""
+        return details.detail_of(self._database, watch, cycle_id, site, time_utc)
 
     def backup(self, target: Path) -> int:
         """Copy a SQLite database to a new file while it is used; returns its size. [byte]"""

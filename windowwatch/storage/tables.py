@@ -85,6 +85,7 @@ class CycleRow(Base):
     saved_utc: Mapped[datetime]
     passes: Mapped[int] = mapped_column(server_default="1")
     steps: Mapped[int] = mapped_column(server_default="0")
+    role: Mapped[str] = mapped_column(String(20), server_default="primary")
     gaps: Mapped[str] = mapped_column(Text)
     remarks: Mapped[str] = mapped_column(Text)
     files: Mapped[list["FileRow"]] = relationship(order_by="FileRow.position")
@@ -129,6 +130,21 @@ class HourRow(Base):
     checks: Mapped[bytes] = mapped_column(LargeBinary)
     worst: Mapped[str] = mapped_column(Text)
     footprint: Mapped[str | None] = mapped_column(Text)
+    own_chance: Mapped[float | None]
+    others: Mapped[str] = mapped_column(Text, server_default="[]")
+
+
+class HourDetailRow(Base):
+    """What an hour is drawn with; read one at a time, kept for the newest cycles only."""
+
+    __tablename__ = "hour_details"
+
+    cycle_row: Mapped[int] = mapped_column(
+        RowId, ForeignKey("cycles.id", ondelete="CASCADE"), primary_key=True
+    )
+    site: Mapped[str] = mapped_column(String(200), primary_key=True)
+    time_utc: Mapped[datetime] = mapped_column(primary_key=True)
+    value: Mapped[bytes] = mapped_column(LargeBinary)
 
 
 class WindowRow(Base):
@@ -242,3 +258,16 @@ class CycleStateRow(Base):
     looked_utc: Mapped[datetime]
     absent_utc: Mapped[datetime | None]
     complete_utc: Mapped[datetime | None]
+
+
+class ShareRow(Base):
+    """A link that lets others read a watch; only the hash of what it carries is kept."""
+
+    __tablename__ = "shares"
+
+    token_sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    watch: Mapped[str] = mapped_column(String(200))
+    name: Mapped[str] = mapped_column(String(200))
+    made_utc: Mapped[datetime]
+    expires_utc: Mapped[datetime]
+    revoked_utc: Mapped[datetime | None]
