@@ -5,6 +5,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
