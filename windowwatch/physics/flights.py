@@ -1,6 +1,7 @@
 """Every flight of a pass: launches in, landings with a status out."""
 
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import IntEnum
@@ -21,8 +22,12 @@ from windowwatch.units import wrap_longitude_deg
 
 #: Slower than this a balloon is not rising. [m s⁻¹] Judgement.
 SLOWEST_MPS = 0.2
-#: Flights handed to a thread at a time: small enough to keep every thread busy.
-_CHUNK = 4_096
+#: Flights handed to a thread at a time: small enough to keep every thread busy, and fewer
+#: where their paths are kept as long (some 30 kB each).
+_CHUNK, _WATCHED_CHUNK = 4_096, 512
+#: Is shown the first of some launches, the paths of their flights as float64 [n, M, D, S, PATH]
+#: (columns in `kernels`) and how many of the S steps each flight has, int64 [n, M, D].
+Watching = Callable[[int, NDArray[np.float64], NDArray[np.int64]], None]
 
 
 class FlightStatus(IntEnum):
@@ -93,29 +98,32 @@ class Flights:
 
 
 @dataclass(frozen=True)
-class FlightPath:
-    """One flight step by step, arrays [S]; the last row is the landing if it landed.
+class Prepared:
+    """Flights as kernels want them, checked and ready to be flown part by part."""
 
-    Attributes
-    ----------
-    status : FlightStatus
-    time_unix_s, latitude_deg, longitude_deg, height_m : [s], [deg], [deg], [m]
-    rising : bool
-        True up to and including the burst.
-    u_mps, v_mps, temperature_k, density_kgpm3 : the air there
-        The wind holds the draw's wind error.
-    """
+    grid: WindGrid
+    draws: Draws
+    axes: k.Grid
+    air: NDArray[np.float32]
+    start: NDArray[np.float64]
+    bodies: NDArray[np.float64]
+    constants: k.Constants
 
-    status: FlightStatus
-    time_unix_s: NDArray[np.float64]
-    latitude_deg: NDArray[np.float64]
-    longitude_deg: NDArray[np.float64]
-    height_m: NDArray[np.float64]
-    rising: NDArray[np.bool_]
-    u_mps: NDArray[np.float64]
-    v_mps: NDArray[np.float64]
-    temperature_k: NDArray[np.float64]
-    density_kgpm3: NDArray[np.float64]
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Launches, members and draws."""
+        return self.start.shape[0], self.air.shape[0], self.bodies.shape[1]
+
+    @property
+    def most_steps(self) -> int:
+        """No flight has more steps: one for each layer, up and down, and one each `step_s`."""
+        return (
+            int(self.constants.longest_s / self.constants.step_s) + 2 * self.grid.height_m.size + 32
+        )
+
+    def errors(self, first: int, last: int) -> NDArray[np.float32]:
+        """Wind error of some launches at the grid's heights, [n, D, H, 2]; H is 0 for none."""
+        return _errors(self.grid, self.draws, first, last)
 
 
 def fly(
@@ -127,6 +135,7 @@ def fly(
     step_s: float = 60.0,
     longest_flight_s: float = 6 * 3600.0,
     threads: int | None = None,
+    watching: Watching | None = None,
 ) -> Flights:
     """Fly every launch with every member of the grid and every draw.
 
@@ -146,6 +155,8 @@ def fly(
         Flights still in the air after this are `TOO_LONG`. [s]
     threads : int, optional
         All processors by default. Results do not depend on it.
+    watching : callable, optional
+        Is shown the paths of all flights, a few launches at a time, and in threads.
 
     Returns
     -------
@@ -164,71 +175,52 @@ def fly(
     lowest wind of the column is taken; a site on a hill above it stands in the free wind
     of its height. Landing is on the model terrain.
     """
-    count, members, draw_count = launches.time_unix_s.size, len(grid.member_labels), 0
-    if draws.lift.shape[0] != count:
-        raise InputError(f"draws are for {draws.lift.shape[0]} launches; there are {count}")
-    draw_count = draws.lift.shape[1]
-    if not (step_s > 0.0 and longest_flight_s > 0.0):
-        raise InputError(f"steps and flights take time; got {step_s} s and {longest_flight_s} s")
-    axes, air = _axes(grid)
-    start = _starts(grid, launches)
-    bodies = _bodies(train, launches, draws)
-    settings = _constants(train, step_s, longest_flight_s)
+    ready = prepare(grid, launches, train, draws, step_s=step_s, longest_flight_s=longest_flight_s)
+    count, members, draw_count = ready.shape
     out = np.empty((k.RESULTS, count * members * draw_count))
-    rows = max(1, _CHUNK // max(1, members * draw_count))
-    no_path = np.empty((0, 9))
+    each = max(1, members * draw_count)
+    together = max(1, (_CHUNK if watching is None else _WATCHED_CHUNK) // each)
+    steps, room = (0, 1) if watching is None else (ready.most_steps, together * each)
 
     def run(first: int) -> None:
-        last = min(first + rows, count)
-        errors = _errors(grid, draws, first, last)
-        scratch = np.empty(12)
-        k.fly_many(start, first, last, air, axes, bodies, errors, settings, no_path, scratch, out)
+        last = min(first + together, count)
+        paths, rows = np.empty((room, steps, k.PATH)), np.zeros(room, dtype=np.int64)
+        k.fly_many(
+            ready.start, first, last, ready.air, ready.axes, ready.bodies,
+            ready.errors(first, last), ready.constants, paths, rows, np.empty(12), out,
+        )  # fmt: skip
+        if watching is not None:
+            shape = (last - first, members, draw_count)
+            flown = (last - first) * each
+            watching(
+                first, paths[:flown].reshape(*shape, steps, k.PATH), rows[:flown].reshape(shape)
+            )
 
     with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
-        list(pool.map(run, range(0, count, rows)))
+        list(pool.map(run, range(0, count, together)))
     return _results(out.reshape(k.RESULTS, count, members, draw_count), launches)
 
 
-def fly_path(
+def prepare(
     grid: WindGrid,
     launches: Launches,
     train: FlightTrain,
     draws: Draws,
     *,
-    launch: int = 0,
-    member: int = 0,
-    draw: int = 0,
     step_s: float = 60.0,
     longest_flight_s: float = 6 * 3600.0,
-) -> FlightPath:
-    """One of the flights of `fly`, step by step.
-
-    Raises
-    ------
-    InputError
-        As `fly`, and if there is no such launch, member or draw.
-    """
-    for name, index, size in (
-        ("launch", launch, launches.time_unix_s.size),
-        ("member", member, len(grid.member_labels)),
-        ("draw", draw, draws.lift.shape[1]),
-    ):
-        if not 0 <= index < size:
-            raise InputError(f"there is no {name} {index}; there are {size}")
+) -> Prepared:
+    """Check what is to be flown, and lay it out for the kernels; parameters as of `fly`."""
+    if draws.lift.shape[0] != launches.time_unix_s.size:
+        raise InputError(
+            f"draws are for {draws.lift.shape[0]} launches; there are {launches.time_unix_s.size}"
+        )
+    if not (step_s > 0.0 and longest_flight_s > 0.0):
+        raise InputError(f"steps and flights take time; got {step_s} s and {longest_flight_s} s")
     axes, air = _axes(grid)
-    start = _starts(grid, launches)[launch : launch + 1]
-    bodies = _bodies(train, launches, draws)[launch : launch + 1, draw : draw + 1]
-    errors = _errors(grid, draws, launch, launch + 1)[:, draw : draw + 1]
-    out, path = np.empty((k.RESULTS, 1)), np.empty((20_000, 9))
-    rows = k.fly_many(
-        start, 0, 1, air[member : member + 1], axes, np.ascontiguousarray(bodies),
-        np.ascontiguousarray(errors), _constants(train, step_s, longest_flight_s), path,
-        np.empty(12), out,
-    )  # fmt: skip
-    path = path[:rows]
-    return FlightPath(
-        FlightStatus(int(out[k.STATUS, 0])), path[:, 0], path[:, 1], wrap_longitude_deg(path[:, 2]),
-        path[:, 3], path[:, 4] > 0.5, path[:, 5], path[:, 6], path[:, 7], np.exp(path[:, 8]),
+    return Prepared(
+        grid, draws, axes, air, _starts(grid, launches), _bodies(train, launches, draws),
+        _constants(train, step_s, longest_flight_s),
     )  # fmt: skip
 
 

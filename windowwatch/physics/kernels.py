@@ -23,6 +23,7 @@ LANDED, LEFT_GRID, LEFT_TIME, MISSING_AIR, NOT_RISING, TOO_LONG, NEAR_POLE = ran
     STATUS, LATITUDE, LONGITUDE, HEIGHT, TIME, SINK, WIND, BURST_LATITUDE, BURST_LONGITUDE,
     BURST_HEIGHT, BURST_TIME, STRONGEST, COLDEST, EXTRAPOLATED, RESULTS,
 ) = range(15)  # fmt: skip
+PATH = 9  # columns of a path: see `_note`
 
 # what differs from flight to flight about the train, natural logarithms in SI units: gravity
 # at sea level; 8 F / (π f), free lift F [kg], drag factor f; diameter · ρ^(1/3); rise · ρ^(1/6)
@@ -353,25 +354,24 @@ def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
 
 
 @jit
-def fly_many(launches, first, last, air, grid, bodies, errors, c, path, scratch, out):
+def fly_many(launches, first, last, air, grid, bodies, errors, c, paths, rows, scratch, out):
     """Fly launches `first` to `last` with every member and draw.
 
     float64 `launches` [N, 4]: latitude, longitude from the grid's west on, height, time;
     float32 `air` [M, T * Y * X * H * 4]; float64 `bodies` [N, D, BODY]; float32 `errors`
-    [last - first, D, H, 2], H may be 0; float64 `path` [S, 9], room for the path of the
-    last flight, S may be 0; float64 `scratch` [12]; float64 `out` [RESULTS, N * M * D].
-    Returns how many rows of `path` were written.
+    [last - first, D, H, 2], H may be 0; float64 `paths` [P, S, 9], room for P paths of S steps,
+    used in turn, and int64 `rows` [P] for how many steps each has; S may be 0, P may not;
+    float64 `scratch` [12]; float64 `out` [RESULTS, N * M * D].
     """
-    members, draws = air.shape[0], bodies.shape[1]
+    members, draws, room = air.shape[0], bodies.shape[1], paths.shape[0]
     column, tally = scratch[:8], scratch[8:]
     for n in range(first, last):
         for m in range(members):
             for d in range(draws):
-                i, error = (n * members + m) * draws + d, errors[n - first, d]
-                _fly_one(
-                    launches[n], air[m], grid, bodies[n, d], error, c, tally, column, path, out, i
-                )
-    return int(tally[3])
+                i, error, body = (n * members + m) * draws + d, errors[n - first, d], bodies[n, d]
+                path = paths[i % room]
+                _fly_one(launches[n], air[m], grid, body, error, c, tally, column, path, out, i)
+                rows[i % room] = int(tally[3])
 
 
 @jit
