@@ -161,7 +161,7 @@ def test_a_database_that_refuses_gives_a_page_without_its_place(
     def broken(_self: Store, _watch: str) -> None:
         raise StorageError("/secret/place.sqlite3: disk I/O error")
 
-    monkeypatch.setattr(Store, "latest_cycle", broken)
+    monkeypatch.setattr(Store, "newest_pass", broken)
     with caplog.at_level(logging.ERROR):
         for path in ("/", "/health", "/data/hours.json"):
             answer = week.client().get(path)
@@ -176,7 +176,7 @@ def test_an_accident_gives_a_page_without_its_cause(
     def broken(_self: Store, _watch: str) -> None:
         raise ZeroDivisionError("/secret")
 
-    monkeypatch.setattr(Store, "latest_cycle", broken)
+    monkeypatch.setattr(Store, "newest_pass", broken)
     answer = week.client().get("/")
     assert answer.status_code == 500
     assert "Something broke" in answer.text

@@ -36,7 +36,7 @@ DAY = tuple(
 
 def shown(now: datetime, *windows: object, facts: Facts = FACTS, **hours: object) -> Board:
     made = hours.get("hours", DAY)
-    snapshot = Snapshot((), made, tuple(windows), {})  # type: ignore[arg-type]
+    snapshot = Snapshot(None, (), made, tuple(windows), {})  # type: ignore[arg-type]
     return board(facts, snapshot, now)
 
 

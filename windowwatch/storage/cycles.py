@@ -69,6 +69,15 @@ class StoredCycle:
     remarks: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class PassMark:
+    """What tells one stored pass from another: of the same cycle there may be several."""
+
+    cycle: Cycle
+    passes: int
+    saved_utc: datetime
+
+
 def save_pass(database: Database, record: PassRecord) -> bool:
     """Save cycle, files, hours, windows, changes and pending deliveries in one transaction.
 
@@ -217,6 +226,15 @@ def latest_cycle(database: Database, watch: str, model: str | None = None) -> Cy
     with database.reading() as session:
         row = _newest(session, watch, model)
         return None if row is None else Cycle(row.reference_utc, row.model)
+
+
+def newest_pass(database: Database, watch: str) -> PassMark | None:
+    """The newest pass of the newest cycle of a watch; quick, for asking often."""
+    with database.reading() as session:
+        row = _newest(session, watch)
+        if row is None:
+            return None
+        return PassMark(Cycle(row.reference_utc, row.model), row.passes, row.saved_utc)
 
 
 def stored_cycles(

@@ -59,6 +59,10 @@ class Store:
         """Newest stored cycle of a watch."""
         return cycles.latest_cycle(self._database, watch, model)
 
+    def newest_pass(self, watch: str) -> cycles.PassMark | None:
+        """The newest pass of the newest cycle; quick, for asking often."""
+        return cycles.newest_pass(self._database, watch)
+
     def cycles(self, watch: str, last: int | None = None) -> tuple[cycles.StoredCycle, ...]:
         """Stored cycles of a watch, oldest first; only the `last` ones when given."""
         return cycles.stored_cycles(self._database, watch, last)

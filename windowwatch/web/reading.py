@@ -7,18 +7,21 @@ from datetime import datetime, timedelta
 
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Hour
-from windowwatch.storage.cycles import StoredCycle
+from windowwatch.storage.cycles import PassMark, StoredCycle
 from windowwatch.storage.store import Store
 from windowwatch.windows.values import Change, Window
 
 #: Cycles of which an hour's page tells the story.
 CYCLES_BACK = 8
+#: How often a pass that is stored while it is read makes the reading start anew.
+_TRIES = 5
 
 
 @dataclass(frozen=True)
 class Snapshot:
-    """All of the newest pass; a stored pass never changes."""
+    """All of the newest pass; a stored pass never changes, but another may follow it."""
 
+    mark: PassMark
     cycles: tuple[StoredCycle, ...]
     hours: tuple[Hour, ...]
     windows: tuple[Window, ...]
@@ -53,19 +56,30 @@ class Reader:
         StorageError
             If the database refuses.
         """
-        latest = self.store.latest_cycle(self._watch)
-        if latest is None:
+        mark = self.store.newest_pass(self._watch)
+        if mark is None:
             return None
         with self._lock:
-            if self._kept is None or self._kept.cycle.cycle != latest:
-                self._kept = self._read()
+            if self._kept is None or self._kept.mark != mark:
+                self._kept = self._read_whole(mark)
             return self._kept
 
-    def _read(self) -> Snapshot:
+    def _read_whole(self, mark: PassMark) -> Snapshot:
+        """A pass of one piece, also where the next one is stored meanwhile."""
+        for _ in range(_TRIES):
+            read = self._read(mark)
+            now = self.store.newest_pass(self._watch)
+            if now is None or now == mark:
+                return read
+            mark = now
+        return read
+
+    def _read(self, mark: PassMark) -> Snapshot:
         cycles = self.store.cycles(self._watch, last=CYCLES_BACK)
         newest = cycles[-1].cycle.id
         hours = self.hours_of(newest)
         return Snapshot(
+            mark=mark,
             cycles=cycles,
             hours=hours,
             windows=self.store.windows(self._watch, newest),
