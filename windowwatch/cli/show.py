@@ -16,7 +16,7 @@ from windowwatch.scoring.compare import SiteSummary, what_would_make_it_go
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.storage.trail import Trail
-from windowwatch.windows.phrases import compass
+from windowwatch.windows.phrases import compass, percent
 from windowwatch.windows.values import Window, WindowState
 
 #: A verdict is read by its word; the colour only helps.
@@ -26,6 +26,11 @@ _COLOURS = {
     Verdict.NO_GO: "red",
     Verdict.UNKNOWN: "magenta",
 }
+
+
+def terminal() -> Console:
+    """The terminal, as wide as it is."""
+    return Console()
 
 
 def print_windows(console: Console, windows: Iterable[Window], sites: Sequence[Site]) -> None:
@@ -225,7 +230,7 @@ def _times(start: datetime, end: datetime, zone: tzinfo) -> str:
 
 
 def _percent(share: float | None) -> str:
-    return "–" if share is None else f"{100 * share:.0f} %"
+    return "–" if share is None else percent(share)
 
 
 def _lands(drift_km: float | None, bearing_deg: float | None) -> str:

@@ -8,6 +8,7 @@ from math import prod
 from statistics import median
 from zoneinfo import ZoneInfo
 
+from windowwatch.scoring.chance import percent
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
@@ -40,7 +41,7 @@ def what_would_make_it_go(hour: Hour, plan: ScoringPlan) -> tuple[str, ...]:
     if hour.score is not None and not wanted and hour.score < plan.go_score:
         wanted.append(f"a score of {plan.go_score:.0f} instead of {hour.score:.0f}")
     if hour.chance is not None and hour.chance < plan.go_chance and not wanted:
-        wanted.append(f"a chance of {plan.go_chance:.0%} instead of {hour.chance:.0%}")
+        wanted.append(f"a chance of {percent(plan.go_chance)} instead of {percent(hour.chance)}")
     return tuple(wanted)
 
 
@@ -114,8 +115,7 @@ def _summary(site: Site, hours: Sequence[Hour], plan: ScoringPlan) -> SiteSummar
     go = count[Verdict.GO]
     words = [f"{go} go hour{'s' * (go != 1)} on {days} day{'s' * (days != 1)}"]
     if chance_any is not None:
-        share = f"{100 * chance_any:.0f} %" if chance_any <= 0.99 else "over 99 %"
-        words.append(f"chance of at least one {share} (taking days as independent)")
+        words.append(f"chance of at least one {percent(chance_any)} (taking days as independent)")
     if in_the_way is not None:
         words.append(f"mostly in the way: {in_the_way.replace('_', ' ')}")
     return SiteSummary(
