@@ -10,8 +10,8 @@ from sqlalchemy.exc import IntegrityError
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.storage import rows
-from windowwatch.storage.cycles import delivery_rows
 from windowwatch.storage.engine import Database
+from windowwatch.storage.saving import delivery_rows
 from windowwatch.storage.tables import AcknowledgementRow, ChangeRow, DeliveryRow
 from windowwatch.windows.values import Change, ChangeKind
 

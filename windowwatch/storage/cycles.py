@@ -1,11 +1,10 @@
-"""Passes saved whole, and read again."""
+"""What passes are as values, and reading them again."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from sqlalchemy import Select, delete, insert, select
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session, selectinload
 
 from windowwatch.clock import require_utc
@@ -13,21 +12,32 @@ from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
-from windowwatch.storage import details, rows
-from windowwatch.storage.codec import texts_from_json, texts_to_json
+from windowwatch.storage import rows
+from windowwatch.storage.codec import texts_from_json
 from windowwatch.storage.engine import Database
+from windowwatch.storage.roles import Role
 from windowwatch.storage.tables import (
     ChangeRow,
     CycleRow,
-    DeliveryRow,
-    FileRow,
-    HourDetailRow,
     HourRow,
     WindowRow,
 )
 from windowwatch.windows.values import Change, Window, WindowState
 
 _ACTIVE = (str(WindowState.SIGHTED), str(WindowState.OPEN))
+
+
+class OvertakenError(StorageError):
+    """A pass was made on what is no longer the newest pass; it is to be made again."""
+
+
+@dataclass(frozen=True)
+class PassMark:
+    """What tells one stored pass from another: of the same cycle there may be several."""
+
+    cycle: Cycle
+    passes: int
+    saved_utc: datetime
 
 
 @dataclass(frozen=True)
@@ -38,7 +48,9 @@ class PassRecord:
     `deliveries` names who is to be told what: pairs of change key and channel name.
     `held_until` names those of them that wait, and until when.
     `pass_number` and `steps` tell a later pass of the same cycle, and how many forecast steps
-    it had.
+    it had. `made_on` is the newest pass that its windows were compared with, in a tuple; an
+    empty tuple when there was none, and None where nothing was compared. `weighed_anew` when
+    nothing of the cycle is new but what other models say of its hours.
     """
 
     watch: str
@@ -55,6 +67,9 @@ class PassRecord:
     pass_number: int = 1
     steps: int = 0
     details: tuple[HourDetail, ...] = ()
+    role: Role = Role.PRIMARY
+    made_on: tuple[PassMark, ...] | None = None
+    weighed_anew: bool = False
 
 
 @dataclass(frozen=True)
@@ -67,186 +82,60 @@ class StoredCycle:
     files: tuple[SourceFile, ...]
     gaps: tuple[str, ...]
     remarks: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class PassMark:
-    """What tells one stored pass from another: of the same cycle there may be several."""
-
-    cycle: Cycle
-    passes: int
-    saved_utc: datetime
-
-
-def save_pass(database: Database, record: PassRecord) -> bool:
-    """Save cycle, files, hours, windows, changes and pending deliveries in one transaction.
-
-    A pass is known by watch and cycle id. Saving one that is there already changes nothing,
-    whatever it holds: the first answer was told to people. The one exception is a cycle that
-    has come further since: the next pass of it, with more steps than the last, takes the
-    place of its hours, windows and files; changes told before stay.
-
-    Returns
-    -------
-    bool
-        True when saved, False when that pass was there already.
-
-    Raises
-    ------
-    StorageError
-        If the cycle is older than the newest one of the same watch and model (its windows
-        would not follow from those stored), if a number is not finite, or if the database
-        refuses. Nothing is saved then.
-    """
-    values = _Values(record)
-    try:
-        with database.writing() as session:
-            there = _find(session, record.watch, record.cycle.id)
-            if there is not None and not _follows(record, there):
-                return False
-            newest = _newest(session, record.watch, record.cycle.model)
-            if newest is not None and newest.reference_utc > record.cycle.reference_utc:
-                raise StorageError(
-                    f"cycle {record.cycle.id} is older than {newest.cycle_id}, which is already "
-                    f"stored for watch {record.watch!r}; nothing was saved"
-                )
-            values.insert(session, there)
-    except StorageError as error:
-        if isinstance(error.__cause__, IntegrityError) and has_pass(
-            database, record.watch, record.cycle.id
-        ):
-            return False  # another process saved the same pass at the same moment
-        raise
-    return True
-
-
-def _follows(record: PassRecord, there: CycleRow) -> bool:
-    """Whether a pass is the next one of a cycle that has come further.
-
-    It has more steps, or as many out of other files: a hole may have been filled.
-    """
-    if record.pass_number != there.passes + 1 or record.steps < there.steps:
-        return False
-    made_from = {file.sha256 for file in there.files}
-    return record.steps > there.steps or not {f.sha256 for f in record.files} <= made_from
-
-
-class _Values:
-    """Rows of a pass, made before the transaction so that a bad value never opens one."""
-
-    def __init__(self, record: PassRecord) -> None:
-        self._cycle = {
-            "watch": record.watch,
-            "cycle_id": record.cycle.id,
-            "model": record.cycle.model,
-            "reference_utc": record.cycle.reference_utc,
-            "saved_utc": require_utc(record.saved_utc),
-            "passes": record.pass_number,
-            "steps": record.steps,
-            "gaps": texts_to_json(record.gaps),
-            "remarks": texts_to_json(record.remarks),
-        }
-        self._files = [
-            {"position": i, "path": f.path, "sha256": f.sha256, "size_bytes": f.size_bytes}
-            for i, f in enumerate(record.files)
-        ]
-        self._hours = [rows.hour_values(hour) for hour in record.hours]
-        self._details = [details.detail_values(detail) for detail in record.details]
-        self._windows = [rows.window_values(window) for window in record.windows]
-        self._changes = [
-            {**rows.change_values(change), "watch": record.watch, "position": i}
-            for i, change in enumerate(record.changes)
-        ]
-        self._deliveries = delivery_rows(record.changes, record.deliveries, record.held_until)
-
-    def insert(self, session: Session, there: CycleRow | None) -> None:
-        """Write everything through `session`; in the place of `there`, an earlier pass."""
-        cycle = there or CycleRow(**self._cycle)
-        if there is None:
-            session.add(cycle)
-        else:
-            for old in (FileRow, HourRow, HourDetailRow, WindowRow):
-                session.execute(delete(old).where(old.cycle_row == there.id))
-            for name, value in self._cycle.items():
-                setattr(there, name, value)
-        session.flush()
-        of_cycle = {"cycle_row": cycle.id}
-        for table, values in (
-            (FileRow, self._files),
-            (HourRow, self._hours),
-            (HourDetailRow, self._details),
-            (WindowRow, self._windows),
-            (ChangeRow, self._changes),
-        ):
-            if values:
-                session.execute(insert(table), [{**of_cycle, **v} for v in values])
-        if self._deliveries:
-            session.execute(insert(DeliveryRow), self._deliveries)
-        if self._details:
-            details.drop_old(session, cycle.watch)
-
-
-def delivery_rows(
-    changes: Iterable[Change],
-    deliveries: Iterable[tuple[str, str]],
-    held_until: Mapping[tuple[str, str], datetime],
-) -> list[dict[str, object]]:
-    """Columns of pending deliveries; each is due when its change was found, or held.
-
-    Raises
-    ------
-    StorageError
-        If a delivery names a change that is not among `changes`.
-    """
-    found = {change.key: change.found_utc for change in changes}
-    made = []
-    for key, channel in deliveries:
-        if key not in found:
-            raise StorageError(f"a delivery names the change {key}, which is not in the pass")
-        due = held_until.get((key, channel), found[key])
-        made.append(rows.delivery_values(key, channel, due))
-    return made
+    role: Role = Role.PRIMARY
+    passes: int = 1
+    steps: int = 0
 
 
 def has_pass(database: Database, watch: str, cycle_id: str) -> bool:
     """Whether the pass of a cycle is stored."""
     with database.reading() as session:
-        return _find(session, watch, cycle_id) is not None
+        return find(session, watch, cycle_id) is not None
 
 
 def passes_of(database: Database, watch: str, cycle_id: str) -> tuple[int, int]:
     """How many passes of a cycle are stored, and how many steps the last one had."""
     with database.reading() as session:
-        row = _find(session, watch, cycle_id)
+        row = find(session, watch, cycle_id)
         return (0, 0) if row is None else (row.passes, row.steps)
 
 
 def latest_cycle(database: Database, watch: str, model: str | None = None) -> Cycle | None:
-    """Newest stored cycle of a watch, by reference time."""
+    """Newest stored cycle of a watch: of its deciding model, or of the one that is named."""
     with database.reading() as session:
-        row = _newest(session, watch, model)
+        row = newest(session, watch, model)
         return None if row is None else Cycle(row.reference_utc, row.model)
 
 
 def newest_pass(database: Database, watch: str) -> PassMark | None:
-    """The newest pass of the newest cycle of a watch; quick, for asking often."""
+    """The newest pass of the newest cycle of a watch's deciding model; quick, for asking often."""
     with database.reading() as session:
-        row = _newest(session, watch)
-        if row is None:
-            return None
-        return PassMark(Cycle(row.reference_utc, row.model), row.passes, row.saved_utc)
+        found = mark_of(newest(session, watch))
+        return found[0] if found else None
 
 
 def stored_cycles(
-    database: Database, watch: str, last: int | None = None
+    database: Database, watch: str, last: int | None = None, *, model: str | None = None
 ) -> tuple[StoredCycle, ...]:
-    """Stored cycles of a watch, oldest first; only the `last` ones when given."""
-    newest_first = (CycleRow.reference_utc.desc(), CycleRow.id.desc())
-    wanted = (
-        _of_watch(watch).order_by(*newest_first).limit(last).options(selectinload(CycleRow.files))
-    )
+    """Stored cycles of a watch, oldest first; only the `last` ones when given.
+
+    Of its deciding model, or of the one that is named.
+    """
+    wanted = newest_first(of_watch(watch), model).limit(last).options(selectinload(CycleRow.files))
     with database.reading() as session:
         return tuple(stored_cycle(row) for row in reversed(session.scalars(wanted).all()))
+
+
+def opinion_cycles(database: Database, watch: str) -> tuple[StoredCycle, ...]:
+    """Newest stored cycle of every other model of a watch, by name of the model."""
+    others = (
+        select(CycleRow.model)
+        .where(CycleRow.watch == watch, CycleRow.role == str(Role.OPINION))
+        .distinct()
+    )
+    with database.reading() as session:
+        models = sorted(session.scalars(others))
+    return tuple(each for m in models for each in stored_cycles(database, watch, 1, model=m))
 
 
 def stored_cycle(row: CycleRow) -> StoredCycle:
@@ -258,6 +147,9 @@ def stored_cycle(row: CycleRow) -> StoredCycle:
         files=tuple(SourceFile(f.path, f.sha256, f.size_bytes) for f in row.files),
         gaps=texts_from_json(row.gaps),
         remarks=texts_from_json(row.remarks),
+        role=Role(row.role),
+        passes=row.passes,
+        steps=row.steps,
     )
 
 
@@ -351,22 +243,33 @@ def changes_of(database: Database, watch: str, cycle_id: str | None = None) -> t
 _OLDEST_FIRST = (CycleRow.reference_utc, CycleRow.id)
 
 
-def _find(session: Session, watch: str, cycle_id: str) -> CycleRow | None:
-    return session.scalar(_of_watch(watch).where(CycleRow.cycle_id == cycle_id))
+def mark_of(row: CycleRow | None) -> tuple[PassMark, ...]:
+    """Mark of a row, as `PassRecord.made_on` has it."""
+    if row is None:
+        return ()
+    return (PassMark(Cycle(row.reference_utc, row.model), row.passes, row.saved_utc),)
 
 
-def _newest(session: Session, watch: str, model: str | None = None) -> CycleRow | None:
-    wanted = _of_watch(watch)
-    if model is not None:
-        wanted = wanted.where(CycleRow.model == model)
-    return session.scalar(
-        wanted.order_by(CycleRow.reference_utc.desc(), CycleRow.id.desc()).limit(1)
-    )
+def find(session: Session, watch: str, cycle_id: str) -> CycleRow | None:
+    """Row of a cycle, inside an open session."""
+    return session.scalar(of_watch(watch).where(CycleRow.cycle_id == cycle_id))
+
+
+def newest(session: Session, watch: str, model: str | None = None) -> CycleRow | None:
+    """Row of the newest cycle of the deciding model, or of the one named."""
+    return session.scalar(newest_first(of_watch(watch), model).limit(1))
+
+
+def newest_first(wanted: Select[CycleRow], model: str | None) -> Select[CycleRow]:
+    """Cycles of the deciding model, or of the one that is named, the newest first."""
+    of_it = CycleRow.role == str(Role.PRIMARY) if model is None else CycleRow.model == model
+    return wanted.where(of_it).order_by(CycleRow.reference_utc.desc(), CycleRow.id.desc())
 
 
 def _find_or_newest(session: Session, watch: str, cycle_id: str | None) -> CycleRow | None:
-    return _newest(session, watch) if cycle_id is None else _find(session, watch, cycle_id)
+    return newest(session, watch) if cycle_id is None else find(session, watch, cycle_id)
 
 
-def _of_watch(watch: str) -> Select[CycleRow]:
+def of_watch(watch: str) -> Select[CycleRow]:
+    """Rows of a watch."""
     return select(CycleRow).where(CycleRow.watch == watch)

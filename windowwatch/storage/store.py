@@ -8,7 +8,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
 from windowwatch.storage import changes as between
-from windowwatch.storage import cycles, deliveries, details, engine, fetches, trail, upkeep
+from windowwatch.storage import cycles, deliveries, details, engine, fetches, saving, trail, upkeep
 from windowwatch.windows.values import Change, ChangeKind, Window
 
 
@@ -40,8 +40,8 @@ class Store:
         self._database.engine.dispose()
 
     def save_pass(self, record: cycles.PassRecord) -> bool:
-        """Save a pass whole; False when it was there already. See `cycles.save_pass`."""
-        return cycles.save_pass(self._database, record)
+        """Save a pass whole; False when it was there already. See `saving.save_pass`."""
+        return saving.save_pass(self._database, record)
 
     def has_pass(self, watch: str, cycle_id: str) -> bool:
         """Whether the pass of a cycle is stored."""
@@ -56,16 +56,22 @@ class Store:
         return fetches.SqlLedger(self._database)
 
     def latest_cycle(self, watch: str, model: str | None = None) -> Cycle | None:
-        """Newest stored cycle of a watch."""
+        """Newest stored cycle of a watch: of its deciding model, or of the one named."""
         return cycles.latest_cycle(self._database, watch, model)
 
     def newest_pass(self, watch: str) -> cycles.PassMark | None:
         """The newest pass of the newest cycle; quick, for asking often."""
         return cycles.newest_pass(self._database, watch)
 
-    def cycles(self, watch: str, last: int | None = None) -> tuple[cycles.StoredCycle, ...]:
-        """Stored cycles of a watch, oldest first; only the `last` ones when given."""
-        return cycles.stored_cycles(self._database, watch, last)
+    def opinions(self, watch: str) -> tuple[cycles.StoredCycle, ...]:
+        """Newest stored cycle of every other model of a watch."""
+        return cycles.opinion_cycles(self._database, watch)
+
+    def cycles(
+        self, watch: str, last: int | None = None, *, model: str | None = None
+    ) -> tuple[cycles.StoredCycle, ...]:
+        """Stored cycles of a watch, oldest first; of the deciding model unless one is named."""
+        return cycles.stored_cycles(self._database, watch, last, model=model)
 
     def current_windows(self, watch: str) -> tuple[Window, ...]:
         """Windows sighted or open after the newest cycle: `old` of the next comparison."""

@@ -13,6 +13,7 @@ from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.storage.engine import Database
 from windowwatch.storage.failures import plain_words
+from windowwatch.storage.roles import Role
 from windowwatch.storage.tables import CycleRow, HourRow
 
 #: Cycles whose hours are dropped in one transaction, so that no other writer waits long.
@@ -79,7 +80,7 @@ def _to_disk(path: Path) -> None:
 def drop_old_hours(database: Database, watch: str, before_utc: datetime) -> int:
     """Drop the hours of old cycles; the cycles, their windows, changes and files stay.
 
-    The newest cycle keeps its hours, however old it is.
+    The newest cycle of the deciding model keeps its hours, however old it is.
 
     Returns
     -------
@@ -88,7 +89,9 @@ def drop_old_hours(database: Database, watch: str, before_utc: datetime) -> int:
     """
     before_utc = require_utc(before_utc)
     newest = (
-        select(func.max(CycleRow.reference_utc)).where(CycleRow.watch == watch).scalar_subquery()
+        select(func.max(CycleRow.reference_utc))
+        .where(CycleRow.watch == watch, CycleRow.role == str(Role.PRIMARY))
+        .scalar_subquery()
     )
     old = (
         select(CycleRow.id)
