@@ -6,8 +6,7 @@ import random
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from types import FrameType
@@ -20,7 +19,8 @@ from windowwatch.logs import LogStyle
 from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat
 from windowwatch.settings.read import Settings, read_settings
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.ready import ready_store
+from windowwatch.storage.store import Store
 from windowwatch.watch.between import between_passes
 from windowwatch.watch.child import ChildLimits, in_child, pass_in_child
 from windowwatch.watch.fetched import Fetched, pass_fetched_in
@@ -48,17 +48,6 @@ ALIVE_WITHIN_S = 600.0
 #: A cycle that should have been there for so long makes the page call its results stale:
 #: most models run every six hours, so two were then missed. Common practice, no source.
 STALE_AFTER_DUE = timedelta(hours=12)
-
-
-@contextmanager
-def ready_store(url: str) -> Iterator[Store]:
-    """Open a database whose schema is brought up to date; closed at the end."""
-    store = open_store(url)
-    try:
-        store.upgrade()
-        yield store
-    finally:
-        store.close()
 
 
 def serve(

@@ -14,6 +14,7 @@ from windowwatch import daemon
 from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import read_settings
+from windowwatch.storage.ready import ready_store
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.area import area_of
 from windowwatch.watch.rehearsal import rehearse
@@ -38,7 +39,7 @@ def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Week]:
     chosen = [look.cycles[0], look.cycles[-1]]
     data = load_cycle(chosen[-1], area=area)
     place = tmp_path_factory.mktemp("week")
-    with daemon.ready_store(f"sqlite:///{place}/w.sqlite3") as store:
+    with ready_store(f"sqlite:///{place}/w.sqlite3") as store:
         rehearse(
             chosen,
             watch,

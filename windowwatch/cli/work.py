@@ -1,35 +1,31 @@
-"""What the longer commands do: rehearse, one pass, check, try the channels."""
+"""What the longer commands do: rehearse, show the page, one pass."""
 
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
 import click
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
 from windowwatch import daemon
 from windowwatch.cli import show
-from windowwatch.cli.fetching import plan_words
-from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s, require_utc
-from windowwatch.errors import InputError, SettingsError, StorageError, WindowwatchError
+from windowwatch.cli.bar import progress_bar
+from windowwatch.cli.common import EXAMPLE
+from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
+from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.sources import load_cycle, load_files, require_covers, scan_folder
-from windowwatch.notices.channels import check_channel_url, send
-from windowwatch.notices.values import Channel, Message
+from windowwatch.forecast.sources import load_cycle, load_files, scan_folder
+from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings, data_folder
 from windowwatch.storage.engine import sqlite_url
+from windowwatch.storage.ready import ready_store
 from windowwatch.watch.area import area_of
 from windowwatch.watch.pipeline import PassResult, run_pass
-from windowwatch.watch.pipeline import Progress as Told
 from windowwatch.watch.rehearsal import Rehearsal
 from windowwatch.watch.rehearsal import rehearse as replay
 
-#: The demonstration watch, from the top of the project.
-EXAMPLE = Path("config/skerra.toml")
 #: In a rehearsal everything is "told" here, and to nobody else.
 TERMINAL = Channel("this terminal", "none://")
 
@@ -44,7 +40,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
         click.echo(f"set aside: {each.reason}", err=True)
     database = _fresh(rehearsal_file(settings))
     area = area_of(watch.sites)
-    with daemon.ready_store(sqlite_url(database)) as store:
+    with ready_store(sqlite_url(database)) as store:
         with progress_bar() as told:
             result = replay(
                 look.cycles,
@@ -79,7 +75,7 @@ def show_page(
             raise StorageError(f"{file} is not there: run `windowwatch rehearse` first")
         url = sqlite_url(file)
         note = "A rehearsal: stored forecasts on a simulated clock. Nothing of it is to come."
-    with daemon.ready_store(url) as store:
+    with ready_store(url) as store:
         stored = store.cycles(settings.watch.name)
         if rehearsal and at is None and stored:
             at = stored[-1].saved_utc
@@ -144,7 +140,7 @@ def one_pass(settings: Settings, files: Sequence[Path], at: datetime | None, clo
         told("reading", 0.0)
         data = load_files(list(files), settings.watch.model, area=area_of(settings.watch.sites))
         now = _now_for(data, at, clock)
-        with daemon.ready_store(settings.database_url()) as store:
+        with ready_store(settings.database_url()) as store:
             watch = replace(settings.watch, channels=settings.channels())
             result = run_pass(data, watch, store, now_utc=now, progress=told)
             place = store.place
@@ -152,135 +148,6 @@ def one_pass(settings: Settings, files: Sequence[Path], at: datetime | None, clo
     show_pass(console, result)
     show.print_windows(console, result.windows, settings.watch.sites)
     click.echo(f"now was taken to be {now:%Y-%m-%d %H:%M} UTC; results are in {place}")
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One thing that `check` looked at."""
-
-    what: str
-    words: str
-    wrong: bool = False
-
-    def line(self) -> str:
-        """As shown: the word at the head says whether it is to be mended."""
-        return f"{'MEND' if self.wrong else 'ok  '}  {self.what}: {self.words}"
-
-
-def check(settings: Settings, clock: Clock) -> list[Finding]:
-    """Look at everything the daemon will need, and go on after each fault."""
-    watch = settings.watch
-    findings = [
-        Finding("settings", f"{settings.path} is well formed; {len(watch.sites)} site(s)"),
-        *(Finding("map", words) for words in watch.ground.sources),
-    ]
-    ground = watch.ground
-    if ground.rasters is None and (ground.areas is None or ground.roads is None):
-        words = "neither areas and roads nor a ground file are given; checks on them stay unknown"
-        findings.append(Finding("map", words, True))
-    hours = watch.span.hours(clock.now())
-    if hours:
-        findings.append(Finding("span", f"{len(hours)} launch hours are to come at each site"))
-    else:
-        findings.append(
-            Finding("span", "the watched days are over; give later ones in [watch]", True)
-        )
-    findings += _check_forecast(settings)
-    findings += _check_database(settings)
-    findings += _check_channels(settings)
-    return findings
-
-
-def _check_forecast(settings: Settings) -> list[Finding]:
-    if settings.file.forecast.fetches:
-        return [Finding("forecast", words) for words in plan_words(settings, SystemClock())]
-    try:
-        look = scan_folder(settings.forecast_folder, model=settings.watch.model)
-    except WindowwatchError as error:
-        return [Finding("forecast", error.message, True)]
-    findings = [Finding("forecast", f"set aside: {each.reason}", True) for each in look.set_aside]
-    if not look.cycles:
-        words = f"{settings.forecast_folder.resolve()} holds no cycle yet"
-        return [*findings, Finding("forecast", words, True)]
-    newest = look.cycles[-1]
-    try:
-        data = load_cycle(newest, area=area_of(settings.watch.sites))
-        require_covers(data, settings.watch.sites)
-    except WindowwatchError as error:
-        return [*findings, Finding("forecast", error.message, True)]
-    last = from_unix_s(float(data.wind.time_unix_s[-1]))
-    words = (
-        f"{len(look.cycles)} cycle(s), the newest {newest.cycle.id} reaches to "
-        f"{last:%Y-%m-%d %H:%M} UTC and {data.wind.top_height_m / 1000:.1f} km, "
-        f"{len(data.wind.member_labels)} member(s)"
-    )
-    notes = [Finding("forecast", words) for words in (*data.gaps, *data.remarks)]
-    return [*findings, Finding("forecast", words), *notes]
-
-
-def _check_database(settings: Settings) -> list[Finding]:
-    try:
-        with daemon.ready_store(settings.database_url()) as store:
-            newest = store.latest_cycle(settings.watch.name)
-            held = "no pass yet" if newest is None else f"the newest pass is of {newest.id}"
-            return [Finding("database", f"{store.place}: {held}")]
-    except WindowwatchError as error:
-        return [Finding("database", error.message, True)]
-
-
-def _check_channels(settings: Settings) -> list[Finding]:
-    try:
-        channels = settings.channels()
-    except WindowwatchError as error:
-        return [Finding("channels", error.message, True)]
-    if not channels:
-        return [Finding("channels", "none is given: nobody will be told anything", True)]
-    findings = []
-    for channel in channels:
-        try:
-            check_channel_url(channel)
-            findings.append(Finding("channels", f"{channel.name}: its address can be used"))
-        except WindowwatchError as error:
-            findings.append(Finding("channels", error.message, True))
-    return findings
-
-
-def try_channels(settings: Settings, name: str | None, now_utc: datetime) -> None:
-    """Send one test notice to each channel, and say how each went."""
-    channels = [c for c in settings.channels() if name in (None, c.name)]
-    if not channels:
-        known = ", ".join(c.name for c in settings.channels()) or "none"
-        raise SettingsError(f"{settings.path}: no channel to try (the file has: {known})")
-    text = Message(
-        title=f"TEST windowwatch, watch {settings.watch.name}",
-        body=f"This is a test of this channel, sent {now_utc:%a %d %b %H:%M} UTC. "
-        "Nothing has opened or closed.",
-        key="test",
-    )
-    failed = 0
-    for channel in channels:
-        try:
-            send(channel, text)
-            click.echo(f"{channel.name}: handed over; see that it arrived")
-        except WindowwatchError as error:
-            failed += 1
-            click.echo(error.message, err=True)
-    if failed:
-        raise InputError(f"{failed} of {len(channels)} channel(s) did not take the test notice")
-
-
-def parse_time(text: str) -> datetime:
-    """Aware UTC time from what a person typed.
-
-    Raises
-    ------
-    InputError
-        If it is no time or carries no zone.
-    """
-    try:
-        return require_utc(datetime.fromisoformat(text))
-    except ValueError as error:
-        raise InputError(f"{text!r} is no time; write it as 2026-05-04T04:00Z") from error
 
 
 def _now_for(data: CycleData, at: datetime | None, clock: Clock) -> datetime:
@@ -297,20 +164,3 @@ def _fresh(path: Path) -> Path:
     for each in (path, *(path.with_name(path.name + end) for end in ("-wal", "-shm"))):
         each.unlink(missing_ok=True)
     return path
-
-
-@contextmanager
-def progress_bar() -> Iterator[Told]:
-    """A progress bar on a terminal; nothing where there is none."""
-    bar = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TaskProgressColumn(),
-        TimeElapsedColumn(),
-        console=Console(stderr=True),
-        transient=True,
-        disable=not Console(stderr=True).is_terminal,
-    )
-    with bar:
-        task = bar.add_task("starting", total=1.0)
-        yield lambda words, share: bar.update(task, description=words, completed=share)

@@ -1,0 +1,130 @@
+"""What every command shares: its options, errors in words, and the results it looks at."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from windowwatch.clock import Clock, ShiftedClock, SystemClock, require_utc
+from windowwatch.errors import InputError, StorageError, WindowwatchError
+
+# What reads settings and databases takes a second to load, so each command loads it when it is
+# really run: `--help` and a mistyped word are answered at once.
+if TYPE_CHECKING:
+    from windowwatch.scoring.values import Site
+    from windowwatch.settings.read import Settings
+    from windowwatch.storage.store import Store
+
+#: The demonstration watch, from the top of the project.
+EXAMPLE = Path("config/skerra.toml")
+
+
+@contextmanager
+def errors_in_words() -> Iterator[None]:
+    """Turn our errors into one message and exit code 1; a stop by hand into 130."""
+    try:
+        yield
+    except WindowwatchError as error:
+        click.echo(f"error: {error.message}", err=True)
+        sys.exit(1)
+    except KeyboardInterrupt:
+        click.echo("stopped", err=True)
+        sys.exit(130)
+
+
+def settings_option(default: Path | None = None) -> Callable[[Callable[..., Any]], Any]:
+    """The option that names the settings file."""
+    return click.option(
+        "--settings",
+        "settings_path",
+        type=click.Path(path_type=Path),
+        envvar="WINDOWWATCH_SETTINGS",
+        default=default,
+        required=default is None,
+        show_default=default is not None,
+        show_envvar=True,
+        help="The settings file (TOML).",
+    )
+
+
+def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options that say where the page is."""
+    for option in (
+        click.option("--port", type=click.IntRange(0, 65535), default=8750, show_default=True),
+        click.option(
+            "--host",
+            default="127.0.0.1",
+            show_default=True,
+            help="Address of the page; beyond this machine it asks for WINDOWWATCH_PAGE_TOKEN.",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def settings_of(path: Path, *, maps: bool = True) -> "Settings":
+    """Read a settings file; without its maps for commands that have no use for them."""
+    from windowwatch.settings.read import read_settings
+
+    return read_settings(path, maps=maps)
+
+
+@contextmanager
+def results(settings_path: Path) -> Iterator[tuple["Settings", "Store", str]]:
+    """Settings, their open store, and the id of the newest cycle in it."""
+    from windowwatch.storage.ready import existing_store, missing_file
+
+    settings = settings_of(settings_path, maps=False)
+    url = settings.database_url()
+    if missing_file(url) is not None:
+        raise _no_result(str(missing_file(url)), settings)
+    with existing_store(url) as store:
+        newest = store.latest_cycle(settings.watch.name)
+        if newest is None:
+            raise _no_result(store.place, settings)
+        yield settings, store, newest.id
+
+
+def _no_result(place: str, settings: "Settings") -> StorageError:
+    return StorageError(
+        f"{place} holds no result of watch {settings.watch.name!r}; run "
+        "`windowwatch pass` or `windowwatch serve` first"
+    )
+
+
+def site_called(settings: "Settings", name: str) -> "Site":
+    """The site that a person named.
+
+    Raises
+    ------
+    InputError
+        If the settings have none of that name.
+    """
+    for site in settings.watch.sites:
+        if site.name.lower() == name.lower():
+            return site
+    known = ", ".join(site.name for site in settings.watch.sites)
+    raise InputError(f"no site is called {name!r}; the settings have {known}")
+
+
+def parse_time(text: str) -> datetime:
+    """Aware UTC time from what a person typed.
+
+    Raises
+    ------
+    InputError
+        If it is no time or carries no zone.
+    """
+    try:
+        return require_utc(datetime.fromisoformat(text))
+    except ValueError as error:
+        raise InputError(f"{text!r} is no time; write it as 2026-05-04T04:00Z") from error
+
+
+def clock_at(at: str | None) -> Clock:
+    """The machine's clock, or one that starts at a given time."""
+    return SystemClock() if at is None else ShiftedClock(parse_time(at))

@@ -1,0 +1,88 @@
+"""Commands that look at stored results: windows, hours, sites, and what stands behind them."""
+
+from pathlib import Path
+
+import click
+
+from windowwatch.cli.common import errors_in_words, results, settings_option, site_called
+from windowwatch.clock import SystemClock
+
+
+@click.command("windows")
+@settings_option()
+@click.option("--all", "everything", is_flag=True, help="Closed and past ones too.")
+def windows_command(settings_path: Path, everything: bool) -> None:
+    """Show the windows after the newest cycle."""
+    with errors_in_words(), results(settings_path) as (settings, store, cycle):
+        from windowwatch.cli import show
+
+        name = settings.watch.name
+        kept = store.windows(name) if everything else store.current_windows(name)
+        click.echo(f"after cycle {cycle}: {show.state_counts(kept)}")
+        show.print_windows(show.terminal(), kept, settings.watch.sites)
+
+
+@click.command("hours")
+@settings_option()
+@click.argument("site")
+@click.option("--all", "everything", is_flag=True, help="No-go hours too.")
+def hours_command(settings_path: Path, site: str, everything: bool) -> None:
+    """Show the hours of SITE after the newest cycle, with what limits each."""
+    with errors_in_words(), results(settings_path) as (settings, store, cycle):
+        from windowwatch.cli import show
+        from windowwatch.scoring.values import Verdict
+
+        chosen = site_called(settings, site)
+        hours = store.hours(settings.watch.name, site=chosen.name)
+        kept = [h for h in hours if everything or h.verdict is not Verdict.NO_GO]
+        show.print_hours(show.terminal(), kept, chosen)
+        hidden = len(hours) - len(kept)
+        more = f"; {hidden} no-go hours are not shown (--all shows them)" if hidden else ""
+        click.echo(f"cycle {cycle}: {len(hours)} hours{more}")
+
+
+@click.command("sites")
+@settings_option()
+def sites_command(settings_path: Path) -> None:
+    """Compare the sites after the newest cycle, the best first, and say why."""
+    with errors_in_words(), results(settings_path) as (settings, store, cycle):
+        from windowwatch.cli import show
+        from windowwatch.scoring.compare import compare_sites
+
+        watch = settings.watch
+        click.echo(f"after cycle {cycle}")
+        ranked = compare_sites(watch.sites, store.hours(watch.name), watch.plan)
+        show.print_sites(show.terminal(), ranked, watch.sites)
+
+
+@click.command("explain")
+@settings_option()
+@click.argument("key")
+def explain_command(settings_path: Path, key: str) -> None:
+    """Follow a notice back: KEY stands in square brackets at its end."""
+    with errors_in_words(), results(settings_path) as (settings, store, _):
+        from windowwatch.cli import show
+
+        sites = {site.name: site for site in settings.watch.sites}
+        trail = store.explain(key.strip("[] "))
+        show.print_trail(show.terminal(), trail, sites, settings.watch.plan)
+
+
+@click.command("acknowledge")
+@settings_option()
+@click.argument("key")
+@click.option("--by", "by_whom", required=True, help="Your name.")
+def acknowledge_command(settings_path: Path, key: str, by_whom: str) -> None:
+    """Say that you know of a notice, or have seen to it: reminders of KEY end."""
+    with errors_in_words(), results(settings_path) as (_, store, _):
+        before = store.acknowledge(key, by_whom=by_whom, now_utc=SystemClock().now())
+        click.echo("acknowledged" if before is None else f"{before} had acknowledged it before")
+
+
+COMMANDS = (
+    windows_command,
+    hours_command,
+    sites_command,
+    explain_command,
+    acknowledge_command,
+)
