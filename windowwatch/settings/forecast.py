@@ -3,17 +3,20 @@
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field, field_validator, model_validator
 
 from windowwatch.forecast.catalogue import MODELS, Model, Route, Speech
-from windowwatch.forecast.fetch import Manners
 from windowwatch.forecast.prune import Keep
 from windowwatch.settings.section import Section
 from windowwatch.watch.area import area_of
-from windowwatch.watch.network import NetworkPlan
 from windowwatch.watch.values import Watch
+
+# What fetches takes long to load, and most commands fetch nothing.
+if TYPE_CHECKING:
+    from windowwatch.forecast.fetch import Manners
+    from windowwatch.watch.network import NetworkPlan
 
 #: Forecasts that somebody else puts into a folder.
 FOLDER = "folder"
@@ -105,8 +108,10 @@ class ForecastSection(Section):
         roots = tuple((url, url) for url in self.range_urls)
         return replace(route, hosts=roots) if roots else route
 
-    def manners(self) -> Manners:
+    def manners(self) -> "Manners":
         """How hosts are treated."""
+        from windowwatch.forecast.fetch import Manners
+
         return Manners(
             connect_s=self.connect_timeout_s,
             read_s=self.read_timeout_s,
@@ -114,8 +119,10 @@ class ForecastSection(Section):
             tries=self.tries,
         )
 
-    def plan(self, watch: Watch, folder: Path) -> NetworkPlan:
+    def plan(self, watch: Watch, folder: Path) -> "NetworkPlan":
         """What is fetched for a watch, kept in `folder`."""
+        from windowwatch.watch.network import NetworkPlan
+
         return NetworkPlan(
             model=self.model(),
             folder=folder,
