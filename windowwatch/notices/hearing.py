@@ -31,6 +31,7 @@ _OF_WINDOWS = frozenset(
         ChangeKind.WEAKER,
         ChangeKind.STRONGER,
         ChangeKind.CLOSED,
+        ChangeKind.MODELS_DISAGREE,
     }
 )
 

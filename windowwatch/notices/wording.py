@@ -32,15 +32,22 @@ _HEADS = {
     ChangeKind.CLOSED: "CLOSED",
     ChangeKind.FORECAST_LATE: "FORECAST LATE",
     ChangeKind.DECISION_DUE: "DECISION DUE",
+    ChangeKind.MODELS_DISAGREE: "MODELS DISAGREE",
 }
 _LEADS = {
     ChangeKind.OPENED: "Launch",
     ChangeKind.MOVED: "Now",
     ChangeKind.WEAKER: "Still open,",
     ChangeKind.STRONGER: "Open,",
+    ChangeKind.MODELS_DISAGREE: "Still open,",
 }
 #: What a change is to somebody who was told nothing of its window so far.
-_FIRST = {ChangeKind.MOVED, ChangeKind.WEAKER, ChangeKind.STRONGER}
+_FIRST = {
+    ChangeKind.MOVED,
+    ChangeKind.WEAKER,
+    ChangeKind.STRONGER,
+    ChangeKind.MODELS_DISAGREE,
+}
 #: Share of computed flights in words, from which share on; as it is shown, in whole percent.
 _SHARES = (
     (1.0, "all flights are"),

@@ -49,8 +49,7 @@ class _Pass:
     @property
     def label(self) -> str:
         """What makes stable names differ from those of another pass of the same cycle."""
-        again = f"#{self.pass_number}" if self.pass_number > 1 else ""
-        return f"{self.cycle.id}{again}"
+        return pass_label(self.cycle, self.pass_number)
 
 
 def compare(
@@ -282,6 +281,11 @@ def _change(
         after=after,
         reason=sentence(reason),
     )
+
+
+def pass_label(cycle: Cycle, pass_number: int) -> str:
+    """Name of one pass of a cycle, part of the stable names that it gives."""
+    return f"{cycle.id}#{pass_number}" if pass_number > 1 else cycle.id
 
 
 def change_key(watch: str, cycle_id: str, kind: ChangeKind, window_uid: str) -> str:

@@ -24,6 +24,7 @@ class ChangeKind(StrEnum):
     CLOSED = "closed"
     FORECAST_LATE = "forecast late"
     DECISION_DUE = "decision due"
+    MODELS_DISAGREE = "models disagree"
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,8 @@ class Window:
     """The newest cycle that itself saw good hours here; an answer carried over is not seen."""
     told: "Window | None" = None
     """The window as people were last told of it (its own `told` is None)."""
+    dissent: str = ""
+    """Which other models disagree, and how, as last told: ``ifs:no-go gefs:apart``."""
 
 
 @dataclass(frozen=True)
