@@ -99,7 +99,7 @@ class Week:
                 windows=(),
                 changes=(),
             )
-            self.changes += conclude(record, self.watch, self.store)[1]
+            self.changes += conclude(record, self.watch, self.store)[0].changes
             self._look_after()
         self._until(self.clock.now() + BETWEEN)
         return self

@@ -1,9 +1,11 @@
 """A cycle: one run of one weather model, by name and reference time."""
 
+import re
 from dataclasses import dataclass
 from datetime import datetime
 
 from windowwatch.clock import require_utc
+from windowwatch.errors import InputError
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.physics.windgrid import WindGrid
 
@@ -30,6 +32,20 @@ class Cycle:
     def id(self) -> str:
         """Stable name, for example ``gfs-2026-05-04T06Z``."""
         return f"{self.model}-{self.reference_utc:%Y-%m-%dT%HZ}"
+
+    @classmethod
+    def of_id(cls, cycle_id: str) -> "Cycle":
+        """Cycle of its stable name.
+
+        Raises
+        ------
+        InputError
+            If it is no such name.
+        """
+        found = re.fullmatch(r"(.+)-(\d{4}-\d{2}-\d{2}T\d{2})Z", cycle_id)
+        if found is None:
+            raise InputError(f"{cycle_id!r} names no cycle; one is gfs-2026-05-04T06Z")
+        return cls(datetime.strptime(f"{found[2]}+0000", "%Y-%m-%dT%H%z"), found[1])
 
 
 @dataclass(frozen=True)

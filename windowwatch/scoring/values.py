@@ -76,7 +76,8 @@ class Site:
 class Opinion:
     """What another weather model says of the same launch hour.
 
-    `apart_km` is how far its landings' centre lies from that of the deciding model. [km]
+    `apart_km` is how far its landings' centre lies from that of the deciding model, towards
+    `bearing_deg`. [km], [deg] `says` is the sentence of its worst check, empty when it says go.
     """
 
     model: str
@@ -85,6 +86,8 @@ class Opinion:
     score: float | None
     chance: float | None
     apart_km: float | None
+    bearing_deg: float | None = None
+    says: str = ""
 
 
 @dataclass(frozen=True)
@@ -96,7 +99,9 @@ class Hour:
     score : float or None
         0 to 100; None when refused.
     chance, chance_low, chance_high : float or None
-        Share of flights in which the whole hour is go, with its 95 % interval. [1]
+        Share of flights in which the whole hour is go, with its 95 % interval. [1] Where other
+        models have a say, `chance` is what they and the deciding model come to together (see
+        `scoring.opinions`); the interval stays that of the deciding model's own share.
     parts : dict of Part to float or None
         Score of each part, 0 to 100.
     worst : tuple of str

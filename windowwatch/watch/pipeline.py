@@ -20,14 +20,19 @@ from windowwatch.physics.spread import draw_surface_errors, make_draws
 from windowwatch.physics.winderror import error_scale
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.storage.cycles import PassRecord
+from windowwatch.storage.cycles import OvertakenError, PassRecord
+from windowwatch.storage.roles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.carry import carry_over
+from windowwatch.watch.opinions import keep_opinion, newest_weighed_anew, with_others
 from windowwatch.watch.values import Watch
+from windowwatch.windows.agreement import tell_disagreements
 from windowwatch.windows.changes import compare
 from windowwatch.windows.values import Change, Window
 from windowwatch.windows.window import join_hours
 
+#: So often a pass is compared anew when another one was saved meanwhile.
+_TRIES = 4
 #: Told how far a pass is: words, and the share done from 0 to 1.
 Progress = Callable[[str, float], None]
 
@@ -101,33 +106,52 @@ def run_pass(
     _go_on(stopping)
     progress(f"{data.cycle.id}: windows", 1.0)
 
-    remarks = data.remarks
-    if partial:
-        hours, remarks = _carried(data, watch, store, hours)
-    windows, changes, saved = conclude(
-        PassRecord(
-            watch=watch.name,
-            cycle=data.cycle,
-            saved_utc=now_utc,
-            hours=tuple(hours),
-            windows=(),
-            changes=(),
-            files=data.files,
-            gaps=data.gaps,
-            remarks=remarks,
-            steps=data.wind.time_unix_s.size,
-        ),
-        watch,
-        store,
+    scored = PassRecord(
+        watch=watch.name,
+        cycle=data.cycle,
+        saved_utc=now_utc,
+        hours=tuple(hours),
+        windows=(),
+        changes=(),
+        files=data.files,
+        gaps=data.gaps,
+        remarks=data.remarks,
+        steps=data.wind.time_unix_s.size,
+        role=watch.role,
     )
+
+    def complete(record: PassRecord) -> PassRecord:
+        carried = _carried(data, watch, store, record) if partial else record
+        return with_others(carried, watch, store)
+
+    if watch.role is Role.OPINION:
+        record, saved = keep_opinion(complete(scored), store)
+    else:
+        record, saved = conclude(scored, watch, store, complete)
+    return _result(record, flown, saved)
+
+
+def _result(record: PassRecord, flown: int, saved: bool) -> PassResult:
     return PassResult(
-        data.cycle.id, tuple(hours), windows, changes, flown, data.gaps, remarks, saved
+        record.cycle.id,
+        record.hours,
+        record.windows,
+        record.changes,
+        flown,
+        record.gaps,
+        record.remarks,
+        saved,
     )
 
 
 def conclude(
-    found: PassRecord, watch: Watch, store: Store
-) -> tuple[tuple[Window, ...], tuple[Change, ...], bool]:
+    found: PassRecord,
+    watch: Watch,
+    store: Store,
+    complete: Callable[[PassRecord], PassRecord] = lambda record: record,
+    *,
+    tries: int = _TRIES,
+) -> tuple[PassRecord, bool]:
     """From scored hours to stored windows, changes and deliveries.
 
     Parameters
@@ -136,33 +160,80 @@ def conclude(
         Hours of a cycle and where they come from; its windows and changes are made here.
     watch : Watch
     store : Store
+    complete : callable, optional
+        Adds to the hours what hangs on what is stored; asked again when that has changed.
+    tries : int
+        So often the pass is made again when another one was saved meanwhile.
 
     Returns
     -------
-    windows, changes : tuple
-        As stored, or as they would have been.
+    record : PassRecord
+        As stored, or as it would have been.
     saved : bool
         False when the store had the pass already.
 
     Raises
     ------
     StorageError
-        If the results cannot be stored; nothing of them is then.
+        If the results cannot be stored; nothing of them is then. As `OvertakenError` if again
+        and again another process was faster.
     """
-    before, _ = store.passes(watch.name, found.cycle.id)
+    for attempt in range(tries):
+        record = found
+        if found.made_on is None:
+            stands = store.newest_pass(watch.name)
+            record = replace(found, made_on=() if stands is None else (stands,))
+        record = _compared(complete(record), watch, store)
+        try:
+            return record, store.save_pass(record)
+        except OvertakenError:
+            if attempt + 1 >= tries:
+                raise
+    raise AssertionError("a pass needs one try")
+
+
+def weigh_anew(watch: Watch, store: Store, now_utc: datetime) -> PassResult | None:
+    """Bring the newest pass together with what other models say by now, and tell what changes.
+
+    Nothing is flown: it is one more pass of the same cycle, with the same hours but for their
+    chance and the opinions on them.
+
+    Returns
+    -------
+    PassResult or None
+        None when others say nothing new, or nothing is stored yet.
+
+    Raises
+    ------
+    StorageError
+        As `conclude`.
+    """
+    for attempt in range(_TRIES):
+        found = newest_weighed_anew(watch, store, now_utc)
+        if found is None:
+            return None
+        try:
+            record, saved = conclude(found, watch, store, tries=1)
+        except OvertakenError:
+            if attempt + 1 == _TRIES:
+                raise
+            continue
+        return _result(record, 0, saved)
+    return None
+
+
+def _compared(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
+    """A pass with its windows, what is to be told of them, and to whom."""
     known = store.current_windows(watch.name)
-    joined = join_hours(found.hours, watch.rules, now_utc=found.saved_utc, known=known)
-    windows, changes = compare(
-        known,
-        joined,
-        found.hours,
-        watch.rules,
-        cycle=found.cycle,
-        now_utc=found.saved_utc,
-        watch=watch.name,
-        pass_number=before + 1,
+    before, _ = store.passes(watch.name, found.cycle.id)
+    times: dict[str, Any] = {"now_utc": found.saved_utc}
+    about = {**times, "cycle": found.cycle, "watch": watch.name, "pass_number": before + 1}
+    joined = join_hours(found.hours, watch.rules, known=known, **times)
+    windows, changes = compare(known, joined, found.hours, watch.rules, **about)
+    windows, changes = tell_disagreements(
+        known, windows, changes, found.hours, watch.rules, watch.agreement, **about
     )
-    record = replace(
+    return replace(
         found,
         windows=windows,
         changes=changes,
@@ -170,25 +241,25 @@ def conclude(
         held_until=holds(changes, watch.channels),
         pass_number=before + 1,
     )
-    return windows, changes, store.save_pass(record)
 
 
-def _carried(
-    data: CycleData, watch: Watch, store: Store, hours: list[Hour]
-) -> tuple[list[Hour], tuple[str, ...]]:
+def _carried(data: CycleData, watch: Watch, store: Store, found: PassRecord) -> PassRecord:
     """Hours of a cycle still coming in, those beyond it as stored before; and what to say."""
-    newest = store.latest_cycle(watch.name)
+    newest = store.latest_cycle(watch.name, watch.model)
     if newest is None:
-        return hours, data.remarks
+        return found
     reaches = from_unix_s(float(data.wind.time_unix_s[-1]))
     made, count = carry_over(
-        hours, store.hours(watch.name), earlier_cycle=newest.id, reaches_utc=reaches
+        found.hours,
+        store.hours(watch.name, newest.id),
+        earlier_cycle=newest.id,
+        reaches_utc=reaches,
     )
     words = (
         f"this cycle has come as far as {reaches:%Y-%m-%d %H:%M} UTC so far; {count} hours keep "
         f"an earlier answer"
     )
-    return list(made), (*data.remarks, words)
+    return replace(found, hours=made, remarks=(*found.remarks, words))
 
 
 def fly_and_score(
