@@ -43,7 +43,9 @@ class Outline:
     size: float
 
 
-def outlines(ground: Ground, frame: Frame, tolerance_deg: float) -> tuple[Outline, ...]:
+def outlines(
+    ground: Ground, frame: Frame, tolerance_deg: float, *, most: int = MOST_VERTICES
+) -> tuple[Outline, ...]:
     """Areas, then roads from the least to the greatest, as they lie in a frame.
 
     Parameters
@@ -52,16 +54,18 @@ def outlines(ground: Ground, frame: Frame, tolerance_deg: float) -> tuple[Outlin
     frame : Frame
     tolerance_deg : float
         Bends smaller than this are left out. [deg]
+    most : int
+        So many vertices at most.
 
     Returns
     -------
     tuple of Outline
-        With `MOST_VERTICES` at most; areas come first, then roads by their class.
+        With `most` vertices at most; areas come first, then roads by their class.
     """
     areas = ((a.kind, a.name, a.shape) for a in (ground.areas.areas if ground.areas else ()))
     roads = [(r.road_class, r.name, r.shape) for r in (ground.roads.roads if ground.roads else ())]
     roads.sort(key=lambda road: _BY_WEIGHT.index(road[0]))
-    room = MOST_VERTICES
+    room = most
     chosen: list[Outline] = []
     for each in (*_cut(areas, frame, tolerance_deg), *_cut(roads, frame, tolerance_deg)):
         room -= sum(len(line) for line in each.lines)

@@ -5,12 +5,28 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
+from numpy.typing import NDArray
+
 from windowwatch.ground.values import Ground
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Window
+
+
+@dataclass(frozen=True)
+class Zone:
+    """An area that matters to the flight, as maps draw it.
+
+    `kind` is ``"airspace"`` or ``"permitted"``; `label` its name, with its heights where it
+    has some; `lines` closed rings of latitude and longitude, shape [vertex, 2]. [deg]
+    """
+
+    kind: str
+    label: str
+    lines: tuple[NDArray[np.float64], ...]
 
 
 @dataclass(frozen=True)
@@ -38,6 +54,8 @@ class Facts:
         For the fill on the launch-day sheet.
     decisions : tuple of Decision
         What must be decided before a window.
+    zones : tuple of Zone
+        Airspace and permitted areas, for maps.
     """
 
     watch: str
@@ -50,6 +68,7 @@ class Facts:
     note: str = ""
     train: FlightTrain | None = None
     decisions: tuple[Decision, ...] = ()
+    zones: tuple[Zone, ...] = ()
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""
