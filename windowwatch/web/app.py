@@ -27,15 +27,16 @@ from windowwatch.web.board import board
 from windowwatch.web.datadesk import DataDesk, RefusedError, refused
 from windowwatch.web.entry import ENTRY_PATH, Entry
 from windowwatch.web.export import health_data
+from windowwatch.web.flightdesk import FlightDesk
 from windowwatch.web.forms import FormError, Seal, posted
 from windowwatch.web.health import Health, health
-from windowwatch.web.hourview import hour_view
+from windowwatch.web.hourdesk import HourDesk
 from windowwatch.web.listing import NoticeRow, notice_row, site_rows, window_rows, window_view
 from windowwatch.web.metrics import CONTENT_TYPE, metrics_text
 from windowwatch.web.pages import Pages
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.sheet import sheet
-from windowwatch.web.values import Facts, from_stamp, site_keys
+from windowwatch.web.values import Facts
 from windowwatch.windows.values import Change
 
 _LOG = logging.getLogger(__name__)
@@ -132,33 +133,6 @@ class Desk:
                 html = self.page(request, "board.html", snapshot, board=shown).body
                 self._board = (made_for, bytes(html))
             return HTMLResponse(self._board[1])
-
-    def hour(self, request: Request) -> Response:
-        """One launch hour; of one that is over, what the last cycle that saw it said."""
-        snapshot = self.reader.newest()
-        site = site_keys(self.facts.sites).get(request.path_params["site"])
-        moment = from_stamp(request.path_params["time"])
-        if snapshot is None or site is None or moment is None:
-            raise HTTPException(404)
-        story = [
-            (each.cycle, self.reader.hour_in(each.cycle.id, site.name, moment))
-            for each in reversed(snapshot.cycles)
-        ]
-        answered = [(cycle, found) for cycle, found in story if found is not None]
-        if not answered:
-            raise HTTPException(404)
-        cycle, found = answered[0]
-        view = hour_view(
-            self.facts,
-            site,
-            found,
-            cycle=cycle,
-            newest=cycle == snapshot.cycle.cycle,
-            story=story,
-            times=[h.time_utc for h in snapshot.hours if h.site == site.name],
-            windows=[w for w in snapshot.windows if w.site == site.name],
-        )
-        return self.page(request, "hour.html", snapshot, view=view)
 
     def windows(self, request: Request) -> Response:
         """All windows of the newest cycle."""
@@ -300,7 +274,7 @@ def create_app(
     keeper = None if token is None else Doorkeeper(token, monotonic_s)
     routes = [
         Route("/", desk.board),
-        Route("/hour/{site}/{time}", desk.hour),
+        *HourDesk(desk.reader, facts, desk.page).routes,
         Route("/windows", desk.windows),
         Route("/windows/{uid}", desk.window),
         Route("/windows/{uid}/sheet", desk.sheet),
@@ -312,6 +286,7 @@ def create_app(
         Route("/metrics", desk.metrics),
         Route("/data", desk.data),
         *DataDesk(desk.reader, facts, clock).routes,
+        *FlightDesk(desk.reader, facts).routes,
         *(
             []
             if keeper is None

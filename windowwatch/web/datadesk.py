@@ -12,6 +12,7 @@ from windowwatch.clock import Clock
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.web import export
+from windowwatch.web.credits import NO_PERMISSION, credit_lines
 from windowwatch.web.feed import windows_calendar
 from windowwatch.web.openapi import PARAMETERS, describe
 from windowwatch.web.reading import Reader, Snapshot
@@ -59,44 +60,47 @@ class DataDesk:
 
     def cycle(self, request: Request) -> Response:
         """The newest cycle: small, for asking often whether there is something new."""
-        _asked(request)
+        asked_of(request)
         snapshot = self._reader.newest()
         cycle = None if snapshot is None else export.cycle_data(snapshot.cycle.cycle)
         return JSONResponse({"watch": self._facts.watch, "cycle": cycle})
 
     def hours(self, request: Request) -> Response:
         """Launch hours of a cycle."""
-        asked = _asked(request)
+        asked = asked_of(request)
         cycle, hours = self._chosen(asked)
         checks = asked.get("checks") == "yes"
         return JSONResponse(
             {
                 "watch": self._facts.watch,
                 "cycle": export.cycle_data(cycle),
+                "attribution": self._notes(cycle),
                 "hours": [export.hour_data(hour, checks=checks) for hour in hours],
             }
         )
 
     def hours_csv(self, request: Request) -> Response:
         """Launch hours of a cycle, as CSV."""
-        _, hours = self._chosen(_asked(request))
-        return _file(export.hours_csv(hours), "text/csv", "hours.csv")
+        cycle, hours = self._chosen(asked_of(request))
+        text = export.hours_csv(hours, cycle.id, self._notes(cycle))
+        return file_answer(text, "text/csv", "hours.csv")
 
     def windows(self, request: Request) -> Response:
         """Windows after the newest cycle."""
-        _asked(request)
+        asked_of(request)
         snapshot = self._snapshot()
         return JSONResponse(
             {
                 "watch": self._facts.watch,
                 "cycle": export.cycle_data(snapshot.cycle.cycle),
+                "attribution": self._notes(snapshot.cycle.cycle),
                 "windows": [export.window_data(window) for window in snapshot.windows],
             }
         )
 
     def calendar(self, request: Request) -> Response:
         """Windows as a calendar; those that closed not long ago are cancelled in it."""
-        _asked(request)
+        asked_of(request)
         snapshot = self._snapshot()
         since = self._clock.now() - CANCELLED_FOR
         uids = [w.uid for w in snapshot.windows]
@@ -113,11 +117,11 @@ class DataDesk:
         feed = windows_calendar(
             self._facts.watch, histories, self._facts.sites, snapshot.cycle.saved_utc
         )
-        return _file(feed, "text/calendar", "windows.ics")
+        return file_answer(feed, "text/calendar", "windows.ics")
 
     def changes(self, request: Request) -> Response:
         """What happened to windows, oldest first."""
-        _asked(request)
+        asked_of(request)
         found = self._reader.changes()[-MOST_CHANGES:]
         return JSONResponse(
             {"watch": self._facts.watch, "changes": [export.change_data(c) for c in found]}
@@ -125,18 +129,23 @@ class DataDesk:
 
     def footprints(self, request: Request) -> Response:
         """Where flights land, as GeoJSON; without no-go hours unless they are asked for."""
-        asked = _asked(request)
+        asked = asked_of(request)
         cycle, hours = self._chosen(asked)
         if asked.get("all") != "yes" and "time" not in asked:
             hours = [h for h in hours if h.verdict in {Verdict.GO, Verdict.CAUTION}]
         return JSONResponse(
-            export.footprints_geojson(hours, self._facts.sites, cycle),
+            export.footprints_geojson(hours, self._facts.sites, cycle, self._notes(cycle)),
             media_type="application/geo+json",
         )
 
     def openapi(self, _request: Request) -> Response:
         """The description of all these."""
         return JSONResponse(describe(version("windowwatch")))
+
+    def _notes(self, cycle: Cycle) -> list[str]:
+        """What must be said with results of a cycle."""
+        note = [self._facts.note] if self._facts.note else []
+        return [*note, NO_PERMISSION, *credit_lines([cycle], self._facts.ground)]
 
     def _snapshot(self) -> Snapshot:
         snapshot = self._reader.newest()
@@ -167,7 +176,7 @@ class DataDesk:
         return cycle, chosen
 
 
-def _asked(request: Request) -> dict[str, str]:
+def asked_of(request: Request) -> dict[str, str]:
     """Query parameters, checked against the description."""
     known = {name: schema for name, _, schema in PARAMETERS[request.url.path]}
     asked: dict[str, str] = {}
@@ -183,7 +192,8 @@ def _asked(request: Request) -> dict[str, str]:
     return asked
 
 
-def _file(content: str | bytes, media: str, name: str) -> Response:
+def file_answer(content: str | bytes, media: str, name: str) -> Response:
+    """A file under a name of its own, that a browser may show or keep."""
     return Response(
         content,
         media_type=media,

@@ -2,26 +2,20 @@
 
 import csv
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-import numpy as np
-
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.physics.earth import destination
-from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Check, Hour, Site
 from windowwatch.web.health import Health
+from windowwatch.web.shapes import Point, ellipse, point
 from windowwatch.windows.values import Change, Window
-
-#: Corners of an ellipse in GeoJSON.
-CORNERS = 48
 
 HOUR_COLUMNS = (
     "site", "time_utc", "verdict", "score", "chance", "chance_low", "chance_high", "drift_km",
     "bearing_deg", "road_km", "landing_utc", "landing_latitude_deg", "landing_longitude_deg",
-    "refused", "worst",
+    "refused", "worst", "cycle", "attribution",
 )  # fmt: skip
 
 
@@ -132,14 +126,19 @@ def health_data(health: Health) -> dict[str, Any]:
     }
 
 
-def hours_csv(hours: Iterable[Hour]) -> str:
-    """Hours as CSV (RFC 4180), a header first; what is not known is an empty field."""
+def hours_csv(hours: Iterable[Hour], cycle: str = "", notes: Sequence[str] = ()) -> str:
+    """Hours as CSV (RFC 4180), a header first; what is not known is an empty field.
+
+    CSV knows no remarks: attribution stands in the last field of the first row.
+    """
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(HOUR_COLUMNS)
     for hour in hours:
         data = hour_data(hour)
         data["worst"] = " ".join(hour.worst)
+        data["cycle"] = hour.from_cycle or cycle
+        data["attribution"], notes = " ".join(notes), ()
         writer.writerow([_field(data[name]) for name in HOUR_COLUMNS])
     return out.getvalue()
 
@@ -152,11 +151,11 @@ def _field(value: Any) -> Any:
 
 
 def footprints_geojson(
-    hours: Iterable[Hour], sites: Sequence[Site], cycle: Cycle
+    hours: Iterable[Hour], sites: Sequence[Site], cycle: Cycle, notes: Sequence[str] = ()
 ) -> dict[str, Any]:
     """Ellipses and middles of footprints, and the sites, as GeoJSON (RFC 7946)."""
     features = [
-        _feature("Point", [s.longitude_deg, s.latitude_deg], {"what": "site", "site": s.name})
+        feature("Point", point(s.latitude_deg, s.longitude_deg), {"what": "site", "site": s.name})
         for s in sites
     ]
     for hour in hours:
@@ -170,37 +169,34 @@ def footprints_geojson(
             "score": hour.score,
             "cycle_id": cycle.id,
         }
-        for share, major_m, minor_m in (
-            (0.9, mark.major_90_m, mark.minor_90_m),
-            (0.5, mark.major_50_m, mark.minor_50_m),
-        ):
-            ring = _ellipse(mark, major_m, minor_m)
-            features.append(
-                _feature("Polygon", [ring], {**about, "what": "inside", "share": share})
-            )
-        features.append(
-            _feature("Point", [mark.longitude_deg, mark.latitude_deg], {**about, "what": "middle"})
+        areas = (
+            ("inside", 0.9, ellipse(mark, mark.major_90_m, mark.minor_90_m)),
+            ("inside", 0.5, ellipse(mark, mark.major_50_m, mark.minor_50_m)),
         )
-    return {"type": "FeatureCollection", "features": features}
+        features += inside_features(areas, about)
+        middle = point(mark.latitude_deg, mark.longitude_deg)
+        features.append(feature("Point", middle, {**about, "what": "middle"}))
+    return {"type": "FeatureCollection", "attribution": list(notes), "features": features}
 
 
-def _feature(kind: str, coordinates: Any, properties: dict[str, Any]) -> dict[str, Any]:
+def inside_features(
+    areas: Iterable[tuple[str, float, list[list[Point]]]], about: Mapping[str, Any]
+) -> list[dict[str, Any]]:
+    """Areas that hold a share of the landings or bursts, as features."""
+    made = []
+    for what, share, rings in areas:
+        properties = {**about, "what": what, "share": share}
+        if len(rings) == 1:
+            made.append(feature("Polygon", rings, properties))
+        else:
+            made.append(feature("MultiPolygon", [[ring] for ring in rings], properties))
+    return made
+
+
+def feature(kind: str, coordinates: Any, properties: dict[str, Any]) -> dict[str, Any]:
+    """A GeoJSON feature."""
     return {
         "type": "Feature",
         "geometry": {"type": kind, "coordinates": coordinates},
         "properties": properties,
     }
-
-
-def _ellipse(mark: Footprint, major_m: float, minor_m: float) -> list[list[float]]:
-    """Closed ring, counter-clockwise as RFC 7946 wants outer rings."""
-    angle = -np.linspace(0.0, 2.0 * np.pi, CORNERS, endpoint=False)
-    along, across = major_m * np.cos(angle), minor_m * np.sin(angle)
-    bearing = mark.bearing_deg + np.degrees(np.arctan2(across, along))
-    latitude, longitude = destination(
-        mark.latitude_deg, mark.longitude_deg, bearing, np.hypot(along, across)
-    )
-    ring = [
-        [round(float(x), 5), round(float(y), 5)] for x, y in zip(longitude, latitude, strict=True)
-    ]
-    return [*ring, ring[0]]

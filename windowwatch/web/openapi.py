@@ -5,6 +5,7 @@ from typing import Any
 _TIME = {"type": "string", "format": "date-time"}
 _NUMBER = {"type": ["number", "null"]}
 _TEXT = {"type": "string"}
+_TEXTS = {"type": "array", "items": _TEXT}
 _MAYBE = {"type": ["string", "null"]}
 _VERDICT = {"type": "string", "enum": ["go", "caution", "no-go", "unknown"]}
 
@@ -63,7 +64,9 @@ _SCHEMAS: dict[str, Any] = {
         },
         optional=("checks",),
     ),
-    "Hours": _object({"watch": _TEXT, "cycle": _ref("Cycle"), "hours": _list("Hour")}),
+    "Hours": _object(
+        {"watch": _TEXT, "cycle": _ref("Cycle"), "attribution": _TEXTS, "hours": _list("Hour")}
+    ),
     "Window": _object(
         {
             "uid": _TEXT,
@@ -84,7 +87,9 @@ _SCHEMAS: dict[str, Any] = {
         }
     ),
     "Newest": _object({"watch": _TEXT, "cycle": {"anyOf": [_ref("Cycle"), {"type": "null"}]}}),
-    "Windows": _object({"watch": _TEXT, "cycle": _ref("Cycle"), "windows": _list("Window")}),
+    "Windows": _object(
+        {"watch": _TEXT, "cycle": _ref("Cycle"), "attribution": _TEXTS, "windows": _list("Window")}
+    ),
     "Change": _object(
         {
             "key": _TEXT,
@@ -116,6 +121,7 @@ _SCHEMAS: dict[str, Any] = {
         "description": "A GeoJSON feature collection (RFC 7946).",
         "properties": {
             "type": {"const": "FeatureCollection"},
+            "attribution": _TEXTS,
             "features": {"type": "array", "items": {"type": "object"}},
         },
         "required": ["type", "features"],
@@ -127,6 +133,12 @@ _SITE = ("site", "Word that stands for the site in addresses of the page.", {"ty
 _CYCLE = ("cycle", "Id of a stored cycle; the newest by default.", {"type": "string"})
 _TIME_ASKED = ("time", "One launch hour.", {"type": "string", "pattern": r"^\d{8}T\d{4}Z$"})
 _YES = {"type": "string", "enum": ["yes", "no"]}
+
+_WHICH = (
+    ("window", "Id of a window: its best hour. Or give site and time.", {"type": "string"}),
+    _SITE,
+    _TIME_ASKED,
+)
 
 #: Query parameters of each data address: name, description, schema.
 PARAMETERS: dict[str, tuple[tuple[str, str, dict[str, Any]], ...]] = {
@@ -142,6 +154,9 @@ PARAMETERS: dict[str, tuple[tuple[str, str, dict[str, Any]], ...]] = {
         _TIME_ASKED,
         ("all", "No-go hours as well.", _YES),
     ),
+    "/data/flight.geojson": _WHICH,
+    "/data/flight.kml": _WHICH,
+    "/data/drive.gpx": _WHICH,
     "/health": (),
 }
 _ANSWERS = {
@@ -152,6 +167,9 @@ _ANSWERS = {
     "/data/windows.ics": ("Windows as a calendar, closed ones cancelled", "text/calendar", None),
     "/data/changes.json": ("What happened to windows", "application/json", "Changes"),
     "/data/footprints.geojson": ("Where flights land", "application/geo+json", "Footprints"),
+    "/data/flight.geojson": ("Flight, landings and drive", "application/geo+json", "Footprints"),
+    "/data/flight.kml": ("The same as KML 2.2", "application/vnd.google-earth.kml+xml", None),
+    "/data/drive.gpx": ("Drive and landing as GPX 1.1", "application/gpx+xml", None),
     "/health": ("How well the watch is", "application/json", "Health"),
 }
 

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import PassMark, StoredCycle
@@ -96,6 +97,10 @@ class Reader:
             until_utc=time_utc + timedelta(seconds=1),
         )
         return _of_this_version(found[0]) if found else None
+
+    def detail(self, cycle_id: str, site: str, time_utc: datetime) -> HourDetail | None:
+        """What an hour of a cycle is drawn with; None when it is not kept."""
+        return self.store.detail(self._watch, cycle_id, site=site, time_utc=time_utc)
 
     def history(self, uid: str) -> tuple[Window, ...]:
         """Every version of a window, oldest first; empty when there is none of that uid."""

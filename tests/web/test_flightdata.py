@@ -1,0 +1,178 @@
+"""One launch hour for other programs, read by reference libraries: fastkml, gpxpy, shapely."""
+
+import json
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import fastkml
+import gpxpy
+import invented
+import made_detail
+import pytest
+import shapely
+from fastkml.utils import find_all
+from page_week import Week
+
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.values import Hour
+from windowwatch.web.credits import NO_PERMISSION, credit_lines
+from windowwatch.web.flightdata import FlightData, flight_geojson
+from windowwatch.web.gpx import drive_gpx
+from windowwatch.web.kml import flight_kml
+from windowwatch.web.shapes import CORNERS, ellipse, line_parts
+from windowwatch.web.values import stamp
+
+HOUR = invented.hour(invented.at(7))
+
+
+def data(hour: Hour = HOUR, **other: Any) -> FlightData:
+    made = FlightData(
+        watch="w",
+        site=invented.MILLFIELD,
+        hour=hour,
+        cycle=invented.cycle(),
+        detail=made_detail.detail(hour) if hour.footprint else None,
+        credits=("Weather: an invented office", "Map: an <invented> & odd survey"),
+    )
+    return replace(made, **other)
+
+
+def read_kml(told: FlightData) -> Any:
+    return fastkml.KML.from_string(flight_kml(told).decode().split("?>", 1)[1], strict=True)
+
+
+def every(document: Any, kind: Any) -> list[Any]:
+    return list(find_all(document, of_type=kind))
+
+
+def test_kml_holds_flight_landings_footprint_burst_and_drive() -> None:
+    document = read_kml(data())
+    marks = {mark.name: mark for mark in every(document, fastkml.Placemark)}
+    assert set(marks) == {
+        "Millfield (site)", "90 % lands inside", "50 % lands inside", "90 % bursts inside",
+        "50 % bursts inside", "Landings, a sample", "Middle of the landings", "Middle flight",
+        "Burst", "Landing of the middle flight", "Drive from Millfield, 48 min",
+    }  # fmt: skip
+    track = data().track
+    assert track is not None
+    (flight,) = marks["Middle flight"].geometry.geoms
+    assert len(flight.coords) == len(track.height_m)
+    assert flight.coords[track.burst_index][2] == pytest.approx(max(track.height_m), abs=0.06)
+    assert flight.coords[0][:2] == pytest.approx((-35.9, 45.6), abs=1e-5)
+    assert marks["Middle flight"].begin.dt == HOUR.time_utc
+    assert marks["Middle flight"].end.dt == HOUR.time_utc + timedelta(hours=2, minutes=11)
+    assert len(list(marks["Landings, a sample"].geometry.geoms)) == 60
+    (area,) = marks["90 % lands inside"].geometry.geoms
+    ring: Any = shapely.geometry.shape(area)
+    assert ring.is_valid
+    assert ring.contains(shapely.Point(-35.5, 45.9))
+    styles = {style.id for style in every(document, fastkml.Style)}
+    for mark in marks.values():
+        assert mark.style_url is None or mark.style_url.url.removeprefix("#") in styles
+    description = document.features[0].description
+    assert NO_PERMISSION in description
+    assert "an <invented> & odd survey" in description
+
+
+def test_gpx_holds_the_drive_and_the_landing() -> None:
+    made = drive_gpx(data())
+    assert made is not None
+    read = gpxpy.parse(made.decode())
+    assert read.version == "1.1"
+    assert [w.name for w in read.waypoints] == ["Start: Millfield", "Park here", "Landing"]
+    landing = read.waypoints[-1]
+    assert (landing.latitude, landing.longitude) == (45.9, -35.5)
+    drive = data().drive
+    assert drive is not None
+    (track,) = read.tracks
+    (segment,) = track.segments
+    assert [p.latitude for p in segment.points] == pytest.approx(drive.latitude_deg, abs=1e-5)
+    assert [p.longitude for p in segment.points] == pytest.approx(drive.longitude_deg, abs=1e-5)
+    assert NO_PERMISSION in (read.description or "")
+    assert "an invented office" in (read.description or "")
+
+
+def test_without_a_drive_there_is_the_landing_and_without_that_nothing() -> None:
+    made = drive_gpx(data(detail=None))
+    assert made is not None
+    read = gpxpy.parse(made.decode())
+    assert ([w.name for w in read.waypoints], read.tracks) == (["Landing"], [])
+    assert drive_gpx(data(invented.refused(invented.at(7)))) is None
+
+
+def test_geojson_is_of_valid_shapes_with_attribution() -> None:
+    made = flight_geojson(data())
+    assert made["attribution"][-1] == "Map: an <invented> & odd survey"
+    whats = [f["properties"]["what"] for f in made["features"]]
+    assert whats == ["site", "inside", "inside", "burst inside", "burst inside", "landings",
+                     "middle", "flight", "burst", "landing", "drive"]  # fmt: skip
+    for feature in made["features"]:
+        shape: Any = shapely.from_geojson(json.dumps(feature))
+        assert shape.is_valid
+        assert not shape.is_empty
+    flight = made["features"][7]
+    assert len(flight["geometry"]["coordinates"]) == len(flight["properties"]["times_utc"])
+    assert flight["properties"]["times_utc"][0] == "2026-05-07T07:00:00Z"
+
+
+@pytest.mark.parametrize("longitude", [-179.95, 179.9, 180.0, 179.999, 20.0])
+def test_an_ellipse_at_the_date_line_is_cut_there(longitude: float) -> None:
+    """RFC 7946, section 3.1.9: as large as one that is not cut (which PROJ measures elsewhere)."""
+    mark = Footprint(45.0, longitude, 128, 5e3, 3e3, 20_000.0, 12_000.0, 60.0)
+    rings = ellipse(mark, 20_000.0, 12_000.0)
+    assert len(rings) == (1 if longitude == 20.0 else 2)
+    area = 0.0
+    for ring in rings:
+        shape: Any = shapely.Polygon(ring)
+        assert shape.is_valid
+        assert shape.exterior.is_ccw
+        assert -180.0 <= shape.bounds[0] <= shape.bounds[2] <= 180.0
+        assert shape.bounds[2] - shape.bounds[0] < 1.0
+        area += shape.area
+    (whole,) = ellipse(replace(mark, longitude_deg=20.0), 20_000.0, 12_000.0)
+    assert area == pytest.approx(shapely.Polygon(whole).area, rel=1e-4)
+    assert sum(len(ring) for ring in rings) >= CORNERS + 1
+
+
+def test_a_flight_over_the_date_line_is_given_in_parts() -> None:
+    hour = invented.hour(invented.at(7), landing=(45.9, -179.5))
+    moved = made_detail.detail(hour, west_deg=-144.0 + 360.0 * 0)  # starts at 108 E
+    far = [(179.0, 45.0, 0.0), (-179.0, 46.0, 100.0), (-178.0, 46.5, 50.0)]
+    assert line_parts(far) == [
+        [[179.0, 45.0, 0.0], [180.0, 45.5, 50.0]],
+        [[-180.0, 45.5, 50.0], [-179.0, 46.0, 100.0], [-178.0, 46.5, 50.0]],
+    ]
+    assert line_parts([(190.0, 1.0), (191.0, 1.0)]) == [[[-170.0, 1.0], [-169.0, 1.0]]]
+    assert every(read_kml(data(hour, detail=moved)), fastkml.Placemark)
+
+
+def test_models_that_are_known_are_credited_by_their_providers_words(week: Week) -> None:
+    cycles = [Cycle(invented.DAY, "gfs-0.25"), Cycle(invented.DAY, "skerra")]
+    lines = credit_lines(cycles, week.facts.ground)
+    assert "2026" in lines[0] or "NOAA" in lines[0]
+    assert lines[1] == "Weather: model skerra, cycle skerra-2026-05-07T00Z"
+    assert set(lines[2:]) == {f"Map: {source}" for source in week.facts.ground.sources}
+
+
+@pytest.mark.parametrize("path", ["/data/flight.geojson", "/data/flight.kml", "/data/drive.gpx"])
+def test_hours_and_windows_can_be_asked_for(made_week: Week, path: str) -> None:
+    made_week.store.save_pass(
+        invented.record(details=(made_detail.detail(HOUR),), windows=(invented.window(),))
+    )
+    client = made_week.client(invented.NOW)
+    own = client.get(f"{path}?site=millfield&time={stamp(HOUR.time_utc)}")
+    assert own.status_code == 200
+    assert "drive" in own.text.lower()
+    window = client.get(f"{path}?window={invented.window().uid}")
+    assert window.content == own.content
+    assert "A forecast, no permission to fly." in own.text
+    assert "invented" in own.text  # the map's own attribution
+    for query, status in (
+        ("", 400), ("site=millfield", 400), ("window=x&site=millfield", 400), ("window=x", 404),
+        ("site=moor&time=20260507T0700Z", 404), ("site=millfield&time=20260507T0730Z", 404),
+        ("site=millfield&time=soon", 400), ("window=a&window=b", 400),
+    ):  # fmt: skip
+        answer = client.get(f"{path}?{query}")
+        assert (answer.status_code, set(answer.json())) == (status, {"error"})

@@ -1,0 +1,25 @@
+"""Whose weather and whose maps results are made of: said wherever they are given out. Pure."""
+
+from collections.abc import Iterable
+
+from windowwatch.forecast.catalogue import MODELS
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.ground.values import Ground
+
+#: Said with everything that is given out.
+NO_PERMISSION = "A forecast, no permission to fly."
+
+
+def weather_credits(cycles: Iterable[Cycle]) -> tuple[str, ...]:
+    """One line for each model: its provider's attribution, or just its name."""
+    lines = []
+    for cycle in cycles:
+        known = MODELS.get(cycle.model)
+        own = f"Weather: model {cycle.model}, cycle {cycle.id}"
+        lines.append(own if known is None else f"Weather: {known.credit(cycle.reference_utc)}")
+    return tuple(dict.fromkeys(lines))
+
+
+def credit_lines(cycles: Iterable[Cycle], ground: Ground) -> tuple[str, ...]:
+    """Lines for weather and map; the map's are those that its files carry."""
+    return (*weather_credits(cycles), *(f"Map: {line}" for line in ground.sources))
