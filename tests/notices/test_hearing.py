@@ -199,8 +199,9 @@ def test_what_was_held_comes_in_one_message(store: Store) -> None:
     assert [a.result for a in report.attempts] == [Result.SENT]
     (notice,) = sink.received
     assert notice["title"] == "2 NOTICES: 2 opened"
-    first, second = notice["message"].split("\n\n")
-    assert first.startswith("OPENED Highmoor Thu 7 May 02:00-08:00 local\nScore 78 of 100.")
+    first, second, last = notice["message"].split("\n\n")
+    assert last == "Forecasts, no permissions."
+    assert first.startswith("OPENED Highmoor Thu 7 May 02:00 to 07:00 local\nScore 78 of 100.")
     assert "[bbb]" in first
     assert "[aaa]" in second
     assert all(store.deliveries(k)[0].state is DeliveryState.SENT for k in ("aaa", "bbb"))

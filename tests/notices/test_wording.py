@@ -3,13 +3,15 @@
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import product
+from zoneinfo import ZoneInfo
 
 import pytest
-from invented import MILLFIELD, NOW, at, change, window
+from invented import MILLFIELD, NOW, at, change, hour, window
 
-from windowwatch.notices.wording import LONGEST_BODY, LONGEST_TITLE, message
+from windowwatch.notices.wording import LONGEST_BODY, LONGEST_TITLE, Beside, message
 from windowwatch.scoring.values import Site
-from windowwatch.windows.phrases import compass, inside, length, percent, sentence, spans_utc
+from windowwatch.windows.phrases import compass, inside, length, percent, sentence
+from windowwatch.windows.spoken import spoken, written_runs
 from windowwatch.windows.values import ChangeKind, Window
 
 LISBON = Site("Millfield", 45.6, -35.9, 140.0, "Europe/Lisbon")
@@ -21,10 +23,11 @@ def body(kind: ChangeKind = ChangeKind.OPENED, **other: object) -> str:
 
 def test_opened_whole() -> None:
     told = message(change(), MILLFIELD, now_utc=NOW)
-    assert told.title == "OPENED Millfield Thu 7 May 04:00-08:00 local"
+    assert told.title == "OPENED Millfield Thu 7 May 04:00 to 07:00 local"
     assert told.body == (
-        "Good launch hours seen in 2 cycles.\n"
-        "Launch Thu 7 04:00-08:00 local (06:00-10:00 UTC), best 05:00 (07:00 UTC).\n"
+        "Open: good launch hours seen in 2 cycles.\n"
+        "Release Millfield Thu 7 04:00 to 07:00 local (06:00 to 09:00 UTC), "
+        "best 05:00 local (07:00 UTC).\n"
         "Score 78 of 100. Chance 80 %: most flights are go.\n"
         "Lands 42 km north-east of the site, 1.2 km from a road.\n"
         "Limited by: gust 6.8 m/s, limit 9.0 m/s.\n"
@@ -37,11 +40,12 @@ def test_opened_whole() -> None:
 def test_closed_whole() -> None:
     closed = change(ChangeKind.CLOSED, reason="Gust 11.4 m/s, limit 9.0 m/s.")
     told = message(closed, MILLFIELD, now_utc=NOW)
-    assert told.title == "CLOSED Millfield Thu 7 May 04:00-08:00 local"
+    assert told.title == "CLOSED Millfield Thu 7 May 04:00 to 07:00 local"
     assert told.body == (
-        "Gust 11.4 m/s, limit 9.0 m/s.\n"
-        "It was Thu 7 04:00-08:00 local (06:00-10:00 UTC), score 78 of 100, chance 80 %.\n"
-        "Do not plan on this window.\n"
+        "Closed, do not plan on it: gust 11.4 m/s, limit 9.0 m/s.\n"
+        "It was: release Millfield Thu 7 04:00 to 07:00 local (06:00 to 09:00 UTC).\n"
+        "Score 78 of 100, chance 80 %.\n"
+        "A forecast, no permission.\n"
         "[3fa9c1d2e4b5, cycle skerra-2026-05-05T00Z]"
     )
 
@@ -53,28 +57,29 @@ def test_moved_says_where_it_was() -> None:
         reason="Starts 2 h later; ends 2 h later.",
     ).splitlines()
     assert text[:3] == [
-        "Starts 2 h later; ends 2 h later.",
-        "Now Thu 7 06:00-10:00 local (08:00-12:00 UTC), best 07:00 (09:00 UTC).",
-        "Before: Thu 7 04:00-08:00 local (06:00-10:00 UTC).",
+        "Still open, but moved: starts 2 h later; ends 2 h later.",
+        "Release Millfield Thu 7 06:00 to 09:00 local (08:00 to 11:00 UTC), "
+        "best 07:00 local (09:00 UTC).",
+        "Before: Thu 7 04:00 to 07:00 local (06:00 to 09:00 UTC).",
     ]
-    assert "permission" not in "".join(text)
     assert "Before" not in body(ChangeKind.MOVED, reason="Lands 31 km further north.")
 
 
 def test_weaker_does_not_repeat_its_reason() -> None:
     text = body(ChangeKind.WEAKER, reason="Gust 6.8 m/s, limit 9.0 m/s; score 78 to 61.")
     assert text.count("limit 9.0") == 1
-    assert text.splitlines()[1].startswith("Still open, Thu 7 04:00-08:00 local")
+    assert text.startswith("Still open, but weaker: gust 6.8 m/s, limit 9.0 m/s; score 78 to 61.")
 
 
 def test_each_kind_is_told_by_its_first_word() -> None:
-    firsts = {
-        message(change(kind), MILLFIELD, now_utc=NOW).title.split(" Millfield")[0]
-        for kind in ChangeKind
-    }
-    assert firsts == {
+    told = [message(change(kind), MILLFIELD, now_utc=NOW) for kind in ChangeKind]
+    firsts = {each.title.split(" Millfield")[0] for each in told}
+    assert firsts >= {
         "OPENED", "MOVED", "WEAKER", "STRONGER", "CLOSED", "FORECAST LATE", "DECISION DUE",
+        "IF YOU HOLD", "PASS FAILED",
     }  # fmt: skip
+    assert len(firsts) == len(ChangeKind)
+    assert all("A forecast, no permission" in each.body for each in told)
 
 
 def test_a_change_without_a_window() -> None:
@@ -93,8 +98,8 @@ def test_a_change_without_a_window() -> None:
 
 def test_a_site_that_is_not_in_the_settings_any_more_is_told_in_utc() -> None:
     told = message(change(), None, now_utc=NOW)
-    assert told.title == "OPENED Millfield Thu 7 May 06:00-10:00 UTC"
-    assert "Launch Thu 7 06:00-10:00 UTC, best 07:00 UTC." in told.body
+    assert told.title == "OPENED Millfield Thu 7 May 06:00 to 09:00 UTC"
+    assert "Release Millfield Thu 7 06:00 to 09:00 UTC, best 07:00 UTC." in told.body
     assert "local" not in told.body
 
 
@@ -152,38 +157,38 @@ def test_what_is_not_known_is_said(fields: dict[str, object], words: str) -> Non
     [
         pytest.param(
             datetime(2026, 3, 29, 0, tzinfo=UTC), 4, "Europe/Lisbon",
-            "Sun 29 Mar 00:00-05:00 local",
-            "Sun 29 00:00-05:00 local (00:00-04:00 UTC, the clocks change in it)",
+            "Sun 29 Mar 00:00 to 04:00 local",
+            "Sun 29 00:00 to 04:00 local (00:00 to 03:00 UTC, the clocks change in it)",
             id="clocks go forward, Lisbon 29 March 2026 at 01 UTC",
         ),
         pytest.param(
             datetime(2026, 10, 25, 0, tzinfo=UTC), 3, "Europe/Lisbon",
-            "Sun 25 Oct 01:00-03:00 local",
-            "Sun 25 01:00-03:00 local (00:00-03:00 UTC, the clocks change in it)",
+            "Sun 25 Oct 01:00 to 02:00 local",
+            "Sun 25 01:00 to 02:00 local (00:00 to 02:00 UTC, the clocks change in it)",
             id="clocks go back, Lisbon 25 October 2026 at 01 UTC",
         ),
         pytest.param(
             datetime(2026, 11, 1, 5, tzinfo=UTC), 3, "America/Chicago",
-            "Sun 1 Nov 00:00-02:00 local",
-            "Sun 1 00:00-02:00 local (05:00-08:00 UTC, the clocks change in it)",
+            "Sun 1 Nov 00:00 to 01:00 local",
+            "Sun 1 00:00 to 01:00 local (05:00 to 07:00 UTC, the clocks change in it)",
             id="clocks go back, Chicago 1 November 2026 at 07 UTC",
         ),
         pytest.param(
-            datetime(2026, 5, 6, 22, tzinfo=UTC), 4, "America/Noronha",
-            "Wed 6 May 20:00-Thu 7 00:00 local",
-            "Wed 6 20:00-Thu 7 00:00 local (22:00-Thu 7 02:00 UTC)",
+            datetime(2026, 5, 6, 23, tzinfo=UTC), 4, "America/Noronha",
+            "Wed 6 May 21:00 to Thu 7 00:00 local",
+            "Wed 6 21:00 to Thu 7 00:00 local (23:00 to Thu 7 02:00 UTC)",
             id="midnight between",
         ),
         pytest.param(
             datetime(2026, 5, 6, 16, tzinfo=UTC), 4, "Pacific/Auckland",
-            "Thu 7 May 04:00-08:00 local",
-            "Thu 7 04:00-08:00 local (Wed 6 16:00-20:00 UTC)",
+            "Thu 7 May 04:00 to 07:00 local",
+            "Thu 7 04:00 to 07:00 local (Wed 6 16:00 to 19:00 UTC)",
             id="another day in UTC",
         ),
         pytest.param(
             datetime(2028, 2, 29, 6, tzinfo=UTC), 2, "Asia/Kathmandu",
-            "Tue 29 Feb 11:45-13:45 local",
-            "Tue 29 11:45-13:45 local (06:00-08:00 UTC)",
+            "Tue 29 Feb 11:45 to 12:45 local",
+            "Tue 29 11:45 to 12:45 local (06:00 to 07:00 UTC)",
             id="leap day, a zone of three quarters of an hour",
         ),
     ],
@@ -194,7 +199,7 @@ def test_local_time(start: datetime, hours: int, zone: str, title: str, line: st
     site = replace(MILLFIELD, time_zone=zone)
     told = message(change(after=made), site, now_utc=NOW)
     assert told.title == f"OPENED Millfield {title}"
-    assert f"Launch {line}, best " in told.body
+    assert f"Release Millfield {line}, best " in told.body
 
 
 LONG = "the wind and the rain and the cloud and the cold of this hour " * 12
@@ -229,8 +234,13 @@ def test_never_too_long_and_never_without_its_key(
     assert told.body.endswith("[3fa9c1d2e4b5, cycle skerra-2026-05-05T00Z]")
     assert "Told late: found 30 h ago." in told.body
     if reason == LONG:
-        assert told.body.startswith("The wind and the rain and the cloud")
+        assert "he wind and the rain and the cloud" in told.body.splitlines()[0]
         assert "…" in told.body
+    # Whatever is cut: site, span and cautions stay.
+    assert "S" * 40 in told.body
+    assert "local (" in told.body
+    assert "A forecast, no permission" in told.body
+    assert limits.strip() in told.full or kind is ChangeKind.CLOSED
     assert "\n\n" not in told.body
 
 
@@ -249,6 +259,66 @@ def test_phrases() -> None:
         "", "gust 9 m/s", "CAPE 900 J/kg", "P(water) 30 %",
     ]  # fmt: skip
     times = [at(8), at(6), at(7), at(23), at(24)]
-    assert spans_utc(times, timedelta(hours=1)) == (
-        "Thu 7 06:00-09:00, Thu 7 23:00-Fri 8 01:00 UTC"
+    assert written_runs(times, timedelta(hours=1)) == (
+        "2026-05-07 06:00 UTC to 2026-05-07 08:00 UTC, 2026-05-07 23:00 UTC to 2026-05-08 00:00 UTC"
     )
+
+
+NORONHA = ZoneInfo("America/Noronha")
+
+
+@pytest.mark.parametrize(
+    ("text", "zone", "said"),
+    [
+        ("No time at all.", NORONHA, "No time at all."),
+        ("By 2026-05-07 06:00 UTC.", NORONHA, "By Thu 7 04:00 local (06:00 UTC)."),
+        ("By 2026-05-07 01:00 UTC.", NORONHA, "By Wed 6 23:00 local (Thu 7 01:00 UTC)."),
+        ("By 2026-05-07 06:00 UTC.", None, "By Thu 7 06:00 UTC."),
+        (
+            "2026-05-07 06:00 UTC to 2026-05-07 09:00 UTC, 2026-05-07 12:00 UTC",
+            NORONHA,
+            "Thu 7 04:00 to 07:00 local (06:00 to 09:00 UTC), Thu 7 10:00 local (12:00 UTC)",
+        ),
+    ],
+)
+def test_times_in_a_sentence(text: str, zone: ZoneInfo | None, said: str) -> None:
+    assert spoken(text, zone) == said
+
+
+def test_no_line_of_a_notice_mixes_times() -> None:
+    """Every time in the site's, UTC once beside it, also inside a reason."""
+    parts = "broke up: releases 2026-05-07 13:00 UTC to 2026-05-07 17:00 UTC are now a window apart"
+    text = body(
+        ChangeKind.MOVED,
+        reason=f"{parts}; ends 8 h earlier (front 2.0 h, limit 3.0 h).",
+        after=window(unread="the forecast could not be read for 2026-05-07 08:00 UTC: no wind"),
+    )
+    assert "releases Thu 7 11:00 to 15:00 local (13:00 to 17:00 UTC) are now" in text
+    assert "could not be read for" not in text, "dropped first, by the order"
+    alone = body(after=window(unread="the forecast could not be read for 2026-05-07 08:00 UTC"))
+    assert "could not be read for Thu 7 06:00 local (08:00 UTC)." in alone
+    for line in (*text.splitlines()[:-1], *alone.splitlines()[:-1]):
+        assert line.count("UTC") == line.count("local")
+
+
+def test_the_long_text_leaves_nothing_out() -> None:
+    best = hour(at(7))
+    beside = Beside(best=best, page_url="https://page.example", drive_min=95.0)
+    told = message(
+        change(ChangeKind.CLOSED, before=window()), MILLFIELD, now_utc=NOW, beside=beside
+    )
+    assert told.full.startswith("Closed, do not plan on it")
+    assert all(check.sentence in told.full for check in best.checks)
+    assert "windowwatch explain 3fa9c1d2e4b5" in told.full
+    assert f"https://page.example/windows/{window().uid}" in told.full
+    assert "https://page.example/notices#3fa9c1d2e4b5" in told.full
+    assert "https" not in message(change(), MILLFIELD, now_utc=NOW).full
+    assert "1 h 35 min by road" in message(change(), MILLFIELD, now_utc=NOW, beside=beside).body
+
+
+def test_the_next_forecast_is_told_while_it_is_to_come() -> None:
+    coming = Beside(next_forecast_utc=NOW + timedelta(hours=6))
+    text = message(change(), MILLFIELD, now_utc=NOW, beside=coming).body
+    assert "Next forecast about Tue 5 08:00 local (10:00 UTC)." in text
+    late = message(change(), MILLFIELD, now_utc=NOW + timedelta(hours=7), beside=coming).body
+    assert "Next forecast" not in late

@@ -37,7 +37,7 @@ def test_a_good_week_is_told_once_also_with_noise(store: Store, tmp_path: Path) 
         week = Week(store, watch_of(tmp_path, [MILLFIELD], [phone(sink)]), weather, START, DAY)
         week.run(range(9))
     assert week.found() == ["05 10:00 opened Millfield: Good launch hours seen in 2 cycles."]
-    assert week.told == ["05 10:00 phone: OPENED Millfield Thu 7 May 04:00-08:00 local"]
+    assert week.told == ["05 10:00 phone: OPENED Millfield Thu 7 May 04:00 to 07:00 local"]
     assert len(sink.received) == 1
 
 
@@ -60,19 +60,19 @@ def test_closes_on_launch_morning(store: Store, tmp_path: Path) -> None:
         book = Decision("book the crew", timedelta(hours=24), remind=timedelta(minutes=30))
         watch = watch_of(tmp_path, [MILLFIELD], [phone(sink)], [book])
         week = Week(store, watch, weather, START, DAY).run(range(9))
-    decide = "ook the crew: decide by Wed 6 06:00 UTC (24 h before the window)"
+    decide = "ook the crew: decide by 2026-05-06 06:00 UTC, 24 h before the first release"
     assert week.found() == [
         "05 10:00 opened Millfield: Good launch hours seen in 2 cycles.",
-        f"06 03:00 decision due Millfield: B{decide}, 3 h left.",
-        f"06 04:00 decision due Millfield: Reminder, nobody has acknowledged this: b{decide}, "
+        f"06 03:00 decision due Millfield: B{decide}; 3 h left.",
+        f"06 04:00 decision due Millfield: Reminder, nobody has acknowledged this: b{decide}; "
         "2 h left.",
-        f"06 05:00 decision due Millfield: Last reminder, nobody has acknowledged this: b{decide}, "
+        f"06 05:00 decision due Millfield: Last reminder, nobody has acknowledged this: b{decide}; "
         "1 h left.",
         "07 04:00 closed Millfield: Precipitation 9.0 m/s, limit 9.0 m/s.",
         "07 05:00 decision due Millfield: Nobody has acknowledged that this window closed; "
         "call off: book the crew.",
     ]
-    title = "Millfield Thu 7 May 04:00-08:00 local"
+    title = "Millfield Thu 7 May 04:00 to 07:00 local"
     assert week.told == [
         f"05 10:00 phone: OPENED {title}",
         *(f"06 0{hour}:00 phone: DECISION DUE {title}" for hour in (3, 4, 5)),
@@ -94,12 +94,12 @@ def test_a_provider_silent_for_18_hours(store: Store, tmp_path: Path) -> None:
         week = Week(store, watch, weather, START, DAY).run([0, 1, 5, 6])
     assert week.found() == [
         "05 10:00 opened Millfield: Good launch hours seen in 2 cycles.",
-        "05 15:00 decision due Millfield: Buy gas: decide by Tue 5 18:00 UTC (36 h before the "
-        "window), 3 h left.",
+        "05 15:00 decision due Millfield: Buy gas: decide by 2026-05-05 18:00 UTC, 36 h before "
+        "the first release; 3 h left.",
         "06 10:00 moved Millfield: Starts 3 h later (daylight 9.0 m/s, limit 9.0 m/s); ends 3 h "
         "later.",
     ]
-    assert week.told[-1] == "06 10:00 phone: MOVED Millfield Thu 7 May 07:00-11:00 local"
+    assert week.told[-1] == "06 10:00 phone: MOVED Millfield Thu 7 May 07:00 to 10:00 local"
     assert len(week.told) == 3
 
 
@@ -123,14 +123,14 @@ def test_two_fronts(store: Store, tmp_path: Path) -> None:
         week = Week(store, watch, weather, START, DAY).run(range(7))
     assert week.found() == [
         "05 10:00 opened Millfield: Good launch hours seen in 2 cycles.",
-        "05 22:00 moved Millfield: Broke up: Thu 7 13:00-18:00 UTC is now a window apart; "
-        "ends 8 h earlier (front 9.0 m/s, limit 9.0 m/s).",
+        "05 22:00 moved Millfield: Broke up: releases 2026-05-07 13:00 UTC to 2026-05-07 17:00 UTC "
+        "are now a window apart; ends 8 h earlier (front 9.0 m/s, limit 9.0 m/s).",
         "06 10:00 closed Millfield: Precipitation 9.0 m/s, limit 9.0 m/s.",
     ]
     assert week.told == [
-        "05 10:00 phone: OPENED Millfield Thu 7 May 04:00-16:00 local",
-        "05 22:00 phone: MOVED Millfield Thu 7 May 04:00-08:00 local",
-        "06 10:00 phone: CLOSED Millfield Thu 7 May 11:00-16:00 local",
+        "05 10:00 phone: OPENED Millfield Thu 7 May 04:00 to 15:00 local",
+        "05 22:00 phone: MOVED Millfield Thu 7 May 04:00 to 07:00 local",
+        "06 10:00 phone: CLOSED Millfield Thu 7 May 11:00 to 15:00 local",
     ]
 
 
@@ -146,8 +146,8 @@ def test_the_night_in_which_clocks_go_back(store: Store, tmp_path: Path) -> None
         week = Week(store, watch, between(0, 4), start, day).run(range(5))
     assert week.found() == ["23 22:00 opened Vale: Good launch hours seen in 2 cycles."]
     # Found at 23:00 in Lisbon, held until 07:00 there: 06:00 UTC.
-    assert week.told == ["24 06:00 phone: OPENED Vale Sun 25 Oct 01:00-04:00 local"]
-    assert "(00:00-04:00 UTC, the clocks change in it)" in sink.received[0]["message"]
+    assert week.told == ["24 06:00 phone: OPENED Vale Sun 25 Oct 01:00 to 03:00 local"]
+    assert "(00:00 to 03:00 UTC, the clocks change in it)" in sink.received[0]["message"]
 
 
 def test_a_window_on_leap_day(store: Store, tmp_path: Path) -> None:
@@ -158,11 +158,14 @@ def test_a_window_on_leap_day(store: Store, tmp_path: Path) -> None:
         watch = watch_of(tmp_path, [MILLFIELD], [phone(sink)], [tell])
         week = Week(store, watch, between(22, 24), start, day, days=2).run(range(4))
     assert week.told == [
-        "27 10:00 phone: OPENED Millfield Tue 29 Feb 20:00-22:00 local",
-        "27 10:00 phone: OPENED Millfield Wed 1 Mar 20:00-22:00 local",
-        "27 19:00 phone: DECISION DUE Millfield Tue 29 Feb 20:00-22:00 local",
+        "27 10:00 phone: OPENED Millfield Tue 29 Feb 20:00 to 21:00 local",
+        "27 10:00 phone: OPENED Millfield Wed 1 Mar 20:00 to 21:00 local",
+        "27 19:00 phone: DECISION DUE Millfield Tue 29 Feb 20:00 to 21:00 local",
     ]
-    assert "decide by Sun 27 22:00 UTC (48 h before the window), 3 h left." in week.found()[-1]
+    assert (
+        "decide by 2028-02-27 22:00 UTC, 48 h before the first release; 3 h left."
+        in week.found()[-1]
+    )
 
 
 def test_sites_in_different_zones(store: Store, tmp_path: Path) -> None:
@@ -178,6 +181,6 @@ def test_sites_in_different_zones(store: Store, tmp_path: Path) -> None:
     ]
     assert week.told == ["05 14:00 phone: 3 NOTICES: 3 opened"], "13:15 UTC, at the next look"
     text = sink.received[0]["message"]
-    assert "OPENED Isle Fri 8 May 09:00-12:00 local" in text
-    assert "OPENED Millfield Thu 7 May 18:00-21:00 local" in text
-    assert "OPENED Tarn Fri 8 May 01:45-04:45 local" in text
+    assert "OPENED Isle Fri 8 May 09:00 to 11:00 local" in text
+    assert "OPENED Millfield Thu 7 May 18:00 to 20:00 local" in text
+    assert "OPENED Tarn Fri 8 May 01:45 to 03:45 local" in text

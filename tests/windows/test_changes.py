@@ -176,14 +176,14 @@ TABLE = [
         "best hour moves with the landing",
         [hour(at(6), 70), hour(at(7), 80, landing=(46.2, -35.5)), hour(at(8), 70), hour(at(9), 70)],
         MOVED,
-        "Lands 33 km further north; best hour is now Thu 7 07:00 UTC.",
+        "Lands 33 km further north; best hour is now 2026-05-07 07:00 UTC.",
     ),
     (
         "breaks up",
         day({6: 80, 7: 80, 9: 80, 10: 80}),
         MOVED,
-        "Broke up: Thu 7 09:00-11:00 UTC is now a window apart; ends 2 h earlier "
-        "(rain 9.0 m/s, limit 9.0 m/s).",
+        "Broke up: releases 2026-05-07 09:00 UTC to 2026-05-07 10:00 UTC are now a window "
+        "apart; ends 2 h earlier (rain 9.0 m/s, limit 9.0 m/s).",
     ),
     (
         "two hours fall under the closing score",
@@ -196,8 +196,8 @@ TABLE = [
         [refused(at(h)) for h in range(24)],
         WEAKER,
         (
-            "The forecast could not be read for Thu 7 06:00-10:00 UTC: the wind at "
-            "10 hPa is missing; what was last known stands until it can."
+            "The forecast could not be read for 2026-05-07 06:00 UTC to 2026-05-07 09:00 UTC: "
+            "the wind at 10 hPa is missing; what was last known stands until it can."
         ),
     ),
 ]
@@ -281,7 +281,8 @@ def test_unread_hours_in_a_closed_window_get_no_weather_reason() -> None:
     hours = [hour(at(6), 0.0, by="gust"), *(refused(at(h)) for h in (7, 8, 9))]
     (closed,) = line.read(hours)
     assert closed.reason == (
-        "Gust 9.0 m/s, limit 9.0 m/s; the forecast could not be read for Thu 7 07:00-10:00 UTC."
+        "Gust 9.0 m/s, limit 9.0 m/s; the forecast could not be read for "
+        "2026-05-07 07:00 UTC to 2026-05-07 09:00 UTC."
     )
 
 
@@ -289,7 +290,9 @@ def test_the_best_hour_unread_is_not_held_against_the_rest() -> None:
     line = opened(day({6: 90, 7: 70, 8: 70}))
     partly = [refused(at(6)), hour(at(7), 70), hour(at(8), 70)]
     assert line.read(partly) == ()
-    assert line.windows[0].unread.startswith("the forecast could not be read for Thu 7 06:00-07:00")
+    assert line.windows[0].unread.startswith(
+        "the forecast could not be read for 2026-05-07 06:00 UTC"
+    )
     assert line.read(day({6: 90, 7: 70, 8: 70})) == ()
 
 
@@ -301,8 +304,8 @@ def test_split_the_part_with_the_best_hour_keeps_the_name() -> None:
     uid = line.windows[0].uid
     (told,) = line.read(day({5: 70, 6: 70, 7: 70, 8: 70, 11: 80, 12: 80}))
     assert told.reason == (
-        "Broke up: Thu 7 05:00-09:00 UTC is now a window apart; starts 6 h later "
-        "(rain 9.0 m/s, limit 9.0 m/s)."
+        "Broke up: releases 2026-05-07 05:00 UTC to 2026-05-07 08:00 UTC are now a window "
+        "apart; starts 6 h later (rain 9.0 m/s, limit 9.0 m/s)."
     )
     first, second = line.open_windows()
     assert (second.uid, second.start_utc) == (uid, at(11))
@@ -325,7 +328,10 @@ def test_merge_one_name_ends_in_the_other_with_one_notice() -> None:
     (told,) = line.read(flat(5, 13))
     # Both keep their best hour; the longer shared time decides.
     assert told.window_uid == early.uid
-    assert told.reason == "Joined with the window Thu 7 11:00-13:00 UTC; ends 5 h later."
+    assert told.reason == (
+        "Joined with the window of releases 2026-05-07 11:00 UTC to 2026-05-07 12:00 UTC; "
+        "ends 5 h later."
+    )
     states = {w.uid: (w.state, w.merged_into) for w in line.windows}
     assert states == {
         early.uid: (WindowState.OPEN, None),

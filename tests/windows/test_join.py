@@ -94,7 +94,8 @@ def test_an_unread_hour_is_never_good_but_keeps_its_place_in_a_known_window() ->
     assert spans((kept,)) == [(6, 10)]
     assert kept.readable
     assert kept.unread.startswith(
-        "the forecast could not be read for Thu 7 08:00-10:00 UTC: no answer was computed"
+        "the forecast could not be read for 2026-05-07 08:00 UTC to 2026-05-07 09:00 UTC: "
+        "no answer was computed"
     )
 
 

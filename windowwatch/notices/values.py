@@ -8,7 +8,7 @@ from windowwatch.errors import InputError
 from windowwatch.windows.values import ChangeKind
 
 #: What is told in quiet hours and between digests, unless a channel says otherwise.
-AT_ONCE = frozenset({ChangeKind.CLOSED, ChangeKind.DECISION_DUE})
+AT_ONCE = frozenset({ChangeKind.CLOSED, ChangeKind.DECISION_DUE, ChangeKind.HOLD_ADVICE})
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,10 @@ class Channel:
         Kinds that never wait.
     fallback : str, optional
         Channel that is told instead once this one has failed for `fallback_after`.
+    long : bool
+        Whether it has room for the long text: mail does, a phone does not.
+    picture : bool
+        Whether a small map goes with what is told of a window.
     """
 
     name: str
@@ -54,6 +58,8 @@ class Channel:
     at_once: frozenset[ChangeKind] = AT_ONCE
     fallback: str | None = None
     fallback_after: timedelta = timedelta(minutes=15)
+    long: bool = False
+    picture: bool = False
 
     def __post_init__(self) -> None:
         if not self.name.strip():
@@ -77,8 +83,14 @@ class Channel:
 
 @dataclass(frozen=True)
 class Message:
-    """What is said: a title for a locked screen, and a body. `key` is in the body too."""
+    """What is said: a title for a locked screen, and a body. `key` is in the body too.
+
+    `full` is the long text, for channels with room for it; `picture` a small map (PNG), for
+    those that take one.
+    """
 
     title: str
     body: str
     key: str
+    full: str = ""
+    picture: bytes | None = field(default=None, repr=False)

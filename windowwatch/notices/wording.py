@@ -1,18 +1,30 @@
 """A change put into words for a phone. Pure; English; the only place of its wording.
 
-Read it as if it woke you at five in the morning: what happened stands first, then why, then
-when (local time and UTC), how good, where it lands, what limits it. The last line carries
-the key, by which a repeat is recognised and `windowwatch explain` finds the trail.
+Read it as if it woke you at five in the morning: the verdict and why stand first, then when
+(the site's time, UTC beside it), how good, where it lands, what limits it. The last line
+carries the key, by which a repeat is recognised and `windowwatch explain` finds the trail.
+
+Named rules
+-----------
+release to release
+    A window is told as "release FIRST to LAST": both are launch hours that were flown.
+dropped in this order
+    Where a phone's length does not do, what could not be read goes first, then the next
+    forecast, what limits the hour, the span before, the landing, score and chance. The
+    verdict, the head of the reason, site, span, cautions and key always stay.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from windowwatch.clock import require_utc
+from windowwatch.notices.quality import how_good, km, landing
 from windowwatch.notices.values import Message
-from windowwatch.scoring.values import Site
-from windowwatch.windows.phrases import compass, inside, length, percent, sentence, span
+from windowwatch.scoring.values import Hour, Site
+from windowwatch.windows.phrases import inside, length, percent, sentence, span
+from windowwatch.windows.spoken import clock_moment, spoken, spoken_moment, spoken_span
 from windowwatch.windows.values import Change, ChangeKind, Window
 
 #: Longest body: what phone services show whole, and four text messages hold. [characters]
@@ -30,16 +42,18 @@ _HEADS = {
     ChangeKind.WEAKER: "WEAKER",
     ChangeKind.STRONGER: "STRONGER",
     ChangeKind.CLOSED: "CLOSED",
-    ChangeKind.FORECAST_LATE: "FORECAST LATE",
     ChangeKind.DECISION_DUE: "DECISION DUE",
     ChangeKind.MODELS_DISAGREE: "MODELS DISAGREE",
+    ChangeKind.HOLD_ADVICE: "IF YOU HOLD",
 }
-_LEADS = {
-    ChangeKind.OPENED: "Launch",
-    ChangeKind.MOVED: "Now",
-    ChangeKind.WEAKER: "Still open,",
-    ChangeKind.STRONGER: "Open,",
-    ChangeKind.MODELS_DISAGREE: "Still open,",
+#: First words of a body: what is so now, whatever the title says.
+_VERDICTS = {
+    ChangeKind.OPENED: "Open",
+    ChangeKind.MOVED: "Still open, but moved",
+    ChangeKind.WEAKER: "Still open, but weaker",
+    ChangeKind.STRONGER: "Open, and stronger",
+    ChangeKind.CLOSED: "Closed, do not plan on it",
+    ChangeKind.MODELS_DISAGREE: "Still open, but models disagree",
 }
 #: What a change is to somebody who was told nothing of its window so far.
 _FIRST = {
@@ -48,18 +62,33 @@ _FIRST = {
     ChangeKind.STRONGER,
     ChangeKind.MODELS_DISAGREE,
 }
-#: Share of computed flights in words, from which share on; as it is shown, in whole percent.
-_SHARES = (
-    (1.0, "all flights are"),
-    (0.95, "nearly all flights are"),
-    (0.75, "most flights are"),
-    (0.55, "more than half of the flights are"),
-    (0.45, "about half of the flights are"),
-    (0.2, "fewer than half of the flights are"),
-    (0.0, "few flights are"),
-)
 #: Below this a cut sentence says nothing any more. [characters]
 _SHORTEST = 40
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What a notice says beside its change, where it is known.
+
+    Attributes
+    ----------
+    zone : ZoneInfo, optional
+        In which times are read when the change has no site.
+    next_forecast_utc : datetime, optional
+        About when the next cycle is expected.
+    drive_min : float, optional
+        Drive of the crew from the site to where the walk begins. [min]
+    best : Hour, optional
+        The window's best hour with its checks, for the long text.
+    page_url : str, optional
+        Address of the page, without a slash at its end, for links in the long text.
+    """
+
+    zone: ZoneInfo | None = None
+    next_forecast_utc: datetime | None = None
+    drive_min: float | None = None
+    best: Hour | None = None
+    page_url: str | None = None
 
 
 def message(
@@ -70,6 +99,7 @@ def message(
     first: bool = False,
     instead_of: str | None = None,
     held: bool = False,
+    beside: Beside | None = None,
 ) -> Message:
     """Word a change.
 
@@ -87,33 +117,130 @@ def message(
         The failed channel in whose place it is told.
     held : bool
         Whether it was held on purpose: then it is not late.
+    beside : Beside, optional
+        What else is known.
 
     Returns
     -------
     Message
-        Title of at most 100 and body of at most 500 characters, without markup.
+        Title of at most 100 and body of at most 500 characters, without markup; and the long
+        text, with nothing left out.
     """
-    window = change.after or change.before
-    zone = ZoneInfo(site.time_zone) if site is not None else None
-    first = first and change.kind in _FIRST
-    title = _cut(_title(change, zone, first=first), LONGEST_TITLE)
-    facts = _facts(change, window, zone, first=first) if window is not None else []
-    last = [
-        "This is the first notice of this window here." if first else "",
-        _cautions(change),
-        f"Told here because {instead_of} does not work." if instead_of else "",
-        _lateness(change, require_utc(now_utc), held=held),
-        f"[{change.key}, cycle {change.cycle_id}]",
+    this = _Said(change, site, require_utc(now_utc), first and change.kind in _FIRST,
+                 beside or Beside())  # fmt: skip
+    lines = _lines(this, instead_of=instead_of, held=held)
+    title = _cut(_title(change, this.zone, first=this.first), LONGEST_TITLE)
+    whole = [line.text for line in lines if line.text]
+    return Message(title, _fitted(lines), change.key, "\n".join([*whole, *_more(this)]))
+
+
+@dataclass(frozen=True)
+class _Said:
+    """What the lines of one notice share."""
+
+    change: Change
+    site: Site | None
+    now_utc: datetime
+    first: bool
+    beside: Beside
+
+    @property
+    def zone(self) -> ZoneInfo | None:
+        """Zone of the site; of the watch where the change has no site."""
+        if self.site is not None:
+            return ZoneInfo(self.site.time_zone)
+        return None if self.change.site else self.beside.zone
+
+    @property
+    def window(self) -> Window | None:
+        """The window it is about, as it is or was."""
+        return self.change.after or self.change.before
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A line of a notice; `drop` says how early it goes when there is no room, 0 never."""
+
+    text: str
+    drop: int = 0
+
+
+def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
+    """Every line in the order it is read."""
+    change, window = this.change, this.window
+    facts = _facts(this, window) if window is not None else []
+    at = this.beside.next_forecast_utc
+    soon = at is not None and at > this.now_utc
+    coming = f"Next forecast about {spoken_moment(at, this.zone)}." if at and soon else ""
+    first = "This is the first notice of this window here." if this.first else ""
+    return [
+        _Line(_reason(this)),
+        *facts,
+        _Line(_limited(this, window), 4),
+        _Line(_unread(this, window), 6),
+        _Line(first, 2),
+        _Line(coming, 5),
+        _Line(_cautions(change)),
+        _Line(f"Told here because {instead_of} does not work." if instead_of else ""),
+        _Line(_lateness(change, this.now_utc, held=held)),
+        _Line(f"[{change.key}, cycle {change.cycle_id}]"),
     ]
-    limits = _limits(change, window)
-    room = LONGEST_BODY - sum(len(line) + 1 for line in (*facts, *last) if line)
-    reason = _cut(sentence(change.reason), room - min(len(limits) + 1, room // 3))
-    limits = _cut(limits, room - len(reason) - 2)
-    lines = [reason, *facts, limits, *last]
-    return Message(title, "\n".join(line for line in lines if line), change.key)
 
 
-def digest(changes: Sequence[Change], sites: Mapping[str, Site], *, now_utc: datetime) -> Message:
+def _reason(this: _Said) -> str:
+    """Verdict and reason in one sentence; a heard reason of a first notice needs no "still"."""
+    change = this.change
+    verdict = "Open" if this.first else _VERDICTS.get(change.kind, "")
+    why = spoken(change.reason, this.zone)
+    words = f"{verdict}: {inside(why)}" if verdict and why else why or verdict
+    return sentence(words or str(change.kind))
+
+
+def _fitted(lines: Sequence[_Line]) -> str:
+    """Drop lines by their order until the rest fits; then the reason loses its tail."""
+    kept = [line for line in lines if line.text]
+    while len(_joined(kept)) > LONGEST_BODY and any(line.drop for line in kept):
+        kept.remove(max(kept, key=lambda line: line.drop))
+    room = LONGEST_BODY - (len(_joined(kept)) - len(kept[0].text))
+    return _joined([_Line(_cut(kept[0].text, room)), *kept[1:]])
+
+
+def _joined(lines: Sequence[_Line]) -> str:
+    return "\n".join(line.text for line in lines if line.text)
+
+
+def _more(this: _Said) -> list[str]:
+    """What only a long text has room for: checks of the best hour, the trail, links."""
+    change, window, best = this.change, this.window, this.beside.best
+    lines = []
+    if best is not None and best.checks:
+        at = spoken_moment(best.time_utc, this.zone)
+        lines += ["", f"Checks of the best hour, {at}: {best.verdict}."]
+        lines += [f"- {c.verdict}: {c.sentence}" for c in best.checks]
+    if best is not None and best.others:
+        lines += ["", "What other forecasts say of it:"]
+        for other in best.others:
+            score = "" if other.score is None else f", score {other.score:.0f}"
+            apart = "" if other.apart_km is None else f", lands {km(other.apart_km)} apart"
+            lines.append(f"- {other.model}: {other.verdict}{score}{apart}")
+    lines += ["", f"Where this comes from: windowwatch explain {change.key}"]
+    page = this.beside.page_url
+    if page is not None:
+        if window is not None:
+            lines += [f"This window: {page}/windows/{window.uid}"]
+        if change.kind in (ChangeKind.CLOSED, ChangeKind.DECISION_DUE):
+            lines += [f"Say that you know: {page}/notices#{change.key}"]
+        lines += [f"Everything: {page}/"]
+    return lines
+
+
+def digest(
+    changes: Sequence[Change],
+    sites: Mapping[str, Site],
+    *,
+    now_utc: datetime,
+    beside: Beside | None = None,
+) -> Message:
     """Word several changes in one message: what is gravest of each, and every key.
 
     Parameters
@@ -124,11 +251,16 @@ def digest(changes: Sequence[Change], sites: Mapping[str, Site], *, now_utc: dat
         Sites by name, for local time.
     now_utc : datetime
         Aware UTC time of sending.
+    beside : Beside, optional
+        What else is known; of it only the zone of changes without a site is said.
     """
     require_utc(now_utc)
-    kinds = [_HEADS[change.kind].lower() for change in changes]
+    beside = beside or Beside()
+    kinds = [str(change.kind) for change in changes]
     counts = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
-    items = [_item(change, sites.get(change.site)) for change in sorted(changes, key=_in_time)]
+    ordered = sorted(changes, key=_in_time)
+    items = [_item(change, sites.get(change.site), beside) for change in ordered]
+    items.append("Forecasts, no permissions.")
     title = _cut(f"{len(changes)} NOTICES: {counts}", LONGEST_TITLE)
     return Message(title, "\n\n".join(items), ",".join(change.key for change in changes))
 
@@ -138,39 +270,43 @@ def _in_time(change: Change) -> tuple[float, str]:
     return (window.start_utc if window is not None else change.found_utc).timestamp(), change.key
 
 
-def _item(change: Change, site: Site | None) -> str:
+def _item(change: Change, site: Site | None, beside: Beside) -> str:
     """One change of a digest: title, how good it is, reason, key."""
     window = change.after or change.before
-    zone = ZoneInfo(site.time_zone) if site is not None else None
-    lines = [_title(change, zone, first=False)]
+    this = _Said(change, site, change.found_utc, False, beside)
+    lines = [_title(change, this.zone, first=False)]
     if window is not None and change.after is not None:
-        lines.append(f"{_how_good(window)} {_landing(window)}")
+        lines.append(f"{how_good(window)} {landing(window)}")
     key = f"[{change.key}]"
     room = LONGEST_ITEM - sum(len(line) + 1 for line in lines) - len(key) - 1
-    lines += [_cut(sentence(change.reason), room), key]
+    lines += [_cut(_reason(this), room), key]
     return "\n".join(line for line in lines if line)
 
 
 def _title(change: Change, zone: ZoneInfo | None, *, first: bool) -> str:
     window = change.after or change.before
-    heads = ["OPEN" if first else _HEADS[change.kind], change.site]
+    heads = ["OPEN" if first else _HEADS.get(change.kind, str(change.kind).upper()), change.site]
     if window is not None:
         heads.append(_title_span(window, zone))
     return " ".join(part for part in heads if part)
 
 
-def _facts(change: Change, window: Window, zone: ZoneInfo | None, *, first: bool) -> list[str]:
+def _facts(this: _Said, window: Window) -> list[_Line]:
     """When, how good, and where it lands."""
-    if change.after is None:
+    when = f"{this.change.site} {_span(window, this.zone)}"
+    if this.change.after is None:
         was = f"score {window.best_score:.0f} of 100, chance {percent(window.chance)}"
-        return [f"It was {_span(window, zone)}, {was}."]
-    lead = "Launch" if first else _LEADS.get(change.kind, "Window")
-    lines = [f"{lead} {_span(window, zone)}, best {_moment(window, zone)}."]
-    before = change.before
-    moved = change.kind is ChangeKind.MOVED and not first
+        return [_Line(f"It was: release {when}."), _Line(sentence(was), 1)]
+    best = clock_moment(window.best_hour_utc, this.zone)
+    if window.best_hour_utc.date() != window.start_utc.date():
+        best = spoken_moment(window.best_hour_utc, this.zone)
+    lines = [_Line(f"Release {when}, best {best}.")]
+    before = this.change.before
+    moved = this.change.kind is ChangeKind.MOVED and not this.first
     if moved and before is not None and _start_or_end(before, window):
-        lines.append(f"Before: {_span(before, zone)}.")
-    return [*lines, _how_good(window), _landing(window)]
+        lines.append(_Line(f"Before: {_span(before, this.zone)}.", 3))
+    lands = landing(window, this.beside.drive_min)
+    return [*lines, _Line(how_good(window), 1), _Line(lands, 2)]
 
 
 def _start_or_end(before: Window, after: Window) -> bool:
@@ -178,81 +314,44 @@ def _start_or_end(before: Window, after: Window) -> bool:
 
 
 def _title_span(window: Window, zone: ZoneInfo | None) -> str:
-    start, end = window.start_utc.astimezone(zone or UTC), window.end_utc.astimezone(zone or UTC)
-    day, times = span(start, end).split(" ", 1)
-    number, times = times.split(" ", 1)
-    return f"{day} {number} {_MONTHS[start.month - 1]} {times} {'local' if zone else 'UTC'}"
+    first = window.start_utc.astimezone(zone or UTC)
+    last = window.last_release_utc.astimezone(zone or UTC)
+    day, number, times = span(first, last).split(" ", 2)
+    return f"{day} {number} {_MONTHS[first.month - 1]} {times} {'local' if zone else 'UTC'}"
 
 
 def _span(window: Window, zone: ZoneInfo | None) -> str:
-    """Read the span aloud in local time and UTC; the day of UTC only where it differs."""
-    utc = span(window.start_utc, window.end_utc)
-    if zone is None:
-        return f"{utc} UTC"
-    start, end = window.start_utc.astimezone(zone), window.end_utc.astimezone(zone)
-    local = span(start, end)
-    if start.date() == window.start_utc.date() and end.date() == window.end_utc.date():
-        utc = utc.split(" ", 2)[2]
-    clocks = ", the clocks change in it" if start.utcoffset() != end.utcoffset() else ""
-    return f"{local} local ({utc} UTC{clocks})"
+    return spoken_span(window.start_utc, window.last_release_utc, zone)
 
 
-def _moment(window: Window, zone: ZoneInfo | None) -> str:
-    best = window.best_hour_utc
-    if zone is None:
-        return f"{best:%H:%M} UTC"
-    return f"{best.astimezone(zone):%H:%M} ({best:%H:%M} UTC)"
-
-
-def _how_good(window: Window) -> str:
-    known = "" if window.readable else " as last known"
-    return f"Score {window.best_score:.0f} of 100{known}. {_chance(window.chance)}"
-
-
-def _chance(chance: float | None) -> str:
-    if chance is None:
-        return "Chance not known."
-    shown = 1.0 if chance == 1.0 else min(round(chance, 2), 0.99)
-    words = next(words for bound, words in _SHARES if shown >= bound)
-    return f"Chance {percent(chance)}: {words} go."
-
-
-def _landing(window: Window) -> str:
-    if window.drift_km is None or window.bearing_deg is None:
-        return "Where it lands is not known."
-    where = f"Lands {_km(window.drift_km)} {compass(window.bearing_deg)} of the site, "
-    if window.road_km is None:
-        return where + "distance to a road not known."
-    return f"{where}{_km(window.road_km)} from a road."
-
-
-def _km(distance: float) -> str:
-    return f"{distance:.1f} km" if distance < 9.95 else f"{distance:.0f} km"
-
-
-def _limits(change: Change, window: Window | None) -> str:
-    """What holds the score down, unless the reason has said it; and what could not be read."""
-    if window is None or change.after is None:
+def _limited(this: _Said, window: Window | None) -> str:
+    """What holds the score down, unless the reason has said it."""
+    if window is None or this.change.after is None:
         return ""
-    texts = []
-    limited_by = window.limited_by.strip().rstrip(".")
-    if limited_by and limited_by.lower() not in change.reason.lower():
-        texts.append(sentence(f"limited by: {inside(limited_by)}"))
-    unread = window.unread.strip().rstrip(".")
-    if unread and unread.lower() not in change.reason.lower():
-        texts.append(sentence(unread))
-    return " ".join(texts)
+    text = window.limited_by.strip().rstrip(".")
+    if not text or text.lower() in this.change.reason.lower():
+        return ""
+    return sentence(f"limited by: {inside(spoken(text, this.zone))}")
+
+
+def _unread(this: _Said, window: Window | None) -> str:
+    """What could not be read, unless the reason has said it."""
+    if window is None or this.change.after is None:
+        return ""
+    text = window.unread.strip().rstrip(".")
+    if not text or text.lower() in this.change.reason.lower():
+        return ""
+    return sentence(spoken(text, this.zone))
 
 
 def _cautions(change: Change) -> str:
-    """Keep a forecast from sounding like a permission, where somebody might go and launch."""
+    """Keep a forecast from sounding like a permission; ask for a word where one is due."""
     if change.kind in (ChangeKind.OPENED, ChangeKind.STRONGER):
         return "A forecast, no permission: air traffic control and landowners decide."
-    if change.kind is ChangeKind.CLOSED:
-        return "Do not plan on this window."
     if change.kind is ChangeKind.DECISION_DUE:
-        return f"When it is seen to: windowwatch acknowledge {change.key} --by NAME"
-    return ""
+        known = f"When it is seen to: windowwatch acknowledge {change.key} --by NAME"
+        return f"A forecast, no permission. {known}"
+    return "A forecast, no permission."
 
 
 def _lateness(change: Change, now_utc: datetime, *, held: bool) -> str:
@@ -263,9 +362,12 @@ def _lateness(change: Change, now_utc: datetime, *, held: bool) -> str:
 
 
 def _cut(text: str, room: int) -> str:
-    """Shorten to `room` characters at a word; nothing at all rather than a scrap."""
+    """Shorten to `room` characters at a clause, else at a word; nothing rather than a scrap."""
     if len(text) <= room:
         return text
     if room < _SHORTEST:
         return ""
-    return text[: room - 1].rsplit(" ", 1)[0].rstrip(" ,;:") + "…"
+    head = text[: room - 1]
+    clause = head.rsplit("; ", 1)[0]
+    at = clause if "; " in head and len(clause) >= room // 2 else head.rsplit(" ", 1)[0]
+    return at.rstrip(" ,;:") + "…"

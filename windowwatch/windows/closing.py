@@ -4,7 +4,8 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 
 from windowwatch.scoring.values import Hour, Verdict
-from windowwatch.windows.phrases import length, spans_utc
+from windowwatch.windows.phrases import length
+from windowwatch.windows.spoken import written_runs
 from windowwatch.windows.values import Window
 from windowwatch.windows.window import WindowRules, is_good, is_unread, worst_sentence
 
@@ -47,7 +48,7 @@ def closing_reason(
         stays = length(left * rules.step)
         reasons.append(f"only {stays} of it stays good, {length(rules.min_length)} are wanted")
     if unread:
-        reasons.append(f"the forecast could not be read for {spans_utc(unread, rules.step)}")
+        reasons.append(f"the forecast could not be read for {written_runs(unread, rules.step)}")
     return "; ".join(reasons) or "no launch hour is left of it"
 
 

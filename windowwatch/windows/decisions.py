@@ -20,7 +20,8 @@ from datetime import datetime, timedelta
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
-from windowwatch.windows.phrases import day_and_time, length, sentence
+from windowwatch.windows.phrases import length, sentence
+from windowwatch.windows.spoken import written
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 
 #: More reminders than this are noise. Common practice, no source.
@@ -185,13 +186,13 @@ def _of_window(window: Window, decision: Decision, told: _Told, key: str) -> lis
 
 
 def _words(decision: Decision, by: datetime, now_utc: datetime) -> str:
-    """``tell air traffic: decide by Wed 6 06:00 UTC (24 h before the window), 3 h are left``."""
+    """``buy gas: decide by 2026-05-06 06:00 UTC, 24 h before the first release; 3 h left``."""
     left = by - now_utc
-    before = f"{length(decision.before)} before the window"
+    due = f"decided by {written(by)}, {length(decision.before)} before the first release"
     if left < timedelta(minutes=1):
-        late = f", {length(left)} ago" if left <= -timedelta(minutes=1) else ", that is now"
-        return f"{decision.name}: it was to be decided by {day_and_time(by)} UTC ({before}){late}"
-    return f"{decision.name}: decide by {day_and_time(by)} UTC ({before}), {length(left)} left"
+        late = f"; {length(left)} ago" if left <= -timedelta(minutes=1) else "; that is now"
+        return f"{decision.name}: it was to be {due}{late}"
+    return f"{decision.name}: {due.replace('decided', 'decide', 1)}; {length(left)} left"
 
 
 def _called_off(

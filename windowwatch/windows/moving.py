@@ -6,8 +6,9 @@ from datetime import datetime, timedelta
 
 from windowwatch.scoring.values import Hour
 from windowwatch.windows.closing import against
-from windowwatch.windows.phrases import day_and_time, inside, length, span
+from windowwatch.windows.phrases import inside, length
 from windowwatch.windows.shift import Shift, landing_words
+from windowwatch.windows.spoken import written, written_span
 from windowwatch.windows.values import Window
 from windowwatch.windows.window import WindowRules, is_good, is_unread
 
@@ -42,18 +43,17 @@ def moving_reasons(move: Move, hours: Mapping[datetime, Hour], rules: WindowRule
     """
     why = []
     if move.parts:
-        others = _listed(move.parts)
         own = "windows" if len(move.parts) > 1 else "a window"
-        why.append(f"broke up: {others} {'are' if len(move.parts) > 1 else 'is'} now {own} apart")
+        why.append(f"broke up: releases {_listed(move.parts)} are now {own} apart")
     if move.joined_to:
-        why.append(f"joined with the window {_listed(move.joined_to)}")
+        why.append(f"joined with the window of releases {_listed(move.joined_to)}")
     bound = timedelta(minutes=rules.moved_min)
     if why or abs(move.shift.start) > bound or abs(move.shift.end) > bound:
         why += _span_reasons(move, hours, rules)
     if move.shift.landing_km is not None and move.shift.landing_km > rules.moved_km:
         why += landing_words(move.shift)
         if move.after.best_hour_utc != move.before.best_hour_utc:
-            why.append(f"best hour is now {day_and_time(move.after.best_hour_utc)} UTC")
+            why.append(f"best hour is now {written(move.after.best_hour_utc)}")
     return why
 
 
@@ -78,4 +78,4 @@ def _span_reasons(move: Move, hours: Mapping[datetime, Hour], rules: WindowRules
 
 
 def _listed(windows: tuple[Window, ...]) -> str:
-    return " and ".join(f"{span(w.start_utc, w.end_utc)} UTC" for w in windows)
+    return " and ".join(written_span(w.start_utc, w.last_release_utc) for w in windows)

@@ -1,7 +1,9 @@
-"""Phrases that reasons are made of. Times are UTC: this floor knows no local time."""
+"""Phrases that reasons are made of. Times are read in the zone they carry."""
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta
+
+from windowwatch.scoring.chance import percent as percent  # said one way everywhere
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _POINTS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
@@ -12,28 +14,30 @@ def day_and_time(moment: datetime) -> str:
     return f"{_DAYS[moment.weekday()]} {moment.day} {moment:%H:%M}"
 
 
-def span(start: datetime, end: datetime) -> str:
-    """Read a span aloud: the second day is only named where it differs.
+def span(first: datetime, last: datetime) -> str:
+    """Read a span aloud, both ends included: the second day is only named where it differs.
 
     Examples
     --------
     >>> from datetime import UTC
-    >>> span(datetime(2026, 5, 7, 6, tzinfo=UTC), datetime(2026, 5, 7, 10, tzinfo=UTC))
-    'Thu 7 06:00-10:00'
+    >>> span(datetime(2026, 5, 7, 6, tzinfo=UTC), datetime(2026, 5, 7, 9, tzinfo=UTC))
+    'Thu 7 06:00 to 09:00'
     """
-    last = f"{end:%H:%M}" if start.date() == end.date() else day_and_time(end)
-    return f"{day_and_time(start)}-{last}"
+    if first == last:
+        return day_and_time(first)
+    end = f"{last:%H:%M}" if first.date() == last.date() else day_and_time(last)
+    return f"{day_and_time(first)} to {end}"
 
 
-def spans_utc(times: Iterable[datetime], step: timedelta) -> str:
-    """Read launch hours aloud as joined spans: ``Thu 7 06:00-08:00, Thu 7 10:00-11:00 UTC``."""
+def runs_of(times: Iterable[datetime], step: timedelta) -> list[tuple[datetime, datetime]]:
+    """Launch hours joined to runs of neighbours: first and last of each."""
     runs: list[tuple[datetime, datetime]] = []
     for moment in sorted(times):
-        if runs and moment <= runs[-1][1]:
-            runs[-1] = (runs[-1][0], moment + step)
+        if runs and moment <= runs[-1][1] + step:
+            runs[-1] = (runs[-1][0], moment)
         else:
-            runs.append((moment, moment + step))
-    return ", ".join(span(start, end) for start, end in runs) + " UTC"
+            runs.append((moment, moment))
+    return runs
 
 
 def length(duration: timedelta) -> str:
@@ -49,18 +53,6 @@ def length(duration: timedelta) -> str:
 def compass(bearing_deg: float) -> str:
     """Name the nearest of the eight points of the compass."""
     return _POINTS[round((bearing_deg % 360.0) / 45.0) % 8]
-
-
-def percent(share: float | None) -> str:
-    """Read a share aloud, without rounding doubt away: never 0 % or 100 % unless it is so."""
-    if share is None:
-        return "not known"
-    whole = round(share * 100.0)
-    if whole == 100 and share < 1.0:
-        return "over 99 %"
-    if whole == 0 and share > 0.0:
-        return "under 1 %"
-    return f"{whole} %"
 
 
 def sentence(text: str) -> str:

@@ -1,7 +1,7 @@
 """The values of the windows floor: windows and changes."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 
@@ -25,14 +25,17 @@ class ChangeKind(StrEnum):
     FORECAST_LATE = "forecast late"
     DECISION_DUE = "decision due"
     MODELS_DISAGREE = "models disagree"
+    HOLD_ADVICE = "hold advice"
+    PASS_FAILED = "pass failed"
 
 
 @dataclass(frozen=True)
 class Window:
     """Joined good hours at one site.
 
-    `start_utc` is the first good launch hour, `end_utc` the last one plus one step:
-    a window 07:00 to 10:00 at hourly steps holds the launch hours 07, 08 and 09.
+    `start_utc` is the first good launch hour and `last_release_utc` the last one; to people a
+    window is always told as "release FIRST to LAST", both included. `end_utc` is the last one
+    plus one step: it is for reckoning, not for people, because nothing was flown there.
     `uid` is stable for the life of the window.
     """
 
@@ -68,6 +71,13 @@ class Window:
     """The window as people were last told of it (its own `told` is None)."""
     dissent: str = ""
     """Which other models disagree, and how, as last told: ``ifs:no-go gefs:apart``."""
+    step_min: float = 60.0
+    """Distance between its launch hours. [min]"""
+
+    @property
+    def last_release_utc(self) -> datetime:
+        """The last good launch hour that was flown; never before `start_utc`."""
+        return max(self.start_utc, self.end_utc - timedelta(minutes=self.step_min))
 
 
 @dataclass(frozen=True)

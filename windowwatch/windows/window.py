@@ -27,7 +27,7 @@ from enum import Enum
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
 from windowwatch.scoring.values import Check, Hour, Verdict
-from windowwatch.windows.phrases import spans_utc
+from windowwatch.windows.spoken import written_runs
 from windowwatch.windows.values import Window, WindowState
 
 #: States of a window that is still to come or under way.
@@ -283,6 +283,7 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
             cycles_seen=int(_seen(run)),
             limited_by=worst_sentence(best),
             unread=_unread_sentence(unread, rules.step),
+            step_min=float(rules.step_min),
         )
     if not unread:
         return None  # only hours gone by: nothing good is left of the window
@@ -300,6 +301,7 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
         unread=_unread_sentence(unread, rules.step),
         readable=False,
         told=None,
+        step_min=float(rules.step_min),
     )
 
 
@@ -335,7 +337,7 @@ def _unread_sentence(unread: list[_Slot], step: timedelta) -> str:
     why = Counter(_why_unread(s.hour) for s in unread)
     first = min(why, key=lambda text: (-why[text], text))
     others = f" (and {len(why) - 1} other reasons)" if len(why) > 1 else ""
-    spans = spans_utc([s.time for s in unread], step)
+    spans = written_runs([s.time for s in unread], step)
     return f"the forecast could not be read for {spans}: {first}{others}"
 
 

@@ -1,0 +1,48 @@
+"""How good a window is, and where it lands, in the words of notices. Pure."""
+
+from datetime import timedelta
+
+from windowwatch.windows.phrases import compass, length, percent
+from windowwatch.windows.values import Window
+
+#: Share of computed flights in words, from which share on; as it is shown, in whole percent.
+_SHARES = (
+    (1.0, "all flights are"),
+    (0.95, "nearly all flights are"),
+    (0.75, "most flights are"),
+    (0.55, "more than half of the flights are"),
+    (0.45, "about half of the flights are"),
+    (0.2, "fewer than half of the flights are"),
+    (0.0, "few flights are"),
+)
+
+
+def how_good(window: Window) -> str:
+    """``Score 78 of 100. Chance 80 %: most flights are go.``"""
+    known = "" if window.readable else " as last known"
+    return f"Score {window.best_score:.0f} of 100{known}. {_chance(window.chance)}"
+
+
+def _chance(chance: float | None) -> str:
+    if chance is None:
+        return "Chance not known."
+    shown = 1.0 if chance == 1.0 else min(round(chance, 2), 0.99)
+    words = next(words for bound, words in _SHARES if shown >= bound)
+    return f"Chance {percent(chance)}: {words} go."
+
+
+def landing(window: Window, drive_min: float | None = None) -> str:
+    """``Lands 42 km north-east of the site, 1 h 10 min by road, 1.2 km from a road.``"""
+    if window.drift_km is None or window.bearing_deg is None:
+        return "Where it lands is not known."
+    where = f"Lands {km(window.drift_km)} {compass(window.bearing_deg)} of the site, "
+    if drive_min is not None:
+        where += f"{length(timedelta(minutes=drive_min))} by road, "
+    if window.road_km is None:
+        return where + "distance to a road not known."
+    return f"{where}{km(window.road_km)} from a road."
+
+
+def km(distance: float) -> str:
+    """``4.2 km``, ``42 km``."""
+    return f"{distance:.1f} km" if distance < 9.95 else f"{distance:.0f} km"
