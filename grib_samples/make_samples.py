@@ -1,4 +1,4 @@
-"""Write the sample files: the four cycles, the members and the damaged ones.
+"""Write the sample files: the four cycles, the members, the second model, the damaged ones.
 
     python grib_samples/make_samples.py [--out FOLDER] [--only PART ...]
 
@@ -15,8 +15,8 @@ from pathlib import Path
 
 from damage import DAMAGED
 from encode import messages
-from planes import cycle_planes, member_planes
-from scenario import CYCLE_HOURS, MEMBER_CYCLE_H, cycle_time
+from planes import cycle_planes, member_planes, second_planes
+from scenario import CYCLE_HOURS, MEMBER_CYCLE_H, SECOND_CYCLE_HOURS, cycle_time
 
 HERE = Path(__file__).resolve().parent
 
@@ -31,12 +31,22 @@ def member_file_name() -> str:
     return f"skerra-members-{cycle_time(MEMBER_CYCLE_H):%Y-%m-%dT%HZ}.grib2"
 
 
+def second_file_name(cycle_h: int) -> str:
+    """Name of the file of one cycle of the second model, below the samples' folder."""
+    return f"skerra-b/skerra-b-{cycle_time(cycle_h):%Y-%m-%dT%HZ}.grib2"
+
+
 def _write_cycle(folder: Path, cycle_h: int) -> None:
     write(folder / cycle_file_name(cycle_h), messages(cycle_planes(cycle_h)))
 
 
 def _write_members(folder: Path) -> None:
     write(folder / member_file_name(), messages(member_planes()))
+
+
+def _write_second(folder: Path) -> None:
+    for hour in SECOND_CYCLE_HOURS:
+        write(folder / second_file_name(hour), messages(second_planes(hour)))
 
 
 def _write_damaged(folder: Path) -> None:
@@ -47,7 +57,7 @@ def _write_damaged(folder: Path) -> None:
 def _parts() -> dict[str, Callable[[Path], None]]:
     """What can be asked for with ``--only``."""
     cycles = {f"{hour:02d}Z": partial(_write_cycle, cycle_h=hour) for hour in CYCLE_HOURS}
-    return {**cycles, "members": _write_members, "damaged": _write_damaged}
+    return {**cycles, "members": _write_members, "second": _write_second, "damaged": _write_damaged}
 
 
 def write(path: Path, pieces: Iterable[bytes]) -> None:

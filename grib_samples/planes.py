@@ -12,10 +12,13 @@ from scenario import (
     MEMBER_CYCLE_H,
     MEMBER_LEVELS_HPA,
     MEMBER_STEPS_H,
+    SECOND_LEVELS_HPA,
+    SECOND_STEPS_H,
     STEPS_H,
     Departure,
     cycle_departure,
     member_departure,
+    second_departure,
 )
 
 #: Hours over which precipitation is summed; the window ends at the step.
@@ -23,6 +26,10 @@ WINDOW_H = 3
 
 #: Surface fields that each member carries beside its levels.
 MEMBER_SURFACE = ("wind_u_10m", "wind_v_10m", "gust")
+
+#: Surface fields that the second model does not have: its steps are too far apart for a sum over
+#: three hours, and it has no wind at 100 m.
+SECOND_LACKS = frozenset({"precipitation", "wind_u_100m", "wind_v_100m"})
 
 
 @dataclass(frozen=True)
@@ -82,6 +89,24 @@ def member_planes(
             yield from _levels(high, index, MEMBER_CYCLE_H, step, levels_hpa, member)
             for name in MEMBER_SURFACE:
                 yield Plane(name, MEMBER_CYCLE_H, step, None, member, low[name][index])
+
+
+def second_planes(
+    cycle_h: int,
+    steps_h: Sequence[int] = SECOND_STEPS_H,
+    levels_hpa: Sequence[int] = SECOND_LEVELS_HPA,
+) -> Iterator[Plane]:
+    """Planes of one cycle of the second model, step by step."""
+    high, low = _fields(second_departure(cycle_h), cycle_h, steps_h, levels_hpa)
+    orography, land = model_ground()
+    for index, step in enumerate(steps_h):
+        yield from _levels(high, index, cycle_h, step, levels_hpa, None)
+        for name, values in low.items():
+            if name not in SECOND_LACKS:
+                yield Plane(name, cycle_h, step, None, None, values[index])
+        if step == 0:
+            yield Plane("orography", cycle_h, step, None, None, orography)
+            yield Plane("land", cycle_h, step, None, None, land)
 
 
 def _fields(

@@ -33,6 +33,11 @@ MEMBER_COUNT = 8
 MEMBER_STEPS_H = tuple(range(0, 169, 6))
 MEMBER_LEVELS_HPA = (1000, 925, 850, 700, 500, 300, 200, 100, 50, 20, 10, 5)
 
+#: A second invented weather model, ``skerra-b``: fewer levels, six-hourly, two cycles. [h]
+SECOND_CYCLE_HOURS = (6, 12)
+SECOND_STEPS_H = tuple(range(0, 169, 6))
+SECOND_LEVELS_HPA = MEMBER_LEVELS_HPA
+
 #: Speed of all systems to the east, and the distance from one ridge to the next.
 SYSTEM_SPEED_KMPH = 39.6
 WAVE_LENGTH_KM = 3564.0
@@ -168,6 +173,20 @@ def cycle_departure(cycle_h: int) -> Departure:
     """Departure of the deterministic forecast of one cycle."""
     rng = np.random.default_rng(SEED)
     return Departure(float(cycle_h), *_CYCLE_ERRORS[cycle_h], random_waves(rng), random_waves(rng))
+
+
+# Errors of the second model, in the same order: its systems come too early, it makes too much of
+# the ridge, and it sees from the first what the first model misses until its third cycle.
+_SECOND_ERRORS = {
+    6: (-0.045, -0.30, 1.00, 0.70),
+    12: (-0.020, -0.15, 1.00, 0.40),
+}
+
+
+def second_departure(cycle_h: int) -> Departure:
+    """Departure of one cycle of the second model."""
+    rng = np.random.default_rng([SEED, 1000])
+    return Departure(float(cycle_h), *_SECOND_ERRORS[cycle_h], random_waves(rng), random_waves(rng))
 
 
 def member_departure(member: int) -> Departure:

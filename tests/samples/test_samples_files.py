@@ -9,17 +9,21 @@ import pytest
 from damage import DAMAGED
 from decoded_samples import MISSING, SAMPLES, Message, framed, read_file, sections
 from encode import FIELDS, message
-from make_samples import cycle_file_name, main, member_file_name
-from planes import Plane, cycle_planes, member_planes
-from scenario import CYCLE_HOURS, MEMBER_COUNT
+from make_samples import cycle_file_name, main, member_file_name, second_file_name
+from planes import Plane, cycle_planes, member_planes, second_planes
+from scenario import CYCLE_HOURS, MEMBER_COUNT, SECOND_CYCLE_HOURS
 
-NAMES = [*map(cycle_file_name, CYCLE_HOURS), member_file_name()]
+FIRST = list(map(cycle_file_name, CYCLE_HOURS))
+SECOND = list(map(second_file_name, SECOND_CYCLE_HOURS))
+NAMES = [*FIRST, member_file_name(), *SECOND]
 LARGEST_BYTES = 12_000_000
 
 
 def _planes(name: str) -> Iterator[Plane]:
     if name == member_file_name():
         return member_planes()
+    if name in SECOND:
+        return second_planes(SECOND_CYCLE_HOURS[SECOND.index(name)])
     return cycle_planes(CYCLE_HOURS[NAMES.index(name)])
 
 
@@ -102,14 +106,19 @@ def test_no_message_spends_bits_on_digits_it_does_not_have(name: str) -> None:
 
 
 def test_steps_and_levels_are_those_of_the_readme() -> None:
-    for name in NAMES[:-1]:
+    for name in FIRST:
         messages = read_file(name)
         levels = {m.keys[4] // 100 for m in messages if m.keys[3] == 100}
         assert {m.keys[9] for m in messages} == set(range(0, 169, 3))
         assert len(levels) == 22
         assert (min(levels), max(levels)) == (5, 1000)
         assert len(messages) == 57 * (22 * 4 + 18) + 1  # no rain at step 0, but two fixed fields
-    messages = read_file(NAMES[-1])
+    for name in SECOND:
+        messages = read_file(name)
+        assert {m.keys[9] for m in messages} == set(range(0, 169, 6))
+        assert len({m.keys[4] for m in messages if m.keys[3] == 100}) == 12
+        assert len(messages) == 29 * (12 * 4 + 15) + 2
+    messages = read_file(member_file_name())
     assert {m.keys[9] for m in messages} == set(range(0, 169, 6))
     assert {m.member_keys[0] for m in messages} == set(range(MEMBER_COUNT))
     assert len(messages) == MEMBER_COUNT * 29 * (12 * 4 + 3)
