@@ -242,3 +242,11 @@ def test_places_outside_the_grid_are_all_named(tmp_path: Path) -> None:
         "Far (46.100, 8.000), North (51.000, -8.000). Correct the position, or fetch a "
         "forecast that covers it"
     )
+
+
+def test_swapped_numbers_are_said_where_they_would_fit(tmp_path: Path) -> None:
+    data = load_file(_put(tmp_path, "a.grib2"), "skerra")
+    with pytest.raises(MissingFieldError) as caught:
+        require_covers(data, [Spot("Turned", -8.0, 46.1), Spot("Far", 46.1, 8.0)])
+    said = caught.value.message
+    assert said.endswith("; latitude_deg and longitude_deg of Turned seem to be swapped")

@@ -1,5 +1,6 @@
 """What is said when a settings file is wrong: file, key, value and mend, word for word."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -53,7 +54,85 @@ WRONG = {
     ),
     "time without zone": (
         ("first_utc = 2026-05-05T00:00:00-02:00", "first_utc = 2026-05-05T00:00:00"),
-        "watch.first_utc = 2026-05-05T00:00:00: must have timezone info",
+        "watch.first_utc = 2026-05-05T00:00:00: has no time zone; write its offset from UTC "
+        "behind it, such as 2026-05-05T00:00:00-02:00, or 2026-05-05T00:00:00Z for UTC",
+    ),
+    "a day for a time": (
+        ("first_utc = 2026-05-05T00:00:00-02:00", "first_utc = 2026-05-05"),
+        "watch.first_utc = 2026-05-05: is a day without a time; write one such as 2026-05-05T06:00",
+    ),
+    "a number for a time": (
+        ("first_utc = 2026-05-05T00:00:00-02:00", "first_utc = 2026"),
+        "watch.first_utc = 2026: is no time; write one such as 2026-05-05T06:00:00-02:00",
+    ),
+    "words for a time": (
+        ("first_utc = 2026-05-05T00:00:00-02:00", 'first_utc = "tomorrow"'),
+        "watch.first_utc = 'tomorrow': is no time; write one such as 2026-05-05T06:00:00-02:00",
+    ),
+    "a number for a time of day": (
+        ("[ground]", '[[channels]]\nname = "x"\nurl_env = "X"\nquiet_from = 22\n[ground]'),
+        "channels[1].quiet_from = 22: write a time of day: quiet_from = 22:00:00",
+    ),
+    "number that is none": (
+        ("gas_purity = 0.99 ", "gas_purity = nan "),
+        "train.gas_purity = nan: must be a number; nan and inf are none",
+    ),
+    "limit without end": (
+        ("limit_mps = 10\n", "limit_mps = inf\n"),
+        "limits.gust.limit_mps = inf: must be a number; nan and inf are none",
+    ),
+    "score that is none": (
+        ("go_score = 70 ", "go_score = -inf "),
+        "scoring.go_score = -inf: must be a number; nan and inf are none",
+    ),
+    "number in quotes": (
+        ("draws = 64", 'draws = "64"'),
+        "watch.draws = '64': is text; write the number without quotes: draws = 64",
+    ),
+    "number in quotes with a comma": (
+        ("height_m = 12", 'height_m = "12,5"'),
+        "sites[1].height_m = '12,5': is text; write the number without quotes: height_m = 12.5",
+    ),
+    "words for a number": (
+        ("height_m = 12", 'height_m = "low"'),
+        "sites[1].height_m = 'low': must be a number, without quotes",
+    ),
+    "truth for a number": (
+        ("draws = 64", "draws = true"),
+        "watch.draws = true: must be a number, not true or false",
+    ),
+    "number for a truth": (
+        ("hard = true", "hard = 1"),
+        "limits.wind.hard = 1: write true or false, without quotes",
+    ),
+    "number for a name": (
+        ('name = "skerra demo"', "name = 12"),
+        'watch.name = 12: must be text; write it in quotes: name = "12"',
+    ),
+    "half a draw": (("draws = 64", "draws = 64.5"), "watch.draws = 64.5: must be a whole number"),
+    "text for a list": (
+        (
+            'no_landing_kinds = ["aerodrome", "industry", "military", "no-entry", "town"]',
+            'no_landing_kinds = "town"',
+        ),
+        "scoring.no_landing_kinds = 'town': must be a list in square brackets: no_landing_kinds =",
+    ),
+    "a table twice": (
+        ("[watch]", "[[watch]]"),
+        "watch = […]: must be a table, with the line [watch] at its head, once",
+    ),
+    "no such place on Earth": (
+        ("latitude_deg = 46.10", "latitude_deg = 146.10"),
+        "sites[1] = {…}: latitude_deg = 146.1 is none; give -89 to 89. Where it is swapped with "
+        "the longitude, write latitude_deg = -36.6 and longitude_deg = 146.1",
+    ),
+    "one site swapped": (
+        (
+            "latitude_deg = 46.10\nlongitude_deg = -36.60",
+            "latitude_deg = -36.60\nlongitude_deg = 46.10",
+        ),
+        "latitude_deg and longitude_deg of Brackwater (or of all the others) seem to be swapped: "
+        "it and Millfield are 12253 km apart, and would then be 78 km apart",
     ),
     "span that ends before it begins": (
         ("last_utc = 2026-05-11T", "last_utc = 2026-05-01T"),
@@ -85,6 +164,56 @@ def test_a_wrong_key_is_named_with_its_mend(name: str, tmp_path: Path) -> None:
     assert said in caught.value.message
     assert caught.value.message.startswith(str(path))
     assert "pw@" not in caught.value.message, "an address may hold a secret"
+
+
+#: The example with one site, the others and the crew left out.
+LONELY = re.sub(
+    r"\[\[sites\]\]\nname = .(Millfield|Highmoor).*?(?=\n\[)"
+    r"|\[\[ground.crew\]\].*?(?=\n\[|\n# )",
+    "",
+    EXAMPLE,
+    flags=re.DOTALL,
+)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("height_m = 12\n", 'height_m = "low"\n'),
+        ("height_m = 12\n", "heigth_m = 12\n"),
+        ("height_m = 12\n", "height_ft = 40\n"),
+    ],
+)
+def test_one_slip_is_one_finding(old: str, new: str, tmp_path: Path) -> None:
+    """The only site is wrong: nothing is said of a list without sites, or of a key missing."""
+    assert LONELY.count("[[sites]]") == 1
+    with pytest.raises(SettingsError, match="one thing is wrong"):
+        read_settings(_written(tmp_path, LONELY.replace(old, new)))
+
+
+def test_without_sites_that_is_said(tmp_path: Path) -> None:
+    text = "sites = []\n" + re.sub(r"\[\[sites\]\].*?(?=\n\[)", "", LONELY, flags=re.DOTALL)
+    with pytest.raises(SettingsError, match=r"sites = \[…\]: must have at least one entry"):
+        read_settings(_written(tmp_path, text))
+
+
+def test_sites_all_swapped_are_seen_by_the_map(tmp_path: Path) -> None:
+    """The only site lies elsewhere; swapped it would lie on the map, and that is said."""
+    text = LONELY.replace("latitude_deg = 46.10\n", "latitude_deg = -36.60\n")
+    text = text.replace("longitude_deg = -36.60\n", "longitude_deg = 46.10\n")
+    said = "latitude_deg and longitude_deg of the sites are swapped: the file would then fit"
+    with pytest.raises(GroundError, match=said):
+        read_settings(_written(tmp_path, text))
+    text = re.sub(r'^(areas|roads) = "skerra', r'# \1 = "skerra', text, flags=re.MULTILINE)
+    with pytest.raises(GroundError, match="of Brackwater seem to be swapped"):
+        read_settings(_written(tmp_path, text))
+
+
+def test_times_may_stand_in_quotes(tmp_path: Path) -> None:
+    """A time in quotes can only be meant in one way."""
+    text = EXAMPLE.replace("2026-05-05T00:00:00-02:00", '"2026-05-05T00:00:00-02:00"')
+    quoted, plain = (read_settings(_written(tmp_path, t), maps=False) for t in (text, EXAMPLE))
+    assert quoted.watch == plain.watch
 
 
 def test_all_findings_come_in_one_message(tmp_path: Path) -> None:

@@ -3,11 +3,15 @@
 import re
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
-from windowwatch.physics.surface import SurfaceGrid
-from windowwatch.physics.windgrid import WindGrid
+
+# Whoever only names a cycle need not load what winds are computed with.
+if TYPE_CHECKING:
+    from windowwatch.physics.surface import SurfaceGrid
+    from windowwatch.physics.windgrid import WindGrid
 
 
 @dataclass(frozen=True, order=True)
@@ -67,8 +71,8 @@ class CycleData:
     """
 
     cycle: Cycle
-    wind: WindGrid
-    surface: SurfaceGrid
+    wind: "WindGrid"
+    surface: "SurfaceGrid"
     files: tuple[SourceFile, ...] = ()
     gaps: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()

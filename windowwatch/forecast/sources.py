@@ -9,7 +9,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol
 
 from windowwatch.errors import ForecastError, InputError, MissingFieldError, SourceError
 from windowwatch.forecast.cutout import Area
@@ -17,6 +16,7 @@ from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.decode import OpenCycle, open_cycle
 from windowwatch.forecast.framing import Framing, unreadable, walk
 from windowwatch.forecast.normalise import build_cycle
+from windowwatch.units import Place, swapped_hint
 
 #: Endings of files that lie beside forecasts and are never looked into: indexes of other
 #: programs (they go stale unnoticed), unfinished downloads, notes.
@@ -24,22 +24,6 @@ IGNORED_ENDINGS = frozenset(
     {".idx", ".index", ".part", ".tmp", ".sha256", ".md5", ".py", ".md", ".txt", ".toml"}
     | {".json", ".geojson"}
 )
-
-
-class Place(Protocol):
-    """Anything with a name and a position, for example a site."""
-
-    @property
-    def name(self) -> str:
-        """What it is called."""
-
-    @property
-    def latitude_deg(self) -> float:
-        """Latitude. [deg]"""
-
-    @property
-    def longitude_deg(self) -> float:
-        """Longitude, east positive. [deg]"""
 
 
 @dataclass(frozen=True)
@@ -223,17 +207,16 @@ def require_covers(data: CycleData, places: Iterable[Place]) -> None:
     MissingFieldError
         Naming every such place, and what the grid covers.
     """
-    outside = [
-        f"{place.name} ({place.latitude_deg:.3f}, {place.longitude_deg:.3f})"
-        for place in places
-        if not data.wind.covers(place.latitude_deg, place.longitude_deg)
-    ]
-    if outside:
+    covers = data.wind.covers
+    missing = [p for p in places if not covers(p.latitude_deg, p.longitude_deg)]
+    if missing:
+        outside = [f"{p.name} ({p.latitude_deg:.3f}, {p.longitude_deg:.3f})" for p in missing]
         latitude, longitude = data.wind.latitude_deg, data.wind.longitude_deg
         raise MissingFieldError(
             f"outside the grid of {data.cycle.id} (latitude {latitude[0]:g} to "
             f"{latitude[-1]:g}, longitude {longitude[0]:g} to {longitude[-1]:g}): "
             f"{', '.join(outside)}. Correct the position, or fetch a forecast that covers it"
+            f"{swapped_hint(missing, covers)}"
         )
 
 

@@ -23,6 +23,7 @@ from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.settings.forecast import ForecastSection
 from windowwatch.settings.people import ChannelSection, DecisionSection, ServiceSection, names_fit
+from windowwatch.settings.places import refuse_swapped_among, refuse_swapped_numbers
 from windowwatch.settings.section import Section, known_zone, named, unique_names
 from windowwatch.windows.window import WindowRules
 
@@ -69,16 +70,27 @@ class WatchSection(Section):
         return self
 
 
-class SiteSection(Section):
-    """A candidate launch site."""
+class PlaceSection(Section):
+    """What has a name and a position."""
 
     name: str
     latitude_deg: Annotated[float, Field(ge=-89.0, le=89.0)]
     longitude_deg: Annotated[float, Field(ge=-180.0, lt=360.0)]
-    height_m: Annotated[float, Field(ge=-430.0, le=6000.0)]
-    time_zone: str = "UTC"
 
     _checked = field_validator("name")(named)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _latitude_is_one(cls, table: Any) -> Any:
+        refuse_swapped_numbers(table)
+        return table
+
+
+class SiteSection(PlaceSection):
+    """A candidate launch site."""
+
+    height_m: Annotated[float, Field(ge=-430.0, le=6000.0)]
+    time_zone: str = "UTC"
 
     _zone = field_validator("time_zone")(known_zone)
 
@@ -106,14 +118,8 @@ class TrainSection(Section):
     drag_curve: DragCurve = DragCurve.SOUNDING
 
 
-class CrewSection(Section):
+class CrewSection(PlaceSection):
     """A place where a recovery crew stands by, besides the sites."""
-
-    name: str
-    latitude_deg: Annotated[float, Field(ge=-89.0, le=89.0)]
-    longitude_deg: Annotated[float, Field(ge=-180.0, lt=360.0)]
-
-    _checked = field_validator("name")(named)
 
 
 class GroundSection(Section):
@@ -218,6 +224,7 @@ class SettingsFile(Section):
         unique_names(self.channels, "channels")
         unique_names(self.decisions, "decisions")
         names_fit(self.channels, self.decisions, {site.name for site in self.sites})
+        refuse_swapped_among((*self.sites, *self.ground.crew))
         return self
 
 

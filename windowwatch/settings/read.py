@@ -6,8 +6,10 @@ its address.
 
 import os
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,9 +17,9 @@ import platformdirs
 from pydantic import ValidationError
 
 from windowwatch.clock import to_unix_s
-from windowwatch.errors import InputError, SettingsError
+from windowwatch.errors import GroundError, InputError, SettingsError
 from windowwatch.ground.file import read_ground_file
-from windowwatch.ground.rasters import Base
+from windowwatch.ground.rasters import Base, Rasters
 from windowwatch.ground.read import read_ground
 from windowwatch.ground.values import Ground
 from windowwatch.notices.values import Channel
@@ -28,6 +30,7 @@ from windowwatch.scoring.values import Site
 from windowwatch.settings.model import SettingsFile, known_keys
 from windowwatch.settings.wording import validation_lines
 from windowwatch.storage.engine import sqlite_url
+from windowwatch.units import swapped_hint
 from windowwatch.watch.span import Span
 from windowwatch.watch.values import Watch
 from windowwatch.windows.window import WindowRules
@@ -207,12 +210,16 @@ def _ground(file: SettingsFile, folder: Path) -> Ground:
         folder / name if name else None for name in (section.areas, section.roads, section.file)
     )
     sites, crews = bases(file)
-    near = tuple((site.latitude_deg, site.longitude_deg) for site in sites)
-    ground = read_ground(areas, roads, near)
+    ground = _drawn(areas, roads, sites)
     if built is None:
         return ground
     rasters = read_ground_file(built)
-    rasters.require_reach(sites, 1000.0 * section.reach_km)
+    try:
+        rasters.require_reach(sites, 1000.0 * section.reach_km)
+    except GroundError as error:
+        off = [s for s in sites if not _on(rasters, s.latitude_deg, s.longitude_deg)]
+        hint = swapped_hint(off, partial(_on, rasters))
+        raise GroundError(f"{error.message}{hint}") from error
     rasters.require_bases((*sites, *crews))
     return replace(
         ground,
@@ -220,6 +227,26 @@ def _ground(file: SettingsFile, folder: Path) -> Ground:
         sources=(*ground.sources, *rasters.sources),
         crews=tuple(crew.name for crew in crews),
     )
+
+
+def _drawn(areas: Path | None, roads: Path | None, sites: Sequence[Base]) -> Ground:
+    """What the GeoJSON files hold; their refusal says when it may be the sites that are wrong."""
+    near = tuple((site.latitude_deg, site.longitude_deg) for site in sites)
+    try:
+        return read_ground(areas, roads, near)
+    except GroundError as error:
+        try:
+            read_ground(areas, roads, tuple((b, a) for a, b in near))
+        except GroundError:
+            raise error from None
+        raise GroundError(
+            f"{error.message}; or latitude_deg and longitude_deg of the sites are swapped: the "
+            "file would then fit"
+        ) from error
+
+
+def _on(rasters: Rasters, latitude_deg: float, longitude_deg: float) -> bool:
+    return bool(rasters.mapped(rasters.units([latitude_deg], [longitude_deg]))[0])
 
 
 def _plan(file: SettingsFile) -> ScoringPlan:

@@ -4,7 +4,9 @@ import re
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, ConfigDict, ValidationInfo, field_validator
+
+from windowwatch.settings.written import refuse_other_kind
 
 _NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9 ._-]{0,39}$")
 
@@ -13,6 +15,13 @@ class Section(BaseModel):
     """A table of the settings file. Unknown keys are errors."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _of_its_own_kind(cls, value: Any, info: ValidationInfo) -> Any:
+        key = info.field_name or ""
+        refuse_other_kind(key, cls.model_fields[key].annotation, value)
+        return value
 
 
 def named(value: str) -> str:

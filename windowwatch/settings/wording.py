@@ -2,7 +2,7 @@
 
 import difflib
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, datetime
 from typing import Any
 
@@ -35,6 +35,14 @@ _UNITS: Mapping[str, tuple[str, float, float]] = {
 _OURS = frozenset(
     {"mps", "m", "m2", "km", "kg", "min", "h", "s", "k", "pct", "deg", "mmph", "jpkg"}
 )
+#: Findings of pydantic that speak of its types, in words of a settings file.
+_OWN_WORDS = {
+    "int_from_float": "must be a whole number",
+    "tuple_type": "must be a list in square brackets: {key} = [ … ]",
+    "model_type": "must be a table, with the line [{name}] at its head, once",
+    "model_attributes_type": "must be a table, with the line [{name}] at its head, once",
+    "too_short": "must have at least one entry",
+}
 _SUFFIX = re.compile(r"^(?P<stem>.+)_(?P<unit>[a-z0-9]+)$")
 
 
@@ -58,10 +66,15 @@ def unknown_key(key: str, value: Any, known: Iterable[str]) -> str:
                 return f"is in a unit this key does not take; write {name}" + _converted(
                     match["unit"], other["unit"], value
                 )
-    close = difflib.get_close_matches(key, names, n=1, cutoff=0.6)
-    if close:
-        return f"is not a key here; did you mean {close[0]}?"
+    meant = _meant(key, names)
+    if meant:
+        return f"is not a key here; did you mean {meant}?"
     return f"is not a key here; known keys: {', '.join(sorted(names))}"
+
+
+def _meant(key: str, names: Iterable[str]) -> str | None:
+    """The key that was probably meant."""
+    return next(iter(difflib.get_close_matches(key, list(names), n=1, cutoff=0.6)), None)
 
 
 def _converted(unit: str, wanted: str, value: Any) -> str:
@@ -85,31 +98,57 @@ def validation_lines(
         Known keys by the place they belong to, list positions left out.
     """
     lines = []
-    errors = list(errors)
-    renamed = {
-        _place_and_stem(tuple(error["loc"]))
-        for error in errors
-        if error["type"] == "extra_forbidden"
-    }
-    for error in errors:
+    for error in _without_consequences(list(errors), keys_at):
         location = tuple(error["loc"])
         dotted = _dotted(location)
-        place = tuple(str(part) for part in location[:-1] if not isinstance(part, int))
         value = error.get("input")
         kind = str(error["type"])
         if kind == "extra_forbidden":
-            said = unknown_key(str(location[-1]), value, keys_at.get(place, ()))
+            said = unknown_key(str(location[-1]), value, keys_at.get(_table(location), ()))
             lines.append(f"{dotted} = {_shown(value)}: {said}")
         elif kind == "missing":
-            if _place_and_stem(location) in renamed:
-                continue  # it stands there in another unit, and that is said
             lines.append(f"{dotted}: is missing; it must be given")
         else:
-            message = str(error["msg"]).removeprefix("Value error, ")
-            message = (message[:1].lower() + message[1:]).replace("input should", "must")
             where = f"{dotted} = {_shown(value)}" if dotted else "the file"
-            lines.append(f"{where}: {message}")
+            lines.append(f"{where}: {_message(kind, str(error['msg']), location)}")
     return lines
+
+
+def _without_consequences(
+    errors: list[Mapping[str, Any]], keys_at: Mapping[tuple[str, ...], Iterable[str]]
+) -> Iterator[Mapping[str, Any]]:
+    """Errors without those that only follow from others.
+
+    A list is too short without its wrong items, and a key is missing because it stands there
+    in another unit or misspelt.
+    """
+    places = [tuple(error["loc"]) for error in errors]
+    inside = {place[:n] for place in places for n in range(len(place))}
+    foreign = [p for p, e in zip(places, errors, strict=True) if e["type"] == "extra_forbidden"]
+    meant = {_place_and_stem(place) for place in foreign} | {
+        _place_and_stem((*place[:-1], _meant(str(place[-1]), keys_at.get(_table(place), ()))))
+        for place in foreign
+    }
+    for place, error in zip(places, errors, strict=True):
+        if error["type"] == "too_short" and place in inside:
+            continue
+        if error["type"] == "missing" and _place_and_stem(place) in meant:
+            continue
+        yield error
+
+
+def _table(location: tuple[Any, ...]) -> tuple[str, ...]:
+    """The table a key stands in, list positions left out."""
+    return tuple(str(part) for part in location[:-1] if not isinstance(part, int))
+
+
+def _message(kind: str, said: str, location: tuple[Any, ...]) -> str:
+    """What pydantic says, in words of a settings file."""
+    if kind in _OWN_WORDS:
+        name = ".".join(str(part) for part in location if not isinstance(part, int))
+        return _OWN_WORDS[kind].format(name=name, key=location[-1] if location else "")
+    message = said.removeprefix("Value error, ")
+    return (message[:1].lower() + message[1:]).replace("input should", "must")
 
 
 def _place_and_stem(location: tuple[Any, ...]) -> tuple[tuple[Any, ...], str]:
@@ -135,5 +174,9 @@ def _shown(value: Any) -> str:
         return value.isoformat()
     if isinstance(value, str) and "://" in value:
         return f"{value.partition('://')[0]}://…"
-    text = repr(value) if not isinstance(value, Mapping | list) else "{…}"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, Mapping | list):
+        return "{…}" if isinstance(value, Mapping) else "[…]"
+    text = repr(value)
     return text if len(text) <= 60 else text[:57] + "…"
