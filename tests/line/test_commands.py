@@ -1,38 +1,15 @@
 """The commands as typed: what they answer to good and to wrong input, and their exit codes."""
 
-import os
 import sqlite3
-import subprocess
-import sys
-from dataclasses import dataclass
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from line_watch import forecast_in, settings_in
+from typed import typed as run
+from typed import typed_in_a_process
 
 DATABASE = '\n[database]\nurl = "sqlite:///{folder}/line.sqlite3"\n'
-
-
-@dataclass(frozen=True)
-class Answer:
-    """What a command said, and how it ended."""
-
-    code: int
-    out: str
-    err: str
-
-
-def run(folder: Path, *words: str, **environment: str) -> Answer:
-    done = subprocess.run(
-        [sys.executable, "-m", "windowwatch", *words],
-        capture_output=True,
-        text=True,
-        cwd=folder,
-        env={**os.environ, "XDG_DATA_HOME": str(folder / "data"), "COLUMNS": "80", **environment},
-        check=False,
-    )
-    assert "Traceback" not in done.stderr, done.stderr
-    return Answer(done.returncode, done.stdout, done.stderr)
 
 
 @pytest.fixture
@@ -43,12 +20,11 @@ def folder(tmp_path: Path) -> Path:
 
 def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     forecast_in(folder)
-    answer = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
+    typing = ("pass", "--settings", "watch.toml", "--from", "made.grib2")
+    answer = typed_in_a_process(folder, *typing)
     assert (answer.code, answer.err) == (0, "")
-    words = " ".join(answer.out.split())
-    assert "made-2026-05-04T12Z: 6 launch hours, 6 flights, 0 hours refused; 1 open; 1 opened" in (
-        words
-    )
+    said = "made-2026-05-04T12Z: 6 launch hours, 6 flights, 0 hours refused; 1 open; 1 opened"
+    assert said in answer.words
     assert "now was taken to be 2026-05-04 12:00 UTC" in answer.out  # all of the forecast is past
 
     windows = run(folder, "windows", "--settings", "watch.toml")
@@ -78,10 +54,9 @@ def test_pass_then_look_at_what_it_found(folder: Path) -> None:
 def test_fill_says_what_it_needs_and_what_it_gives(folder: Path) -> None:
     answer = run(folder, "fill", "--settings", "watch.toml", "--rate", "5", "--burst", "34000")
     assert (answer.code, answer.err) == (0, "")
-    words = " ".join(answer.out.split())
-    assert "5.0 on average" in words
-    assert "short of 34.0 km" in words  # the conflict, explained
-    assert "Hydrogen burns" in words
+    assert "5.0 on average" in answer.words
+    assert "short of 34.0 km" in answer.words  # the conflict, explained
+    assert "Hydrogen burns" in answer.words
     given = run(folder, "fill", "--settings", "watch.toml", "--gas", "2")
     assert given.code == 1
     assert "2.00 m³ of gas lift" in given.err
@@ -95,7 +70,30 @@ def test_check_says_what_to_mend_and_goes_on(folder: Path) -> None:
     assert "MEND  span: the watched days are over" in answer.out
     assert "holds no cycle yet" in answer.out
     assert "MEND  channels: none is given" in answer.out
-    assert "ok    database:" in answer.out
+    assert f"ok    database: {folder}/line.sqlite3 is not there yet" in answer.out
+    assert not (folder / "line.sqlite3").exists(), "looking makes no database"
+    assert run(folder, "windows", "--settings", "watch.toml").code == 1
+    assert not (folder / "line.sqlite3").exists()
+
+
+def test_check_says_when_no_database_can_be_made(folder: Path) -> None:
+    (folder / "line.sqlite3.d").write_text("a file where a folder is wanted", encoding="utf-8")
+    settings = folder / "watch.toml"
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("line.sqlite3", "line.sqlite3.d/x"), encoding="utf-8")
+    answer = run(folder, "check", "--settings", "watch.toml")
+    assert "MEND  database:" in answer.out
+    assert "line.sqlite3.d is not a folder this user may write into" in answer.out
+
+
+def test_looking_leaves_an_older_schema_as_it_is(folder: Path) -> None:
+    with closing(sqlite3.connect(folder / "line.sqlite3")) as connection:
+        connection.execute("CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL)")
+        connection.execute("INSERT INTO alembic_version VALUES ('0001')")
+        connection.commit()
+    answer = run(folder, "windows", "--settings", "watch.toml")
+    assert answer.code == 1
+    assert "is of an older version (0001); run: windowwatch db upgrade" in answer.err
 
 
 @pytest.mark.parametrize(
@@ -146,6 +144,7 @@ def test_a_cut_off_file_stores_nothing(folder: Path) -> None:
 
 def test_a_locked_database_is_named_and_nothing_is_stored(folder: Path) -> None:
     forecast_in(folder)
+    settings_in(folder, DATABASE.format(folder=folder).replace(".sqlite3", ".sqlite3?timeout=0.3"))
     assert run(folder, "db", "upgrade", "--settings", "watch.toml").code == 0
     holder = sqlite3.connect(folder / "line.sqlite3", isolation_level=None)
     holder.execute("BEGIN IMMEDIATE")

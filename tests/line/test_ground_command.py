@@ -1,7 +1,5 @@
 """From a map extract to a scored hour: `ground build` as typed, and a pass on what it made."""
 
-import os
-import subprocess
 import sys
 from pathlib import Path
 from typing import Any
@@ -9,6 +7,7 @@ from typing import Any
 import osmium
 import pytest
 from line_watch import forecast_in, settings_in
+from typed import typed as run
 
 from windowwatch.cli.ground import build_ground
 from windowwatch.errors import GroundError
@@ -27,16 +26,6 @@ limit_min = 600
 """
 BUILD = ("ground", "build", "--settings", "watch.toml", "--map", "made.osm.pbf", "--out",
          "made.ground", "--cell-m", "500")  # fmt: skip
-
-
-def run(folder: Path, *words: str) -> "subprocess.CompletedProcess[str]":
-    done = subprocess.run(
-        [sys.executable, "-m", "windowwatch", *words],
-        capture_output=True, text=True, cwd=folder, check=False, timeout=120,
-        env={**os.environ, "XDG_DATA_HOME": str(folder / "data"), "COLUMNS": "80"},
-    )  # fmt: skip
-    assert "Traceback" not in done.stderr, done.stderr
-    return done
 
 
 def extract_in(folder: Path) -> None:
@@ -72,39 +61,39 @@ def folder(tmp_path: Path) -> Path:
 
 def test_a_map_is_built_and_a_pass_stands_on_it(folder: Path) -> None:
     built = run(folder, *BUILD)
-    assert built.returncode == 0, built.stderr
-    assert "© OpenStreetMap contributors; Open Database License (ODbL) 1.0" in built.stdout
-    assert "from Field 100 % of the roads can be driven to" in built.stdout
-    checked = run(folder, "check", "--settings", "watch.toml").stdout
+    assert built.code == 0, built.err
+    assert "© OpenStreetMap contributors; Open Database License (ODbL) 1.0" in built.out
+    assert "from Field 100 % of the roads can be driven to" in built.out
+    checked = run(folder, "check", "--settings", "watch.toml").out
     assert "made.osm.pbf: map; © OpenStreetMap contributors" in checked
     assert "nor a ground file are given" not in checked
 
     forecast_in(folder)
     passed = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
-    assert passed.returncode == 0, passed.stderr
-    assert "0 hours refused; 1 open" in " ".join(passed.stdout.split())
-    hours = run(folder, "hours", "--settings", "watch.toml", "Field", "--all").stdout
+    assert passed.code == 0, passed.err
+    assert "0 hours refused; 1 open" in passed.words
+    hours = run(folder, "hours", "--settings", "watch.toml", "Field", "--all").out
     assert "6 hours" in hours
 
 
 def test_what_the_builder_refuses_is_one_line(folder: Path) -> None:
     (folder / "made.osm.pbf").write_bytes(b"no map")
     built = run(folder, *BUILD)
-    assert built.returncode == 1
-    assert built.stderr.startswith("error: ")
-    assert len(built.stderr.splitlines()) == 1
-    assert "made.osm.pbf: cannot be read as an OpenStreetMap extract" in built.stderr
+    assert built.code == 1
+    assert built.err.startswith("error: ")
+    assert len(built.err.splitlines()) == 1
+    assert "made.osm.pbf: cannot be read as an OpenStreetMap extract" in built.err
     assert not (folder / "made.ground").exists()
 
 
 def test_settings_that_name_a_file_not_yet_built(folder: Path) -> None:
     answer = run(folder, "check", "--settings", "watch.toml")
-    assert answer.returncode == 1
-    assert "made.ground: no such file; make it with `windowwatch ground build`" in answer.stderr
+    assert answer.code == 1
+    assert "made.ground: no such file; make it with `windowwatch ground build`" in answer.err
 
 
 def test_a_file_that_does_not_reach_far_enough_is_refused(folder: Path) -> None:
-    assert run(folder, *BUILD, "--reach-km", "40").returncode == 0
+    assert run(folder, *BUILD, "--reach-km", "40").code == 0
     with pytest.raises(GroundError, match=r"the map ends 4\d\.\d km north of site Field, and 100"):
         read_settings(folder / "watch.toml")
 
