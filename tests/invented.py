@@ -4,8 +4,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
+
 from windowwatch.forecast.cycle import Cycle, SourceFile
+from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.windows.changes import compare
@@ -219,3 +223,52 @@ def record(number: int = 0, **other: object) -> PassRecord:
         remarks=("a single step, taken as valid 3 h either way",),
     )
     return replace(made, **other)  # type: ignore[arg-type]
+
+
+def detail(of: Hour, site: Site = MILLFIELD) -> HourDetail:
+    """What an hour with a footprint is drawn with: a flight to its middle, 40 landings, a drive.
+
+    The wind is that by which the flight gets from point to point.
+    """
+    mark = of.footprint
+    assert mark is not None
+    up_s, down_s = np.linspace(0.0, 6240.0, 40), np.linspace(6240.0, 8400.0, 20)[1:]
+    after_s = np.concatenate((up_s, down_s))
+    height_m = np.concatenate(
+        (site.height_m + 5.0 * up_s, np.linspace(site.height_m + 31_200.0, 200.0, 20)[1:])
+    )
+    # The wind blows hardest near 11 km, so most of the way is made there.
+    pace = 6.0 + 28.0 * np.exp(-(((height_m - 11_000.0) / 4_500.0) ** 2))
+    share = np.concatenate(([0.0], np.cumsum(np.diff(after_s) * (pace[1:] + pace[:-1]) / 2.0)))
+    share /= share[-1]
+    bend = 0.04 * np.sin(np.pi * share)
+    latitude = site.latitude_deg + share * (mark.latitude_deg - site.latitude_deg) + bend
+    longitude = site.longitude_deg + share * (mark.longitude_deg - site.longitude_deg)
+    east_m = 111_190.0 * np.cos(np.radians(site.latitude_deg))
+    rng = np.random.default_rng(7)
+    spread = rng.normal(size=(40, 2)) * mark.minor_50_m / 1.3 / 111_190.0
+    burst = Footprint(float(latitude[39]), float(longitude[39]), mark.flights, 3000.0, 2000.0,
+                      7000.0, 4500.0, mark.bearing_deg)  # fmt: skip
+    return HourDetail(
+        site=of.site,
+        time_utc=of.time_utc,
+        track=Track(
+            time_unix_s=tuple((of.time_utc.timestamp() + after_s).tolist()),
+            latitude_deg=tuple(latitude.tolist()),
+            longitude_deg=tuple(longitude.tolist()),
+            height_m=tuple(height_m.tolist()),
+            u_mps=tuple((np.gradient(longitude, after_s) * east_m).tolist()),
+            v_mps=tuple((np.gradient(latitude, after_s) * 111_190.0).tolist()),
+            temperature_k=tuple(standard_atmosphere(height_m).temperature_k.tolist()),
+            burst_index=39,
+        ),
+        landing_latitude_deg=tuple((mark.latitude_deg + spread[:, 0]).tolist()),
+        landing_longitude_deg=tuple((mark.longitude_deg + spread[:, 1]).tolist()),
+        burst=burst,
+        drive=Drive(
+            site.name,
+            74.0,
+            (site.latitude_deg, site.latitude_deg + 0.1, mark.latitude_deg),
+            (site.longitude_deg, mark.longitude_deg - 0.1, mark.longitude_deg),
+        ),
+    )

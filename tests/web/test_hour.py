@@ -17,10 +17,16 @@ from windowwatch.ground.outline import MOST_VERTICES, Frame, outlines
 from windowwatch.ground.roads import Road, RoadClass, Roads
 from windowwatch.ground.values import Ground
 from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Part, Verdict
-from windowwatch.web.mapview import WIDTH, draw
-from windowwatch.web.timeline import timeline
-from windowwatch.web.values import stamp
+from windowwatch.web.flatmap import TALL, WIDE, Shape
+from windowwatch.web.history import Told, history
+from windowwatch.web.labels import Labels
+from windowwatch.web.layers import map_layers
+from windowwatch.web.mapview import draw
+from windowwatch.web.profile import FOOT, TOP, profile
+from windowwatch.web.timeline import front_time, timeline
+from windowwatch.web.values import Zone, stamp
 from windowwatch.web.words import number_words
 
 
@@ -123,18 +129,20 @@ def test_the_scale_bar_is_as_long_as_it_says() -> None:
     assert drawn_km == pytest.approx(true_m / 1000.0, rel=0.01)
 
 
-def test_all_of_the_footprint_and_the_site_lie_in_the_frame() -> None:
+@pytest.mark.parametrize("shape", [TALL, WIDE], ids=lambda shape: shape.name)
+def test_all_of_the_footprint_and_the_site_lie_in_the_frame(shape: Shape) -> None:
     for bearing in (0.0, 30.0, 90.0, 150.0):
         for landing in ((45.9, -35.2), (44.0, -35.9), (45.6, -35.9), (47.5, -39.0)):
             mark = Footprint(*landing, 64, 1e4, 5e3, 30_000.0, 9_000.0, bearing)
-            view = draw(invented.MILLFIELD, mark, Ground())
+            view = draw(invented.MILLFIELD, mark, Ground(), shape=shape)
+            assert shape.lowest - 1.0 <= view.height <= shape.highest + 1.0
             ring, turn = view.in_90, np.radians(view.in_90.turn_deg)
             reach = (
                 hypot(ring.major * np.cos(turn), ring.minor * np.sin(turn)),
                 hypot(ring.major * np.sin(turn), ring.minor * np.cos(turn)),
             )
             for at, far in ((view.centre, reach), (view.site, (0.0, 0.0))):
-                assert far[0] < at[0] < WIDTH - far[0]
+                assert far[0] < at[0] < view.width - far[0]
                 assert far[1] < at[1] < view.height - far[1]
 
 
@@ -166,6 +174,143 @@ def test_the_description_follows_from_the_footprint() -> None:
     assert "nine in ten in one of 20 by 10 km, its long axis towards east" in spoken
 
 
+@pytest.mark.parametrize("shape", [TALL, WIDE], ids=lambda shape: shape.name)
+def test_the_flight_is_drawn_to_its_burst_and_down(shape: Shape) -> None:
+    hour = invented.hour(invented.at(9))
+    detail = invented.detail(hour)
+    assert hour.footprint is not None
+    assert detail.track is not None
+    view = draw(invented.MILLFIELD, hour.footprint, Ground(), detail=detail, shape=shape)
+    begin = re.match(r"M([\d.]+) ([\d.]+)", view.up)
+    assert begin is not None
+    assert [float(x) for x in begin.groups()] == pytest.approx(view.site, abs=0.06)
+    ends = []
+    for path in (view.up, view.down):
+        steps = np.array(re.findall(r"(-?[\d.]+) ?(-?[\d.]+)", path), dtype=float)
+        ends.append(steps.sum(axis=0).tolist())  # the first is the start, all others are steps
+    assert ends[0] == pytest.approx(view.burst, abs=0.06)
+    assert ends[1] == pytest.approx(view.centre, abs=0.06)
+    # 140 min of flight: a mark every half hour.
+    assert len(view.marks) == 4
+    assert view.landings.count("h0") == 40
+    assert "bursts 104 min after the release at 31.3 km" in view.spoken
+    assert "The crew drives 74 min from Millfield." in view.spoken
+
+
+def test_names_neither_meet_nor_leave_the_drawing() -> None:
+    names = Labels(360.0, 320.0)
+    rng = np.random.default_rng(5)
+    for x, y in rng.uniform((0.0, 0.0), (360.0, 320.0), (60, 2)).tolist():
+        names.beside((x, y), "Marrowby")
+    width = 7.4 * len("Marrowby")
+    boxes = [(n.x if n.anchor == "start" else n.x - width, n.y - 12.0) for n in names.placed]
+    assert len(boxes) > 15
+    for i, (x, y) in enumerate(boxes):
+        assert 0.0 <= x <= 360.0 - width
+        assert 0.0 <= y <= 320.0 - 16.0
+        for a, b in boxes[:i]:
+            assert abs(a - x) >= width - 1e-9 or abs(b - y) >= 16.0 - 1e-9
+
+
+def test_the_layers_hold_what_the_drawing_holds(week: Week) -> None:
+    hour = invented.hour(invented.at(9))
+    detail = invented.detail(hour)
+    assert hour.footprint is not None
+    zone = Zone("airspace", "Sound TMA", (np.array([[45.8, -36.0], [46.2, -36.0], [46.0, -35.0]]),))
+    found = map_layers(invented.MILLFIELD, hour.footprint, week.facts.ground, detail, [zone])
+    layers = {layer["id"]: layer["features"]["features"] for layer in found["layers"]}
+    assert list(layers) == [
+        "areas", "roads", "airspace", "drive", "inside", "landings", "bursts", "flight",
+    ]  # fmt: skip
+    (south, west), (north, east) = found["bounds"]
+    for feature in (*layers["flight"], *layers["landings"]):
+        for longitude, latitude in np.atleast_2d(feature["geometry"]["coordinates"]):
+            assert south < latitude < north
+            assert west < longitude < east
+    # Ends of the 90 % ellipse are as far from its middle as the footprint says (PROJ).
+    ring = np.array(layers["inside"][0]["geometry"]["coordinates"][0])
+    far = Geod().inv(*np.broadcast_arrays(-35.5, 45.9, ring[:, 0], ring[:, 1]))[2]
+    assert ring[0].tolist() == ring[-1].tolist()
+    assert (far.max(), far.min()) == pytest.approx((9000.0, 5600.0), rel=0.01)
+    assert sum(len(line) for f in layers["roads"] for line in f["geometry"]["coordinates"]) > 500
+
+
+def test_the_layers_are_served_and_an_hour_without_landings_has_none(week: Week) -> None:
+    client = week.client()
+    answer = client.get(f"{path_of(best(week))}/layers.json")
+    assert answer.status_code == 200
+    assert {"roads", "inside", "flight"} <= {layer["id"] for layer in answer.json()["layers"]}
+    assert client.get("/hour/millfield/20260508T0830Z/layers.json").status_code == 404
+
+
+def test_the_movable_map_comes_from_our_own_address_and_may_be_kept(week: Week) -> None:
+    client = week.client()
+    page = client.get(path_of(best(week))).text
+    script = re.search(r'src="(/lib/leaflet-[\d.]+/leaflet.js)"', page)
+    assert script is not None
+    answer = client.get(script[1])
+    assert "Leaflet 1.9" in answer.text[:200]
+    assert "immutable" in answer.headers["cache-control"]
+    assert client.get("/").text.count("leaflet") == 0
+
+
+# The air
+
+
+def test_the_air_is_drawn_by_height_and_wind_by_where_it_comes_from() -> None:
+    """A west wind blows towards east and is read as west (WMO-No. 8, part I, chapter 5)."""
+    detail = invented.detail(invented.hour(invented.at(9)))
+    assert detail.track is not None
+    size = len(detail.track.height_m)
+    west = replace(detail.track, u_mps=(10.0,) * size, v_mps=(0.0,) * size)
+    made = profile(west)
+    assert {(a.text, a.turn_deg) for a in made.arrows} == {("W", 450.0)}  # points to the right
+    assert "Strongest wind 10 m/s from west" in made.spoken
+    assert "rises in 104 min to 31.3 km and comes down in 36 min" in made.spoken
+    rows = {row.height_km: row for row in made.rows}
+    # 5 m/s for ten kilometres above a site of 140 m.
+    assert rows["10"].up_min == f"{9_860 / 5.0 / 60.0:.0f}"
+    # U.S. Standard Atmosphere 1976, table 1: 223.25 K at 10 km.
+    assert rows["10"].warmth_degc == "−50"
+    points = np.array(re.findall(r"([\d.]+) ([\d.]+)", made.up), dtype=float)
+    assert (np.diff(points[:, 1]) < 0.0).all()
+    assert points[:, 1].min() >= TOP
+    assert points[:, 1].max() <= FOOT
+
+
+def test_air_that_is_not_known_is_a_gap_and_no_calm() -> None:
+    detail = invented.detail(invented.hour(invented.at(9)))
+    assert detail.track is not None
+    u = list(detail.track.u_mps)
+    u[10:14] = [float("nan")] * 4
+    made = profile(replace(detail.track, u_mps=tuple(u)))
+    assert made.wind.count("M") == 2
+    assert "nan" not in made.wind + made.spoken
+    assert any(row.wind_mps == "–" for row in made.rows)
+
+
+def test_cycles_are_drawn_from_the_oldest_and_a_silent_one_breaks_the_line() -> None:
+    told = [
+        Told(invented.at(0), 60.0, 0.5),
+        Told(invented.at(6), None, None),
+        Told(invented.at(12), 80.0, 0.7),
+        Told(invented.at(18), 70.0, 1.0),
+    ]
+    made = history(told)
+    assert made is not None
+    assert [dot.text for dot in made.dots] == ["60", "80", "70"]
+    assert made.dots[1].y < made.dots[2].y < made.dots[0].y  # higher is better
+    assert made.score.count("M") == 2
+    assert made.spoken.endswith("60, not known, 80, 70.")
+    assert [tick[1:] for tick in made.ticks] == [
+        ("00", "Thu 7"),
+        ("06", ""),
+        ("12", ""),
+        ("18", ""),
+    ]
+    assert history(told[:2]) is None
+
+
 # The day
 
 
@@ -186,3 +331,28 @@ def test_a_day_without_night_or_landing_is_drawn(week: Week) -> None:
     assert view.light == ()
     assert dict(view.said)["Landing"] == "not known"
     assert june.verdict is Verdict.UNKNOWN
+
+
+def test_the_day_holds_drive_and_walk_and_front() -> None:
+    """The crew leaves at the release; walks when both it and the payload are down."""
+    hour = invented.hour(invented.at(9))
+    walk = replace(invented.check("walk"), value=40.0)
+    front = replace(invented.check("front"), value=4.0)
+    hour = replace(hour, checks=(*hour.checks, walk, front))
+    after = replace(hour, checks=(replace(front, value=3.0),))
+    drive = invented.detail(hour).drive
+    front_utc = front_time(hour, after)
+    assert front_utc == invented.at(13)
+    assert front_time(hour, replace(after, checks=(replace(front, value=5.0),))) == invented.at(5)
+    assert front_time(hour, None) is None
+    view = timeline(hour, invented.MILLFIELD, ScoringPlan(), drive=drive, front_utc=front_utc)
+    told = dict(view.said)
+    assert told["Crew at the road"] == "Thu 7 May 08:14, 74 min from Millfield"
+    assert told["At the payload"] == "by Thu 7 May 09:51"  # landing 09:11 and 40 min
+    assert told["Front"] == "about Thu 7 May 11:00"
+    assert view.front_x is not None
+    driving, walking = view.crew
+    assert driving.x == view.release_x
+    assert walking.x == view.landing_x
+    per_min = driving.width / 74.0
+    assert walking.width == pytest.approx(40.0 * per_min, abs=0.2)

@@ -2,14 +2,17 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.compare import what_would_make_it_go
+from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
 from windowwatch.web import words
+from windowwatch.web.flatmap import TALL, WIDE
+from windowwatch.web.history import History, Told, history
 from windowwatch.web.mapview import MapView, draw, place_words
-from windowwatch.web.timeline import Timeline, timeline
+from windowwatch.web.profile import Profile, profile
+from windowwatch.web.timeline import Timeline, front_time, timeline
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.values import Window
 
@@ -51,6 +54,30 @@ class Seen:
 
 
 @dataclass(frozen=True)
+class ModelRow:
+    """What one weather model says of the hour."""
+
+    model: str
+    cycle: str
+    verdict: str
+    mark: str
+    score: str
+    chance: str
+    apart: str
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """Maps for two screens, where the movable one has its layers, and the air on the way."""
+
+    tall: MapView | None
+    wide: MapView | None
+    layers: str
+    air: Profile | None
+    note: str
+
+
+@dataclass(frozen=True)
 class HourView:
     """The whole page of an hour."""
 
@@ -65,11 +92,15 @@ class HourView:
     chance_span: str
     to_go: tuple[str, ...]
     parts: tuple[PartRows, ...]
-    drawing: MapView | None
     place: str
     geo: str
+    pictures: Pictures
     times: Timeline
     story: tuple[Seen, ...]
+    chart: History | None
+    models: tuple[ModelRow, ...]
+    agreement: str
+    kept_from: str
     cycle: Cycle
     newest: bool
     before: str | None
@@ -85,8 +116,9 @@ def hour_view(
     cycle: Cycle,
     newest: bool,
     story: Sequence[tuple[Cycle, Hour | None]],
-    times: Sequence[datetime],
+    hours: Sequence[Hour],
     windows: Iterable[Window],
+    detail: HourDetail | None = None,
 ) -> HourView:
     """Everything about an hour.
 
@@ -98,15 +130,17 @@ def hour_view(
         As `cycle` saw it; `newest` when that is the newest one.
     story : sequence of (Cycle, Hour or None)
         The same hour in the last cycles, the newest first.
-    times : sequence of datetime
+    hours : sequence of Hour
         All launch hours of the site, in order.
     windows : iterable of Window
         Those of the site.
+    detail : HourDetail, optional
+        What the hour is drawn with, where it is kept.
     """
     key = next(k for k, s in site_keys(facts.sites).items() if s == site)
     zone = words.zone_of(site)
-    earlier = [t for t in times if t < hour.time_utc]
-    further = [t for t in times if t > hour.time_utc]
+    earlier = [h for h in hours if h.time_utc < hour.time_utc]
+    further = [h for h in hours if h.time_utc > hour.time_utc]
     print_ = hour.footprint
     low, high = hour.chance_low, hour.chance_high
     return HourView(
@@ -123,21 +157,97 @@ def hour_view(
         ),
         to_go=what_would_make_it_go(hour, facts.plan),
         parts=tuple(_parts(hour)),
-        drawing=None if print_ is None else draw(site, print_, facts.ground),
         place="" if print_ is None else place_words(print_.latitude_deg, print_.longitude_deg),
         geo=(
             ""
             if print_ is None
             else f"geo:{print_.latitude_deg:.5f},{print_.longitude_deg:.5f}"  # RFC 5870
         ),
-        times=timeline(hour, site, facts.plan),
+        pictures=_pictures(facts, site, key, hour, detail),
+        times=timeline(
+            hour,
+            site,
+            facts.plan,
+            drive=None if detail is None else detail.drive,
+            front_utc=front_time(hour, further[0] if further else None),
+        ),
         story=tuple(_seen(each, found) for each, found in story),
+        chart=history(
+            [
+                Told(each.reference_utc, h.score, h.chance, str(h.verdict))
+                for each, h in reversed(story)
+                if h is not None
+            ]
+        ),
+        models=_models(hour, cycle),
+        agreement=words.agreement_words(hour),
+        kept_from="" if hour.from_cycle is None else words.cycle_words(hour.from_cycle),
         cycle=cycle,
         newest=newest,
-        before=f"/hour/{key}/{stamp(earlier[-1])}" if earlier else None,
-        after=f"/hour/{key}/{stamp(further[0])}" if further else None,
+        before=f"/hour/{key}/{stamp(earlier[-1].time_utc)}" if earlier else None,
+        after=f"/hour/{key}/{stamp(further[0].time_utc)}" if further else None,
         window=next((w for w in windows if w.start_utc <= hour.time_utc < w.end_utc), None),
     )
+
+
+def _pictures(
+    facts: Facts, site: Site, key: str, hour: Hour, detail: HourDetail | None
+) -> Pictures:
+    tall, wide = (
+        None
+        if hour.footprint is None
+        else draw(site, hour.footprint, facts.ground, detail=detail, zones=facts.zones, shape=shape)
+        for shape in (TALL, WIDE)
+    )
+    track = None if detail is None else detail.track
+    return Pictures(
+        tall=tall,
+        wide=wide,
+        layers=f"/hour/{key}/{stamp(hour.time_utc)}/layers.json",
+        air=None if track is None else profile(track),
+        note=_track_note(detail),
+    )
+
+
+def _track_note(detail: HourDetail | None) -> str:
+    if detail is None or detail.track is None:
+        return "The dotted line joins site and landing; no single flight is kept of this hour."
+    dots = len(detail.landing_latitude_deg)
+    return (
+        "The line is the middle flight, marked by minutes after the release; "
+        f"the dots are {dots} single landings."
+    )
+
+
+def _models(hour: Hour, cycle: Cycle) -> tuple[ModelRow, ...]:
+    """The deciding model first; empty when there is no other."""
+    if not hour.others:
+        return ()
+    own = hour.chance if hour.own_chance is None else hour.own_chance
+    rows = [
+        ModelRow(
+            f"{cycle.model} (decides)",
+            words.utc_words(cycle.reference_utc),
+            str(hour.verdict),
+            words.MARKS[hour.verdict],
+            words.score_words(hour.score),
+            words.chance_words(own),
+            "",
+        )
+    ]
+    rows += [
+        ModelRow(
+            other.model,
+            words.cycle_words(other.cycle_id),
+            str(other.verdict),
+            words.MARKS[other.verdict],
+            words.score_words(other.score),
+            words.chance_words(other.chance),
+            "–" if other.apart_km is None else words.km_words(other.apart_km),
+        )
+        for other in hour.others
+    ]
+    return tuple(rows)
 
 
 def _parts(hour: Hour) -> Iterable[PartRows]:

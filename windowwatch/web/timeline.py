@@ -1,16 +1,18 @@
 """An hour from set-up to recovery as numbers of an SVG drawing. Pure."""
 
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from math import isfinite
 
 from windowwatch.clock import floor_to_step, from_unix_s, to_unix_s
 from windowwatch.physics.sun import sunrise_unix_s, sunset_unix_s
+from windowwatch.scoring.detail import Drive
+from windowwatch.scoring.front import FAR_H
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.web import words
 
-WIDTH = 400.0
+WIDTH = 380.0
 _HOUR = timedelta(hours=1)
 
 
@@ -33,34 +35,72 @@ class Tick:
 
 @dataclass(frozen=True)
 class Timeline:
-    """A whole drawing, and the same in words."""
+    """A whole drawing, and the same in words. `crew` are the drive and the walk after it."""
 
     light: tuple[Bar, ...]
     clearance: Bar | None
     acts: tuple[Bar, ...]
+    crew: tuple[Bar, ...]
     release_x: float
     landing_x: float | None
+    front_x: float | None
     ticks: tuple[Tick, ...]
     said: tuple[tuple[str, str], ...]
 
 
-def timeline(hour: Hour, site: Site, plan: ScoringPlan) -> Timeline:
-    """Set-up, release, hold, flight and what daylight and clearance leave of the day."""
+class _Span:
+    """The stretch of time that is drawn."""
+
+    def __init__(self, begin: datetime, end: datetime) -> None:
+        self.begin, self.end = begin, end
+
+    def x(self, moment: datetime) -> float:
+        """Where a time is, at the edge when it is not within."""
+        share = (moment - self.begin) / (self.end - self.begin)
+        return round(WIDTH * min(1.0, max(0.0, share)), 1)
+
+    def bar(self, first: datetime, until: datetime, kind: str) -> Bar:
+        """A stretch of it."""
+        return Bar(self.x(first), round(self.x(until) - self.x(first), 1), kind)
+
+    def ticks(self, zone: tzinfo) -> tuple[Tick, ...]:
+        """Whole hours of the wall clock, not too many of them."""
+        count = round((self.end - self.begin) / _HOUR)
+        step = next((s for s in (1, 2, 3, 6) if count / s <= 9), 12)
+        moments = (self.begin + i * _HOUR for i in range(1, count, step))
+        return tuple(Tick(self.x(m), f"{m.astimezone(zone):%H}") for m in moments)
+
+
+def timeline(
+    hour: Hour,
+    site: Site,
+    plan: ScoringPlan,
+    *,
+    drive: Drive | None = None,
+    front_utc: datetime | None = None,
+) -> Timeline:
+    """From set-up to recovery, and what daylight and clearance leave of the day.
+
+    Parameters
+    ----------
+    hour : Hour
+    site : Site
+    plan : ScoringPlan
+    drive : Drive, optional
+        The crew leaves with it at the release.
+    front_utc : datetime, optional
+        About when the nearest front passes.
+    """
     release, landing = hour.time_utc, hour.landing_utc
     setup = release - timedelta(minutes=plan.setup_min)
     hold = release + timedelta(minutes=plan.hold_min)
-    last = max(hold, landing or hold)
-    begin = floor_to_step(setup - timedelta(minutes=30), _HOUR)
-    end = floor_to_step(last + timedelta(hours=3, minutes=59), _HOUR)
+    there, found = _recovery(hour, drive)
     zone = words.zone_of(site)
-
-    def x(moment: datetime) -> float:
-        share = (moment - begin) / (end - begin)
-        return round(WIDTH * min(1.0, max(0.0, share)), 1)
-
-    def bar(first: datetime, until: datetime, kind: str) -> Bar:
-        return Bar(x(first), round(x(until) - x(first), 1), kind)
-
+    latest = max(t for t in (hold, landing, there, found) if t is not None)
+    span = _Span(
+        floor_to_step(setup - timedelta(minutes=30), _HOUR),
+        floor_to_step(latest + timedelta(hours=2, minutes=59), _HOUR),
+    )
     rise, dusk = _sun(site, setup)
     said = [
         ("Set-up", words.moment_words(setup, zone)),
@@ -68,30 +108,79 @@ def timeline(hour: Hour, site: Site, plan: ScoringPlan) -> Timeline:
         ("Hold until", words.moment_words(hold, zone)),
         ("Landing", "not known" if landing is None else words.moment_words(landing, zone)),
     ]
+    if drive is not None and there is not None:
+        said.append(
+            ("Crew at the road", f"{words.moment_words(there, zone)}, {drive.minutes:.0f} min from "
+             f"{drive.start}")
+        )  # fmt: skip
+    if found is not None:
+        said.append(("At the payload", f"by {words.moment_words(found, zone)}"))
     if rise is not None and dusk is not None:
         said.append(("Sun up", words.span_words(rise, dusk, zone)))
+    if front_utc is not None:
+        said.append(("Front", f"about {words.moment_words(front_utc, zone)}"))
     clearance = None
     if plan.clearance is not None:
         first, until = (from_unix_s(s) for s in plan.clearance)
         said.append(("Clearance", words.span_words(first, until, zone)))
-        clearance = bar(max(first, begin), min(until, end), "clear")
-    acts = [bar(setup, release, "act soft"), bar(release, hold, "act")]
-    if landing is not None:
-        acts.append(bar(hold, landing, "act soft") if landing > hold else bar(hold, hold, "act"))
-    step = 1 if (end - begin) <= 9 * _HOUR else 2
-    count = round((end - begin) / _HOUR)
+        clearance = span.bar(max(first, span.begin), min(until, span.end), "clear")
+    acts = [span.bar(setup, release, "act soft"), span.bar(release, hold, "act")]
+    if landing is not None and landing > hold:
+        acts.append(span.bar(hold, landing, "act soft"))
+    seen = front_utc is not None and span.begin < front_utc < span.end
     return Timeline(
-        light=() if rise is None or dusk is None else (bar(rise, dusk, "light"),),
+        light=() if rise is None or dusk is None else (span.bar(rise, dusk, "light"),),
         clearance=clearance,
         acts=tuple(acts),
-        release_x=x(release),
-        landing_x=None if landing is None else x(landing),
-        ticks=tuple(
-            Tick(x(begin + i * _HOUR), f"{(begin + i * _HOUR).astimezone(zone):%H}")
-            for i in range(1, count, step)
-        ),
+        crew=_crew(release, landing, there, found, span),
+        release_x=span.x(release),
+        landing_x=None if landing is None else span.x(landing),
+        front_x=span.x(front_utc) if front_utc is not None and seen else None,
+        ticks=span.ticks(zone),
         said=tuple(said),
     )
+
+
+def _recovery(hour: Hour, drive: Drive | None) -> tuple[datetime | None, datetime | None]:
+    """When the crew is at the road, and at the latest at the payload; None when not known."""
+    walk = next((c.value for c in hour.checks if c.name == "walk"), None)
+    if drive is None:
+        return None, None
+    there = hour.time_utc + timedelta(minutes=drive.minutes)
+    if walk is None or hour.landing_utc is None:
+        return there, None
+    return there, max(there, hour.landing_utc) + timedelta(minutes=walk)
+
+
+def _crew(
+    release: datetime,
+    landing: datetime | None,
+    there: datetime | None,
+    found: datetime | None,
+    span: _Span,
+) -> tuple[Bar, ...]:
+    if there is None:
+        return ()
+    bars = [span.bar(release, there, "drive")]
+    if found is not None and landing is not None:
+        bars.append(span.bar(max(there, landing), found, "walk"))
+    return tuple(bars)
+
+
+def front_time(hour: Hour, after: Hour | None) -> datetime | None:
+    """About when the nearest front passes an hour's site; None when none is told of.
+
+    The check knows how far the front is, not whether it is still to come: that is so when it
+    is nearer to the launch hour `after`.
+    """
+    here, there = (
+        next((c.value for c in h.checks if c.name == "front"), None) if h is not None else None
+        for h in (hour, after)
+    )
+    if here is None or there is None or here >= FAR_H or here == there:
+        return None
+    away = timedelta(hours=here)
+    return hour.time_utc + away if there < here else hour.time_utc - away
 
 
 def _sun(site: Site, near: datetime) -> tuple[datetime | None, datetime | None]:

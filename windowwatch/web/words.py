@@ -4,9 +4,12 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from math import ceil
 from zoneinfo import ZoneInfo
 
+from windowwatch.errors import InputError
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
 from windowwatch.windows.phrases import compass, percent
+from windowwatch.windows.values import Window
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -102,6 +105,36 @@ def score_words(score: float | None) -> str:
 def chance_words(share: float | None) -> str:
     """Share in percent, never 100 % unless it is so."""
     return percent(share).replace(" %", "\xa0%")
+
+
+def cycle_words(cycle_id: str) -> str:
+    """``Mon 4 May 18:00 UTC`` of a cycle's id, which ends in its time; else the id."""
+    try:
+        return utc_words(Cycle.of_id(cycle_id).reference_utc)
+    except InputError:
+        return cycle_id
+
+
+def agreement_words(hour: Hour) -> str:
+    """``2 of 3 models say go; north no-go``; empty where only one model is asked."""
+    if not hour.others:
+        return ""
+    apart = [o for o in hour.others if o.verdict is not hour.verdict]
+    alike, asked = len(hour.others) + 1 - len(apart), len(hour.others) + 1
+    if not apart:
+        return f"all {asked} models say {hour.verdict}"
+    other = ", ".join(f"{o.model} {o.verdict}" for o in apart)
+    return f"{alike} of {asked} models say {hour.verdict}; {other}"
+
+
+def release_words(window: Window, zone: tzinfo) -> str:
+    """``Fri 8 May, release 06:00 to 10:00``: first and last good launch hour."""
+    first, last = (t.astimezone(zone) for t in (window.start_utc, window.last_release_utc))
+    if first == last:
+        return f"{day_words(first.date())}, release {first:%H:%M}"
+    if first.date() == last.date():
+        return f"{day_words(first.date())}, release {first:%H:%M} to {last:%H:%M}"
+    return f"release {moment_words(first, zone)} to {moment_words(last, zone)}"
 
 
 def check_label(name: str) -> str:

@@ -1,0 +1,91 @@
+// A map that can be moved, laid over the one that is drawn: the same layers, from our own
+// address, and nothing from elsewhere. Without it the drawing stays.
+(function () {
+  "use strict";
+  var frame = document.querySelector(".mapframe[data-layers]");
+  if (!frame || !window.L || !window.fetch) { return; }
+  var root = window.getComputedStyle(document.documentElement);
+  function hue(name) { return root.getPropertyValue("--map-" + name).trim(); }
+  var styles = {
+    "water": { weight: 0.6, color: hue("shore"), fill: true, fillColor: hue("water"), fillOpacity: 1 },
+    "forest": { stroke: false, fill: true, fillColor: hue("forest"), fillOpacity: 1 },
+    "wetland": { weight: 0.6, color: hue("shore"), dashArray: "2 2", fill: true, fillColor: hue("wetland"), fillOpacity: 1 },
+    "shun": { weight: 0.8, color: hue("shun"), fill: true, fillColor: "url(#hatch)", fillOpacity: 1 },
+    "road": { weight: 1, color: hue("road") },
+    "road major": { weight: 2, color: hue("road-major") },
+    "road track": { weight: 0.8, color: hue("road"), dashArray: "3 2" },
+    "zone airspace": { weight: 1.6, color: hue("airspace"), dashArray: "7 3", fill: true, fillColor: "url(#hatch-air)", fillOpacity: 1 },
+    "zone permitted": { weight: 2, color: hue("permitted"), dashArray: "12 4 2 4" },
+    "drive": { weight: 4, color: hue("drive") },
+    "in90": { weight: 1.6, color: hue("landing"), dashArray: "6 4", fillOpacity: 0.06 },
+    "in50": { weight: 2, color: hue("landing"), fillOpacity: 0.14 },
+    "burst90": { weight: 1.4, color: hue("flight"), dashArray: "2 4", fillOpacity: 0.05 },
+    "up": { weight: 2.2, color: hue("flight") },
+    "down": { weight: 2.2, color: hue("flight"), dashArray: "5 4" },
+    "landing": { radius: 2, stroke: false, fill: true, fillColor: hue("landing"), fillOpacity: 0.7 },
+    "minute": { radius: 3.5, weight: 1.5, color: hue("flight"), fillColor: hue("land"), fillOpacity: 1 }
+  };
+  var signs = { "site-mark": "\u25b2", "crew-mark": "\u25a0", "burst-mark": "\u2715", "centre": "\u271a" };
+
+  function name(at, text, kind) {
+    var word = document.createElement("span");
+    word.textContent = text;
+    return L.marker(at, {
+      interactive: false, keyboard: false,
+      icon: L.divIcon({ className: "map-name " + kind, html: word, iconSize: null })
+    });
+  }
+  function point(feature, at) {
+    var kind = feature.properties.kind, group = L.layerGroup();
+    if (signs[kind]) { group.addLayer(name(at, signs[kind], "map-sign " + kind)); }
+    else { group.addLayer(L.circleMarker(at, Object.assign({ interactive: false }, styles[kind]))); }
+    if (feature.properties.label) { group.addLayer(name(at, feature.properties.label, "beside " + kind)); }
+    return group;
+  }
+  function show(found) {
+    var over = document.createElement("div");
+    over.className = "map-live";
+    over.setAttribute("role", "region");
+    over.setAttribute("aria-label", "The same map, to be moved");
+    frame.appendChild(over);
+    var map = L.map(over, {
+      attributionControl: false, zoomAnimation: false, fadeAnimation: false, markerZoomAnimation: false,
+      zoomSnap: 0.25, zoomDelta: 0.5, scrollWheelZoom: false, dragging: !L.Browser.mobile
+    });
+    map.fitBounds(found.bounds); // before any layer: a canvas without a view is an error
+    map.setMinZoom(map.getZoom() - 2).setMaxZoom(map.getZoom() + 5);
+    L.control.scale({ imperial: false, position: "bottomright" }).addTo(map);
+    var lines = L.canvas(), choices = {};
+    found.layers.forEach(function (layer) {
+      var many = layer.id === "roads" || layer.id === "landings";
+      var made = L.geoJSON(layer.features, {
+        interactive: false,
+        pointToLayer: point,
+        style: function (feature) {
+          var style = Object.assign({ interactive: false }, styles[feature.properties.kind]);
+          if (many) { style.renderer = lines; }
+          return style;
+        }
+      }).addTo(map);
+      if (layer.id === "areas") {
+        layer.features.features.forEach(function (feature) {
+          var wanted = feature.properties.kind === "shun" || feature.properties.kind === "water";
+          var rings = feature.geometry.coordinates;
+          if (wanted && feature.properties.name && rings.length === 1) {
+            made.addLayer(name(L.polyline(L.GeoJSON.coordsToLatLngs(rings[0])).getBounds().getCenter(),
+              feature.properties.name, "middle"));
+          }
+        });
+      }
+      choices[layer.title] = made;
+    });
+    L.control.layers(null, choices, { collapsed: true }).addTo(map);
+    var help = document.querySelector(".map-help");
+    if (help) { help.hidden = false; }
+    document.body.dataset.map = "ready";
+  }
+  fetch(frame.dataset.layers, { headers: { accept: "application/json" } })
+    .then(function (answer) { return answer.ok ? answer.json() : null; })
+    .then(function (found) { if (found) { show(found); } })
+    .catch(function () { /* the drawing stays */ });
+})();
