@@ -118,7 +118,7 @@ def build(request: Request, tell: Progress) -> Rasters:
         people_per_km2=people,
         tell=lambda words, share: tell(words, 0.25 + 0.70 * share),
     )
-    rasters = Rasters(request.out, grid, built.layers, bases, sources, built.notes)
+    rasters = Rasters(request.out, grid, built.layers, bases, sources, built.notes, built.routes)
     rasters.require_reach(request.sites, request.reach_m)
     tell("writing", 0.96)
     write_ground_file(Path(request.out), rasters, built=request.built_utc, small=request.small)

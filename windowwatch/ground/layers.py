@@ -16,11 +16,12 @@ from scipy.spatial import cKDTree
 from windowwatch.errors import GroundError, InputError
 from windowwatch.ground import walking
 from windowwatch.ground.coast import sea_areas
-from windowwatch.ground.driving import Dots, drive_times_s, road_graph
+from windowwatch.ground.driving import Dots, Links, drives_from, road_graph, routes_of
 from windowwatch.ground.extract import EVERYWHERE, Box, Extract
 from windowwatch.ground.grid import BoolArray, Grid, dotted, filled, segments
 from windowwatch.ground.plane import FloatArray, LocalPlane
-from windowwatch.ground.rasters import COVER, MAPPED_BIT, Base, Layer, encode
+from windowwatch.ground.rasters import COVER, MAPPED_BIT, WALK_STARTS, Base, Layer, encode
+from windowwatch.ground.routes import Routes
 from windowwatch.ground.tags import Cover, Line
 
 #: Told what is done, and which part of the whole is done.
@@ -30,6 +31,8 @@ Progress = Callable[[str, float], None]
 DISTANCE_STEP_M, TIME_STEP_MIN, HEIGHT_STEP_M, SLOPE_STEP_DEG = 2.0, 0.1, 0.25, 0.01
 _DISTANCE_STEPS_IN_CELL = 50.0
 LOWEST_HEIGHT_M = -500.0
+#: Steps towards where a walk begins count from here, so that codes have no sign.
+_NO_STEPS = -32767.0
 #: Dots along a line, in parts of a cell.
 _APART_CELLS = 0.25
 #: So many points are looked up at once, to keep memory low.
@@ -55,9 +58,10 @@ COVER_LAYERS = {
 
 @dataclass(frozen=True)
 class Built:
-    """Layers by name, and what is to be known about them."""
+    """Layers by name, the ways of the crews, and what is to be known about all of it."""
 
     layers: dict[str, Layer]
+    routes: Routes
     notes: tuple[str, ...]
 
 
@@ -177,8 +181,9 @@ def build_layers(
         layers["slope_deg"] = encode(slope_deg(height_m, grid.cell_m), SLOPE_STEP_DEG, smooth=True)
     if people_per_km2 is not None:
         layers["people_per_km2"] = encode(people_per_km2, 1.0)
-    more, notes = _roads(laid, bases, height_m, tell)
-    return Built({**layers, **more}, (*notes, *_notes(laid, height_m)))
+    roads = _roads(laid, bases, height_m, tell)
+    notes = (*roads.notes, *_notes(laid, height_m))
+    return Built({**layers, **roads.layers}, roads.routes, notes)
 
 
 def slope_deg(height_m: FloatArray, cell_m: float) -> FloatArray:
@@ -270,7 +275,7 @@ def _land_distance_layer(laid: _Laid, kinds: Sequence[Cover]) -> Layer:
 
 def _roads(
     laid: _Laid, bases: Sequence[Base], height_m: FloatArray | None, tell: Progress
-) -> tuple[dict[str, Layer], tuple[str, ...]]:
+) -> Built:
     """Distance to roads, drive times, and walks from the roads that can be driven to."""
     grid, plane = laid.grid, laid.grid.plane
     tell("joining roads", 0.50)
@@ -281,46 +286,57 @@ def _roads(
         name: _distance_layer(grid, dots.position_m[wanted])
         for name, wanted in (("road_m", dots.stopping), ("public_road_m", dots.public))
     }
-    times, notes = [], []
+    links, drives, notes = Links.of(graph), [], []
     for number, base in enumerate(bases):
         tell(f"driving from {base.name}", 0.65 + 0.10 * number / len(bases))
         x, y = plane.forward(base.latitude_deg, base.longitude_deg)
-        times.append(drive_times_s(graph, np.array([float(x), float(y)])))
+        drives.append(drives_from(graph, links, np.array([float(x), float(y)])))
         within = grid.cells(dots.position_m) >= 0
-        reached = float(np.mean(np.isfinite(times[-1][within]))) if np.any(within) else 0.0
+        reached = float(np.mean(np.isfinite(drives[-1].time_s[within]))) if np.any(within) else 0.0
         notes.append(f"from {base.name} {100 * reached:.0f} % of the roads can be driven to")
         cell = int(grid.cells(np.array([[float(x), float(y)]]))[0])
         away_m = float(layers["road_m"].codes.ravel()[cell]) * layers["road_m"].scale
         if cell >= 0 and away_m > FAR_FROM_ROADS_M:
             notes.append(f"{base.name} lies {away_m / 1000.0:.1f} km from the nearest road")
     tell("walking from the roads", 0.75)
-    walk_s, start = _walks(laid, dots, _any_of(times), height_m)
+    reached = np.isfinite(np.min([drive.time_s for drive in drives], axis=0))
+    walk_s, origin, first = _walks(laid, dots, reached, height_m)
     layers["walk_min"] = encode(walk_s / 60.0, TIME_STEP_MIN)
     tell("putting drives and walks together", 0.95)
-    for number, time_s in enumerate(times):
-        there = np.where(start >= 0, time_s[np.maximum(start, 0)], np.inf)
+    start = np.where(origin >= 0, first[np.maximum(origin, 0)], -1)
+    for number, drive in enumerate(drives):
+        there = np.where(start >= 0, drive.time_s[np.maximum(start, 0)], np.inf)
         layers[f"drive_min/{number}"] = encode(there / 60.0, TIME_STEP_MIN)
-    return layers, tuple(notes)
+    layers |= _start_layers(origin)
+    cells = np.unique(origin[origin >= 0])
+    return Built(layers, routes_of(graph, drives, grid.cell_m, cells, first[cells]), tuple(notes))
 
 
-def _any_of(times_s: list[FloatArray]) -> BoolArray:
-    """Which dots can be driven to from any base."""
-    return np.asarray(np.isfinite(np.min(times_s, axis=0)))
+def _start_layers(origin: NDArray[np.int64]) -> dict[str, Layer]:
+    """How many rows and columns from each cell to the one in which the walk to it begins."""
+    rows, columns = origin.shape
+    held = np.where(origin >= 0, origin, np.arange(origin.size).reshape(origin.shape))
+    away = (held // columns - np.arange(rows)[:, None], held % columns - np.arange(columns))
+    return {
+        name: encode(steps, 1.0, _NO_STEPS) for name, steps in zip(WALK_STARTS, away, strict=True)
+    }
 
 
 def _walks(
     laid: _Laid, dots: Dots, reached: BoolArray, height_m: FloatArray | None
-) -> tuple[FloatArray, NDArray[np.int64]]:
-    """Time on foot to each cell, and the dot from which the walk starts (-1: none). [s]
+) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.int64]]:
+    """Time on foot to each cell, and the cell from which the walk starts (-1: none). [s]
 
-    Walks start from the cells that a road runs through, at the dot nearest to their middle.
+    Walks start from the cells that a road runs through, at the dot nearest to their middle;
+    the third answer is that dot, by cell.
     """
     grid, covers = laid.grid, laid.covers
     usable = np.flatnonzero(dots.stopping & reached)
     cells = grid.cells(dots.position_m[usable])
     usable, cells = usable[cells >= 0], cells[cells >= 0]
     if usable.size == 0:
-        return np.full(grid.shape, np.inf), np.full(grid.shape, -1)
+        never = np.full(grid.shape, -1)
+        return np.full(grid.shape, np.inf), never, never.ravel()
     ways = laid.extract.ways
     paths, bridges = (_on_plane(grid.plane, _lines_of(laid.extract, which))
                       for which in (ways.walkable, ways.walkable & ways.bridge))  # fmt: skip
@@ -339,8 +355,7 @@ def _walks(
     order = np.argsort(-np.sum(np.minimum(off, 1.0 - off) ** 2, axis=1), kind="stable")
     first = np.full(grid.rows * grid.columns, -1)
     first[cells[order]] = usable[order]  # the nearest to the middle is written last
-    start = np.where(origin >= 0, first[np.maximum(origin, 0)], -1)
-    return time_s.reshape(grid.shape), start.reshape(grid.shape)
+    return time_s.reshape(grid.shape), origin.reshape(grid.shape), first
 
 
 def _lines_of(extract: Extract, wanted: BoolArray) -> list[Any]:

@@ -14,7 +14,7 @@ import shapely
 from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
-from windowwatch.physics.earth import local_m
+from windowwatch.physics.earth import destination, local_m
 
 FloatArray = NDArray[np.float64]
 
@@ -91,6 +91,11 @@ class LocalPlane:
         if not (np.all(np.isfinite(latitude)) and np.all(np.isfinite(longitude))):
             raise InputError("a point on the ground needs finite coordinates; leave out the lost")
         return local_m(latitude, longitude, *self._middle)
+
+    def backward(self, x_m: Any, y_m: Any) -> tuple[FloatArray, FloatArray]:
+        """Latitudes and longitudes of points east and north of the middle. [deg]"""
+        bearing, away = np.degrees(np.arctan2(x_m, y_m)), np.hypot(x_m, y_m)
+        return destination(*self._middle, bearing, away)
 
     def lay(self, geometries: Any) -> NDArray[Any]:
         """Geometries in degrees, laid on the plane in metres; long edges cut first."""

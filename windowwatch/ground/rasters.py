@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from windowwatch.errors import GroundError, InputError
 from windowwatch.ground.grid import Grid
 from windowwatch.ground.plane import FloatArray
+from windowwatch.ground.routes import Routes, Way
 from windowwatch.ground.tags import Cover
 
 #: A coded value that stands for "none": infinitely far, or no way.
@@ -24,6 +25,8 @@ LARGEST_CODE = 65534
 #: bit that says the cell lies on the map at all.
 COVER = "cover"
 MAPPED_BIT = 15
+#: How many rows and columns from each cell to the one in which the walk to it begins.
+WALK_STARTS = ("walk_rows", "walk_columns")
 #: A site or crew that has moved farther than this needs its drive times anew. [m]
 MOVED_M = 200.0
 #: Directions that are named when a map does not reach far enough.
@@ -81,6 +84,8 @@ class Rasters:
         Their drive times are the layers ``drive_min/0``, ``drive_min/1``, …
     sources, notes : sequence of str
         Where it all comes from, and what is to be known about it.
+    routes : Routes, optional
+        The roads as a graph, with the shortest ways from the bases.
     """
 
     def __init__(
@@ -91,6 +96,7 @@ class Rasters:
         bases: Sequence[Base],
         sources: Sequence[str],
         notes: Sequence[str] = (),
+        routes: Routes | None = None,
     ) -> None:
         if COVER not in layers:
             raise InputError(f"{name}: has no layer {COVER!r}")
@@ -100,6 +106,7 @@ class Rasters:
         self.bases = tuple(bases)
         self.sources = tuple(sources)
         self.notes = tuple(notes)
+        self.routes = routes
 
     def units(self, latitude_deg: Any, longitude_deg: Any) -> FloatArray:
         """Points [N] as places on the grid, for the other questions; [N, 2] in cells."""
@@ -157,6 +164,30 @@ class Rasters:
             )
         times = [self.value(f"drive_min/{known[base]}", units) for base in bases]
         return np.asarray(np.min(times, axis=0))
+
+    def way(self, bases: Collection[str], unit: FloatArray) -> Way | None:
+        """The soonest way by road from any of some bases to where the walk to a point begins.
+
+        None where the point is off the map, cannot be walked to from any road, or the layers
+        came without the roads themselves.
+
+        Parameters
+        ----------
+        bases : collection of str
+            Of those in the file.
+        unit : array [2]
+            The point, of `units`.
+        """
+        steps = [float(self.value(name, unit[None])[0]) for name in WALK_STARTS
+                 if name in self.layers]  # fmt: skip
+        if self.routes is None or len(steps) < 2 or not np.all(np.isfinite(steps)):
+            return None
+        column, row = np.floor(unit + 0.5) + np.array(steps[::-1])
+        if not np.isfinite(self.value("walk_min", unit[None])[0]):
+            return None
+        cell = int(row) * self.grid.columns + int(column)
+        numbers = [number for number, base in enumerate(self.bases) if base.name in bases]
+        return self.routes.way(numbers, cell)
 
     def require_reach(self, sites: Sequence[Base], reach_m: float) -> None:
         """Refuse a map that does not lie all round every site.

@@ -175,4 +175,6 @@ def _evenly(time_s: FloatArray, most: int) -> IntArray:
     wanted = np.linspace(time_s[0], time_s[-1], most)
     after = np.clip(np.searchsorted(time_s, wanted), 1, time_s.size - 1)
     nearer = wanted - time_s[after - 1] < time_s[after] - wanted
-    return np.asarray(after - nearer)
+    steps = after - nearer
+    steps[0], steps[-1] = 0, time_s.size - 1  # several steps may have the same time
+    return np.asarray(steps)

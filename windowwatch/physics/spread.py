@@ -296,8 +296,10 @@ def _robust(points: FloatArray) -> tuple[FloatArray, FloatArray]:
     centre, covariance = points.mean(axis=1), np.cov(points)
     bound = 5.9915  # 95 % of a normal cloud lies within, chi-square with two degrees
     for _ in range(20):
-        reach = _distances2(points, centre, covariance)
+        reach, before = _distances2(points, centre, covariance), weight
         weight = np.minimum(1.0, np.sqrt(bound / np.maximum(reach, 1e-12)))
+        if np.max(np.abs(weight - before)) < 1e-6:  # nothing moves by a millimetre any more
+            break
         centre = (points * weight).sum(axis=1) / weight.sum()
         off = (points - centre[:, np.newaxis]) * weight
         covariance = off @ off.T / (np.sum(weight**2) - 1.0)

@@ -39,7 +39,7 @@ class Drive:
     start : str
         The site or crew from which it goes.
     minutes : float
-        Time on the road. [min]
+        Time on the road, with the plan's `drive_factor`. [min]
     latitude_deg, longitude_deg : tuple of float
         Points of the way, thinned. [deg]
     """

@@ -8,22 +8,18 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-import numpy as np
-
-from windowwatch.clock import from_unix_s, to_unix_s
+from windowwatch.clock import from_unix_s
 from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import holds, plan_deliveries
-from windowwatch.physics.flights import Flights, Launches, fly
-from windowwatch.physics.spread import draw_surface_errors, make_draws
-from windowwatch.physics.winderror import error_scale
-from windowwatch.scoring.hour import score_site
-from windowwatch.scoring.values import Hour, Site
+from windowwatch.scoring.detail import HourDetail
+from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import OvertakenError, PassRecord
 from windowwatch.storage.roles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.carry import carry_over
+from windowwatch.watch.flying import fly_and_score
 from windowwatch.watch.opinions import keep_opinion, newest_weighed_anew, with_others
 from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import tell_disagreements
@@ -35,6 +31,10 @@ from windowwatch.windows.window import join_hours
 _TRIES = 4
 #: Told how far a pass is: words, and the share done from 0 to 1.
 Progress = Callable[[str, float], None]
+
+
+def unheard(_words: str, _share: float) -> None:
+    """Nobody listens."""
 
 
 class PassStoppedError(WindowwatchError):
@@ -61,7 +61,7 @@ def run_pass(
     store: Store,
     *,
     now_utc: datetime,
-    progress: Progress = lambda _words, _share: None,
+    progress: Progress = unheard,
     stopping: Callable[[], bool] = lambda: False,
     partial: bool = False,
 ) -> PassResult:
@@ -96,13 +96,15 @@ def run_pass(
     require_covers(data, watch.sites)
     times = watch.span.hours(now_utc)
     hours: list[Hour] = []
+    details: list[HourDetail] = []
     flown = 0
     for number, site in enumerate(watch.sites):
         _go_on(stopping)
         progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
-        found, flights = fly_and_score(data, watch, site, times)
-        hours += found
-        flown += flights.status.size
+        found = fly_and_score(data, watch, site, times)
+        hours += found.hours
+        details += found.details
+        flown += found.flights.status.size
     _go_on(stopping)
     progress(f"{data.cycle.id}: windows", 1.0)
 
@@ -118,6 +120,7 @@ def run_pass(
         remarks=data.remarks,
         steps=data.wind.time_unix_s.size,
         role=watch.role,
+        details=tuple(details),
     )
 
     def complete(record: PassRecord) -> PassRecord:
@@ -259,39 +262,10 @@ def _carried(data: CycleData, watch: Watch, store: Store, found: PassRecord) -> 
         f"this cycle has come as far as {reaches:%Y-%m-%d %H:%M} UTC so far; {count} hours keep "
         f"an earlier answer"
     )
-    return replace(found, hours=made, remarks=(*found.remarks, words))
-
-
-def fly_and_score(
-    data: CycleData, watch: Watch, site: Site, times: tuple[datetime, ...]
-) -> tuple[tuple[Hour, ...], Flights]:
-    """Every launch hour of one site, and every flight (launch hour × member × draw) behind it."""
-    count = len(times)
-    launches = Launches(
-        latitude_deg=np.full(count, site.latitude_deg),
-        longitude_deg=np.full(count, site.longitude_deg),
-        height_m=np.full(count, site.height_m),
-        time_unix_s=np.array([to_unix_s(t) for t in times]),
-    )
-    stream: dict[str, Any] = {
-        "count": watch.draws,
-        "watch": watch.name,
-        "cycle_id": data.cycle.id,
-        "site": site.name,
-        "cycle_unix_s": data.wind.cycle_unix_s,
-        "wind_error_scale": error_scale(len(data.wind.member_labels)),
-    }
-    flights = fly(data.wind, launches, watch.train, make_draws(watch.train, launches, **stream))
-    hours = score_site(
-        site,
-        launches.time_unix_s,
-        flights,
-        data.surface,
-        watch.ground,
-        watch.plan,
-        draw_surface_errors(launches, **stream),
-    )
-    return hours, flights
+    # an earlier answer is drawn with what its own cycle kept
+    held = {(hour.site, hour.time_utc) for hour in made if hour.from_cycle is not None}
+    details = tuple(d for d in found.details if (d.site, d.time_utc) not in held)
+    return replace(found, hours=made, details=details, remarks=(*found.remarks, words))
 
 
 def _go_on(stopping: Callable[[], bool]) -> None:

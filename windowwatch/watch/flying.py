@@ -1,0 +1,69 @@
+"""The flights of one site, scored: what a pass does for each of its sites."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windowwatch.clock import to_unix_s
+from windowwatch.forecast.cycle import CycleData
+from windowwatch.physics.flights import Flights, Launches, fly
+from windowwatch.physics.paths import FlightPath, fly_paths
+from windowwatch.physics.spread import draw_surface_errors, make_draws
+from windowwatch.physics.winderror import error_scale
+from windowwatch.scoring.detail import HourDetail
+from windowwatch.scoring.drawing import hour_details
+from windowwatch.scoring.hour import score_site
+from windowwatch.scoring.values import Hour, Site
+from windowwatch.watch.values import Watch
+
+
+@dataclass(frozen=True)
+class Flown:
+    """One site's launch hours, every flight behind them, and what the hours are drawn with."""
+
+    hours: tuple[Hour, ...]
+    flights: Flights
+    details: tuple[HourDetail, ...]
+
+
+def fly_and_score(data: CycleData, watch: Watch, site: Site, times: tuple[datetime, ...]) -> Flown:
+    """Every launch hour of one site, and every flight (launch hour × member × draw) behind it."""
+    count = len(times)
+    launches = Launches(
+        latitude_deg=np.full(count, site.latitude_deg),
+        longitude_deg=np.full(count, site.longitude_deg),
+        height_m=np.full(count, site.height_m),
+        time_unix_s=np.array([to_unix_s(t) for t in times]),
+    )
+    stream: dict[str, Any] = {
+        "count": watch.draws,
+        "watch": watch.name,
+        "cycle_id": data.cycle.id,
+        "site": site.name,
+        "cycle_unix_s": data.wind.cycle_unix_s,
+        "wind_error_scale": error_scale(len(data.wind.member_labels)),
+    }
+    draws = make_draws(watch.train, launches, **stream)
+    flights = fly(data.wind, launches, watch.train, draws)
+    hours = score_site(
+        site,
+        launches.time_unix_s,
+        flights,
+        data.surface,
+        watch.ground,
+        watch.plan,
+        draw_surface_errors(launches, **stream),
+    )
+
+    def again(
+        launch: NDArray[np.intp], member: NDArray[np.intp], draw: NDArray[np.intp]
+    ) -> tuple[FlightPath, ...]:
+        return fly_paths(
+            data.wind, launches, watch.train, draws, launch=launch, member=member, draw=draw
+        )
+
+    details = hour_details(site, hours, flights, again, watch.ground, watch.plan)
+    return Flown(hours, flights, details)
