@@ -116,7 +116,7 @@ class Week:
             self.told.append(f"{self.clock.now():%d %H:%M} {channel.name}: {message.title}")
 
         done = between_passes(self.store, self.watch, self.clock, send=send)
-        self.changes += done.asked
+        self.changes += (*done.asked, *done.advised)
 
     def found(self) -> list[str]:
         """Every change: when it was found, kind, site, and why."""

@@ -17,6 +17,19 @@ DAY = datetime(2026, 5, 7, tzinfo=UTC)  # a Thursday
 NIGHT = (0.0, "daylight")
 
 
+def hold_advice(when: str, site: str, planned: str, slips: str, last: str, over: str) -> str:
+    """The one advice on a window, three hours before its first release."""
+    return (
+        f"{when} hold advice {site}: Planned release {planned} UTC: go, chance 80 %. {slips}"
+        f"Last good release {last} UTC; {over} UTC is not good any more: daylight 9.0 m/s, limit "
+        "9.0 m/s. Launch hours were flown every 1 h; of times between them nothing is known."
+    )
+
+
+#: Landings of invented hours never move.
+SLIPS = "Slip {}: lands at the same place, still go, chance 80 %. "
+
+
 def between(start: int, end: int, score: float = 80.0, by: str = "gust") -> Weather:
     """Good from one hour of the day to another, whatever the site and cycle."""
 
@@ -36,9 +49,15 @@ def test_a_good_week_is_told_once_also_with_noise(store: Store, tmp_path: Path) 
     with Sink() as sink:
         week = Week(store, watch_of(tmp_path, [MILLFIELD], [phone(sink)]), weather, START, DAY)
         week.run(range(9))
-    assert week.found() == ["05 10:00 opened Millfield: Good launch hours seen in 2 cycles."]
-    assert week.told == ["05 10:00 phone: OPENED Millfield Thu 7 May 04:00 to 07:00 local"]
-    assert len(sink.received) == 1
+    day = "2026-05-07"
+    assert week.found() == [
+        "05 10:00 opened Millfield: Good launch hours seen in 2 cycles.",
+        hold_advice("07 03:00", "Millfield", f"{day} 08:00", SLIPS.format("1 h"), f"{day} 09:00",
+                    f"{day} 10:00"),
+    ]  # fmt: skip
+    title = "Millfield Thu 7 May 04:00 to 07:00 local"
+    assert week.told == [f"05 10:00 phone: OPENED {title}", f"07 03:00 phone: IF YOU HOLD {title}"]
+    assert len(sink.received) == 2
 
 
 def test_a_week_without_a_window_wakes_nobody(store: Store, tmp_path: Path) -> None:
@@ -68,14 +87,18 @@ def test_closes_on_launch_morning(store: Store, tmp_path: Path) -> None:
         "2 h left.",
         f"06 05:00 decision due Millfield: Last reminder, nobody has acknowledged this: b{decide}; "
         "1 h left.",
+        hold_advice("07 03:00", "Millfield", "2026-05-07 06:00",
+                    SLIPS.format("1 h") + SLIPS.format("2 h"), "2026-05-07 09:00",
+                    "2026-05-07 10:00"),
         "07 04:00 closed Millfield: Precipitation 9.0 m/s, limit 9.0 m/s.",
         "07 05:00 decision due Millfield: Nobody has acknowledged that this window closed; "
         "call off: book the crew.",
-    ]
+    ]  # fmt: skip
     title = "Millfield Thu 7 May 04:00 to 07:00 local"
     assert week.told == [
         f"05 10:00 phone: OPENED {title}",
         *(f"06 0{hour}:00 phone: DECISION DUE {title}" for hour in (3, 4, 5)),
+        f"07 03:00 phone: IF YOU HOLD {title}",
         f"07 04:00 phone: CLOSED {title}",
         f"07 05:00 phone: DECISION DUE {title}",
     ]
@@ -144,9 +167,15 @@ def test_the_night_in_which_clocks_go_back(store: Store, tmp_path: Path) -> None
         watch = watch_of(tmp_path, [LISBON], [quiet])
         start, day = datetime(2026, 10, 23, 12, tzinfo=UTC), datetime(2026, 10, 25, tzinfo=UTC)
         week = Week(store, watch, between(0, 4), start, day).run(range(5))
-    assert week.found() == ["23 22:00 opened Vale: Good launch hours seen in 2 cycles."]
+    assert week.found() == [
+        "23 22:00 opened Vale: Good launch hours seen in 2 cycles.",
+        hold_advice("24 21:00", "Vale", "2026-10-25 00:00", SLIPS.format("1 h") +
+                    SLIPS.format("2 h"), "2026-10-25 03:00", "2026-10-25 04:00"),
+    ]  # fmt: skip
     # Found at 23:00 in Lisbon, held until 07:00 there: 06:00 UTC.
-    assert week.told == ["24 06:00 phone: OPENED Vale Sun 25 Oct 01:00 to 03:00 local"]
+    title = "Vale Sun 25 Oct 01:00 to 03:00 local"
+    # The advice does not wait for the morning: the launch is in the night.
+    assert week.told == [f"24 06:00 phone: OPENED {title}", f"24 21:00 phone: IF YOU HOLD {title}"]
     assert "(00:00 to 03:00 UTC, the clocks change in it)" in sink.received[0]["message"]
 
 

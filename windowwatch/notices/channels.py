@@ -13,10 +13,12 @@ from contextlib import contextmanager
 from http import HTTPStatus
 
 import apprise
+from apprise.attachment.memory import AttachMemory
 
 from windowwatch.errors import DeliveryError
 from windowwatch.notices.values import Channel, Message
 
+_LOG = logging.getLogger(__name__)
 _LISTENING = threading.Lock()
 _STATUS = re.compile(r"error=(\d{3})\b")
 
@@ -43,9 +45,34 @@ def send(channel: Channel, message: Message) -> None:
         of a lost notice is not.
     """
     service = _service(channel)
+    body = message.full if channel.long and message.full else message.body
+    if message.picture is not None and _takes_pictures(service):
+        try:
+            _hand_over(service, channel, message.title, body, message.picture)
+        except DeliveryError as error:
+            # Better the text twice, with the same key, than not at all.
+            _LOG.warning("%s with the picture; sent again without", error.message)
+        else:
+            return
+    _hand_over(service, channel, message.title, body, None)
+
+
+def _takes_pictures(service: apprise.Apprise) -> bool:
+    return all(bool(getattr(each, "attachment_support", False)) for each in service)
+
+
+def _hand_over(
+    service: apprise.Apprise, channel: Channel, title: str, body: str, picture: bytes | None
+) -> None:
+    """One attempt; what fails is said without the address."""
+    attached = None
+    if picture is not None:
+        attached = AttachMemory(  # type: ignore[no-untyped-call]
+            content=picture, name="map.png", mimetype="image/png"
+        )
     with _listen() as heard:
         try:
-            sent = service.notify(title=message.title, body=message.body)
+            sent = service.notify(title=title, body=body, attach=attached)
         except Exception as error:
             # A service's own code may raise anything, and its text may hold the address.
             raise DeliveryError(

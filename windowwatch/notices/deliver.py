@@ -5,7 +5,7 @@ than losing it. What was held and comes due together on one channel is told in o
 """
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 
@@ -14,6 +14,7 @@ from windowwatch.errors import DeliveryError
 from windowwatch.notices import channels as door
 from windowwatch.notices.hearing import why_not
 from windowwatch.notices.policy import RetryRules, next_try
+from windowwatch.notices.surroundings import Surroundings
 from windowwatch.notices.values import Channel, Message
 from windowwatch.notices.wording import digest, message
 from windowwatch.scoring.values import Site
@@ -68,6 +69,7 @@ def deliver_pending(
     rules: RetryRules | None = None,
     stop: Callable[[], bool] = lambda: False,
     chance: Callable[[], float] = lambda: 0.0,
+    surroundings: Surroundings | None = None,
 ) -> DeliveryReport:
     """Send everything that is due, oldest first.
 
@@ -92,13 +94,15 @@ def deliver_pending(
         Asked before each attempt; True ends the run early and leaves nothing claimed.
     chance : callable
         Gives random numbers from 0 to 1, for the jitter of pauses.
+    surroundings : Surroundings, optional
+        Where it is read what a notice says and shows beside its change.
 
     Raises
     ------
     StorageError
         If the database refuses. What was sent before is marked.
     """
-    run = _Run(store, sites, clock, send, rules or RetryRules(), chance)
+    run = _Run(store, sites, clock, send, rules or RetryRules(), chance, surroundings)
     open_channels = {channel.name: channel for channel in channels}
     while open_channels and not stop():
         claim = run.claim(open_channels)
@@ -123,6 +127,7 @@ class _Run:
     send: Send
     rules: RetryRules
     chance: Callable[[], float]
+    surroundings: Surroundings | None
     attempts: list[Attempt] = field(default_factory=list)
     skipped: list[tuple[str, str, str]] = field(default_factory=list)
 
@@ -156,7 +161,7 @@ class _Run:
         if now - delivery.due_utc > self.rules.give_up_after:
             error = delivery.error or "it could not be sent in time"
             self.store.mark_failed(claim, error=f"given up, too old: {error}", next_try_utc=None)
-            text = self._text([claim])
+            text = self._text([claim], channel)
             self.attempts.append(Attempt(Result.FAILED, channel.name, text, error))
             return False
         return True
@@ -174,7 +179,7 @@ class _Run:
 
     def tell(self, claims: list[Claim], channel: Channel) -> bool:
         """Send one message for all claims and mark them; whether the channel took it."""
-        text = self._text(claims)
+        text = self._pictured(self._text(claims, channel), claims, channel)
         try:
             self.send(channel, text)
         except DeliveryError as error:
@@ -186,19 +191,29 @@ class _Run:
         self.attempts.append(Attempt(Result.SENT, channel.name, text))
         return True
 
-    def _text(self, claims: list[Claim]) -> Message:
-        now = self.clock.now()
+    def _text(self, claims: list[Claim], channel: Channel) -> Message:
+        now, first = self.clock.now(), claims[0]
+        delivery, around = first.delivery, self.surroundings
+        beside = None if around is None else around.beside(delivery.change, channel)
         if len(claims) > 1:
-            return digest([claim.delivery.change for claim in claims], self.sites, now_utc=now)
-        delivery = claims[0].delivery
+            changes = [claim.delivery.change for claim in claims]
+            return digest(changes, self.sites, now_utc=now, beside=beside)
         return message(
             delivery.change,
             self.sites.get(delivery.change.site),
             now_utc=now,
-            first=not claims[0].heard,
+            first=not first.heard,
             instead_of=delivery.instead_of,
             held=delivery.held,
+            beside=beside,
         )
+
+    def _pictured(self, text: Message, claims: list[Claim], channel: Channel) -> Message:
+        """The message with a small map, where the channel takes one and there is one to draw."""
+        if not channel.picture or self.surroundings is None or len(claims) > 1:
+            return text
+        drawn = self.surroundings.picture(claims[0].delivery.change, text.title)
+        return replace(text, picture=drawn)
 
     def _failed(
         self, claims: list[Claim], channel: Channel, text: Message, error: DeliveryError

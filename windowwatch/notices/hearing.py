@@ -6,7 +6,7 @@ first hearing
     A window is first told on a channel when its chance reaches that channel's bound. From
     then on everything about it is told there, whatever the chance.
 never heard of
-    The end of a window that was kept from a channel is not told there.
+    The end of a window that was kept from a channel is not told there, nor how to hold for it.
 held
     A notice waits for the end of quiet hours, for the next digest, or for the day from which
     on the channel wants to hear of the window. Kinds that are told `at_once` never wait for
@@ -34,6 +34,7 @@ _OF_WINDOWS = frozenset(
         ChangeKind.MODELS_DISAGREE,
     }
 )
+_NEVER_TOLD = "this channel was never told of the window"
 
 
 def wants(channel: Channel, change: Change) -> bool:
@@ -110,6 +111,8 @@ def why_not(
     now_utc : datetime
         Aware.
     """
+    if change.kind is ChangeKind.HOLD_ADVICE and not heard and _keeps_things_back(channel):
+        return _NEVER_TOLD
     if change.kind not in _OF_WINDOWS:
         return None
     if held and overtaken:
@@ -118,7 +121,7 @@ def why_not(
     if window is None:
         if heard or not _keeps_things_back(channel):
             return None
-        return "this channel was never told of the window"
+        return _NEVER_TOLD
     if held and window.end_utc <= now_utc:
         return "the window went by while the notice was held"
     if not heard and channel.from_chance > 0.0:

@@ -29,6 +29,8 @@ class ChannelSection(Section):
     at_once: tuple[ChangeKind, ...] = tuple(sorted(AT_ONCE))
     fallback: str | None = None
     fallback_after_min: Annotated[float, Field(ge=0.0, le=1440.0)] = 15
+    long: bool = False
+    picture: bool = False
 
     _checked = field_validator("name")(named)
     _variable = field_validator("url_env")(variable)
@@ -67,6 +69,8 @@ class ChannelSection(Section):
             at_once=frozenset(self.at_once),
             fallback=self.fallback,
             fallback_after=timedelta(minutes=self.fallback_after_min),
+            long=self.long,
+            picture=self.picture,
         )
 
 
@@ -92,6 +96,27 @@ class DecisionSection(Section):
             self.reminders,
             self.escalate_to,
         )
+
+
+class NoticesSection(Section):
+    """What all notices have in common."""
+
+    page_url: str | None = None
+    hold_advice_h: Annotated[float, Field(ge=0.0, le=24.0)] = 3
+
+    @field_validator("page_url")
+    @classmethod
+    def _address(cls, value: str | None) -> str | None:
+        if value is None:
+            return None
+        scheme, _, rest = value.partition("://")
+        if scheme not in ("http", "https") or not rest or set(rest) & set(" ?#"):
+            raise ValueError("give the address of the page, for example https://watch.example")
+        return value.rstrip("/")
+
+    def hold_advice_before(self) -> timedelta | None:
+        """How long before a window's first release hold advice is told; None for never."""
+        return timedelta(hours=self.hold_advice_h) if self.hold_advice_h else None
 
 
 class ServiceSection(Section):

@@ -26,6 +26,9 @@ from windowwatch.storage.rows import change_of_row, delivery_values
 from windowwatch.storage.tables import ChangeRow, DeliveryRow
 from windowwatch.windows.values import Change, ChangeKind
 
+#: Kinds that ask or advise about a window: who got one was not told of the window itself.
+_ABOUT_IT = (str(ChangeKind.DECISION_DUE), str(ChangeKind.HOLD_ADVICE))
+
 
 class DeliveryState(StrEnum):
     """How far a delivery has come."""
@@ -166,7 +169,7 @@ def _standing(session: Session, row: DeliveryRow, now_utc: datetime) -> tuple[bo
             DeliveryRow.channel == row.channel,
             DeliveryRow.id != row.id,
             ChangeRow.window_uid.in_(sorted(family)),
-            ChangeRow.kind != str(ChangeKind.DECISION_DUE),
+            ChangeRow.kind.not_in(_ABOUT_IT),
         )
     ).all()
     # One that failed may have been told on the fallback: better told of twice than never.

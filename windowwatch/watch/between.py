@@ -1,4 +1,4 @@
-"""What happens between two passes: decisions are asked for, and what is due is delivered."""
+"""Between two passes: decisions are asked for, hold advice given, what is due delivered."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -8,9 +8,11 @@ from windowwatch.clock import Clock
 from windowwatch.notices import channels as door
 from windowwatch.notices.deliver import DeliveryReport, Send, deliver_pending
 from windowwatch.notices.policy import RetryRules, holds, plan_deliveries
+from windowwatch.notices.surroundings import Surroundings
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
 from windowwatch.windows.decisions import ask, keys_to_know
+from windowwatch.windows.holds import advice_key, advise, is_due
 from windowwatch.windows.values import Change, ChangeKind
 
 #: Closings older than this ask for nothing: their window has gone by, too.
@@ -19,10 +21,11 @@ _LOOK_BACK = timedelta(days=16)
 
 @dataclass(frozen=True)
 class Between:
-    """What was asked for, and what was delivered."""
+    """What was asked for and advised, and what was delivered."""
 
     asked: tuple[Change, ...]
     delivered: DeliveryReport
+    advised: tuple[Change, ...] = ()
 
 
 def between_passes(
@@ -35,7 +38,7 @@ def between_passes(
     stop: Callable[[], bool] = lambda: False,
     chance: Callable[[], float] = lambda: 0.0,
 ) -> Between:
-    """Ask for decisions that are due, then deliver everything that is.
+    """Ask for decisions and give hold advice that are due, then deliver everything that is.
 
     Parameters as of `windowwatch.notices.deliver.deliver_pending`.
 
@@ -45,6 +48,7 @@ def between_passes(
         If the database refuses; what was stored or sent before stands.
     """
     asked = ask_for_decisions(store, watch, clock)
+    advised = advise_holds(store, watch, clock)
     sites = {site.name: site for site in watch.sites}
     report = deliver_pending(
         store,
@@ -55,8 +59,38 @@ def between_passes(
         rules=rules,
         stop=stop,
         chance=chance,
+        surroundings=Surroundings(store, watch.name, sites, watch.ground, watch.page_url),
     )
-    return Between(asked, report)
+    return Between(asked, report, advised)
+
+
+def advise_holds(store: Store, watch: Watch, clock: Clock) -> tuple[Change, ...]:
+    """Store hold advice on windows whose launch is near, once for each."""
+    if watch.hold_advice_before is None:
+        return ()
+    now = clock.now()
+    near = [
+        window
+        for window in store.current_windows(watch.name)
+        if is_due(window, watch.hold_advice_before, now)
+    ]
+    known = store.changes_by_key([advice_key(watch.name, window.uid) for window in near])
+    found = []
+    for window in near:
+        if advice_key(watch.name, window.uid) in known:
+            continue
+        hours = store.hours(watch.name, window.cycle_id, site=window.site, from_utc=now)
+        advice = advise(window, hours, now, watch.name)
+        found += [] if advice is None else [advice]
+    return tell_of(store, watch, tuple(found))
+
+
+def tell_of(store: Store, watch: Watch, found: tuple[Change, ...]) -> tuple[Change, ...]:
+    """Store changes that no pass brings, with their deliveries; returns those that were new."""
+    if not found:
+        return ()
+    pairs, held = plan_deliveries(found, watch.channels), holds(found, watch.channels)
+    return store.save_changes(watch.name, found, pairs, held)
 
 
 def ask_for_decisions(store: Store, watch: Watch, clock: Clock) -> tuple[Change, ...]:

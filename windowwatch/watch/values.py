@@ -1,6 +1,7 @@
 """A watch: everything one pass needs to know that is not weather."""
 
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 
 from windowwatch.errors import InputError
 from windowwatch.ground.values import Ground
@@ -31,6 +32,10 @@ class Watch:
         Who is told, and what each wants to hear.
     decisions : tuple of Decision
         What an open window asks people to decide, and when.
+    hold_advice_before : timedelta, optional
+        Hold advice on a window is told so long before its first release; never when None.
+    page_url : str, optional
+        Address of the page, for links in long notices.
     others : tuple of str
         Names of weather models that are asked what they think; `model` decides.
     agreement : AgreementRules
@@ -50,6 +55,8 @@ class Watch:
     ground: Ground
     channels: tuple[Channel, ...] = ()
     decisions: tuple[Decision, ...] = ()
+    hold_advice_before: timedelta | None = None
+    page_url: str | None = None
     others: tuple[str, ...] = ()
     agreement: AgreementRules = field(default_factory=AgreementRules)
     role: Role = Role.PRIMARY

@@ -1,0 +1,125 @@
+"""What a notice says and shows beside its change, read from the store when it is worded.
+
+None of it is needed for the notice: what cannot be read or drawn is left out and logged.
+"""
+
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from windowwatch.errors import StorageError
+from windowwatch.ground.values import Ground
+from windowwatch.notices.picture import Scene, picture_or_none
+from windowwatch.notices.values import Channel
+from windowwatch.notices.wording import Beside
+from windowwatch.scoring.detail import HourDetail
+from windowwatch.scoring.values import Hour, Site
+from windowwatch.storage.cycles import StoredCycle
+from windowwatch.storage.store import Store
+from windowwatch.windows.values import Change, Window
+
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """Where a notice's surroundings are read from.
+
+    Parameters
+    ----------
+    store : Store
+    watch : str
+        Name of the watch.
+    sites : mapping of str to Site
+    ground : Ground
+        What a picture shows of roads and water.
+    page_url : str, optional
+        Address of the page, for links.
+    """
+
+    store: Store
+    watch: str
+    sites: Mapping[str, Site]
+    ground: Ground = field(default_factory=Ground)
+    page_url: str | None = None
+
+    def beside(self, change: Change, channel: Channel) -> Beside:
+        """What is said beside a change on a channel."""
+        plain = Beside(zone=common_zone(self.sites.values()), page_url=self.page_url)
+        try:
+            stored = self.store.cycles(self.watch, last=2)
+            detail = self._detail(change.after)
+            best = self._best(change.after or change.before) if channel.long else None
+        except StorageError as error:
+            _LOG.warning("a notice goes without what stands beside it: %s", error.message)
+            return plain
+        drive = None if detail is None else detail.drive
+        return Beside(
+            zone=plain.zone,
+            page_url=plain.page_url,
+            next_forecast_utc=next_forecast(stored),
+            drive_min=None if drive is None else drive.minutes,
+            best=best,
+        )
+
+    def picture(self, change: Change, title: str) -> bytes | None:
+        """A map of the window's best hour; None when there is none to draw."""
+        window = change.after
+        site = self.sites.get(change.site)
+        if window is None or site is None:
+            return None
+        try:
+            best, detail = self._best(window), self._detail(window)
+        except StorageError as error:
+            _LOG.warning("a notice goes without its picture: %s", error.message)
+            return None
+        if best is None or best.footprint is None:
+            return None
+        at = window.best_hour_utc.astimezone(ZoneInfo(site.time_zone))
+        words = f"{title}\nlandings of {at:%H:%M} local; dashed ring: 90 % of them"
+        return picture_or_none(Scene(words, site, best.footprint, detail, self.ground))
+
+    def _best(self, window: Window | None) -> Hour | None:
+        if window is None:
+            return None
+        at = window.best_hour_utc
+        found = self.store.hours(
+            self.watch,
+            window.cycle_id,
+            site=window.site,
+            from_utc=at,
+            until_utc=at + timedelta(seconds=1),
+        )
+        return next(iter(found), None)
+
+    def _detail(self, window: Window | None) -> HourDetail | None:
+        if window is None:
+            return None
+        return self.store.detail(
+            self.watch, window.cycle_id, site=window.site, time_utc=window.best_hour_utc
+        )
+
+
+def common_zone(sites: Iterable[Site]) -> ZoneInfo | None:
+    """The zone that all sites share, None when they do not: UTC then stands alone."""
+    zones = {site.time_zone for site in sites}
+    return ZoneInfo(zones.pop()) if len(zones) == 1 else None
+
+
+def next_forecast(stored: Sequence[StoredCycle]) -> datetime | None:
+    """About when the next cycle will have been read; None before two are stored.
+
+    Cycles come as far apart as their reference times, and each takes about as long as the
+    one before.
+
+    Parameters
+    ----------
+    stored : sequence of StoredCycle
+        The newest cycles of the deciding model, oldest first.
+    """
+    if len(stored) < 2:
+        return None
+    before, newest = stored[-2], stored[-1]
+    return newest.saved_utc + (newest.cycle.reference_utc - before.cycle.reference_utc)
