@@ -23,13 +23,13 @@ def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     typing = ("pass", "--settings", "watch.toml", "--from", "made.grib2")
     answer = typed_in_a_process(folder, *typing)
     assert (answer.code, answer.err) == (0, "")
-    said = "made-2026-05-04T12Z: 6 launch hours, 6 flights, 0 hours refused; 1 open; 1 opened"
+    said = "made-2026-05-04T12Z: 6 launch hours, 6 flights; windows: 1 open; told: 1 opened"
     assert said in answer.words
     assert "now was taken to be 2026-05-04 12:00 UTC" in answer.out  # all of the forecast is past
 
     windows = run(folder, "windows", "--settings", "watch.toml")
     assert windows.code == 0
-    assert "after cycle made-2026-05-04T12Z: 1 open" in windows.out
+    assert "after cycle made-2026-05-04T12Z, windows: 1 open" in windows.out
 
     hours = run(folder, "hours", "--settings", "watch.toml", "field", "--all")
     assert hours.code == 0
@@ -45,7 +45,7 @@ def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     assert trail.code == 0
     assert "made.grib2" in trail.out
     assert "sha256" in trail.out
-    assert "strongest_wind" in trail.out
+    assert "strongest wind aloft" in trail.out
 
     again = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
     assert "stored already" in again.out

@@ -71,7 +71,7 @@ def test_a_map_is_built_and_a_pass_stands_on_it(folder: Path) -> None:
     forecast_in(folder)
     passed = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
     assert passed.code == 0, passed.err
-    assert "0 hours refused; 1 open" in passed.words
+    assert "6 flights; windows: 1 open" in passed.words
     hours = run(folder, "hours", "--settings", "watch.toml", "Field", "--all").out
     assert "6 hours" in hours
 

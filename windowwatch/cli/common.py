@@ -3,7 +3,7 @@
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -111,18 +111,21 @@ def site_called(settings: "Settings", name: str) -> "Site":
     raise InputError(f"no site is called {name!r}; the settings have {known}")
 
 
-def parse_time(text: str) -> datetime:
-    """Aware UTC time from what a person typed.
+def parse_time(text: str, zone: tzinfo | None = None) -> datetime:
+    """Aware UTC time from what a person typed; without a zone of its own it is in `zone`.
 
     Raises
     ------
     InputError
-        If it is no time or carries no zone.
+        If it is no time, or carries no zone and none is given.
     """
     try:
-        return require_utc(datetime.fromisoformat(text))
+        moment = datetime.fromisoformat(text)
     except ValueError as error:
         raise InputError(f"{text!r} is no time; write it as 2026-05-04T04:00Z") from error
+    if moment.tzinfo is None and zone is not None:
+        moment = moment.replace(tzinfo=zone)
+    return require_utc(moment)
 
 
 def clock_at(at: str | None) -> Clock:

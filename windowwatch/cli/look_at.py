@@ -1,6 +1,7 @@
 """Commands that look at stored results: windows, hours, sites, and what stands behind them."""
 
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import click
 
@@ -18,7 +19,7 @@ def windows_command(settings_path: Path, everything: bool) -> None:
 
         name = settings.watch.name
         kept = store.windows(name) if everything else store.current_windows(name)
-        click.echo(f"after cycle {cycle}: {show.state_counts(kept)}")
+        click.echo(f"after cycle {cycle}, windows: {show.state_counts(kept)}")
         show.print_windows(show.terminal(), kept, settings.watch.sites)
 
 
@@ -57,15 +58,31 @@ def sites_command(settings_path: Path) -> None:
 
 @click.command("explain")
 @settings_option()
-@click.argument("key")
-def explain_command(settings_path: Path, key: str) -> None:
-    """Follow a notice back: KEY stands in square brackets at its end."""
-    with errors_in_words(), results(settings_path) as (settings, store, _):
-        from windowwatch.cli import show
+@click.argument("what", metavar="KEY|SITE")
+@click.argument("at", metavar="[TIME]", required=False)
+@click.option("--all", "everything", is_flag=True, help="Every hour of the window in full.")
+def explain_command(settings_path: Path, what: str, at: str | None, everything: bool) -> None:
+    """Say what stands behind a notice, or behind a launch hour.
 
-        sites = {site.name: site for site in settings.watch.sites}
-        trail = store.explain(key.strip("[] "))
-        show.print_trail(show.terminal(), trail, sites, settings.watch.plan)
+    KEY stands in square brackets at the end of a notice. SITE and TIME name a launch hour of
+    the newest cycle; TIME is local to the site, as 2026-05-08T06:00, unless it carries a zone.
+    """
+    with errors_in_words(), results(settings_path) as (settings, store, _):
+        from windowwatch.cli import explaining, show
+
+        plan, console = settings.watch.plan, show.terminal()
+        if at is None:
+            sites = {site.name: site for site in settings.watch.sites}
+            trail = store.explain(what.strip("[] "))
+            explaining.print_trail(console, trail, sites, plan, every_hour=everything)
+            return
+        site = site_called(settings, what)
+        hour = explaining.hour_at(store.hours(settings.watch.name, site=site.name), site, at)
+        console.print(f"{site.name}, watch {settings.watch.name}", style="bold", highlight=False)
+        explaining.print_hour(console, hour, plan, ZoneInfo(site.time_zone))
+        stored = store.cycles(settings.watch.name)
+        name = hour.from_cycle or (stored[-1].cycle.id if stored else "")
+        explaining.print_cycle(console, next((c for c in stored if c.cycle.id == name), None))
 
 
 @click.command("acknowledge")

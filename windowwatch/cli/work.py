@@ -101,9 +101,16 @@ def _settings_words(settings: Settings) -> str:
 
 
 def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> None:
-    if settings.file.watch.note:
-        click.echo(f"{settings.watch.name}: {settings.file.watch.note}")
-    console.rule("cycles")
+    watch, note = settings.watch, settings.file.watch.note
+    if note:
+        click.echo(f"{watch.name}: {note}")
+    show.print_plain(
+        console,
+        f"{len(result.passes)} forecasts of the weather model, one after the other as they came "
+        f"in, each for every launch hour at {', '.join(site.name for site in watch.sites)}. "
+        "Nothing is sent to anybody: what phones would have got stands below.",
+    )
+    console.rule("cycles (runs of the weather model)")
     for each in result.passes:
         show_pass(console, each)
     console.rule("notices, in the order they were told")
@@ -119,17 +126,18 @@ def show_pass(console: Console, result: PassResult) -> None:
     """Say in a few lines what one pass did."""
     refused = [hour for hour in result.hours if hour.refused is not None]
     kinds = [str(change.kind) for change in result.changes]
-    counts = ", ".join(f"{kinds.count(k)} {k}" for k in dict.fromkeys(kinds)) or "no change"
+    told = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
+    barred = f", {len(refused)} of them refused" if refused else ""
     console.print(
-        f"{result.cycle_id}: {len(result.hours)} launch hours, {result.flights} flights, "
-        f"{len(refused)} hours refused; {show.state_counts(result.windows)}; {counts}",
+        f"{result.cycle_id}: {len(result.hours)} launch hours{barred}, {result.flights} flights; "
+        f"windows: {show.state_counts(result.windows)}; {f'told: {told}' if told else 'no change'}",
         highlight=False,
     )
     for reason in dict.fromkeys(str(hour.refused) for hour in refused):
         count = sum(hour.refused == reason for hour in refused)
         show.print_note(console, f"refused {count} h: {reason}")
     for words in (*result.gaps, *result.remarks):
-        show.print_note(console, words)
+        show.print_note(console, f"of the forecast: {words}")
     if not result.saved:
         show.print_note(console, "this cycle was stored already; the stored answer stands")
 

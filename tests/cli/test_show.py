@@ -1,0 +1,156 @@
+"""What the terminal shows: nothing is cut off at 80 columns, and the worst stands first."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import timedelta
+from io import StringIO
+
+import pytest
+from invented import FILES, HIGHMOOR, MILLFIELD, SITES, at, change, check, cycle, hour, window
+from rich.console import Console
+
+from windowwatch.cli.explaining import hour_at, print_hour, print_trail
+from windowwatch.cli.show import print_hours, print_sites, print_windows
+from windowwatch.clock import require_utc
+from windowwatch.errors import InputError
+from windowwatch.scoring.compare import SiteSummary, compare_sites
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Hour, Opinion, Part, Verdict
+from windowwatch.storage.cycles import StoredCycle
+from windowwatch.storage.trail import Trail
+from windowwatch.windows.values import ChangeKind, WindowState
+
+ZONE = "America/Noronha"
+PLAN = ScoringPlan()
+LONG = "Crew is there 117 min after dark (median -32), 12 % of flights out of reach, limit 0."
+
+
+def shown(draw: Callable[[Console], None], width: int = 80) -> str:
+    """What is drawn on a terminal of a width; no line is wider, and nothing is cut off."""
+    paper = StringIO()
+    draw(Console(file=paper, width=width))
+    text = paper.getvalue()
+    assert max(map(len, text.splitlines())) <= width
+    assert "…" not in text
+    return text
+
+
+def rough(*, parts_apart: bool = False) -> Hour:
+    """An hour with checks of two parts, perhaps in the order of their keys and not their parts."""
+    ceiling = replace(
+        check("ceiling", 0.0, 230.0), part=Part.RELEASE, fine=1500.0, limit=300.0, margin=-70.0,
+        unit="m", hard=False, verdict=Verdict.NO_GO,
+    )  # fmt: skip
+    drift = replace(check("drift", 40.0, 140.0), part=Part.FLIGHT, unit="km", margin=20.0)
+    crew = replace(check("crew", 70.0, 61.0), part=Part.RECOVERY, unit="min")
+    gust = check("gust", 95.0, 5.2)
+    checks = (gust, drift, ceiling, crew) if parts_apart else (gust, ceiling, drift, crew)
+    made = hour(at(8), 46.0, verdict=Verdict.CAUTION)
+    return replace(made, checks=checks, worst=("Ceiling 230 m, past the limit of 300.", LONG))
+
+
+def test_a_window_is_told_from_its_first_to_its_last_release() -> None:
+    text = shown(lambda c: print_windows(c, [window()], [MILLFIELD, HIGHMOOR]))
+    assert "Thu 7 04:00–07:00  06:00–09:00" in text, "both ends are releases"
+    assert "Highmoor: no window" in text
+    assert "Thu 7 04:00: Gust 6.8 m/s, limit 9.0 m/s." in text
+    assert "open: good in enough cycles to plan on" in text
+    assert "closed:" not in text, "only the words that stand in the table are explained"
+
+
+def test_windows_over_midnight_fit_and_name_both_days() -> None:
+    over = window(start_utc=at(23), end_utc=at(29), chance=0.998, drift_km=142.0, bearing_deg=140.0)
+    local = replace(over, start_utc=at(0), end_utc=at(6), state=WindowState.SIGHTED)
+    text = shown(lambda c: print_windows(c, [over, local], [MILLFIELD]))
+    words = " ".join(text.split())
+    assert "Thu 7 21:00– 23:00–04:00 05:00 78 over 99 % 142 km SE Fri 8 02:00" in words
+    assert "Wed 6 22:00– Thu 7 00:00–05:00 05:00 78 over 99 % 142 km SE Thu 7 03:00" in words
+
+
+def test_hours_stand_under_their_day_with_what_is_worst() -> None:
+    hours = [replace(hour(at(h)), worst=(LONG,), chance=0.999) for h in (0, 1, 2, 3)]
+    hours[3] = replace(hours[3], from_cycle="skerra-2026-05-04T18Z")
+    text = shown(lambda c: print_hours(c, hours, MILLFIELD))
+    lines = [line.strip() for line in text.splitlines()]
+    assert lines.index("Wed 6") < lines.index("Thu 7")
+    assert "22:00   00:00+1  go" in text, "the day in UTC is a later one"
+    assert "01:00*" in text
+    assert "* the newest cycle has not come so far yet" in text
+    assert "skerra-2026-05-04T18Z" in text
+    assert " ".join(text.split()).count("12 %") == 4, "the sentence is whole, folded in its column"
+
+
+def test_sites_side_by_side_fit() -> None:
+    hours = [hour(at(h), site=site) for site in SITES for h in (8, 9, 33)]
+    ranked = compare_sites(list(SITES.values()), hours, PLAN)
+    text = shown(lambda c: print_sites(c, ranked, list(SITES.values())))
+    assert "Thu 7 06:00      08:00  go" in text
+    none: list[SiteSummary] = [replace(ranked[0], best=())]
+    assert "no hour that is go" in shown(lambda c: print_sites(c, none, list(SITES.values())))
+
+
+@pytest.mark.parametrize("parts_apart", [False, True])
+def test_an_hour_in_full_has_each_part_once_and_its_worst_check_first(parts_apart: bool) -> None:
+    zone = at(0).tzinfo
+    assert zone is not None
+    text = shown(lambda c: print_hour(c, rough(parts_apart=parts_apart), PLAN, zone))
+    for part in (Part.RELEASE, Part.FLIGHT, Part.RECOVERY):
+        assert sum(line.startswith(f"{part}: ") for line in text.splitlines()) == 1
+    assert "1. Ceiling 230 m" in text
+    release = text[text.index("release: ") : text.index("flight: ")]
+    assert release.index(" ceiling") < release.index(" gust !")
+    assert "−70" in release
+    assert "crew at the road, after the" in text, "checks stand in words, as on the page"
+    assert "It would be go with: ceiling 70 m more" in text
+
+
+def test_what_other_models_say_of_an_hour() -> None:
+    other = Opinion(
+        "ifs", "ifs-2026-05-05T00Z", Verdict.NO_GO, 31.0, 0.1, 42.0, 45.0, "Gust 12 m/s"
+    )
+    said = replace(rough(), others=(other,), own_chance=0.9, from_cycle="skerra-2026-05-04T18Z")
+    zone = at(0).tzinfo
+    assert zone is not None
+    words = " ".join(shown(lambda c: print_hour(c, said, PLAN, zone)).split())
+    assert (
+        "Ifs (ifs-2026-05-05T00Z) says no-go, score 31, chance 10 %; lands 42 km NE of this one: "
+        "Gust 12 m/s."
+    ) in words
+    assert "Chance by its own model alone: 90 %." in words
+    assert "by cycle skerra-2026-05-04T18Z" in words
+
+
+def trail(kind: ChangeKind = ChangeKind.CLOSED) -> Trail:
+    hours = (hour(at(6), 80.0), hour(at(7), 90.0), rough(), hour(at(9), 60.0, verdict=Verdict.GO))
+    stored = StoredCycle("skerra demo", cycle(), at(0), FILES, ("no gust",), ("one remark",))
+    return Trail("skerra demo", change(kind), window(), hours, stored, ())
+
+
+def test_the_trail_of_a_closed_window_tells_its_worst_hour_in_full() -> None:
+    text = shown(lambda c: print_trail(c, trail(), SITES, PLAN), 100)
+    listed = text[text.index("the worst first") : text.index("in full")]
+    clock = [line.split()[2] for line in listed.splitlines() if line.startswith("Thu 7")]
+    assert clock == ["06:00", "07:00", "04:00", "05:00", "06:00"]
+    assert text.count("in full") == 1
+    assert "Thu 7 06:00 local (08:00 UTC) in full: caution" in text
+    assert FILES[0].sha256 in text
+    whole = shown(lambda c: print_trail(c, trail(), SITES, PLAN, every_hour=True), 100)
+    assert whole.count("in full") == 4
+
+
+def test_the_trail_of_an_open_window_tells_its_best_hour_in_full() -> None:
+    text = shown(lambda c: print_trail(c, trail(ChangeKind.OPENED), SITES, PLAN))
+    assert "Thu 7 05:00 local (07:00 UTC) in full: go, score 90" in text
+
+
+def test_an_hour_is_found_by_local_time_or_by_any_zone() -> None:
+    hours = [hour(at(h)) for h in (6, 7)]
+    assert hour_at(hours, MILLFIELD, "2026-05-07T04:00") is hours[0]
+    assert hour_at(hours, MILLFIELD, "2026-05-07T07:00Z") is hours[1]
+    assert require_utc(hours[1].time_utc) - hours[0].time_utc == timedelta(hours=1)
+    with pytest.raises(InputError, match=r"Thu 7 04:30 local \(06:30 UTC\) is no launch hour of"):
+        hour_at(hours, MILLFIELD, "2026-05-07T04:30")
+    with pytest.raises(InputError, match="'noon' is no time; write it as"):
+        hour_at(hours, MILLFIELD, "noon")
+    with pytest.raises(InputError, match="holds no launch hour of Millfield"):
+        hour_at([], MILLFIELD, "2026-05-07T04:30")

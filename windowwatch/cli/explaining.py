@@ -1,0 +1,208 @@
+"""The whole reckoning in the terminal: a notice or an hour, back to the files of its cycle."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime, tzinfo
+from zoneinfo import ZoneInfo
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from windowwatch.cli.common import parse_time
+from windowwatch.cli.show import COLOURS, lands, plain_table, print_note, share_words
+from windowwatch.errors import InputError
+from windowwatch.scoring.compare import what_would_make_it_go
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Check, Hour, Opinion, Part, Site, Verdict
+from windowwatch.scoring.verdict import worst_first
+from windowwatch.storage.cycles import StoredCycle
+from windowwatch.storage.trail import Trail
+from windowwatch.web.words import check_label, number_words, score_words
+from windowwatch.windows.phrases import day_and_time, sentence
+from windowwatch.windows.spoken import spoken, spoken_moment, spoken_span
+from windowwatch.windows.values import ChangeKind
+
+#: Verdicts from the worst to the best; what could not be answered stands before what is go.
+_ORDER = (Verdict.NO_GO, Verdict.UNKNOWN, Verdict.CAUTION, Verdict.GO)
+#: Of these changes the hours that took the window away tell more than its best one.
+_TAKEN = frozenset({ChangeKind.CLOSED})
+
+
+def print_trail(
+    console: Console,
+    trail: Trail,
+    sites: Mapping[str, Site],
+    plan: ScoringPlan,
+    *,
+    every_hour: bool = False,
+) -> None:
+    """Print all that stands behind a notice, down to the files of its cycle.
+
+    One hour is told in full: of a closed window its worst, of any other its best one.
+    """
+    change = trail.change
+    site = sites.get(change.site)
+    zone = ZoneInfo(site.time_zone) if site else UTC
+    console.print(Text(f"{change.kind}: {change.site}, watch {trail.watch}", style="bold"))
+    console.print(
+        f"found {spoken_moment(change.found_utc, zone)} in cycle {change.cycle_id}",
+        highlight=False,
+    )
+    print_note(console, spoken(sentence(change.reason), zone))
+    console.print()
+    window = trail.window
+    if window is not None:
+        release = spoken_span(window.start_utc, window.last_release_utc, zone)
+        console.print(Text(f"window {window.uid}: {window.state}, release {release}"))
+    hours = sorted(trail.hours, key=_worst_hour_first)
+    if hours:
+        _print_list(console, hours, zone)
+        for hour in hours if every_hour else [_telling(trail, hours)]:
+            print_hour(console, hour, plan, zone)
+    for delivery in trail.deliveries:
+        when = spoken_moment(delivery.sent_utc, zone) if delivery.sent_utc else "not sent"
+        error = f" ({delivery.error})" if delivery.error else ""
+        console.print(Text(f"delivery on {delivery.channel}: {delivery.state}, {when}{error}"))
+    print_cycle(console, trail.cycle)
+
+
+def _telling(trail: Trail, hours: Sequence[Hour]) -> Hour:
+    """The hour of a trail that is told in full."""
+    window = trail.change.after or trail.window
+    if window is None or trail.change.kind in _TAKEN:
+        return hours[0]
+    return next((h for h in hours if h.time_utc == window.best_hour_utc), hours[0])
+
+
+def _worst_hour_first(hour: Hour) -> tuple[int, float, datetime]:
+    score = -1.0 if hour.score is None else hour.score
+    return _ORDER.index(hour.verdict), score, hour.time_utc
+
+
+def _print_list(console: Console, hours: Iterable[Hour], zone: tzinfo) -> None:
+    """Every hour of the window in a line, the worst first."""
+    console.print()
+    table = plain_table("its launch hours, the worst first")
+    for name in ("local", "verdict"):
+        table.add_column(name, no_wrap=True)
+    for name in ("score", "chance"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("worst check")
+    for hour in hours:
+        table.add_row(
+            day_and_time(hour.time_utc.astimezone(zone)),
+            Text(str(hour.verdict), style=COLOURS[hour.verdict]),
+            score_words(hour.score),
+            share_words(hour.chance),
+            hour.refused or next(iter(hour.worst), "all is well within the limits."),
+        )
+    console.print(table)
+
+
+def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) -> None:
+    """Print one hour in full: what is worst in words, then every part with its checks."""
+    console.print()
+    said = "refused" if hour.score is None else f"score {hour.score:.0f}"
+    chance = "" if hour.chance is None else f", chance {share_words(hour.chance)}"
+    head = f"{spoken_moment(hour.time_utc, zone)} in full: {hour.verdict}, {said}{chance}"
+    console.print(Text(head, style="bold"))
+    if hour.from_cycle:
+        print_note(console, f"the newest cycle has not come so far: by cycle {hour.from_cycle}")
+    if hour.refused:
+        print_note(console, f"refused: {hour.refused}")
+    for number, words in enumerate(hour.worst, start=1):
+        print_note(console, f"{number}. {words}")
+    wanted = what_would_make_it_go(hour, plan)
+    if wanted:
+        print_note(console, f"It would be go with: {'; '.join(wanted)}.")
+    for opinion in hour.others:
+        print_note(console, _opinion_words(opinion))
+    if hour.others and hour.own_chance is not None:
+        print_note(console, f"Chance by its own model alone: {share_words(hour.own_chance)}.")
+    console.print(_checks(hour, plan))
+    print_note(console, "!: past its limit it vetoes the hour. worth: 1 is fine, 0 at the limit.")
+    console.print()
+
+
+def _opinion_words(opinion: Opinion) -> str:
+    """What another model says of the hour, in a sentence."""
+    words = f"{opinion.model} ({opinion.cycle_id}) says {opinion.verdict}"
+    if opinion.score is not None:
+        words += f", score {opinion.score:.0f}, chance {share_words(opinion.chance)}"
+    if opinion.apart_km is not None and opinion.bearing_deg is not None:
+        words += f"; lands {lands(opinion.apart_km, opinion.bearing_deg)} of this one"
+    return sentence(f"{words}: {opinion.says}" if opinion.says else words)
+
+
+def _checks(hour: Hour, plan: ScoringPlan) -> Table:
+    """Every check in the part it belongs to, each part once, its worst check first."""
+    table = plain_table("")
+    table.add_column("check", min_width=16)
+    for name in ("value", "fine", "limit", "margin", "unit", "verdict", "worth"):
+        table.add_column(
+            name, justify="left" if name in {"unit", "verdict"} else "right", no_wrap=True
+        )
+    ordered = _ordered(hour.checks, plan)
+    for part in sorted({check.part for check in hour.checks}, key=list(Part).index):
+        table.add_row(Text(f"{part}: {score_words(hour.parts.get(part))}", style="bold"))
+        for check in ordered:
+            if check.part is part:
+                table.add_row(*_check_cells(check))
+    return table
+
+
+def _ordered(checks: Sequence[Check], plan: ScoringPlan) -> Sequence[Check]:
+    """The worst first; as they are stored where an older version's checks are not known now."""
+    try:
+        return worst_first(checks, plan)
+    except KeyError:
+        return checks
+
+
+def _check_cells(check: Check) -> tuple[str | Text, ...]:
+    numbers = (check.value, check.fine, check.limit, check.margin)
+    return (
+        f" {check_label(check.name)}{' !' if check.hard else ''}",
+        *(number_words(check, number) for number in numbers),
+        check.unit,
+        Text(str(check.verdict), style=COLOURS[check.verdict]),
+        "–" if check.desirability is None else f"{check.desirability:.2f}",
+    )
+
+
+def print_cycle(console: Console, cycle: StoredCycle | None) -> None:
+    """Print a cycle with its files and what was noted of it."""
+    if cycle is None:
+        console.print("its cycle is no longer stored")
+        return
+    console.print(Text(f"cycle {cycle.cycle.id}", style="bold"))
+    for file in cycle.files:
+        console.print(Text(f"  {file.path}"), soft_wrap=True)
+        console.print(Text(f"    {file.size_bytes} bytes, sha256"))
+        console.print(Text(f"    {file.sha256}"), soft_wrap=True)
+    for words in (*cycle.gaps, *cycle.remarks):
+        print_note(console, words)
+
+
+def hour_at(hours: Iterable[Hour], site: Site, text: str) -> Hour:
+    """The launch hour of a site at a time that a person typed.
+
+    A time without a zone is read as local to the site, as the table of hours shows it.
+
+    Raises
+    ------
+    InputError
+        If it is no time, or there is no such launch hour.
+    """
+    zone = ZoneInfo(site.time_zone)
+    moment = parse_time(text, zone)
+    kept = list(hours)
+    for hour in kept:
+        if hour.time_utc == moment:
+            return hour
+    if not kept:
+        raise InputError(f"the newest cycle holds no launch hour of {site.name}")
+    span = spoken_span(kept[0].time_utc, kept[-1].time_utc, zone)
+    raise InputError(
+        f"{spoken_moment(moment, zone)} is no launch hour of {site.name}; they are from {span}"
+    )
