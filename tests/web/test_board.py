@@ -10,10 +10,11 @@ from page_week import Week
 
 from windowwatch.ground.values import Ground
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Site, Verdict
+from windowwatch.scoring.values import Opinion, Site, Verdict
 from windowwatch.web.board import Board, board
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
+from windowwatch.web.words import is_night
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import WindowState
 
@@ -43,8 +44,8 @@ def shown(now: datetime, *windows: object, facts: Facts = FACTS, **hours: object
 def test_the_answer_names_the_best_window_in_local_time() -> None:
     (site,) = shown(invented.NOW, invented.window()).sites
     # Noronha is two hours behind UTC (IANA time zone database).
-    assert site.headline == "Thu 7 May 04:00–08:00"
-    assert site.answer == (
+    assert site.answer.headline == "Thu 7 May, release 04:00 to 07:00"
+    assert site.answer.sentence == (
         "chance 80\xa0%, score 78 at 05:00; lands 42\xa0km north-east, 1.2\xa0km from a road."
     )
 
@@ -52,28 +53,31 @@ def test_the_answer_names_the_best_window_in_local_time() -> None:
 def test_an_open_window_comes_before_a_better_sighted_one() -> None:
     sighted = invented.window(uid="other", state=WindowState.SIGHTED, chance=0.99)
     (site,) = shown(invented.NOW, sighted, invented.window(chance=0.5)).sites
-    assert "chance 50\xa0%" in site.answer
+    assert "chance 50\xa0%" in site.answer.sentence
+    assert [text for _, text in site.answer.also] == [
+        "Thu 7 May, release 04:00 to 07:00: 99\xa0%, sighted"
+    ]
 
 
 def test_a_window_that_is_over_is_no_answer() -> None:
     (site,) = shown(invented.at(11), invented.window()).sites
-    assert site.headline == "No window"
+    assert site.answer.headline == "No window"
 
 
 def test_without_a_window_the_best_hour_is_named_or_that_there_is_none() -> None:
     (site,) = shown(invented.NOW).sites
-    assert site.headline == "No window"
-    assert "best single hour Thu 7 May 04:00: go, score 80" in site.answer
+    assert site.answer.headline == "No window"
+    assert "best single hour Thu 7 May 04:00: go, score 80" in site.answer.sentence
     bad = tuple(invented.hour(invented.at(h), 0.0) for h in range(24))
     (site,) = shown(invented.NOW, hours=bad).sites
-    assert site.answer == "no launch hour to come is better than no-go."
-    assert site.limited == "Mostly in the way: gust."
+    assert site.answer.sentence == ("every launch hour to come is no-go; mostly in the way: gust.")
 
 
 def test_refused_hours_are_question_marks_and_never_an_answer() -> None:
     refused = tuple(invented.refused(invented.at(h)) for h in range(24))
     (site,) = shown(invented.NOW, hours=refused).sites
-    assert (site.headline, site.limited) == ("Not known", "the wind at 10 hPa is missing")
+    assert site.answer.headline == "Not known"
+    assert site.answer.asides == ("The wind at 10 hPa is missing.",)
     cells = [c for day in site.days for half in day.halves for c in half.cells]
     assert {c.shows for c in cells} == {"?"}
     assert {c.kind for c in cells} == {"unknown"}
@@ -92,7 +96,7 @@ def test_a_window_over_noon_is_two_pieces_with_one_label() -> None:
     (left,), (right,) = morning.brackets, afternoon.brackets
     assert (left.column, left.width, left.begins, left.ends) == (9, 4, True, False)
     assert (right.column, right.width, right.begins, right.ends) == (1, 3, False, True)
-    assert [left.label, right.label] == ["open 08–15", ""]
+    assert [left.label, right.label] == ["open 08–14, 80\xa0%", ""]
 
 
 def test_what_must_be_decided_is_marked_where_it_is_due() -> None:
@@ -104,7 +108,7 @@ def test_what_must_be_decided_is_marked_where_it_is_due() -> None:
     facts = replace(FACTS, decisions=decide)
     (site,) = shown(invented.at(0), invented.window(), facts=facts).sites  # Wed 22:00 local
     # The window begins Thu 04:00 local; "open the gate" is for another site.
-    assert site.dues == (
+    assert site.answer.dues == (
         "book the crew by Wed 6 May 04:00 (overdue)",
         "tell air traffic by Thu 7 May 01:40 (in 4 h)",
     )
@@ -156,14 +160,78 @@ def test_addresses_of_sites_and_times_are_plain_and_unique() -> None:
         assert from_stamp(wrong) is None
 
 
-def test_the_page_holds_every_hour_and_says_its_verdict(week: Week) -> None:
+def test_hours_in_the_dark_are_left_out_and_marks_in_it_stand_at_the_edge() -> None:
+    dark = invented.check("daylight", 0.0)
+    hours = tuple(
+        h
+        if 8 <= (h.time_utc.hour - 2) % 24 <= 20
+        else replace(h, verdict=Verdict.NO_GO, checks=(*h.checks, dark))
+        for h in DAY
+    )
+    board_ = shown(invented.at(1.9), hours=hours)  # Wed 23:54 local
+    assert board_.hour_marks == tuple(range(3, 21))  # up to 20 local, and as far before noon
+    (site,) = board_.sites
+    wednesday = next(d for d in site.days if d.title == "Wed 6 May")
+    assert [half.now for half in wednesday.halves] == [None, (9, 4)]
+    thursday = next(d for d in site.days if d.title == "Thu 7 May")
+    assert sum(len(half.cells) for half in thursday.halves) == 18
+    (site,) = shown(invented.at(2.5), hours=hours).sites  # Thu 00:30 local
+    assert site.days[0].halves[0].now == (1, 0)
+
+
+def test_models_that_disagree_and_answers_that_were_kept_are_marked_and_said() -> None:
+    def says(model: str, verdict: Verdict) -> Opinion:
+        return Opinion(model, f"{model}-2026-05-05T00Z", verdict, 50.0, 0.5, 12.0)
+
+    apart = (says("north", Verdict.NO_GO), says("vane", Verdict.GO))
+    alike = (says("north", Verdict.GO), says("vane", Verdict.CAUTION))
+    unsure = (says("north", Verdict.UNKNOWN),)
+    hours = list(DAY)
+    hours[7] = replace(hours[7], others=apart)
+    hours[8] = replace(hours[8], others=alike, from_cycle="skerra-2026-05-04T18Z")
+    hours[9] = replace(hours[9], others=unsure)
+    made = shown(invented.NOW, invented.window(), hours=tuple(hours))
+    (site,) = made.sites
+    cells = {c.clock: c for d in site.days for half in d.halves for c in half.cells}
+    assert [cells[h].kind for h in ("05", "06", "07")] == ["go split", "go kept", "go"]
+    assert "2 of 3 models say go; north no-go" in cells["05"].spoken
+    assert "by the earlier cycle of Mon 4 May 18:00 UTC" in cells["06"].spoken
+    assert "models" not in cells["06"].spoken
+    assert site.answer.asides[0] == "2 of 3 models say go; north no-go."
+    assert (made.has_kept, made.has_split) == (True, True)
+
+
+def test_a_better_hour_than_the_one_that_the_window_keeps_is_explained() -> None:
+    hours = list(DAY)
+    hours[8] = invented.hour(invented.at(8), 83.0)
+    (site,) = shown(invented.NOW, invented.window(), hours=tuple(hours)).sites
+    assert site.answer.asides[-1] == (
+        "06:00 now scores 83: a window keeps its best hour until another is clearly better."
+    )
+    (site,) = shown(invented.NOW, invented.window()).sites
+    assert not any("clearly better" in text for text in site.answer.asides)
+
+
+def test_a_window_is_told_by_its_first_and_last_release() -> None:
+    """The end is the last launch hour plus a step; nothing was flown there."""
+    (site,) = shown(invented.NOW, invented.window(end_utc=invented.at(7))).sites
+    assert site.answer.headline == "Thu 7 May, release 04:00"
+    over_night = invented.window(start_utc=invented.at(24), end_utc=invented.at(28))
+    (site,) = shown(invented.NOW, over_night).sites
+    assert site.answer.headline == "release Thu 7 May 22:00 to Fri 8 May 01:00"
+
+
+def test_the_page_holds_every_hour_by_day_and_says_its_verdict(week: Week) -> None:
     page = week.client().get("/").text
-    cells = re.findall(r'<a class="cell ([a-z-]+) s\d+".*?aria-label="(.*?)"', page)
+    cells = re.findall(r'<a class="cell ([a-z-]+)[a-z ]* s\d+".*?aria-label="(.*?)"', page)
     hours = week.store.hours(week.facts.watch)
-    assert len(cells) == len(hours) == 3 * 144
-    for verdict in Verdict:
+    by_day = [h for h in hours if not is_night(h)]
+    assert len(by_day) < len(cells) < len(hours) == 3 * 144
+    for verdict in (Verdict.GO, Verdict.CAUTION, Verdict.UNKNOWN):
         spoken = sum(f": {verdict}, score" in label for _, label in cells)
         assert spoken == sum(h.verdict is verdict for h in hours)
+    spoken = sum(": no-go, score" in label and ", dark" not in label for _, label in cells)
+    assert spoken == sum(h.verdict is Verdict.NO_GO for h in by_day)
     for window in week.store.current_windows(week.facts.watch):
         assert f'href="/windows/{window.uid}"' in page
 

@@ -2,19 +2,20 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, timedelta, tzinfo
 from math import ceil
 
 from windowwatch.scoring.compare import SiteSummary, compare_sites
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.web import words
+from windowwatch.web.answers import LIVE, Answer, answer, lead, merit
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, site_keys, stamp
-from windowwatch.windows.values import Window, WindowState
+from windowwatch.windows.values import Window
 
-HALF_H = 12
-_LIVE = (WindowState.OPEN, WindowState.SIGHTED)
-_ORDER = {Verdict.GO: 3, Verdict.CAUTION: 2, Verdict.NO_GO: 1, Verdict.UNKNOWN: 0}
+NOON_H = 12
+#: At least so many hours are shown on either side of noon.
+FEWEST_H = 6
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ class Due:
 
 @dataclass(frozen=True)
 class Half:
-    """Twelve hours of a day. `now` is (column, quarter of an hour) of the present."""
+    """Hours of a day before or after noon. `now` is (column, quarter) of the present."""
 
     first_h: int
     cells: tuple[Cell, ...]
@@ -80,11 +81,7 @@ class SiteBoard:
     key: str
     name: str
     zone: str
-    headline: str
-    answer: str
-    limited: str
-    dues: tuple[str, ...]
-    href: str | None
+    answer: Answer
     days: tuple[Day, ...]
     silent: str
 
@@ -95,172 +92,137 @@ class Board:
 
     lead: str
     sites: tuple[SiteBoard, ...]
-    hour_marks: tuple[int, ...] = tuple(range(24))
+    hour_marks: tuple[int, ...]
+    has_kept: bool
+    has_split: bool
+
+    @property
+    def columns(self) -> int:
+        """Hours on either side of noon."""
+        return len(self.hour_marks) // 2
 
 
 def board(facts: Facts, snapshot: Snapshot, now: datetime) -> Board:
     """Board of the newest pass as it stands at a time; the best site first."""
     keys = {site.name: key for key, site in site_keys(facts.sites).items()}
     coming = [h for h in snapshot.hours if h.time_utc + facts.step > now]
-    windows = [w for w in snapshot.windows if w.state in _LIVE and w.end_utc > now]
+    windows = [w for w in snapshot.windows if w.state in LIVE and w.end_utc > now]
     ranked = compare_sites(facts.sites, coming, facts.plan)
     sites = {site.name: site for site in facts.sites}
+    columns = _columns(snapshot.hours, sites)
     boards = tuple(
         _site_board(
-            facts,
-            sites[each.site],
-            keys[each.site],
+            _Rows(facts, sites[each.site], keys[each.site], now, columns),
             [h for h in snapshot.hours if h.site == each.site],
             [w for w in windows if w.site == each.site],
             each,
-            now,
         )
         for each in ranked
     )
-    return Board(_lead(windows, sites, now), boards)
-
-
-def best_window(windows: Iterable[Window]) -> Window | None:
-    """Open before sighted, then by chance, then by score."""
-    return max(
-        windows,
-        key=lambda w: (w.state is WindowState.OPEN, w.chance or 0.0, w.best_score),
-        default=None,
+    return Board(
+        lead(windows, sites, now),
+        boards,
+        tuple(range(NOON_H - columns, NOON_H + columns)),
+        any(h.from_cycle for h in coming),
+        any(words.models_differ(h) for h in coming),
     )
 
 
-def _lead(windows: Sequence[Window], sites: dict[str, Site], now: datetime) -> str:
-    held = sum(w.state is WindowState.OPEN for w in windows)
-    seen = len(windows) - held
-    if not windows:
-        return "No window is open or in sight."
-    counts = [f"{held} window{'s are' if held != 1 else ' is'} open"] if held else []
-    if seen:
-        counts.append(f"{seen} sighted, not yet confirmed")
-    first = min(windows, key=lambda w: (w.state is not WindowState.OPEN, w.start_utc))
-    zone = words.zone_of(sites.get(first.site))
-    when = words.ahead_words(first.start_utc, now)
-    span = words.span_words(first.start_utc, first.end_utc, zone)
-    verb = "has begun" if when == "now" else f"begins {when}"
-    return f"{', '.join(counts)}. The next one {verb}: {first.site}, {span}."
+def _columns(hours: Iterable[Hour], sites: dict[str, Site]) -> int:
+    """How many hours on either side of noon must be seen: all that are not in the dark."""
+    reach = FEWEST_H
+    for hour in hours:
+        if not words.is_night(hour):
+            at = hour.time_utc.astimezone(words.zone_of(sites.get(hour.site))).hour
+            reach = max(reach, NOON_H - at, at + 1 - NOON_H)
+    return reach
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """What the rows of one site have in common."""
+
+    facts: Facts
+    site: Site
+    key: str
+    now: datetime
+    columns: int
+
+    @property
+    def zone(self) -> tzinfo:
+        return words.zone_of(self.site)
+
+    def first_h(self, half: int) -> int:
+        """First hour of the first or second half of a row."""
+        return NOON_H - self.columns if half == 0 else NOON_H
+
+    def place(self, moment: datetime, day: date, half: int) -> tuple[int, int] | None:
+        """Column and quarter of a time on a day; what is in the dark stands at the edge."""
+        there = moment.astimezone(self.zone)
+        if there.date() != day or (there.hour >= NOON_H) is not (half == 1):
+            return None
+        column = there.hour - self.first_h(half) + 1
+        if column < 1:
+            return 1, 0
+        if column > self.columns:
+            return self.columns, 4
+        return column, there.minute // 15
 
 
 def _site_board(
-    facts: Facts,
-    site: Site,
-    key: str,
-    hours: Sequence[Hour],
-    windows: Sequence[Window],
-    summary: SiteSummary,
-    now: datetime,
+    rows: _Rows, hours: Sequence[Hour], windows: Sequence[Window], summary: SiteSummary
 ) -> SiteBoard:
-    best = best_window(windows)
-    headline, answer, limited, href = _answer(site, key, best, hours, summary, now)
     return SiteBoard(
-        key=key,
-        name=site.name,
-        zone=site.time_zone,
-        headline=headline,
-        answer=answer,
-        limited=limited,
-        dues=tuple(
-            words.due_words(d.name, due, now, words.zone_of(site))
-            for d, due in (() if best is None else facts.due(best))
-        ),
-        href=href,
-        days=_days(facts, site, key, hours, windows, now),
+        key=rows.key,
+        name=rows.site.name,
+        zone=rows.site.time_zone,
+        answer=answer(rows.facts, rows.site, rows.key, hours, windows, summary, rows.now),
+        days=_days(rows, hours, windows),
         silent="" if hours else "The newest cycle answers for no launch hour of this site.",
     )
 
 
-def _answer(
-    site: Site,
-    key: str,
-    best: Window | None,
-    hours: Sequence[Hour],
-    summary: SiteSummary,
-    now: datetime,
-) -> tuple[str, str, str, str | None]:
-    """Answer of a site in one sentence: its head, the rest, what limits, where to look."""
-    zone = words.zone_of(site)
-    if best is not None:
-        head = words.span_words(best.start_utc, best.end_utc, zone)
-        at = best.best_hour_utc.astimezone(zone)
-        lands = words.lands_words(best.drift_km, best.bearing_deg, best.road_km)
-        known = "" if best.readable else ", as an earlier cycle had it"
-        rest = (
-            f"chance {words.chance_words(best.chance)}, score {best.best_score:.0f} at "
-            f"{at:%H:%M}{known}; {lands}."
-        )
-        if best.state is WindowState.SIGHTED:
-            rest = f"sighted, not yet confirmed; {rest}"
-        return head, rest, best.limited_by, f"/windows/{best.uid}"
-    if summary.best:
-        hour = max(summary.best, key=lambda h: (_ORDER[h.verdict], h.score or 0.0))
-        head = "No window"
-        rest = (
-            f"best single hour {words.moment_words(hour.time_utc, zone)}: {hour.verdict}, "
-            f"score {words.score_words(hour.score)}, "
-            f"{words.lands_words(hour.drift_km, hour.bearing_deg, hour.road_km)}."
-        )
-        return head, rest, next(iter(hour.worst), ""), f"/hour/{key}/{stamp(hour.time_utc)}"
-    coming = [h for h in hours if h.time_utc > now]
-    if coming and all(h.verdict is Verdict.UNKNOWN for h in coming):
-        return "Not known", "no launch hour could be answered for.", coming[0].refused or "", None
-    why = words.check_label(summary.in_the_way) if summary.in_the_way else ""
-    limited = f"Mostly in the way: {why}." if why else ""
-    return "No window", "no launch hour to come is better than no-go.", limited, None
-
-
-def _days(
-    facts: Facts,
-    site: Site,
-    key: str,
-    hours: Sequence[Hour],
-    windows: Sequence[Window],
-    now: datetime,
-) -> tuple[Day, ...]:
-    zone = words.zone_of(site)
-    today = now.astimezone(zone).date()
+def _days(rows: _Rows, hours: Sequence[Hour], windows: Sequence[Window]) -> tuple[Day, ...]:
+    today = rows.now.astimezone(rows.zone).date()
     by_day: dict[date, dict[int, Hour]] = {}
     for hour in hours:
-        there = hour.time_utc.astimezone(zone)
+        there = hour.time_utc.astimezone(rows.zone)
         if there.date() < today:
             continue
         slot = by_day.setdefault(there.date(), {})
         # Launch hours closer than an hour, and the hour that a clock change repeats, share
         # a place: the best of them is shown, the others are reached from its page.
-        if there.hour not in slot or _merit(hour) > _merit(slot[there.hour]):
+        if there.hour not in slot or merit(hour) > merit(slot[there.hour]):
             slot[there.hour] = hour
     if by_day and min(by_day) == today + timedelta(days=1):
         by_day[today] = {}  # so that the present can be seen
-    width = max(1, round(facts.step / timedelta(hours=1)))
-    days = []
-    for day in sorted(by_day):
-        halves = tuple(
-            Half(
-                first_h=first,
-                cells=tuple(
-                    _cell(hour, h, width, key, site, over=hour.time_utc + facts.step <= now)
-                    for h, hour in sorted(by_day[day].items())
-                    if first <= h < first + HALF_H
-                ),
-                brackets=_brackets(windows, day, first, site),
-                now=_now_in(now.astimezone(zone), day, first),
-                dues=_dues(facts, windows, day, first, site, now),
-            )
-            for first in (0, HALF_H)
+    return tuple(
+        Day(
+            words.day_words(day),
+            tuple(_half(rows, by_day[day], windows, day, half) for half in (0, 1)),
         )
-        days.append(Day(words.day_words(day), halves))
-    return tuple(days)
+        for day in sorted(by_day)
+    )
 
 
-def _merit(hour: Hour) -> tuple[int, float]:
-    return _ORDER[hour.verdict], hour.score or 0.0
+def _half(
+    rows: _Rows, hours: dict[int, Hour], windows: Sequence[Window], day: date, half: int
+) -> Half:
+    first = rows.first_h(half)
+    return Half(
+        first_h=first,
+        cells=tuple(
+            _cell(rows, hour, h - first + 1)
+            for h, hour in sorted(hours.items())
+            if first <= h < first + rows.columns
+        ),
+        brackets=_brackets(rows, windows, day, half),
+        now=rows.place(rows.now, day, half),
+        dues=_dues(rows, windows, day, half),
+    )
 
 
-def _cell(hour: Hour, hour_of_day: int, width: int, key: str, site: Site, *, over: bool) -> Cell:
-    column = hour_of_day % HALF_H + 1
+def _cell(rows: _Rows, hour: Hour, column: int) -> Cell:
     night = words.is_night(hour)
     kind = str(hour.verdict)
     if hour.verdict is Verdict.UNKNOWN or hour.score is None:
@@ -271,38 +233,51 @@ def _cell(hour: Hour, hour_of_day: int, width: int, key: str, site: Site, *, ove
         shows = "×"
     else:
         shows = f"{hour.score:.0f}"
-    kind += " past" if over else ""
-    there = hour.time_utc.astimezone(words.zone_of(site))
-    spoken = f"{words.day_words(there.date())} {there:%H:%M}: {hour.verdict}"
-    if hour.score is not None:
-        spoken += f", score {hour.score:.0f}"
-    if night:
-        spoken += ", dark"
-    elif hour.chance is not None:
-        spoken += f", chance {words.chance_words(hour.chance)}"
-    spoken += ", over" if over else ""
+    over = hour.time_utc + rows.facts.step <= rows.now
+    for word, said in (
+        ("past", over),
+        ("kept", hour.from_cycle is not None),
+        ("split", not night and words.models_differ(hour)),
+    ):
+        kind += f" {word}" if said else ""
+    there = hour.time_utc.astimezone(rows.zone)
+    width = max(1, round(rows.facts.step / timedelta(hours=1)))
     return Cell(
         column=column,
-        width=min(width, HALF_H + 1 - column),
+        width=min(width, rows.columns + 1 - column),
         clock=f"{there:%H}",
         shows=shows,
         kind=kind,
         shade=0 if hour.score is None else int(hour.score // 10),
-        href=f"/hour/{key}/{stamp(hour.time_utc)}",
-        spoken=spoken,
+        href=f"/hour/{rows.key}/{stamp(hour.time_utc)}",
+        spoken=_cell_spoken(hour, there, night=night, over=over),
     )
 
 
-def _brackets(
-    windows: Sequence[Window], day: date, first_h: int, site: Site
-) -> tuple[Bracket, ...]:
+def _cell_spoken(hour: Hour, there: datetime, *, night: bool, over: bool) -> str:
+    said = f"{words.day_words(there.date())} {there:%H:%M}: {hour.verdict}"
+    if hour.score is not None:
+        said += f", score {hour.score:.0f}"
+    if night:
+        said += ", dark"
+    elif hour.chance is not None:
+        said += f", chance {words.chance_words(hour.chance)}"
+    if not night and words.models_differ(hour):
+        said += f", {words.agreement_words(hour)}"
+    if hour.from_cycle is not None:
+        said += f", by the earlier cycle of {words.cycle_words(hour.from_cycle)}"
+    return said + (", over" if over else "")
+
+
+def _brackets(rows: _Rows, windows: Sequence[Window], day: date, half: int) -> tuple[Bracket, ...]:
     found = []
     for window in windows:
-        begin_h, end_h = _places(window, day, site)
+        begin_h, end_h = _places(window, day, rows.site)
         pieces = [
-            (max(begin_h, first), min(end_h, first + HALF_H)) for first in (0, HALF_H)
+            (max(begin_h, rows.first_h(i)), min(end_h, rows.first_h(i) + rows.columns))
+            for i in (0, 1)
         ]  # of this day
-        left, right = pieces[first_h // HALF_H]
+        left, right = pieces[half]
         if right <= left:
             continue
         # Only the longest piece of a day is labelled, and only it is a link.
@@ -310,10 +285,10 @@ def _brackets(
         labelled = (left, right) == longest
         found.append(
             Bracket(
-                column=left - first_h + 1,
+                column=left - rows.first_h(half) + 1,
                 width=right - left,
-                label=_label(window, right - left, site) if labelled else "",
-                spoken=_spoken(window, site),
+                label=_label(window, right - left, rows.site) if labelled else "",
+                spoken=_spoken(window, rows.site),
                 state=str(window.state),
                 href=f"/windows/{window.uid}",
                 begins=left == begin_h,
@@ -336,41 +311,31 @@ def _places(window: Window, day: date, site: Site) -> tuple[int, int]:
 def _label(window: Window, width: int, site: Site) -> str:
     """As much as fits under so many hours."""
     zone = words.zone_of(site)
-    start, end = window.start_utc.astimezone(zone), window.end_utc.astimezone(zone)
-    times = f"{start:%H:%M}–{end:%H:%M}".replace(":00", "")
+    first, last = (t.astimezone(zone) for t in (window.start_utc, window.last_release_utc))
+    times = f"{first:%H:%M}–{last:%H:%M}".replace(":00", "")
     chance = "" if window.chance is None else f", {words.chance_words(window.chance)}"
-    if width >= 6:
+    if width >= 4:
         return f"{window.state} {times}{chance}"
-    return f"{window.state} {times}" if width >= 4 else str(window.state)
+    return f"{window.state} {times}" if width >= 3 else str(window.state)
 
 
 def _spoken(window: Window, site: Site) -> str:
-    zone = words.zone_of(site)
     return (
         f"window {window.state}: {site.name}, "
-        f"{words.span_words(window.start_utc, window.end_utc, zone)}, "
+        f"{words.release_words(window, words.zone_of(site))}, "
         f"chance {words.chance_words(window.chance)}"
     )
 
 
-def _dues(
-    facts: Facts, windows: Sequence[Window], day: date, first_h: int, site: Site, now: datetime
-) -> tuple[Due, ...]:
-    zone = words.zone_of(site)
+def _dues(rows: _Rows, windows: Sequence[Window], day: date, half: int) -> tuple[Due, ...]:
     found = []
     for window in windows:
-        for decision, due in facts.due(window):
-            place = _now_in(due.astimezone(zone), day, first_h)
+        for decision, due in rows.facts.due(window):
+            place = rows.place(due, day, half)
             if place is not None:
                 spoken = (
-                    f"{words.due_words(decision.name, due, now, zone)} for the window "
-                    f"{words.span_words(window.start_utc, window.end_utc, zone)}"
+                    f"{words.due_words(decision.name, due, rows.now, rows.zone)} for the window "
+                    f"{words.release_words(window, rows.zone)}"
                 )
                 found.append(Due(*place, spoken))
     return tuple(found)
-
-
-def _now_in(now: datetime, day: date, first_h: int) -> tuple[int, int] | None:
-    if now.date() != day or not first_h <= now.hour < first_h + HALF_H:
-        return None
-    return now.hour - first_h + 1, now.minute // 15

@@ -5,6 +5,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from windowwatch.web import words
+from windowwatch.web.credits import credit_lines
 
 
 class Pages:
@@ -19,6 +20,7 @@ class Pages:
             lstrip_blocks=True,
             auto_reload=False,
         )
+        self._templates.globals["credits"] = credit_lines
         self._templates.filters.update(
             score=words.score_words,
             chance=words.chance_words,

@@ -127,6 +127,12 @@ def agreement_words(hour: Hour) -> str:
     return f"{alike} of {asked} models say {hour.verdict}; {other}"
 
 
+def models_differ(hour: Hour) -> bool:
+    """Whether some models would launch in an hour and others would not."""
+    said = {hour.verdict, *(other.verdict for other in hour.others)} - {Verdict.UNKNOWN}
+    return Verdict.NO_GO in said and len(said) > 1
+
+
 def release_words(window: Window, zone: tzinfo) -> str:
     """``Fri 8 May, release 06:00 to 10:00``: first and last good launch hour."""
     first, last = (t.astimezone(zone) for t in (window.start_utc, window.last_release_utc))
