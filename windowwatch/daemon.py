@@ -8,13 +8,12 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import timedelta
 from types import FrameType
 from typing import Any
 
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import SettingsError, WindowwatchError
-from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
 from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat
@@ -22,14 +21,13 @@ from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.ready import ready_store
 from windowwatch.storage.store import Store
 from windowwatch.watch.between import between_passes
-from windowwatch.watch.child import ChildLimits, in_child, pass_in_child
-from windowwatch.watch.fetched import Fetched, pass_fetched_in
+from windowwatch.watch.child import ChildLimits
 from windowwatch.watch.jobs import Jobs
-from windowwatch.watch.look import FolderWatcher
-from windowwatch.watch.network import NetworkWatcher, make_fetcher
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
+from windowwatch.watch.progress import PassProgress
 from windowwatch.watch.supervisor import Supervisor
 from windowwatch.watch.values import Watch
+from windowwatch.watch.watching import Watching, Workshop
 from windowwatch.web.access import TOKEN_ENV, checked_token
 from windowwatch.web.app import create_app
 from windowwatch.web.server import PageServer
@@ -135,53 +133,21 @@ class _Work:
         self._url = settings.database_url()
         self._delivered_s = time.monotonic()
         self.settings = settings
-        self._watch, self._watcher = self._made(settings)
+        self.progress = PassProgress(clock)
+        self._watch, self._watching = self._made(settings)
 
-    def _made(self, settings: Settings) -> tuple[Watch, FolderWatcher | NetworkWatcher]:
+    def _made(self, settings: Settings) -> tuple[Watch, Watching]:
         watch = replace(settings.watch, channels=settings.channels())
         service = settings.file.service
-        limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
-
-        def in_own_process(fetched: Fetched, now_utc: datetime) -> PassResult | None:
-            given = (fetched, watch, self._url, now_utc)
-            return in_child(
-                pass_fetched_in, given, limits, style=self._style, stopping=self._stopping
-            )
-
-        if settings.file.forecast.fetches:
-            network = NetworkWatcher(
-                settings.file.forecast.plan(watch, settings.cache_folder),
-                watch,
-                self._store,
-                make_fetcher(settings.file.forecast.manners(), self._clock, self._stopping),
-                self._clock,
-                self._stopping,
-                in_own_process,
-                service.pass_tries,
-            )
-            return watch, network
-
-        def passing(found: FoundCycle, now_utc: datetime) -> PassResult:
-            return pass_in_child(
-                found,
-                watch,
-                self._url,
-                now_utc,
-                limits,
-                style=self._style,
-                stopping=self._stopping,
-            )
-
-        watcher = FolderWatcher(
-            settings.forecast_folder,
-            watch,
-            self._store,
-            self._clock,
-            self._stopping,
-            passing,
+        workshop = Workshop(
+            self._url,
+            ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb),
+            self._style,
             service.pass_tries,
+            self._stopping,
+            self.progress,
         )
-        return watch, watcher
+        return watch, Watching(watch, settings.sources(), self._store, self._clock, workshop)
 
     def reload(self) -> bool:
         """Read the settings again; keep the old ones when the new ones are wrong."""
@@ -196,20 +162,22 @@ class _Work:
             _LOG.error("settings are not taken over, the old ones stay: %s", error.message)
             return False
         self.settings = settings
-        self._watch, self._watcher = made  # a look under way ends by the old ones
+        self._watch, self._watching = made  # a look under way ends by the old ones
         _LOG.info("settings read again: %s", settings.path)
         return True
 
     def look(self) -> None:
         """Look for a new cycle, and see to what follows a pass."""
         try:
-            result = self._watcher.look()
+            result = self._watching.look()
         except PassStoppedError as stopped:
             _LOG.info(stopped.message)
             return
         except WindowwatchError as error:
             _LOG.error("%s; tried again at the next look", error.message)
             return
+        finally:
+            self.progress.done()
         if result is not None:
             self._after(result)
 

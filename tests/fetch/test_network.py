@@ -67,7 +67,7 @@ def watcher(
     clock = SimulatedClock(now)
     fetcher = register(Fetcher(QUICK, World(clock, pastime.tick, pastime.sleep, Random(1))))
     plan = NetworkPlan(its, folder / "fetched", AREA, **patience)  # type: ignore[arg-type]
-    return NetworkWatcher(plan, watch, store, fetcher, clock)
+    return NetworkWatcher(watch, store, clock, plan=plan, fetcher=fetcher)
 
 
 def at(hour: float, minute: int = 0) -> datetime:
@@ -179,12 +179,16 @@ def test_a_late_forecast_is_told_once(tmp_path: Path, host: Provider, kept: Stor
         clock.set(at(18, minute))
         w.look()
     (change,) = [c for c in kept.changes("line") if c.kind is late]
-    assert "due about 17:35 UTC; 0 of" in change.reason
-    assert change.reason.endswith("of gfs-2026-05-04T06Z.")
+    assert "due about 2026-05-04 17:35 UTC; 0 of" in change.reason
+    assert change.reason.endswith("stays that of 2026-05-04 06:00 UTC.")
     assert kept.pending_deliveries() != {}
     clock.set(at(23, 50))
     w.look()
-    assert len([c for c in kept.changes("line") if c.kind is late]) == 1, "the same silence"
+    w.look()
+    told = [c.reason for c in kept.changes("line") if c.kind is late]
+    assert told[0] == change.reason
+    assert len(told) == 2, "the same silence; but that it is given up is told, once"
+    assert "12:00 UTC is given up after 11 h; 0 of 9 steps are here, nothing of it came" in told[1]
 
 
 def test_what_stays_incomplete_is_given_up_and_passed_as_it_is(

@@ -64,11 +64,11 @@ def test_other_hosts_take_the_place_of_the_providers(tmp_path: Path) -> None:
         'filter_file_urls = ["http://127.0.0.1:1/gfs"]\n'
     )
     section = read_settings(settings_in(tmp_path, TABLE + more)).file.forecast
-    first, other = section.model().routes
+    first, other = section.model_of_table().routes
     assert first.hosts == (("http://127.0.0.1:1/cgi-bin", "http://127.0.0.1:1/gfs"),)
     assert other.hosts == (("http://127.0.0.1:1/gfs",) * 2, ("https://b.example",) * 2)
     plain = read_settings(settings_in(tmp_path, TABLE + "use_filter = false\n")).file.forecast
-    assert [r.speech for r in plain.model().routes] == [Speech.NOAA_INDEX]
+    assert [r.speech for r in plain.model_of_table().routes] == [Speech.NOAA_INDEX]
 
 
 @pytest.mark.parametrize(
@@ -144,7 +144,7 @@ def test_the_next_look_in_words() -> None:
 def test_fewer_levels_cost_less(tmp_path: Path) -> None:
     table = TABLE + "levels_hpa = [1000, 500, 10]\n"
     section = read_settings(settings_in(tmp_path, table)).file.forecast
-    assert section.model().routes[0].products[0].levels_hpa == (1000.0, 500.0, 10.0)
+    assert section.model_of_table().routes[0].products[0].levels_hpa == (1000.0, 500.0, 10.0)
     gefs = table.replace("gfs-0.25", "gefs")
-    (a,) = read_settings(settings_in(tmp_path, gefs)).file.forecast.model().routes[0].products
+    (a,) = read_settings(settings_in(tmp_path, gefs)).file.forecast.model_of_table().routes[0].products
     assert a.name == "a", "the b files have none of these"

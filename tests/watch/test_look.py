@@ -13,6 +13,7 @@ from windowwatch.errors import WindowwatchError
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.look import FolderWatcher
+from windowwatch.windows.values import ChangeKind
 
 
 @pytest.fixture
@@ -26,7 +27,7 @@ def store(tmp_path: Path) -> Iterator[Store]:
 def _watcher(folder: Path, store: Store) -> FolderWatcher:
     settings = read_settings(settings_in(folder))
     clock = SimulatedClock(REFERENCE + timedelta(hours=2))
-    return FolderWatcher(settings.forecast_folder, settings.watch, store, clock, tries=2)
+    return FolderWatcher(settings.watch, store, clock, tries=2, folder=settings.forecast_folder)
 
 
 def _refused(store: Store) -> int:
@@ -78,3 +79,11 @@ def test_a_newer_cycle_of_no_use_gives_way_to_the_one_before(tmp_path: Path, sto
     result = watcher.look()
     assert result is not None
     assert result.cycle_id == "made-2026-05-04T12Z"
+    (told,) = [c for c in store.changes("line") if c.kind is ChangeKind.PASS_FAILED]
+    assert told.cycle_id == "made-2026-05-04T13Z"
+    assert told.reason.startswith(
+        "The forecast of 2026-05-04 13:00 UTC could not be worked up; tried 2 times; "
+        "no forecast has been read so far; "
+    )
+    assert watcher.look() is None
+    assert len([c for c in store.changes("line") if c.kind is ChangeKind.PASS_FAILED]) == 1

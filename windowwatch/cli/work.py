@@ -21,9 +21,10 @@ from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings, data_folder
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.ready import ready_store
+from windowwatch.storage.roles import Role
 from windowwatch.watch.area import area_of
 from windowwatch.watch.pipeline import PassResult, run_pass
-from windowwatch.watch.rehearsal import Rehearsal
+from windowwatch.watch.rehearsal import Heard, Rehearsal
 from windowwatch.watch.rehearsal import rehearse as replay
 
 #: In a rehearsal everything is "told" here, and to nobody else.
@@ -50,10 +51,23 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
                 available_after=settings.available_after,
                 send=lambda _channel, _message: None,
                 progress=told,
+                others=_heard(settings),
             )
         _show_rehearsal(console, result, settings)
     click.echo(f"\nEverything is in {database}")
     click.echo(f"See it in a browser:  {_program()} page --rehearsal{_settings_words(settings)}")
+
+
+def _heard(settings: Settings) -> list[Heard]:
+    """Cycles of the other models that lie in folders of theirs."""
+    heard = []
+    for source in settings.sources()[1:]:
+        if source.folder is None:
+            click.echo(f"{source.model} is fetched, so a rehearsal has none of it", err=True)
+            continue
+        look = scan_folder(source.folder, model=source.model)
+        heard.append(Heard(look.cycles, source.available_after))
+    return heard
 
 
 def rehearsal_file(settings: Settings) -> Path:
@@ -102,11 +116,15 @@ def _settings_words(settings: Settings) -> str:
 
 def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> None:
     watch, note = settings.watch, settings.file.watch.note
+    flown = sum(not each.weighed_anew for each in result.passes)
+    models = "the weather model"
+    if watch.others:
+        models = f"the weather model {watch.model}, which decides, and of {', '.join(watch.others)}"
     if note:
         click.echo(f"{watch.name}: {note}")
     show.print_plain(
         console,
-        f"{len(result.passes)} forecasts of the weather model, one after the other as they came "
+        f"{flown} forecasts of {models}, one after the other as they came "
         f"in, each for every launch hour at {', '.join(site.name for site in watch.sites)}. "
         "Nothing is sent to anybody: what phones would have got stands below.",
     )
@@ -119,7 +137,7 @@ def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> 
     if not result.told:
         click.echo("none")
     console.rule("windows after the last cycle")
-    show.print_windows(console, result.passes[-1].windows, settings.watch.sites)
+    show.print_windows(console, result.windows, settings.watch.sites)
 
 
 def show_pass(console: Console, result: PassResult) -> None:
@@ -127,10 +145,19 @@ def show_pass(console: Console, result: PassResult) -> None:
     refused = [hour for hour in result.hours if hour.refused is not None]
     kinds = [str(change.kind) for change in result.changes]
     told = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
+    told = f"told: {told}" if told else "no change"
+    if result.weighed_anew:
+        words = f"{result.cycle_id} once more, with what other models say now: {told}"
+        console.print(words, highlight=False)
+        return
     barred = f", {len(refused)} of them refused" if refused else ""
+    if result.role is Role.OPINION:
+        decided = "asked what it thinks"
+    else:
+        decided = f"windows: {show.state_counts(result.windows)}; {told}"
     console.print(
         f"{result.cycle_id}: {len(result.hours)} launch hours{barred}, {result.flights} flights; "
-        f"windows: {show.state_counts(result.windows)}; {f'told: {told}' if told else 'no change'}",
+        f"{decided}",
         highlight=False,
     )
     for reason in dict.fromkeys(str(hour.refused) for hour in refused):

@@ -13,6 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from typing import Protocol
 
 from windowwatch.errors import DecodeError, ForecastError, SourceError
 from windowwatch.forecast import ecmwf, noaa
@@ -20,7 +21,7 @@ from windowwatch.forecast.catalogue import Model, Route, Speech
 from windowwatch.forecast.checked import check_file
 from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.fetch import Fetcher, FetchStoppedError, HostRefusedError, NotYetError
-from windowwatch.forecast.framing import sha256_of
+from windowwatch.forecast.framing import Framing, sha256_of
 from windowwatch.forecast.ledger import KeptFile, Ledger
 from windowwatch.forecast.wanted import Entry, Item, Wanted, items_of, merge, missing_aloft
 
@@ -29,6 +30,15 @@ _ENDINGS = {
     Speech.NOAA_FILTER: ".idx",
     Speech.ECMWF_INDEX: ".index",
 }
+
+
+class Check(Protocol):
+    """Checks a fetched file; see `windowwatch.forecast.checked.check_file`."""
+
+    def __call__(
+        self, path: Path, item: Item, area: Area, *, asked: Sequence[Wanted] | None
+    ) -> tuple[Framing, tuple[str, ...]]:
+        """Frames and checksum of the file, and what it lacks in words; or DecodeError."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +89,10 @@ class Collector:
         Present time, for the ledger.
     sound : set of str, optional
         Paths already held against their checksums; shared by those who look again and again.
+    check : callable
+        Checks a fetched file, as `checked.check_file`; elsewhere, if it does so.
+    progress : callable
+        Told what is done, and the share of it.
     """
 
     model: Model
@@ -89,6 +103,8 @@ class Collector:
     fetcher: Fetcher
     now: Callable[[], datetime]
     sound: set[str] = field(default_factory=set)
+    check: Check = check_file
+    progress: Callable[[str, float], None] = lambda _words, _share: None
 
     def gather(self, cycle_utc: datetime, steps_h: Sequence[int]) -> Haul:
         """Fetch whatever is there of the needed steps and not kept yet.
@@ -210,7 +226,12 @@ class Collector:
         with ThreadPoolExecutor(self.route.workers, thread_name_prefix="fetch") as pool:
             futures = [pool.submit(self._fetch_one, item) for item in items]
             try:
-                return [future.result() for future in futures]
+                outcomes = []
+                for number, future in enumerate(futures):
+                    words = f"{self.model.name}: fetching, {number} of {len(items)} files"
+                    self.progress(words, number / len(items))
+                    outcomes.append(future.result())
+                return outcomes
             except BaseException:
                 pool.shutdown(wait=True, cancel_futures=True)
                 raise
@@ -244,7 +265,7 @@ class Collector:
             part.unlink(missing_ok=True)
             raise
         try:
-            framing, lacking = check_file(part, item, self.area, asked=asked)
+            framing, lacking = self.check(part, item, self.area, asked=asked)
         except DecodeError as error:
             self._set_aside(part, error.message)
             raise DecodeError(f"{url}: {error.message}", retry=True) from error

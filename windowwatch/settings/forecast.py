@@ -1,4 +1,4 @@
-"""The table [forecast]: where forecasts come from, and how they are fetched."""
+"""The tables [forecast] and [[opinions]]: where forecasts come from, how they are fetched."""
 
 from dataclasses import replace
 from datetime import timedelta
@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field, field_validator, model_validator
 
+from windowwatch.forecast.attribution import family
 from windowwatch.forecast.catalogue import MODELS, Model, Route, Speech
 from windowwatch.forecast.prune import Keep
-from windowwatch.settings.section import Section
+from windowwatch.settings.section import Section, named
 from windowwatch.watch.area import area_of
 from windowwatch.watch.values import Watch
 
@@ -22,27 +23,16 @@ if TYPE_CHECKING:
 FOLDER = "folder"
 
 
-class ForecastSection(Section):
-    """Where forecasts come from."""
+class SourceSection(Section):
+    """Where forecasts of one weather model come from."""
 
     source: str = FOLDER
-    cache_folder: str | None = None
     range_urls: tuple[str, ...] = ()
     filter_script_urls: tuple[str, ...] = ()
     filter_file_urls: tuple[str, ...] = ()
     use_filter: bool = True
-    reach_deg: Annotated[float, Field(ge=0.5, le=15.0)] = 4.0
     levels_hpa: tuple[float, ...] = ()
     step_every_h: Annotated[int, Field(ge=1, le=12)] = 3
-    give_up_h: Annotated[float, Field(ge=4.0, le=48.0)] = 11.0
-    late_after_min: Annotated[float, Field(ge=10.0, le=720.0)] = 60.0
-    partial_every_min: Annotated[float, Field(ge=1.0, le=360.0)] = 30.0
-    keep_days: Annotated[float, Field(ge=0.5, le=365.0)] = 3.0
-    keep_mb: Annotated[float, Field(ge=50.0, le=1e7)] = 5000.0
-    connect_timeout_s: Annotated[float, Field(gt=0.0, le=120.0)] = 10.0
-    read_timeout_s: Annotated[float, Field(gt=0.0, le=600.0)] = 30.0
-    whole_timeout_s: Annotated[float, Field(gt=0.0, le=7200.0)] = 300.0
-    tries: Annotated[int, Field(ge=1, le=20)] = 6
 
     @field_validator("source")
     @classmethod
@@ -52,7 +42,7 @@ class ForecastSection(Section):
         return value
 
     @model_validator(mode="after")
-    def _levels_are_there(self) -> "ForecastSection":
+    def _levels_are_there(self) -> "SourceSection":
         if self.levels_hpa and self.fetches:
             offered = {
                 p for r in MODELS[self.source].routes for x in r.products for p in x.levels_hpa
@@ -72,7 +62,7 @@ class ForecastSection(Section):
         return tuple(url.rstrip("/") for url in value)
 
     @model_validator(mode="after")
-    def _in_pairs(self) -> "ForecastSection":
+    def _in_pairs(self) -> "SourceSection":
         if len(self.filter_script_urls) != len(self.filter_file_urls):
             raise ValueError(
                 "give filter_file_urls as many entries as filter_script_urls: of each host the "
@@ -85,7 +75,7 @@ class ForecastSection(Section):
         """Whether forecasts are fetched, rather than found in a folder."""
         return self.source != FOLDER
 
-    def model(self) -> Model:
+    def model_of_table(self) -> Model:
         """The model of the table, its hosts as set here."""
         model = MODELS[self.source]
         routes = tuple(
@@ -108,6 +98,22 @@ class ForecastSection(Section):
         roots = tuple((url, url) for url in self.range_urls)
         return replace(route, hosts=roots) if roots else route
 
+
+class ForecastSection(SourceSection):
+    """Where forecasts of the deciding model come from, and how all of them are fetched."""
+
+    cache_folder: str | None = None
+    reach_deg: Annotated[float, Field(ge=0.5, le=15.0)] = 4.0
+    give_up_h: Annotated[float, Field(ge=4.0, le=48.0)] = 11.0
+    late_after_min: Annotated[float, Field(ge=10.0, le=720.0)] = 60.0
+    partial_every_min: Annotated[float, Field(ge=1.0, le=360.0)] = 30.0
+    keep_days: Annotated[float, Field(ge=0.5, le=365.0)] = 3.0
+    keep_mb: Annotated[float, Field(ge=50.0, le=1e7)] = 5000.0
+    connect_timeout_s: Annotated[float, Field(gt=0.0, le=120.0)] = 10.0
+    read_timeout_s: Annotated[float, Field(gt=0.0, le=600.0)] = 30.0
+    whole_timeout_s: Annotated[float, Field(gt=0.0, le=7200.0)] = 300.0
+    tries: Annotated[int, Field(ge=1, le=20)] = 6
+
     def manners(self) -> "Manners":
         """How hosts are treated."""
         from windowwatch.forecast.fetch import Manners
@@ -119,17 +125,56 @@ class ForecastSection(Section):
             tries=self.tries,
         )
 
-    def plan(self, watch: Watch, folder: Path) -> "NetworkPlan":
-        """What is fetched for a watch, kept in `folder`."""
+    def plan(
+        self, watch: Watch, folder: Path, source: SourceSection | None = None
+    ) -> "NetworkPlan":
+        """What is fetched of a source (this one, unless another is given), kept in `folder`."""
         from windowwatch.watch.network import NetworkPlan
 
+        its = source or self
         return NetworkPlan(
-            model=self.model(),
+            model=its.model_of_table(),
             folder=folder,
             area=area_of(watch.sites, self.reach_deg),
-            every_h=self.step_every_h,
+            every_h=its.step_every_h,
             give_up_after=timedelta(hours=self.give_up_h),
             late_after=timedelta(minutes=self.late_after_min),
             partial_every=timedelta(minutes=self.partial_every_min),
             keep=Keep(self.keep_days, round(self.keep_mb * 1e6)),
+        )
+
+
+class OpinionSection(SourceSection):
+    """Another weather model, asked what it thinks; the one of [watch] decides."""
+
+    model: str
+    forecast_folder: str | None = None
+    available_after_min: Annotated[int, Field(ge=0, le=1440)] = 240
+
+    _checked = field_validator("model")(named)
+
+    @model_validator(mode="after")
+    def _folder_is_named(self) -> "OpinionSection":
+        if self.fetches == (self.forecast_folder is not None):
+            raise ValueError(
+                f"give forecast_folder where source is {FOLDER!r}, and only there; a folder holds "
+                "cycles of one weather model"
+            )
+        require_label(self.model, self.source)
+        return self
+
+
+def require_label(label: str, source: str) -> None:
+    """Refuse to call one weather model's cycles by another's name.
+
+    Raises
+    ------
+    ValueError
+        Saying what to write.
+    """
+    known = {family(name) for name in MODELS}
+    if source != FOLDER and family(label) in known and family(label) != family(source):
+        raise ValueError(
+            f"model is {label!r}, but {source} is fetched; results would be stored under the name "
+            f"of another weather model. Write model = {family(source)!r}"
         )

@@ -21,10 +21,17 @@ from windowwatch.ground.roads import DRIVABLE, RoadClass
 from windowwatch.physics.train import DragCurve, Gas
 from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
-from windowwatch.settings.forecast import ForecastSection
-from windowwatch.settings.people import ChannelSection, DecisionSection, ServiceSection, names_fit
+from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
+from windowwatch.settings.people import (
+    ChannelSection,
+    DecisionSection,
+    NoticesSection,
+    ServiceSection,
+    names_fit,
+)
 from windowwatch.settings.places import refuse_swapped_among, refuse_swapped_numbers
 from windowwatch.settings.section import Section, known_zone, named, unique_names
+from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
@@ -187,6 +194,8 @@ if TYPE_CHECKING:  # to a type checker they are plain tables; their keys are dat
 
     class WindowsSection(Section): ...  # noqa: D101
 
+    class AgreementSection(Section): ...  # noqa: D101
+
 else:
     _limits = {name: _made(f"limits.{name}", _limit_keys(kind)) for name, kind in LIMITS.items()}
     LimitsSection = _made("limits", {name: (table, table()) for name, table in _limits.items()})
@@ -199,6 +208,7 @@ else:
         },
     )
     WindowsSection = _made("windows", _plain_fields(WindowRules, frozenset({"step_min"})))
+    AgreementSection = _made("agreement", _plain_fields(AgreementRules))
 
 
 class SettingsFile(Section):
@@ -212,13 +222,17 @@ class SettingsFile(Section):
     windows: WindowsSection = WindowsSection()
     ground: GroundSection = GroundSection()
     forecast: ForecastSection = ForecastSection()
+    opinions: tuple[OpinionSection, ...] = ()
+    agreement: AgreementSection = AgreementSection()
     database: DatabaseSection = DatabaseSection()
     channels: tuple[ChannelSection, ...] = ()
     decisions: tuple[DecisionSection, ...] = ()
+    notices: NoticesSection = NoticesSection()
     service: ServiceSection = ServiceSection()
 
     @model_validator(mode="after")
     def _names_differ(self) -> "SettingsFile":
+        require_label(self.watch.model, self.forecast.source)
         unique_names(self.sites, "sites")
         unique_names((*self.sites, *self.ground.crew), "sites and ground.crew")
         unique_names(self.channels, "channels")

@@ -27,12 +27,15 @@ from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
+from windowwatch.settings.forecast import SourceSection
 from windowwatch.settings.model import SettingsFile, known_keys
 from windowwatch.settings.wording import validation_lines
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.units import swapped_hint
+from windowwatch.watch.source import Source
 from windowwatch.watch.span import Span
 from windowwatch.watch.values import Watch
+from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
 
 #: Larger settings files are refused: this one was surely given by mistake. [byte]
@@ -70,8 +73,33 @@ class Settings:
     @property
     def forecast_place(self) -> str:
         """Where forecasts come from, for people."""
+        return self.sources()[0].words
+
+    def sources(self) -> tuple[Source, ...]:
+        """Where each weather model's cycles come from: the deciding one's first."""
+        file = self.file
+        asked: list[tuple[str, SourceSection, Path, timedelta]] = [
+            (self.watch.model, file.forecast, self.forecast_folder, self.available_after)
+        ]
+        for each in file.opinions:
+            folder = self.path.resolve().parent / Path(each.forecast_folder or "").expanduser()
+            after = timedelta(minutes=each.available_after_min)
+            asked.append((each.model, each, folder, after))
+        return tuple(self._source(*each) for each in asked)
+
+    def _source(
+        self, label: str, section: SourceSection, folder: Path, available_after: timedelta
+    ) -> Source:
+        if not section.fetches:
+            return Source(label, str(folder), available_after, folder=folder)
         forecast = self.file.forecast
-        return forecast.model().words if forecast.fetches else str(self.forecast_folder)
+        return Source(
+            label,
+            section.model_of_table().words,
+            available_after,
+            network=forecast.plan(self.watch, self.cache_folder, section),
+            manners=forecast.manners(),
+        )
 
     @property
     def slug(self) -> str:
@@ -192,6 +220,10 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
         ),
         ground=_ground(file, folder) if maps else Ground(),
         decisions=tuple(section.decision() for section in file.decisions),
+        others=tuple(section.model for section in file.opinions),
+        agreement=_section("agreement", AgreementRules, file.agreement.model_dump()),
+        hold_advice_before=file.notices.hold_advice_before(),
+        page_url=file.notices.page_url,
     )
 
 

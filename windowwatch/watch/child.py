@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from enum import Enum
 from multiprocessing.connection import Connection
 from multiprocessing.reduction import ForkingPickler
 from types import MappingProxyType
@@ -23,7 +24,7 @@ from windowwatch.forecast.sources import FoundCycle, load_cycle
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import open_store
 from windowwatch.watch.area import area_of
-from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
+from windowwatch.watch.pipeline import PassResult, PassStoppedError, Progress, run_pass, unheard
 from windowwatch.watch.values import Watch
 
 _LOG = logging.getLogger(__name__)
@@ -33,6 +34,14 @@ _POLL_S = 0.2
 _GRACE_S = 1.0
 
 Answer = TypeVar("Answer")
+
+
+class _Kind(Enum):
+    """What a child says."""
+
+    PROGRESS = 0
+    ANSWER = 1
+    REFUSAL = 2
 
 
 class ChildError(WindowwatchError):
@@ -69,6 +78,7 @@ def pass_in_child(
     *,
     style: LogStyle | None = None,
     stopping: Callable[[], bool] = lambda: False,
+    progress: Progress | None = None,
 ) -> PassResult:
     """Decode, fly, score and store one cycle in a child.
 
@@ -80,15 +90,22 @@ def pass_in_child(
         it died after its last step.
     """
     given = (found, watch, database_url, now_utc)
-    return in_child(_pass, given, limits, style=style, stopping=stopping)
+    return in_child(_pass, given, limits, style=style, stopping=stopping, progress=progress)
 
 
-def _pass(found: FoundCycle, watch: Watch, database_url: str, now_utc: datetime) -> PassResult:
+def _pass(
+    found: FoundCycle,
+    watch: Watch,
+    database_url: str,
+    now_utc: datetime,
+    progress: Progress = unheard,
+) -> PassResult:
     """Run in the child."""
     store = open_store(database_url)
     try:
+        progress(f"{found.cycle.id}: reading", 0.0)
         data = load_cycle(found, area=area_of(watch.sites))
-        return run_pass(data, watch, store, now_utc=now_utc)
+        return run_pass(data, watch, store, now_utc=now_utc, progress=progress)
     finally:
         store.close()
 
@@ -100,6 +117,7 @@ def in_child(
     *,
     style: LogStyle | None = None,
     stopping: Callable[[], bool] = lambda: False,
+    progress: Progress | None = None,
 ) -> Answer:
     """Call a function of a module in a new process and return its answer.
 
@@ -115,6 +133,8 @@ def in_child(
         How the child writes its logs.
     stopping : callable
         Asked while the child runs; True ends it.
+    progress : callable, optional
+        Told what the child says of how far it is; `work` is then given a `progress` of its own.
 
     Raises
     ------
@@ -125,46 +145,58 @@ def in_child(
     context = multiprocessing.get_context("spawn")  # a fork would copy the threads' locks
     ours, theirs = context.Pipe(duplex=False)
     child = context.Process(
-        target=_serve, args=(theirs, work, given, limits, style or LogStyle()), daemon=True
+        target=_serve,
+        args=(theirs, work, given, limits, style or LogStyle(), progress is not None),
+        daemon=True,
     )
     child.start()
     theirs.close()
     end = time.monotonic() + limits.time.total_seconds()
     try:
-        while not ours.poll(_POLL_S):
-            if stopping():
-                raise PassStoppedError("the pass was stopped; nothing of it is stored", retry=True)
-            if time.monotonic() > end:
-                minutes = limits.time.total_seconds() / 60.0
-                raise ChildError(
-                    f"a pass was ended: it took longer than {minutes:g} min", retry=True
-                )
-        return cast("Answer", _answer(ours, child))
+        while True:
+            _wait(ours, end, limits, stopping)
+            kind, value = _heard(ours, child)
+            if kind is _Kind.ANSWER:
+                return cast("Answer", value)
+            (progress or unheard)(*value)
     finally:
-        _end(child)
+        end_process(child)
         ours.close()
 
 
-def _answer(ours: Connection, child: Any) -> Any:
+def _wait(ours: Connection, end: float, limits: ChildLimits, stopping: Callable[[], bool]) -> None:
+    """Wait until the child says something."""
+    while not ours.poll(_POLL_S):
+        if stopping():
+            raise PassStoppedError("the pass was stopped; nothing of it is stored", retry=True)
+        if time.monotonic() > end:
+            minutes = limits.time.total_seconds() / 60.0
+            raise ChildError(f"a pass was ended: it took longer than {minutes:g} min", retry=True)
+
+
+def _heard(ours: Connection, child: Any) -> tuple[_Kind, Any]:
+    """What the child said: its answer, or how far it is."""
     try:
-        good, value = ours.recv()
+        kind, value = ours.recv()
     except EOFError:
         child.join(_GRACE_S)
         raise ChildError(
-            f"the process of a pass died: {_death(child.exitcode)}", retry=True
+            f"the process of a pass died: {death(child.exitcode)}", retry=True
         ) from None
-    if not good:
+    if kind is _Kind.REFUSAL:
         raise value
-    return value
+    return kind, value
 
 
-def _death(exitcode: int | None) -> str:
+def death(exitcode: int | None) -> str:
+    """How a process died, in words."""
     if exitcode is None or exitcode >= 0:
         return f"exit code {exitcode}"
     return f"signal {-exitcode} ({signal.Signals(-exitcode).name})"
 
 
-def _end(child: Any) -> None:
+def end_process(child: Any) -> None:
+    """End a process, gently first, and wait for it."""
     child.join(0 if child.exitcode is not None else _GRACE_S / 10)
     if child.is_alive():
         child.terminate()
@@ -181,27 +213,39 @@ def _serve(
     given: tuple[Any, ...],
     limits: ChildLimits,
     style: LogStyle,
+    tells: bool,
 ) -> None:
     """The child: limits first, then the work, then its answer."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the parent, which ends us
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     style.set_up()
     _teach_pickling()
-    threading.Thread(target=_follow_the_parent, daemon=True).start()
-    _limit_memory(limits.memory_mb)
+    follow_and_limit(limits)
+
+    def tell(words: str, share: float) -> None:
+        theirs.send((_Kind.PROGRESS, (words, share)))
+
+    more = {"progress": tell} if tells else {}
     try:
-        answer: tuple[bool, Any] = (True, work(*given))
+        answer: tuple[_Kind, Any] = (_Kind.ANSWER, work(*given, **more))
     except WindowwatchError as error:
-        answer = (False, error)
+        answer = (_Kind.REFUSAL, error)
     except MemoryError:
         words = f"a pass needs more memory than the {limits.memory_mb} MB it is given"
-        answer = (False, ChildError(words))
+        answer = (_Kind.REFUSAL, ChildError(words))
     except Exception as error:
         # A fault in our own code ends one pass, not the daemon; the log has the trace.
         _LOG.exception("a fault in a pass")
-        answer = (False, ChildError(f"a fault in a pass: {type(error).__name__}: {error}"))
+        words = f"a fault in a pass: {type(error).__name__}: {error}"
+        answer = (_Kind.REFUSAL, ChildError(words))
     theirs.send(answer)
     theirs.close()
+
+
+def follow_and_limit(limits: ChildLimits) -> None:
+    """In a child: end with the parent, and stay within the memory that is given."""
+    threading.Thread(target=_follow_the_parent, daemon=True).start()
+    _limit_memory(limits.memory_mb)
 
 
 def _teach_pickling() -> None:

@@ -15,7 +15,7 @@ from windowwatch.forecast.ledger import KeptFile, Ledger
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import open_files
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.pipeline import PassResult, run_pass
+from windowwatch.watch.pipeline import PassResult, Progress, run_pass, unheard
 from windowwatch.watch.values import Watch
 
 _LOG = logging.getLogger(__name__)
@@ -126,6 +126,7 @@ def pass_fetched(
     store: Store,
     now_utc: datetime,
     stopping: Callable[[], bool] = lambda: False,
+    progress: Progress = unheard,
 ) -> PassResult | None:
     """Pass a fetched cycle; None when a pass with as many steps is stored.
 
@@ -134,19 +135,32 @@ def pass_fetched(
     WindowwatchError
         As `load_fetched` and `windowwatch.watch.pipeline.run_pass`.
     """
+    progress(f"{fetched.cycle.id}: reading", 0.0)
     data = load_fetched(fetched, store.ledger(), now_utc)
     _, steps_before = store.passes(watch.name, fetched.cycle.id)
     if data.wind.time_unix_s.size <= steps_before:
         return None
-    return run_pass(data, watch, store, now_utc=now_utc, stopping=stopping, partial=fetched.partial)
+    return run_pass(
+        data,
+        watch,
+        store,
+        now_utc=now_utc,
+        stopping=stopping,
+        progress=progress,
+        partial=fetched.partial,
+    )
 
 
 def pass_fetched_in(
-    fetched: Fetched, watch: Watch, database_url: str, now_utc: datetime
+    fetched: Fetched,
+    watch: Watch,
+    database_url: str,
+    now_utc: datetime,
+    progress: Progress = unheard,
 ) -> PassResult | None:
     """As `pass_fetched`, with a database of its own: for a process of its own."""
     store = open_store(database_url)
     try:
-        return pass_fetched(fetched, watch, store, now_utc)
+        return pass_fetched(fetched, watch, store, now_utc, progress=progress)
     finally:
         store.close()

@@ -6,46 +6,32 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from windowwatch.clock import Clock
 from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.forecast.sources import FolderLook, FoundCycle, Seen, load_cycle, scan_folder
-from windowwatch.storage.store import Store
 from windowwatch.watch.area import area_of
+from windowwatch.watch.failed import tell_failed
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
-from windowwatch.watch.values import Watch
+from windowwatch.watch.watcher import Watcher, log_result
 
 _LOG = logging.getLogger(__name__)
 
 
-@dataclass
-class FolderWatcher:
+@dataclass(kw_only=True)
+class FolderWatcher(Watcher):
     """Looks into one folder for one watch, and remembers what it saw.
 
     Parameters
     ----------
     folder : Path
-    watch : Watch
-    store : Store
-    clock : Clock
-    stopping : callable
-        Asked between the steps of a pass; True ends it with nothing stored.
     passing : callable, optional
         Makes the pass of a found cycle at a time; in this process when None.
-    tries : int
-        A cycle whose pass failed so often is left alone until its files change.
     """
 
     folder: Path
-    watch: Watch
-    store: Store
-    clock: Clock
-    stopping: Callable[[], bool] = lambda: False
     passing: Callable[[FoundCycle, datetime], PassResult] | None = None
-    tries: int = 3
     _failed: dict[tuple[FoundCycle, tuple[object, ...]], int] = field(default_factory=dict)
     _had: set[tuple[FoundCycle, tuple[object, ...]]] = field(default_factory=set)
     _seen: Mapping[str, Seen] = field(default_factory=dict)
-    _said: set[str] = field(default_factory=set)
 
     def look(self) -> PassResult | None:
         """Look once; run one pass if a new cycle is there.
@@ -91,8 +77,17 @@ class FolderWatcher:
             result = (self.passing or self._pass_here)(newest, now_utc)
         except (PassStoppedError, StorageError):
             raise  # that says nothing about the cycle
-        except WindowwatchError:
-            self._failed[state] = self._failed.get(state, 0) + 1
+        except WindowwatchError as error:
+            failed = self._failed[state] = self._failed.get(state, 0) + 1
+            if failed >= self.tries:
+                tell_failed(
+                    self.store,
+                    self.watch,
+                    newest.cycle,
+                    error,
+                    tries=failed,
+                    now_utc=self.clock.now(),
+                )
             raise
         if not result.saved:
             self._had.add(state)  # the store had as much: do not fly it again at every look
@@ -105,7 +100,14 @@ class FolderWatcher:
 
     def _pass_here(self, newest: FoundCycle, now_utc: datetime) -> PassResult:
         data = load_cycle(newest, area=area_of(self.watch.sites))
-        return run_pass(data, self.watch, self.store, now_utc=now_utc, stopping=self.stopping)
+        return run_pass(
+            data,
+            self.watch,
+            self.store,
+            now_utc=now_utc,
+            stopping=self.stopping,
+            progress=self.progress,
+        )
 
     def _next(self, look: FolderLook) -> FoundCycle | None:
         """The newest cycle that has begun, is not given up, and brings more than is stored."""
@@ -132,7 +134,7 @@ class FolderWatcher:
         """Whether a stored cycle has files now that it was not made from."""
         made_from = {
             (file.path, file.size_bytes)
-            for each in self.store.cycles(self.watch.name, last=1)
+            for each in self.store.cycles(self.watch.name, last=1, model=self.watch.model)
             if each.cycle == found.cycle
             for file in each.files
         }
@@ -142,26 +144,3 @@ class FolderWatcher:
     def _say_what_is_set_aside(self, look: FolderLook) -> None:
         for each in look.set_aside:
             self._once(f"set aside: {each.reason}")
-
-    def _once(self, words: str) -> None:
-        """Say something once, not at every look."""
-        if words not in self._said:
-            self._said.add(words)
-            _LOG.warning(words)
-
-
-def log_result(result: PassResult) -> None:
-    """Say in the log what a pass gave."""
-    refused = sum(hour.refused is not None for hour in result.hours)
-    _LOG.info(
-        "cycle %s: %d hours scored, %d refused, %d flights, %d change(s)%s",
-        result.cycle_id,
-        len(result.hours) - refused,
-        refused,
-        result.flights,
-        len(result.changes),
-        "" if result.saved else ", already stored",
-        extra={"cycle": result.cycle_id},
-    )
-    for words in (*result.gaps, *result.remarks):
-        _LOG.info("cycle %s: %s", result.cycle_id, words, extra={"cycle": result.cycle_id})

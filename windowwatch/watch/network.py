@@ -19,9 +19,11 @@ from pathlib import Path
 from random import Random
 
 from windowwatch.clock import Clock
-from windowwatch.errors import StorageError, WindowwatchError
+from windowwatch.errors import SourceError, StorageError, WindowwatchError
 from windowwatch.forecast.arrival import complete_due, cycles_between, first_due, next_words
-from windowwatch.forecast.catalogue import Model, Route, Speech
+from windowwatch.forecast.attribution import family
+from windowwatch.forecast.catalogue import MODELS, Model, Route, Speech
+from windowwatch.forecast.checked import check_file
 from windowwatch.forecast.collect import Collector, Haul
 from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle
@@ -29,14 +31,20 @@ from windowwatch.forecast.fetch import Fetcher, Manners, World
 from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
 from windowwatch.forecast.plan import needed_steps
 from windowwatch.forecast.prune import Keep, prune
-from windowwatch.notices.policy import holds, plan_deliveries
-from windowwatch.storage.store import Store
+from windowwatch.storage.roles import Role
+from windowwatch.watch.between import tell_of
+from windowwatch.watch.checker import Checker
+from windowwatch.watch.failed import tell_failed
 from windowwatch.watch.fetched import Fetched, pass_fetched
-from windowwatch.watch.look import log_result
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
-from windowwatch.watch.values import Watch
-from windowwatch.windows.changes import change_key
-from windowwatch.windows.values import Change, ChangeKind
+from windowwatch.watch.watcher import Watcher, log_result
+from windowwatch.windows.values import ChangeKind
+from windowwatch.windows.watchwide import (
+    about_the_watch,
+    given_up_words,
+    late_words,
+    shown_words,
+)
 
 _LOG = logging.getLogger(__name__)
 #: With fewer steps there is no time axis to fly along.
@@ -74,37 +82,27 @@ class NetworkPlan:
     keep: Keep = field(default_factory=Keep)
 
 
-@dataclass
-class NetworkWatcher:
+@dataclass(kw_only=True)
+class NetworkWatcher(Watcher):
     """Looks for cycles of one model for one watch.
 
     Parameters
     ----------
     plan : NetworkPlan
-    watch : Watch
-    store : Store
     fetcher : Fetcher
-    clock : Clock
-    stopping : callable
-        Asked between the steps of a pass; True ends it with nothing stored.
     passing : callable, optional
         Makes the pass of a fetched cycle at a time; in this process when None.
-    tries : int
-        With as many steps as there are, a pass that failed so often is left alone.
+    checker : Checker, optional
+        Checks fetched files in a process of its own; in this process when None.
     """
 
     plan: NetworkPlan
-    watch: Watch
-    store: Store
     fetcher: Fetcher
-    clock: Clock
-    stopping: Callable[[], bool] = lambda: False
     passing: Callable[[Fetched, datetime], PassResult | None] | None = None
-    tries: int = 3
+    checker: Checker | None = None
     _failed: Counter[tuple[datetime, int]] = field(default_factory=Counter)
     _passed: dict[datetime, tuple[datetime, int]] = field(default_factory=dict)
     _sound: set[str] = field(default_factory=set)
-    _said: set[str] = field(default_factory=set)
     _pruned: datetime | None = None
 
     def look(self) -> PassResult | None:
@@ -126,6 +124,7 @@ class NetworkWatcher:
         if not hours:
             self._once("the watched days are over: no launch hour is to come, nothing is fetched")
             return None
+        self._require_one_model()
         ledger = self.store.ledger()
         model = self.plan.model
         newest = self.store.latest_cycle(self.watch.name, self.watch.model)
@@ -154,6 +153,24 @@ class NetworkWatcher:
         self._late(ledger)
         return None
 
+    def _require_one_model(self) -> None:
+        """Refuse to go on under a name that another weather model's cycles are stored under.
+
+        Where a cycle was fetched from shows in the folder that its files lay in.
+        """
+        for stored in self.store.cycles(self.watch.name, last=1, model=self.watch.model):
+            for file in stored.files:
+                path = Path(file.path)
+                if not path.is_relative_to(self.plan.folder):
+                    continue
+                its = path.relative_to(self.plan.folder).parts[0]
+                if its in MODELS and family(its) != family(self.plan.model.name):
+                    raise SourceError(
+                        f"cycles stored as {self.watch.model!r} are of {its}, but "
+                        f"{self.plan.model.name} is fetched now; give the weather model another "
+                        f"name in the settings (model), or fetch {its} again"
+                    )
+
     def _steps(self, cycle_utc: datetime, first: datetime, last: datetime) -> tuple[int, ...]:
         with_zero = self.plan.model.routes[0].speech is Speech.ECMWF_INDEX
         return needed_steps(
@@ -165,6 +182,7 @@ class NetworkWatcher:
     ) -> tuple[Haul, Route]:
         """What there is, by the first route that is not refused; the fullest counts."""
         best: tuple[Haul, Route] | None = None
+        check = check_file if self.checker is None else self.checker
         for route in self.plan.model.routes:
             collector = Collector(
                 self.plan.model,
@@ -175,8 +193,14 @@ class NetworkWatcher:
                 self.fetcher,
                 self.clock.now,
                 self._sound,
+                check,
+                self.progress,
             )
-            haul = collector.gather(cycle_utc, self._of_route(route, cycle_utc, steps))
+            try:
+                haul = collector.gather(cycle_utc, self._of_route(route, cycle_utc, steps))
+            finally:
+                if self.checker is not None:
+                    self.checker.close()
             if best is None or len(haul.steps_h) > len(best[0].steps_h):
                 best = (haul, route)
             if not haul.refused:
@@ -222,6 +246,8 @@ class NetworkWatcher:
             complete,
         )
         ledger.note_cycle(state)
+        if stage is CycleStage.GIVEN_UP and (before is None or before.stage is not stage):
+            self._tell_given_up(Cycle(cycle_utc, self.watch.model), state)
         return state
 
     def _supersede(self, ledger: Ledger, cycle_utc: datetime) -> None:
@@ -265,9 +291,12 @@ class NetworkWatcher:
             result = (self.passing or self._pass_here)(fetched, now)
         except (PassStoppedError, StorageError):
             raise  # that says nothing about the cycle
-        except WindowwatchError:
+        except WindowwatchError as error:
             self._failed[state_of_it] += 1
             self._sound.clear()  # every file is held against its checksum at the next look
+            failed = self._failed[state_of_it]
+            if failed >= self.tries:
+                tell_failed(self.store, self.watch, cycle, error, tries=failed, now_utc=now)
             raise
         self._passed[cycle_utc] = (now, len(haul.steps_h))
         if result is None:
@@ -278,7 +307,7 @@ class NetworkWatcher:
         return result
 
     def _pass_here(self, fetched: Fetched, now_utc: datetime) -> PassResult | None:
-        return pass_fetched(fetched, self.watch, self.store, now_utc, self.stopping)
+        return pass_fetched(fetched, self.watch, self.store, now_utc, self.stopping, self.progress)
 
     def _is_done(self, state: CycleState) -> bool:
         """Whether nothing more is to come of a cycle, and all of it was passed."""
@@ -312,28 +341,41 @@ class NetworkWatcher:
             self.watch.name, now - timedelta(days=5), ChangeKind.FORECAST_LATE
         )
         newest = self.store.latest_cycle(self.watch.name, self.watch.model)
-        stands = "no cycle at all" if newest is None else newest.id
-        if any(change.reason.endswith(f" {stands}.") for change in told):
+        if any(change.reason.endswith(f"{shown_words(newest)}.") for change in told):
             return  # the same silence
-        here = f"{state.steps_there} of {state.steps_needed} steps are here"
-        reason = (
-            f"The forecast of {cycle.reference_utc:%a %d %b %H} UTC was due about "
-            f"{due_utc:%H:%M} UTC; {here}. What is shown is of {stands}."
+        reason = late_words(
+            cycle,
+            due_utc=due_utc,
+            steps_there=state.steps_there,
+            steps_needed=state.steps_needed,
+            newest=newest,
         )
-        change = Change(
-            key=change_key(self.watch.name, cycle.id, ChangeKind.FORECAST_LATE, ""),
-            kind=ChangeKind.FORECAST_LATE,
-            site="",
-            window_uid=None,
-            cycle_id=cycle.id,
-            found_utc=now,
-            before=None,
-            after=None,
-            reason=reason,
+        self._tell(cycle, cycle.id, reason, now)
+
+    def _tell_given_up(self, cycle: Cycle, state: CycleState) -> None:
+        """Store, once, that the rest of a cycle is not waited for any more."""
+        reason = given_up_words(
+            cycle,
+            after=self.plan.give_up_after,
+            steps_there=state.steps_there,
+            steps_needed=state.steps_needed,
         )
-        pairs = plan_deliveries((change,), self.watch.channels)
-        held = holds((change,), self.watch.channels)
-        if self.store.save_changes(self.watch.name, (change,), pairs, held):
+        self._tell(cycle, f"{cycle.id}#given-up", reason, self.clock.now())
+
+    def _tell(self, cycle: Cycle, label: str, reason: str, now: datetime) -> None:
+        """Store a change about the forecast; of a model that does not decide it is only logged."""
+        if self.watch.role is Role.OPINION:
+            self._once(f"{cycle.model}: {reason}")
+            return
+        change = about_the_watch(
+            ChangeKind.FORECAST_LATE,
+            cycle,
+            reason,
+            watch=self.watch.name,
+            label=label,
+            now_utc=now,
+        )
+        if tell_of(self.store, self.watch, (change,)):
             _LOG.warning("%s", reason)
 
     def _tidy(self, ledger: Ledger, now: datetime) -> None:
@@ -343,12 +385,6 @@ class NetworkWatcher:
         self._pruned = now
         for name in prune(self.plan.folder, self.plan.model.name, ledger, self.plan.keep, now):
             _LOG.info("removed the fetched files of %s", name)
-
-    def _once(self, words: str) -> None:
-        """Say something once, not at every look."""
-        if words not in self._said:
-            self._said.add(words)
-            _LOG.warning("%s", words)
 
 
 def make_fetcher(manners: Manners, clock: Clock, stopping: Callable[[], bool]) -> Fetcher:

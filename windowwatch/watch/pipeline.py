@@ -43,7 +43,11 @@ class PassStoppedError(WindowwatchError):
 
 @dataclass(frozen=True)
 class PassResult:
-    """What a pass found. `saved` is False when the store had it already."""
+    """What a pass found. `saved` is False when the store had it already.
+
+    `role` says whether its model decides; `weighed_anew` that nothing was flown, because only
+    what other models say is new.
+    """
 
     cycle_id: str
     hours: tuple[Hour, ...]
@@ -53,6 +57,8 @@ class PassResult:
     gaps: tuple[str, ...]
     remarks: tuple[str, ...]
     saved: bool
+    role: Role = Role.PRIMARY
+    weighed_anew: bool = False
 
 
 def run_pass(
@@ -144,6 +150,8 @@ def _result(record: PassRecord, flown: int, saved: bool) -> PassResult:
         record.gaps,
         record.remarks,
         saved,
+        record.role,
+        record.weighed_anew,
     )
 
 

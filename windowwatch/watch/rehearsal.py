@@ -10,10 +10,12 @@ from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.notices.deliver import Result, Send
 from windowwatch.notices.values import Message
+from windowwatch.storage.roles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.between import between_passes
-from windowwatch.watch.pipeline import PassResult, Progress, run_pass
+from windowwatch.watch.pipeline import PassResult, Progress, run_pass, unheard, weigh_anew
 from windowwatch.watch.values import Watch
+from windowwatch.windows.values import Window
 
 
 @dataclass(frozen=True)
@@ -26,11 +28,24 @@ class Told:
 
 
 @dataclass(frozen=True)
+class Heard:
+    """Cycles of another weather model, and how long after its time each comes in."""
+
+    found: tuple[FoundCycle, ...]
+    available_after: timedelta
+
+
+@dataclass(frozen=True)
 class Rehearsal:
-    """What a rehearsal gave, in order."""
+    """What a rehearsal gave, in order; passes of other models too."""
 
     passes: tuple[PassResult, ...]
     told: tuple[Told, ...]
+
+    @property
+    def windows(self) -> tuple[Window, ...]:
+        """Windows after the last pass of the deciding model."""
+        return [each for each in self.passes if each.role is Role.PRIMARY][-1].windows
 
 
 def rehearse(
@@ -41,10 +56,11 @@ def rehearse(
     load: Callable[[FoundCycle], CycleData],
     available_after: timedelta,
     send: Send,
-    progress: Progress = lambda _words, _share: None,
+    progress: Progress = unheard,
     between: timedelta = timedelta(hours=1),
+    others: Sequence[Heard] = (),
 ) -> Rehearsal:
-    """Replay cycles in the order of their reference times.
+    """Replay cycles in the order in which they come in.
 
     Parameters
     ----------
@@ -65,6 +81,8 @@ def rehearse(
     between : timedelta
         Between two cycles the clock stops so often to ask for decisions and to deliver what
         was held.
+    others : sequence of Heard
+        Cycles of the models that the watch asks what they think.
 
     Raises
     ------
@@ -73,8 +91,8 @@ def rehearse(
     """
     if not found:
         raise SourceError("there is no cycle to rehearse; put GRIB files into the folder")
-    ordered = sorted(found, key=lambda each: each.cycle)
-    clock = SimulatedClock(ordered[0].cycle.reference_utc + available_after)
+    ordered = _ordered(found, available_after, others)
+    clock = SimulatedClock(ordered[0][0])
     passes: list[PassResult] = []
     told: list[Told] = []
 
@@ -82,19 +100,37 @@ def rehearse(
         done = between_passes(store, watch, clock, send=send)
         told.extend(Told(clock.now(), a.channel, a.message) for a in done.delivered.of(Result.SENT))
 
-    for number, each in enumerate(ordered):
+    for number, (due, each) in enumerate(ordered):
 
         def step(words: str, share: float, done: int = number) -> None:
             progress(words, (done + 0.4 + 0.6 * share) / len(ordered))
 
-        due = each.cycle.reference_utc + available_after
         while clock.now() + between < due:
             clock.set(clock.now() + between)
             tell()
         clock.set(due)
         progress(f"{each.cycle.id}: reading", number / len(ordered))
-        data = load(each)
-        passes.append(run_pass(data, watch, store, now_utc=clock.now(), progress=step))
+        seen = watch
+        if each.cycle.model != watch.model:
+            seen = watch.as_seen_by(each.cycle.model)
+        passes.append(run_pass(load(each), seen, store, now_utc=clock.now(), progress=step))
+        if seen is not watch:
+            weighed = weigh_anew(watch, store, clock.now())
+            passes += [] if weighed is None else [weighed]
         tell()
     progress("done", 1.0)
     return Rehearsal(tuple(passes), tuple(told))
+
+
+def _ordered(
+    found: Sequence[FoundCycle], available_after: timedelta, others: Sequence[Heard]
+) -> list[tuple[datetime, FoundCycle]]:
+    """Cycles as they come in; of two at one moment the deciding model's is the later one."""
+    kinds = [Heard(tuple(found), available_after), *others]
+    arrivals = [
+        (each.cycle.reference_utc + kind.available_after, kind is kinds[0], each)
+        for kind in kinds
+        for each in kind.found
+    ]
+    arrivals.sort(key=lambda arrival: (*arrival[:2], arrival[2].cycle))
+    return [(due, each) for due, _, each in arrivals]

@@ -18,6 +18,9 @@ disagree
 told once
     A disagreement is told when it begins, and again only when another model joins it or the
     same one disagrees in another way. That it has ended is not told; the page shows it.
+said to be theirs
+    Where the chance is what made a window weaker or stronger, and the deciding model's own
+    chance would not have, the reason names the models that did it, and no check.
 one change
     A window has at most one change a cycle: where there is one, the disagreement is a part of
     its reason.
@@ -32,7 +35,8 @@ from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.windows.changes import as_told, change_key, pass_label
-from windowwatch.windows.phrases import compass, inside, sentence
+from windowwatch.windows.phrases import compass, inside, percent, sentence
+from windowwatch.windows.shift import quality_words
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, is_good
 
@@ -191,7 +195,10 @@ def tell_disagreements(
     for hour in hours:
         by_site.setdefault(hour.site, {})[hour.time_utc] = hour
     before = {window.uid: window.dissent for window in known}
-    made = {change.window_uid: change for change in changes}
+    made = {
+        change.window_uid: _by_whom(change, by_site.get(change.site, {}), window_rules, cycle)
+        for change in changes
+    }
     kept: list[Window] = []
     for each in windows:
         window = replace(each, dissent=before.get(each.uid, ""))
@@ -212,6 +219,34 @@ def tell_disagreements(
     order = {window.uid: i for i, window in enumerate(kept)}
     ordered = sorted(made.values(), key=lambda c: order.get(c.window_uid or "", len(order)))
     return tuple(kept), tuple(ordered)
+
+
+def _by_whom(
+    change: Change, hours: Mapping[datetime, Hour], rules: WindowRules, cycle: Cycle
+) -> Change:
+    """A change whose reason names other models, where they alone have brought it."""
+    before, after = change.before, change.after
+    if change.kind not in (ChangeKind.WEAKER, ChangeKind.STRONGER):
+        return change
+    if before is None or after is None:
+        return change
+    hour = hours.get(after.best_hour_utc)
+    if hour is None or hour.own_chance is None or hour.chance is None or before.chance is None:
+        return change
+    by_score = abs(after.best_score - before.best_score) > rules.score_step
+    if by_score or abs(hour.own_chance - before.chance) > rules.chance_step:
+        return change
+    verb = "lower" if hour.chance < hour.own_chance else "raise"
+    said = [
+        f"{o.model} of {Cycle.of_id(o.cycle_id).reference_utc:%HZ} gives {percent(o.chance)}"
+        for o in hour.others
+        if o.chance is not None
+    ]
+    reason = (
+        f"other models {verb} the chance, {percent(hour.own_chance)} by {cycle.model} alone: "
+        f"{', '.join(said[:_MOST_NAMED])}; {quality_words(before, after)}"
+    )
+    return replace(change, reason=sentence(reason))
 
 
 def _told(

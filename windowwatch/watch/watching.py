@@ -1,0 +1,179 @@
+"""Every weather model of a watch looked after: the one that decides first, then the others."""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from windowwatch.clock import Clock
+from windowwatch.errors import WindowwatchError
+from windowwatch.forecast.fetch import Manners
+from windowwatch.forecast.sources import FoundCycle
+from windowwatch.logs import LogStyle
+from windowwatch.storage.store import Store
+from windowwatch.watch.checker import Checker
+from windowwatch.watch.child import ChildLimits, in_child, pass_in_child
+from windowwatch.watch.fetched import Fetched, pass_fetched_in
+from windowwatch.watch.look import FolderWatcher
+from windowwatch.watch.network import NetworkWatcher, make_fetcher
+from windowwatch.watch.pipeline import (
+    PassResult,
+    PassStoppedError,
+    Progress,
+    unheard,
+    weigh_anew,
+)
+from windowwatch.watch.source import Source
+from windowwatch.watch.values import Watch
+
+_LOG = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """How passes are made: each in a process of its own, within limits.
+
+    Parameters
+    ----------
+    database_url : str
+        May hold a password.
+    limits : ChildLimits
+    style : LogStyle
+        How child processes write their logs.
+    tries : int
+        A cycle whose pass failed so often is left alone until there is more of it.
+    stopping : callable
+        Asked again and again; True ends what is under way.
+    progress : callable
+        Told what is done.
+    """
+
+    database_url: str
+    limits: ChildLimits
+    style: LogStyle
+    tries: int = 3
+    stopping: Callable[[], bool] = lambda: False
+    progress: Progress = unheard
+
+
+class Watching:
+    """Looks for cycles of every weather model of a watch.
+
+    Parameters
+    ----------
+    watch : Watch
+    sources : sequence of Source
+        The deciding model's first, then one for each of `Watch.others`.
+    store : Store
+    clock : Clock
+    workshop : Workshop
+    """
+
+    def __init__(
+        self,
+        watch: Watch,
+        sources: Sequence[Source],
+        store: Store,
+        clock: Clock,
+        workshop: Workshop,
+    ) -> None:
+        self._watch, self._store, self._clock, self._shop = watch, store, clock, workshop
+        first, *others = sources
+        self._first = self._made(watch, first)
+        self._others = [self._made(watch.as_seen_by(each.model), each) for each in others]
+        self._weighed = not others  # what came in before the start may not be weighed yet
+
+    def look(self) -> PassResult | None:
+        """Look once at every model; run the passes of what is new.
+
+        A model that does not decide never keeps the others from being looked at.
+
+        Returns
+        -------
+        PassResult or None
+            Of the deciding model: its new pass, or its newest one with what others say now.
+
+        Raises
+        ------
+        WindowwatchError
+            What looking for the deciding model refused, after the others were looked at.
+        """
+        refused: WindowwatchError | None = None
+        result: PassResult | None = None
+        try:
+            result = self._first.look()
+        except PassStoppedError:
+            raise
+        except WindowwatchError as error:
+            refused = error
+        self._weighed &= not self._look_at_others()
+        if not self._weighed:
+            weighed = weigh_anew(self._watch, self._store, self._clock.now())
+            self._weighed = True
+            result = weighed or result
+        if refused is not None:
+            raise refused
+        return result
+
+    def _look_at_others(self) -> bool:
+        """Whether another model has something new to say."""
+        news = False
+        for other in self._others:
+            try:
+                news |= other.look() is not None
+            except PassStoppedError:
+                raise
+            except WindowwatchError as error:
+                words = "%s, which does not decide: %s; tried again at the next look"
+                _LOG.error(words, other.watch.model, error.message)
+        return news
+
+    def _made(self, watch: Watch, source: Source) -> FolderWatcher | NetworkWatcher:
+        shop = self._shop
+        shared: dict[str, Any] = {
+            "watch": watch,
+            "store": self._store,
+            "clock": self._clock,
+            "stopping": shop.stopping,
+            "tries": shop.tries,
+            "progress": shop.progress,
+        }
+        if source.network is not None:
+            return NetworkWatcher(
+                **shared,
+                plan=source.network,
+                fetcher=make_fetcher(source.manners or Manners(), self._clock, shop.stopping),
+                passing=lambda fetched, now: self._pass_fetched(watch, fetched, now),
+                checker=Checker(shop.limits, shop.style),
+            )
+        assert source.folder is not None  # a source is a folder or a plan
+        return FolderWatcher(
+            **shared,
+            folder=source.folder,
+            passing=lambda found, now: self._pass_found(watch, found, now),
+        )
+
+    def _pass_found(self, watch: Watch, found: FoundCycle, now_utc: datetime) -> PassResult:
+        shop = self._shop
+        return pass_in_child(
+            found,
+            watch,
+            shop.database_url,
+            now_utc,
+            shop.limits,
+            style=shop.style,
+            stopping=shop.stopping,
+            progress=shop.progress,
+        )
+
+    def _pass_fetched(self, watch: Watch, fetched: Fetched, now_utc: datetime) -> PassResult | None:
+        shop = self._shop
+        return in_child(
+            pass_fetched_in,
+            (fetched, watch, shop.database_url, now_utc),
+            shop.limits,
+            style=shop.style,
+            stopping=shop.stopping,
+            progress=shop.progress,
+        )
