@@ -3,8 +3,10 @@
 import logging
 import re
 from datetime import timedelta
+from typing import Any
 
 import pytest
+from httpx import Client, Response
 from page_week import Week
 
 from windowwatch.errors import InputError, SettingsError, StorageError
@@ -22,6 +24,13 @@ from windowwatch.web.server import PageServer
 TOKEN = "a long word for a test only"
 PAGES = ("/", "/windows", "/sites", "/notices", "/health/page", "/data")
 DATA = ("/data/hours.json", "/data/windows.ics", "/health")
+
+
+def entering(client: Client, token: str, **more: Any) -> Response:
+    """The answer to the form at the door, filled in as a browser does."""
+    seal = re.search(r'name="seal" value="([0-9a-f]+)"', client.get("/enter").text)
+    assert seal
+    return client.post("/enter", data={"token": token, "seal": seal[1]}, **more)
 
 
 def test_others_need_a_token_before_anything_listens() -> None:
@@ -63,7 +72,7 @@ def test_with_a_token_nothing_is_told_without_it(week: Week) -> None:
 
 def test_the_token_gives_a_cookie_that_scripts_cannot_read(week: Week) -> None:
     client = week.client(token=TOKEN)
-    entered = client.post("/enter", data={"token": TOKEN})
+    entered = entering(client, TOKEN)
     assert (entered.status_code, entered.headers["location"]) == (303, "/")
     cookie = entered.headers["set-cookie"]
     assert cookie.startswith(f"{COOKIE}=")
@@ -86,9 +95,20 @@ def test_a_program_may_bear_the_token(week: Week) -> None:
 def test_a_form_of_another_page_is_refused(week: Week) -> None:
     client = week.client(token=TOKEN)
     foreign = {"origin": "https://evil.example"}
-    answer = client.post("/enter", data={"token": TOKEN}, headers=foreign)
+    answer = entering(client, TOKEN, headers=foreign)
     assert answer.status_code == 403
-    assert "set-cookie" not in answer.headers
+    assert COOKIE not in answer.headers.get("set-cookie", "")
+
+
+def test_a_form_that_no_page_of_ours_gave_this_browser_is_refused(week: Week) -> None:
+    client, other = week.client(token=TOKEN), week.client(token=TOKEN)
+    bare = client.post("/enter", data={"token": TOKEN})
+    assert (bare.status_code, COOKIE in bare.headers.get("set-cookie", "")) == (403, False)
+    foreign = re.search(r'name="seal" value="([0-9a-f]+)"', other.get("/enter").text)
+    assert foreign
+    client.get("/enter")
+    taken = client.post("/enter", data={"token": TOKEN, "seal": foreign[1]})
+    assert (taken.status_code, COOKIE in taken.headers.get("set-cookie", "")) == (403, False)
 
 
 def test_a_long_form_is_not_read(week: Week) -> None:
@@ -98,10 +118,9 @@ def test_a_long_form_is_not_read(week: Week) -> None:
 
 def test_guessing_is_soon_over(week: Week) -> None:
     client = week.client(token=TOKEN + " of its own")
-    codes = [client.post("/enter", data={"token": f"guess {i}"}).status_code for i in range(7)]
+    codes = [entering(client, f"guess {i}").status_code for i in range(7)]
     assert codes == [401] * MOST_FAILURES + [429] * 2
-    right = {"token": TOKEN + " of its own"}
-    assert client.post("/enter", data=right).status_code == 429
+    assert entering(client, TOKEN + " of its own").status_code == 429
     bearing = {"authorization": f"Bearer {TOKEN} of its own"}
     assert client.get("/", headers=bearing).status_code == 429
 

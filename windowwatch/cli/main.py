@@ -4,7 +4,7 @@ import logging
 
 import click
 
-from windowwatch.cli import keep, look_at, prepare, run
+from windowwatch.cli import keep, look_at, prepare, run, share
 from windowwatch.logs import LogStyle
 
 
@@ -23,6 +23,6 @@ def main(context: click.Context, verbose: bool, log_json: bool) -> None:
     context.obj = log_json
 
 
-for _module in (run, look_at, prepare, keep):
+for _module in (run, look_at, prepare, keep, share):
     for _command in _module.COMMANDS:
         main.add_command(_command)

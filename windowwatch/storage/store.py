@@ -9,6 +9,7 @@ from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
 from windowwatch.storage import changes as between
 from windowwatch.storage import cycles, deliveries, details, engine, fetches, saving, trail, upkeep
+from windowwatch.storage import shares as links
 from windowwatch.windows.values import Change, ChangeKind, Window
 
 
@@ -124,9 +125,20 @@ class Store:
         """How large the file is, and what it holds."""
         return upkeep.size(self._database)
 
-    def changes(self, watch: str, cycle_id: str | None = None) -> tuple[Change, ...]:
-        """Changes of a watch in the order they were found."""
-        return cycles.changes_of(self._database, watch, cycle_id)
+    def changes(
+        self,
+        watch: str,
+        cycle_id: str | None = None,
+        *,
+        window_uid: str | None = None,
+        last: int | None = None,
+    ) -> tuple[Change, ...]:
+        """Changes of a watch in the order they were found. See `cycles.changes_of`."""
+        return cycles.changes_of(self._database, watch, cycle_id, window_uid=window_uid, last=last)
+
+    def count_changes(self, watch: str) -> int:
+        """How many changes a watch has had."""
+        return cycles.count_changes(self._database, watch)
 
     def explain(self, key: str) -> trail.Trail:
         """Follow a change back to the files of its cycle."""
@@ -196,9 +208,9 @@ class Store:
         """Save changes that no pass brings; returns the new ones. See `changes.save_changes`."""
         return between.save_changes(self._database, watch, found, pairs, held_until or {})
 
-    def changes_by_key(self, keys: Collection[str]) -> dict[str, Change]:
-        """Those of some changes that are stored."""
-        return between.changes_by_key(self._database, keys)
+    def changes_by_key(self, keys: Collection[str], watch: str | None = None) -> dict[str, Change]:
+        """Those of some changes that are stored; only those of a watch when one is named."""
+        return between.changes_by_key(self._database, keys, watch)
 
     def changes_since(
         self, watch: str, since_utc: datetime, kind: ChangeKind
@@ -217,6 +229,37 @@ class Store:
     def deliveries(self, change_key: str) -> tuple[deliveries.Delivery, ...]:
         """Deliveries of a change, by channel."""
         return deliveries.deliveries_of(self._database, change_key)
+
+    def save_share(
+        self,
+        watch: str,
+        *,
+        token_sha256: str,
+        name: str,
+        made_utc: datetime,
+        expires_utc: datetime,
+    ) -> links.Share:
+        """Store a link that lets others read. See `windowwatch.web.share.make_share`."""
+        return links.save_share(
+            self._database,
+            watch,
+            token_sha256=token_sha256,
+            name=name,
+            made_utc=made_utc,
+            expires_utc=expires_utc,
+        )
+
+    def find_share(self, watch: str, token_sha256: str) -> links.Share | None:
+        """The share whose word has that hash; it may be over."""
+        return links.find_share(self._database, watch, token_sha256)
+
+    def shares(self, watch: str) -> tuple[links.Share, ...]:
+        """All shares of a watch, the newest first."""
+        return links.shares_of(self._database, watch)
+
+    def revoke_share(self, watch: str, key: str, *, now_utc: datetime) -> links.Share | None:
+        """Take a share back; None when the watch has none of that key."""
+        return links.revoke_share(self._database, watch, key, now_utc=now_utc)
 
     def pending_deliveries(self) -> dict[str, int]:
         """How many deliveries wait, by channel."""

@@ -11,18 +11,25 @@ import ipaddress
 import secrets
 from collections import deque
 from collections.abc import Callable
+from typing import Any
 from urllib.parse import urlsplit
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from windowwatch.errors import SettingsError
+from windowwatch.errors import SettingsError, StorageError
+from windowwatch.storage.shares import Share
+from windowwatch.web.share import may_read
 
 #: Environment variable that holds the token.
 TOKEN_ENV = "WINDOWWATCH_PAGE_TOKEN"
 SHORTEST_TOKEN = 20
 COOKIE = "windowwatch_entry"
+#: The cookie of one who came by a link that lets others read.
+GUEST_COOKIE = "windowwatch_guest"
+_GUEST = "windowwatch.guest"
 ENTRY_LASTS_S = 7 * 24 * 3600
 #: Wrong tokens within a minute, by one address and by all, before nobody is heard.
 MOST_FAILURES, MOST_FAILURES_ALL, FAILURES_WITHIN_S = 5, 50, 60.0
@@ -91,8 +98,12 @@ class Doorkeeper:
         """Whether a word is the token; a wrong one is counted."""
         right = hmac.compare_digest(word.encode(), self._token)
         if not right:
-            self._failures.append((self._time(), address))
+            self.count_failure(address)
         return right
+
+    def count_failure(self, address: str) -> None:
+        """Count a wrong word."""
+        self._failures.append((self._time(), address))
 
     def new_entry(self) -> str:
         """A secret for the cookie of one who was admitted."""
@@ -119,6 +130,12 @@ def same_origin(headers: Headers) -> bool:
     return origin is None or urlsplit(origin).netloc == headers.get("host", "")
 
 
+def guest_of(scope: Request | Scope) -> Share | None:
+    """The share by which a visitor came; None for one who may do everything."""
+    found: Any = (scope.scope if isinstance(scope, Request) else scope).get(_GUEST)
+    return found if isinstance(found, Share) else None
+
+
 class Guard:
     """ASGI middleware: safe headers on every answer, and nobody in who may not.
 
@@ -130,7 +147,11 @@ class Guard:
     open_paths : tuple of str
         Beginnings of paths that need no entry.
     refuse : callable
-        Gives the answer (an ASGI application) for a status code.
+        Gives the answer (an ASGI application) for a status code and a request.
+    guest : callable
+        The share that holds now for a word from a cookie, None when there is none.
+    end : callable
+        Ends what would hold the server up at its end; called from any thread.
     """
 
     def __init__(
@@ -139,12 +160,16 @@ class Guard:
         *,
         keeper: Doorkeeper | None,
         open_paths: tuple[str, ...],
-        refuse: Callable[[int], ASGIApp],
+        refuse: Callable[[int, Request], ASGIApp],
+        guest: Callable[[str], Share | None] = lambda _word: None,
+        end: Callable[[], None] = lambda: None,
     ) -> None:
         self._app = app
         self._keeper = keeper
         self._open_paths = open_paths
         self._refuse = refuse
+        self._guest = guest
+        self.end = end
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -155,16 +180,18 @@ class Guard:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 headers.update(SAFE_HEADERS)
+                everybody = self._keeper is None or scope["path"].startswith(self._open_paths)
                 headers.setdefault(
-                    "cache-control", "no-cache" if self._keeper is None else "private, no-store"
+                    "cache-control", "no-cache" if everybody else "private, no-store"
                 )
             await send(message)
 
-        status = self._status(Request(scope))
-        answer = self._app if status is None else self._refuse(status)
+        request = Request(scope)
+        status = await self._status(request)
+        answer = self._app if status is None else self._refuse(status, request)
         await answer(scope, receive, send_safe)
 
-    def _status(self, request: Request) -> int | None:
+    async def _status(self, request: Request) -> int | None:
         """Status of a refusal; None lets the request pass."""
         keeper = self._keeper
         if keeper is None:
@@ -175,9 +202,23 @@ class Guard:
         if keeper.knows(request.cookies.get(COOKIE, "")):
             return None
         kind, _, word = request.headers.get("authorization", "").partition(" ")
-        address = request.client.host if request.client else ""
         if kind.lower() == "bearer":
+            address = request.client.host if request.client else ""
             if keeper.is_tired(address):
                 return 429
             return None if keeper.admits(word.strip(), address) else 401
-        return 401
+        return await self._guest_status(request)
+
+    async def _guest_status(self, request: Request) -> int | None:
+        """The same for one who is not known, but may hold a share."""
+        word = request.cookies.get(GUEST_COOKIE, "")
+        if not word:
+            return 401
+        try:
+            share = await run_in_threadpool(self._guest, word)
+        except StorageError:
+            return 503
+        if share is None:
+            return 401
+        request.scope[_GUEST] = share
+        return None if may_read(request.method, request.url.path) else 403

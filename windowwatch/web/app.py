@@ -15,14 +15,14 @@ from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
-from starlette.routing import Mount, Route
+from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
-from starlette.types import ASGIApp
 
 from windowwatch.clock import Clock, floor_to_step
 from windowwatch.errors import StorageError
+from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
-from windowwatch.web.access import Doorkeeper, Guard
+from windowwatch.web.access import COOKIE, Doorkeeper, Guard, guest_of
 from windowwatch.web.board import board
 from windowwatch.web.datadesk import DataDesk, RefusedError, refused
 from windowwatch.web.entry import ENTRY_PATH, Entry
@@ -32,11 +32,14 @@ from windowwatch.web.forms import FormError, Seal, posted
 from windowwatch.web.health import Health, health
 from windowwatch.web.hourdesk import HourDesk
 from windowwatch.web.listing import NoticeRow, notice_row, site_rows, window_rows, window_view
+from windowwatch.web.live import Live
 from windowwatch.web.metrics import CONTENT_TYPE, metrics_text
 from windowwatch.web.pages import Pages
 from windowwatch.web.reading import Reader, Snapshot
+from windowwatch.web.share import SHARE_PATH, may_read
+from windowwatch.web.sharedesk import ShareDesk
 from windowwatch.web.sheet import sheet
-from windowwatch.web.values import Facts
+from windowwatch.web.values import Facts, Underway
 from windowwatch.windows.values import Change
 
 _LOG = logging.getLogger(__name__)
@@ -52,6 +55,8 @@ NAV = (
 #: Notices on one page; all are in the data.
 MOST_NOTICES = 60
 LONGEST_NAME = 80
+#: Beginnings of paths that need no entry; `SHARE_PATH` asks for a word of its own.
+OPEN = ("/static/", "/lib/", SHARE_PATH, ENTRY_PATH)
 _REFUSALS = {
     400: ("Not understood", "The request could not be read."),
     401: ("Enter first", "This page asks for a token."),
@@ -74,13 +79,17 @@ class Desk:
         facts: Facts,
         clock: Clock,
         next_look_in: Callable[[], timedelta | None],
+        underway: Callable[[], Underway | None],
     ) -> None:
         self.reader = Reader(store, facts.watch)
         self.facts = facts
         self.clock = clock
         self.pages = Pages()
+        self.entry: Entry | None = None
+        self.seal = Seal()
+        self.live = Live(self.news)
         self._next_look_in = next_look_in
-        self._seal = Seal()
+        self._underway = underway
         self._lock = threading.Lock()
         self._board: tuple[tuple[str, datetime], bytes] | None = None
 
@@ -94,6 +103,14 @@ class Desk:
             next_look_in=self._next_look_in(),
         )
 
+    def news(self) -> dict[str, Any]:
+        """What open pages are told, again and again."""
+        snapshot, pass_ = self.reader.newest(), self._underway()
+        return {
+            "pass": "" if snapshot is None else snapshot.word,
+            "underway": None if pass_ is None else {"share": pass_.share, "text": pass_.text},
+        }
+
     def page(
         self, request: Request, name: str, snapshot: Snapshot | None, **values: Any
     ) -> HTMLResponse:
@@ -103,21 +120,33 @@ class Desk:
                 name,
                 facts=self.facts,
                 health=self.health(snapshot),
-                nav=NAV,
+                nav=self._nav(guest_of(request)),
+                guest=guest_of(request),
+                mark="" if snapshot is None else snapshot.word,
+                underway=self._underway(),
                 path=request.url.path,
                 **values,
             )
         )
 
-    def refusal(self, status: int) -> HTMLResponse:
+    def _nav(self, guest: Share | None) -> tuple[tuple[str, str], ...]:
+        """Pages that a visitor may see."""
+        if guest is not None:
+            return tuple((path, words) for path, words in NAV if may_read("GET", path))
+        return NAV if self.entry is None else (*NAV, ("/shares", "Links"))
+
+    def refusal(self, status: int, request: Request) -> HTMLResponse:
         """A page that says what went wrong, and nothing of how the machine is built."""
-        if status == 401:
-            html = self.pages.render("enter.html", wrong="")
-            return HTMLResponse(html, status, {"www-authenticate": "Bearer"})
-        title, text = _REFUSALS.get(status, ("Refused", "That cannot be had."))
-        headers = {"retry-after": "60"} if status in {429, 503} else {}
-        html = self.pages.render("error.html", title=title, text=text)
-        return HTMLResponse(html, status, headers)
+        if status == 401 and self.entry is not None:
+            return self.entry.form("", status, request)
+        answer = self.problem(*_REFUSALS.get(status, ("Refused", "That cannot be had.")), status)
+        if status in {429, 503}:
+            answer.headers["retry-after"] = "60"
+        return answer
+
+    def problem(self, title: str, text: str, status: int) -> HTMLResponse:
+        """A page of a title and a sentence."""
+        return HTMLResponse(self.pages.render("error.html", title=title, text=text), status)
 
     def board(self, request: Request) -> Response:
         """The board, or that there is none yet."""
@@ -149,9 +178,10 @@ class Desk:
         history = self.reader.history(uid)
         if snapshot is None or not history:
             raise HTTPException(404)
-        told = self._notices([c for c in self.reader.changes() if c.window_uid == uid])
+        about = self.reader.changes(MOST_NOTICES, uid)
+        told = self._notices([] if guest_of(request) else about)
         view = window_view(self.facts, history, snapshot.hours, told, self.clock.now())
-        return self.page(request, "window.html", snapshot, view=view, seal=self._seal.word)
+        return self.page(request, "window.html", snapshot, view=view, seal=self._word(request))
 
     def sheet(self, request: Request) -> Response:
         """The launch-day sheet of a window."""
@@ -176,17 +206,20 @@ class Desk:
 
     def notices(self, request: Request) -> Response:
         """Notices that wait, and those that were told."""
-        changes = self.reader.changes()
-        rows = self._notices(changes[-MOST_NOTICES:])
+        rows = self._notices(self.reader.changes(MOST_NOTICES))
         return self.page(
             request,
             "notices.html",
             self.reader.newest(),
             waiting=[row for row in rows if row.pending],
             told=[row for row in rows if not row.pending],
-            more=max(0, len(changes) - MOST_NOTICES),
-            seal=self._seal.word,
+            more=max(0, self.reader.count_changes() - MOST_NOTICES),
+            seal=self._word(request),
         )
+
+    def _word(self, request: Request) -> str:
+        """What forms on a visitor's pages carry."""
+        return self.seal.word(request.cookies.get(COOKIE, ""))
 
     def _notices(self, changes: Sequence[Change]) -> tuple[NoticeRow, ...]:
         """Notices of some changes, the newest first."""
@@ -203,21 +236,19 @@ class Desk:
         key = request.path_params["key"]
         try:
             fields = await posted(request)
-            self._seal.check(fields)
+            self.seal.check(fields, request.cookies.get(COOKIE, ""))
         except FormError as error:
-            html = self.pages.render("error.html", title="Refused", text=error.words)
-            return HTMLResponse(html, error.status)
+            return self.problem("Refused", error.words, error.status)
         by_whom = fields.get("by", "").strip()
         if not 0 < len(by_whom) <= LONGEST_NAME or not by_whom.isprintable():
-            text = "Give the name of who knows of it."
-            return HTMLResponse(self.pages.render("error.html", title="Whose?", text=text), 400)
+            return self.problem("Whose?", "Give the name of who knows of it.", 400)
         if not await run_in_threadpool(self._is_known, key, by_whom):
             raise HTTPException(404)
         return RedirectResponse(f"/notices#{key}", 303)
 
     def _is_known(self, key: str, by_whom: str) -> bool:
         """Store an acknowledgement; False when this watch has no such change."""
-        if all(change.key != key for change in self.reader.changes()):
+        if not self.reader.has_change(key):
             return False
         self.reader.store.acknowledge(key, by_whom=by_whom, now_utc=self.clock.now())
         return True
@@ -253,8 +284,9 @@ def create_app(
     *,
     token: str | None = None,
     next_look_in: Callable[[], timedelta | None] = lambda: None,
+    underway: Callable[[], Underway | None] = lambda: None,
     monotonic_s: Callable[[], float] = time.monotonic,
-) -> ASGIApp:
+) -> Guard:
     """Build the page.
 
     Parameters
@@ -267,12 +299,16 @@ def create_app(
         Asked of every visitor; without one only loopback names are answered to.
     next_look_in : callable
         How long until the daemon looks for a new cycle; None where it is not known.
+    underway : callable
+        The pass that is being made, None when none is.
     monotonic_s : callable
         Seconds that only rise, for entries and refusals.
     """
-    desk = Desk(store, facts, clock, next_look_in)
+    desk = Desk(store, facts, clock, next_look_in, underway)
     keeper = None if token is None else Doorkeeper(token, monotonic_s)
-    routes = [
+    data = DataDesk(desk.reader, facts, clock)
+    door, guest = _door(desk, keeper, data)
+    routes: list[BaseRoute] = [
         Route("/", desk.board),
         *HourDesk(desk.reader, facts, desk.page).routes,
         Route("/windows", desk.windows),
@@ -285,23 +321,20 @@ def create_app(
         Route("/health", desk.health_json),
         Route("/metrics", desk.metrics),
         Route("/data", desk.data),
-        *DataDesk(desk.reader, facts, clock).routes,
+        *data.routes,
         *FlightDesk(desk.reader, facts).routes,
-        *(
-            []
-            if keeper is None
-            else [Route(ENTRY_PATH, Entry(keeper, desk.pages).answer, methods=["GET", "POST"])]
-        ),
+        *door,
+        Route("/live", desk.live),
         Mount("/static", StaticFiles(directory=str(files("windowwatch.web") / "static"))),
     ]
 
-    def refuse(_request: Request, error: Exception) -> Response:
+    def refuse(request: Request, error: Exception) -> Response:
         if isinstance(error, HTTPException):
-            return desk.refusal(error.status_code)
+            return desk.refusal(error.status_code, request)
         if isinstance(error, StorageError):
             _LOG.error("page: %s", error.message)
-            return desk.refusal(503)
-        return desk.refusal(500)
+            return desk.refusal(503, request)
+        return desk.refusal(500, request)
 
     app = Starlette(
         routes=routes,
@@ -314,4 +347,31 @@ def create_app(
         },
     )
     # Outside of everything, so that the page of an accident is guarded as well.
-    return Guard(app, keeper=keeper, open_paths=("/static/", ENTRY_PATH), refuse=desk.refusal)
+    return Guard(
+        app, keeper=keeper, open_paths=OPEN, refuse=desk.refusal, guest=guest, end=desk.live.end
+    )
+
+
+def _door(
+    desk: Desk, keeper: Doorkeeper | None, data: DataDesk
+) -> tuple[list[Route], Callable[[str], Share | None]]:
+    """Addresses by which visitors come in, and who a guest's word belongs to."""
+    if keeper is None:
+        return [], lambda _word: None
+    desk.entry = Entry(keeper, desk.pages)
+    shares = ShareDesk(
+        desk.reader.store,
+        desk.facts.watch,
+        desk.clock,
+        keeper,
+        desk.seal,
+        page=lambda request, name, **values: desk.page(
+            request, name, desk.reader.newest(), **values
+        ),
+        problem=desk.problem,
+        calendar=data.feed,
+    )
+    return [
+        Route(ENTRY_PATH, desk.entry.answer, methods=["GET", "POST"]),
+        *shares.routes,
+    ], shares.guest

@@ -63,7 +63,8 @@ class DataDesk:
         asked_of(request)
         snapshot = self._reader.newest()
         cycle = None if snapshot is None else export.cycle_data(snapshot.cycle.cycle)
-        return JSONResponse({"watch": self._facts.watch, "cycle": cycle})
+        word = "" if snapshot is None else snapshot.word
+        return JSONResponse({"watch": self._facts.watch, "cycle": cycle, "pass": word})
 
     def hours(self, request: Request) -> Response:
         """Launch hours of a cycle."""
@@ -99,14 +100,18 @@ class DataDesk:
         )
 
     def calendar(self, request: Request) -> Response:
-        """Windows as a calendar; those that closed not long ago are cancelled in it."""
+        """Windows as a calendar."""
         asked_of(request)
+        return self.feed()
+
+    def feed(self) -> Response:
+        """The calendar; windows that closed not long ago are cancelled in it."""
         snapshot = self._snapshot()
         since = self._clock.now() - CANCELLED_FOR
         uids = [w.uid for w in snapshot.windows]
         uids += [
             c.window_uid
-            for c in self._reader.changes()[-MOST_CHANGES:]
+            for c in self._reader.changes(MOST_CHANGES)
             if c.window_uid is not None and c.found_utc > since
         ]
         histories: list[tuple[Window, ...]] = []
@@ -122,7 +127,7 @@ class DataDesk:
     def changes(self, request: Request) -> Response:
         """What happened to windows, oldest first."""
         asked_of(request)
-        found = self._reader.changes()[-MOST_CHANGES:]
+        found = self._reader.changes(MOST_CHANGES)
         return JSONResponse(
             {"watch": self._facts.watch, "changes": [export.change_data(c) for c in found]}
         )

@@ -1,13 +1,18 @@
 """The page at which a visitor gives the token, and gets a cookie for it."""
 
+import secrets
+
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from windowwatch.web.access import COOKIE, ENTRY_LASTS_S, Doorkeeper
-from windowwatch.web.forms import FormError, posted
+from windowwatch.web.forms import FormError, Seal, posted
 from windowwatch.web.pages import Pages
 
 ENTRY_PATH = "/enter"
+#: A cookie that ties the form to the browser that was shown it.
+FORM_COOKIE = "windowwatch_form"
+_FORM_LASTS_S = 3600
 
 
 class Entry:
@@ -16,20 +21,22 @@ class Entry:
     def __init__(self, keeper: Doorkeeper, pages: Pages) -> None:
         self._keeper = keeper
         self._pages = pages
+        self._seal = Seal()
 
     async def answer(self, request: Request) -> Response:
         """The form, or the answer to it."""
         if request.method != "POST":
-            return self._form("", 200)
+            return self.form("", 200, request)
         address = request.client.host if request.client else ""
         if self._keeper.is_tired(address):
-            return self._form("Too many wrong tokens. Wait a minute.", 429)
+            return self.form("Too many wrong tokens. Wait a minute.", 429, request)
         try:
             fields = await posted(request)
+            self._seal.check(fields, request.cookies.get(FORM_COOKIE, ""))
         except FormError as error:
-            return self._form(error.words, error.status)
+            return self.form(error.words, error.status, request)
         if not self._keeper.admits(fields.get("token", ""), address):
-            return self._form("That is not the token.", 401)
+            return self.form("That is not the token.", 401, request)
         answer = RedirectResponse("/", 303)
         answer.set_cookie(
             COOKIE,
@@ -40,8 +47,21 @@ class Entry:
             samesite="lax",
             secure=request.url.scheme == "https",
         )
+        answer.delete_cookie(FORM_COOKIE)
         return answer
 
-    def _form(self, wrong: str, status: int) -> HTMLResponse:
-        headers = {"retry-after": "60"} if status == 429 else {}
-        return HTMLResponse(self._pages.render("enter.html", wrong=wrong), status, headers)
+    def form(self, wrong: str, status: int, request: Request) -> HTMLResponse:
+        """The form, with what was wrong."""
+        headers = {"cache-control": "private, no-store"}
+        if status == 429:
+            headers["retry-after"] = "60"
+        if status == 401:
+            headers["www-authenticate"] = "Bearer"
+        # The same browser keeps its cookie, so that a form in another tab stays good.
+        visitor = request.cookies.get(FORM_COOKIE, "")[:64] or secrets.token_urlsafe(24)
+        html = self._pages.render("enter.html", wrong=wrong, seal=self._seal.word(visitor))
+        made = HTMLResponse(html, status, headers)
+        made.set_cookie(
+            FORM_COOKIE, visitor, max_age=_FORM_LASTS_S, httponly=True, samesite="strict"
+        )
+        return made

@@ -1,5 +1,6 @@
 """Forms that are posted: short, from a page of ours, and nothing else."""
 
+import asyncio
 import hmac
 import secrets
 from urllib.parse import parse_qs
@@ -10,6 +11,8 @@ from windowwatch.web.access import same_origin
 
 #: Longer forms are not read. [byte]
 LONGEST_FORM = 4096
+#: A form that has not come whole after so long is given up. [s]
+LONGEST_WAIT_S = 10.0
 
 
 class FormError(Exception):
@@ -32,10 +35,14 @@ async def posted(request: Request) -> dict[str, str]:
     if not same_origin(request.headers):
         raise FormError(403, "That form did not come from this page.")
     body = b""
-    async for part in request.stream():
-        body += part
-        if len(body) > LONGEST_FORM:
-            raise FormError(413, "That is too long.")
+    try:
+        async with asyncio.timeout(LONGEST_WAIT_S):
+            async for part in request.stream():
+                body += part
+                if len(body) > LONGEST_FORM:
+                    raise FormError(413, "That is too long.")
+    except TimeoutError:
+        raise FormError(408, "That came too slowly.") from None
     try:
         fields = parse_qs(body.decode("utf-8", "replace"), max_num_fields=5)
     except ValueError:
@@ -44,12 +51,21 @@ async def posted(request: Request) -> dict[str, str]:
 
 
 class Seal:
-    """A word that only pages of ours know, so that no other page can post in a visitor's name."""
+    """A word for each visitor that only pages of ours know, so that no other page can post.
+
+    It is made from a secret of this start and from what the visitor's cookie says, so that
+    nobody can read it on a page of his own and use it in another visitor's name.
+    """
 
     def __init__(self) -> None:
-        self.word = secrets.token_urlsafe(24)
+        self._key = secrets.token_bytes(32)
 
-    def check(self, fields: dict[str, str]) -> None:
-        """Raise FormError unless the form carries the word."""
-        if not hmac.compare_digest(fields.get("seal", "").encode(), self.word.encode()):
+    def word(self, visitor: str) -> str:
+        """What a form for a visitor carries; `visitor` is the secret of the cookie, or empty."""
+        return hmac.new(self._key, visitor.encode(), "sha256").hexdigest()
+
+    def check(self, fields: dict[str, str], visitor: str) -> None:
+        """Raise FormError unless the form carries the visitor's word."""
+        given = fields.get("seal", "").encode()
+        if not hmac.compare_digest(given, self.word(visitor).encode()):
             raise FormError(403, "That form is from before the last start; load the page anew.")

@@ -86,7 +86,9 @@ _SCHEMAS: dict[str, Any] = {
             "cycle_id": _TEXT,
         }
     ),
-    "Newest": _object({"watch": _TEXT, "cycle": {"anyOf": [_ref("Cycle"), {"type": "null"}]}}),
+    "Newest": _object(
+        {"watch": _TEXT, "cycle": {"anyOf": [_ref("Cycle"), {"type": "null"}]}, "pass": _TEXT}
+    ),
     "Windows": _object(
         {"watch": _TEXT, "cycle": _ref("Cycle"), "attribution": _TEXTS, "windows": _list("Window")}
     ),

@@ -29,6 +29,11 @@ class Snapshot:
     by_time: Mapping[tuple[str, datetime], Hour]
 
     @property
+    def word(self) -> str:
+        """What tells this pass from others, for addresses and browsers."""
+        return f"{self.mark.cycle.id}.{self.mark.passes}.{self.mark.saved_utc:%y%m%d%H%M%S}"
+
+    @property
     def cycle(self) -> StoredCycle:
         """The newest cycle."""
         return self.cycles[-1]
@@ -106,9 +111,17 @@ class Reader:
         """Every version of a window, oldest first; empty when there is none of that uid."""
         return self.store.window_history(self._watch, uid)
 
-    def changes(self) -> tuple[Change, ...]:
-        """All changes in the order they were found."""
-        return self.store.changes(self._watch)
+    def changes(self, last: int, uid: str | None = None) -> tuple[Change, ...]:
+        """The last changes in the order they were found; only those of one window when named."""
+        return self.store.changes(self._watch, window_uid=uid, last=last)
+
+    def count_changes(self) -> int:
+        """How many changes there are in all."""
+        return self.store.count_changes(self._watch)
+
+    def has_change(self, key: str) -> bool:
+        """Whether this watch has had such a change."""
+        return bool(self.store.changes_by_key([key], self._watch))
 
     def hours_of(self, cycle_id: str) -> tuple[Hour, ...]:
         """All hours of one cycle."""

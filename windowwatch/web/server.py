@@ -24,6 +24,7 @@ class PageServer:
     Parameters
     ----------
     app : ASGI application
+        Its method `end`, where it has one, is called first at `stop`.
     host : str
         Name or address to listen on.
     port : int
@@ -36,6 +37,7 @@ class PageServer:
     """
 
     def __init__(self, app: Any, host: str, port: int) -> None:
+        self._end = getattr(app, "end", None)
         self._socket = _listening(host, port)
         config = uvicorn.Config(
             app,
@@ -65,6 +67,8 @@ class PageServer:
 
     def stop(self) -> None:
         """Take no new request and wait, not for long, for those under way."""
+        if self._end is not None:
+            self._end()
         self._server.should_exit = True
         self._thread.join(GRACE_S + 2)
         self._socket.close()

@@ -76,6 +76,20 @@ class Facts:
         return tuple(sorted(((d, window.start_utc - d.before) for d in asked), key=lambda x: x[1]))
 
 
+@dataclass(frozen=True)
+class Underway:
+    """A pass that is being made: `share` done, 0 to 1, and what is done just now."""
+
+    share: float
+    words: str = ""
+
+    @property
+    def text(self) -> str:
+        """In one line."""
+        done = f"Pass under way: {100.0 * self.share:.0f}\xa0%"
+        return f"{done}, {self.words}" if self.words else done
+
+
 def site_keys(sites: Sequence[Site]) -> dict[str, Site]:
     """Sites by the word that stands for them in addresses: letters, digits and hyphens."""
     keys: dict[str, Site] = {}

@@ -2,7 +2,7 @@
 // whole without this.
 (function () {
   "use strict";
-  document.querySelectorAll(".site").forEach(function (site) {
+  function ready() { document.querySelectorAll(".site").forEach(function (site) {
     var cells = Array.prototype.slice.call(site.querySelectorAll(".cells a.cell"));
     if (!cells.length) { return; }
     function only(chosen) {
@@ -24,5 +24,7 @@
       }
       if (to) { event.preventDefault(); only(to); to.focus(); }
     });
-  });
+  }); }
+  document.addEventListener("renewed", ready);
+  ready();
 })();

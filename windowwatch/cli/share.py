@@ -1,0 +1,96 @@
+"""Links that let others read the results: made, listed and taken back in the terminal."""
+
+from datetime import timedelta
+from pathlib import Path
+
+import click
+
+from windowwatch.cli.common import errors_in_words, settings_of, settings_option
+from windowwatch.clock import SystemClock
+from windowwatch.errors import InputError
+
+
+@click.group("share")
+def share_group() -> None:
+    """Let others read the results: links that end by themselves and can be taken back.
+
+    They work where the page asks for a token (`serve --host`, WINDOWWATCH_PAGE_TOKEN).
+    """
+
+
+@share_group.command("make")
+@settings_option()
+@click.argument("name")
+@click.option("--days", type=float, default=14.0, show_default=True, help="How long it holds.")
+@click.option(
+    "--address",
+    default="http://ADDRESS-OF-THE-PAGE:8750",
+    help="Where others reach the page, as https://watch.example.org; put before the link.",
+)
+def make_command(settings_path: Path, name: str, days: float, address: str) -> None:
+    """Make a link for NAME; it is shown this once, and only its hash is stored."""
+    with errors_in_words():
+        from windowwatch.storage.ready import ready_store
+        from windowwatch.web.share import make_share, new_secret
+
+        if not 0.0 < days < 10_000.0:
+            raise InputError(f"--days {days:g} is not to be had; give 1 to 366")
+        settings = settings_of(settings_path, maps=False)
+        with ready_store(settings.database_url()) as store:
+            new = make_share(
+                store,
+                settings.watch.name,
+                name,
+                timedelta(days=days),
+                SystemClock().now(),
+                new_secret(),
+            )
+        click.echo(f"{address.rstrip('/')}{new.path}")
+        click.echo(
+            f"for {new.share.name}, until {new.share.expires_utc:%Y-%m-%d %H:%M} UTC; take it "
+            f"back with: windowwatch share revoke {new.share.key}",
+            err=True,
+        )
+
+
+@share_group.command("list")
+@settings_option()
+def list_command(settings_path: Path) -> None:
+    """Show the links there are."""
+    with errors_in_words():
+        from windowwatch.storage.ready import existing_store
+
+        settings = settings_of(settings_path, maps=False)
+        with existing_store(settings.database_url()) as store:
+            shares = store.shares(settings.watch.name)
+        now = SystemClock().now()
+        for share in shares:
+            if share.revoked_utc is not None:
+                state = f"taken back {share.revoked_utc:%Y-%m-%d %H:%M} UTC"
+            else:
+                word = "until" if share.holds(now) else "ended"
+                state = f"{word} {share.expires_utc:%Y-%m-%d %H:%M} UTC"
+            click.echo(f"{share.key}  {state}  {share.name}")
+        if not shares:
+            click.echo("no link has been made")
+
+
+@share_group.command("revoke")
+@settings_option()
+@click.argument("key")
+def revoke_command(settings_path: Path, key: str) -> None:
+    """Take the link KEY back; `share list` shows the keys."""
+    with errors_in_words():
+        from windowwatch.storage.ready import existing_store
+
+        settings = settings_of(settings_path, maps=False)
+        with existing_store(settings.database_url()) as store:
+            share = store.revoke_share(
+                settings.watch.name, key.strip(), now_utc=SystemClock().now()
+            )
+        if share is None:
+            raise InputError(f"no link has the key {key!r}; `windowwatch share list` shows them")
+        click.echo(f"the link for {share.name} is taken back")
+
+
+COMMANDS = (share_group,)

@@ -1,0 +1,88 @@
+"""Links that let others read a watch: made, looked up, and what their holders may see."""
+
+import hashlib
+import secrets
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from windowwatch.errors import InputError
+from windowwatch.storage.shares import Share
+from windowwatch.storage.store import Store
+
+#: Bounds of what may be asked for.
+SHORTEST, LONGEST = timedelta(hours=1), timedelta(days=366)
+USUAL_DAYS = 14
+LONGEST_NAME = 80
+MOST_SHARES = 200
+SHARE_PATH = "/share/"
+
+#: Beginnings of the paths that the holder of a share may read. Whatever else there is, and all
+#: that will be added, is not for them.
+_FOR_GUESTS = ("/hour/", "/windows", "/sites", "/data", "/live")
+
+
+@dataclass(frozen=True)
+class NewShare:
+    """A share that was just made, with the one showing of its address.
+
+    `path` is to be put behind the page's own address; it cannot be shown again.
+    """
+
+    share: Share
+    path: str
+
+
+def make_share(
+    store: Store, watch: str, name: str, lasts: timedelta, now_utc: datetime, secret: str
+) -> NewShare:
+    """Make a link that lets others read.
+
+    Parameters
+    ----------
+    store : Store
+    watch : str
+    name : str
+        Whom it is for.
+    lasts : timedelta
+        After that it ends by itself.
+    now_utc : datetime
+    secret : str
+        The word that it carries, see `new_secret`; only its hash is stored.
+
+    Raises
+    ------
+    InputError
+        If name or length are out of bounds, or there are too many that still hold.
+    StorageError
+        If the database refuses.
+    """
+    name = name.strip()
+    if not 0 < len(name) <= LONGEST_NAME or not name.isprintable():
+        raise InputError(f"say in 1 to {LONGEST_NAME} letters whom the link is for")
+    if not SHORTEST <= lasts <= LONGEST:
+        raise InputError(f"a link lasts from one hour to {LONGEST.days} days")
+    if sum(share.holds(now_utc) for share in store.shares(watch)) >= MOST_SHARES:
+        raise InputError(f"{MOST_SHARES} links hold already: revoke some first")
+    share = store.save_share(
+        watch,
+        token_sha256=digest(secret),
+        name=name,
+        made_utc=now_utc,
+        expires_utc=now_utc + lasts,
+    )
+    return NewShare(share, f"{SHARE_PATH}{secret}")
+
+
+def new_secret() -> str:
+    """A word by chance, of 256 bits."""
+    return secrets.token_urlsafe(32)
+
+
+def digest(secret: str) -> str:
+    """What is stored of a word."""
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+def may_read(method: str, path: str) -> bool:
+    """Whether a share's holder may have an answer."""
+    return method in {"GET", "HEAD"} and (path == "/" or path.startswith(_FOR_GUESTS))

@@ -1,0 +1,177 @@
+"""Addresses round links that let others read: coming in by one, making and revoking them."""
+
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from windowwatch.clock import Clock
+from windowwatch.errors import InputError
+from windowwatch.storage.shares import Share
+from windowwatch.storage.store import Store
+from windowwatch.web import words
+from windowwatch.web.access import COOKIE, GUEST_COOKIE, Doorkeeper
+from windowwatch.web.forms import FormError, Seal, posted
+from windowwatch.web.share import (
+    LONGEST,
+    SHARE_PATH,
+    USUAL_DAYS,
+    NewShare,
+    digest,
+    make_share,
+    new_secret,
+)
+
+#: Makes a page from a template: request, name, values.
+Page = Callable[..., Response]
+
+
+class ShareDesk:
+    """Links that let others read one watch.
+
+    Parameters
+    ----------
+    store : Store
+    watch : str
+    clock : Clock
+    keeper : Doorkeeper
+        Counts wrong words.
+    seal : Seal
+    page, problem : callable
+        Make a page; make one of a title and a text, with a status.
+    calendar : callable
+        Answers with the calendar of windows.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        watch: str,
+        clock: Clock,
+        keeper: Doorkeeper,
+        seal: Seal,
+        *,
+        page: Page,
+        problem: Callable[[str, str, int], Response],
+        calendar: Callable[[], Response],
+    ) -> None:
+        self._store, self._watch, self._clock = store, watch, clock
+        self._keeper, self._seal = keeper, seal
+        self._page, self._problem, self._calendar = page, problem, calendar
+        self.routes = [
+            Route(f"{SHARE_PATH}{{word}}", self.come),
+            Route(f"{SHARE_PATH}{{word}}/windows.ics", self.calendar),
+            Route("/shares", self.shares),
+            Route("/shares", self.make, methods=["POST"]),
+            Route("/shares/{key}/revoke", self.revoke, methods=["POST"]),
+        ]
+
+    def guest(self, word: str) -> Share | None:
+        """The share of a word, if it holds now."""
+        share = self._store.find_share(self._watch, digest(word))
+        return share if share is not None and share.holds(self._clock.now()) else None
+
+    def come(self, request: Request) -> Response:
+        """Somebody follows a link: a cookie, and on to the board under its usual address."""
+        share = self._known(request)
+        if isinstance(share, Response):
+            return share
+        answer = RedirectResponse("/", 303, {"cache-control": "private, no-store"})
+        answer.set_cookie(
+            GUEST_COOKIE,
+            request.path_params["word"],
+            max_age=max(1, int((share.expires_utc - self._clock.now()).total_seconds())),
+            httponly=True,
+            samesite="lax",
+            secure=request.url.scheme == "https",
+        )
+        return answer
+
+    def calendar(self, request: Request) -> Response:
+        """The calendar for a program that knows no cookies."""
+        share = self._known(request)
+        return share if isinstance(share, Response) else self._calendar()
+
+    def _known(self, request: Request) -> Share | Response:
+        address = request.client.host if request.client else ""
+        if self._keeper.is_tired(address):
+            answer = self._problem("Too many tries", "Too many wrong links. Wait a minute.", 429)
+            answer.headers["retry-after"] = "60"
+            return answer
+        share = self._store.find_share(self._watch, digest(request.path_params["word"]))
+        if share is None:
+            self._keeper.count_failure(address)
+            return self._problem("No such link", "Ask for the link anew.", 404)
+        if not share.holds(self._clock.now()):
+            text = "This link has ended or was taken back. Ask for a new one."
+            return self._problem("This link is over", text, 404)
+        return share
+
+    def shares(self, request: Request) -> Response:
+        """The links there are, and a form for a new one."""
+        return self._listed(request, None)
+
+    def _listed(self, request: Request, new: NewShare | None) -> Response:
+        now = self._clock.now()
+        rows = [_row(share, share.holds(now)) for share in self._store.shares(self._watch)]
+        address = "" if new is None else str(request.base_url).rstrip("/") + new.path
+        seal = self._seal.word(request.cookies.get(COOKIE, ""))
+        return self._page(
+            request, "shares.html", rows=rows, address=address, seal=seal,
+            usual=USUAL_DAYS, longest=LONGEST.days,
+        )  # fmt: skip
+
+    async def make(self, request: Request) -> Response:
+        """A new link; its address is shown this once."""
+        try:
+            fields = await self._posted(request)
+            days = float(fields.get("days", USUAL_DAYS))
+            # Beyond the bounds of a timedelta is beyond ours as well.
+            lasts = timedelta(days=min(max(days, 0.0), 10_000.0)) if days == days else timedelta(0)
+            new = await run_in_threadpool(
+                make_share, self._store, self._watch, fields.get("name", ""), lasts,
+                self._clock.now(), new_secret(),
+            )  # fmt: skip
+        except FormError as error:
+            return self._problem("Refused", error.words, error.status)
+        except ValueError:
+            return self._problem("How long?", "Give the days as a number.", 400)
+        except InputError as error:
+            return self._problem("Not so", f"{error.message[:1].upper()}{error.message[1:]}.", 400)
+        answer: Response = await run_in_threadpool(self._listed, request, new)
+        return answer
+
+    async def revoke(self, request: Request) -> Response:
+        """A link is taken back."""
+        try:
+            await self._posted(request)
+        except FormError as error:
+            return self._problem("Refused", error.words, error.status)
+        key = request.path_params["key"]
+        now = self._clock.now()
+        share = await run_in_threadpool(
+            lambda: self._store.revoke_share(self._watch, key, now_utc=now)
+        )
+        if share is None:
+            return self._problem("Not here", "There is no such link.", 404)
+        return RedirectResponse("/shares", 303)
+
+    async def _posted(self, request: Request) -> dict[str, str]:
+        fields = await posted(request)
+        self._seal.check(fields, request.cookies.get(COOKIE, ""))
+        return fields
+
+
+def _row(share: Share, holds: bool) -> dict[str, Any]:
+    if share.revoked_utc is not None:
+        state = f"taken back {words.utc_words(share.revoked_utc)}"
+    elif holds:
+        state = f"until {words.utc_words(share.expires_utc)}"
+    else:
+        state = f"ended {words.utc_words(share.expires_utc)}"
+    made = words.utc_words(share.made_utc)
+    return {"key": share.key, "name": share.name, "made": made, "state": state, "holds": holds}
