@@ -19,8 +19,8 @@ from provider import CYCLE, gfs_messages
 from windowwatch.errors import ForecastError
 from windowwatch.forecast.catalogue import model
 from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.decode import read_planes
 from windowwatch.forecast.framing import walk
+from windowwatch.forecast.grib import read_planes
 from windowwatch.forecast.models import FIELDS, match
 from windowwatch.forecast.wanted import Item, Wanted
 

@@ -26,8 +26,9 @@ from grib_maker import (
 )
 
 from windowwatch.errors import DecodeError, MissingFieldError, SourceError
-from windowwatch.forecast.decode import OpenCycle, inventory, open_cycle, seconds_of
+from windowwatch.forecast.decode import OpenCycle, open_cycle, seconds_of
 from windowwatch.forecast.framing import walk
+from windowwatch.forecast.grib import inventory
 from windowwatch.forecast.messages import Kind
 
 

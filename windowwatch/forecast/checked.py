@@ -15,8 +15,8 @@ import numpy as np
 
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.cutout import Area
-from windowwatch.forecast.decode import read_planes
 from windowwatch.forecast.framing import Framing, walk
+from windowwatch.forecast.grib import read_planes
 from windowwatch.forecast.messages import ISOBARIC, Grid, Plane
 from windowwatch.forecast.models import match
 from windowwatch.forecast.wanted import Item, Wanted, missing_aloft

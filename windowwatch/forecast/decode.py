@@ -1,72 +1,29 @@
-"""The one door to GRIB decoding: cfgrib, ecCodes beneath it, and xarray for what comes out.
+"""From the fields of files to arrays: cfgrib arranges what `grib` read.
 
-How a file is read, and why in this way:
-
-* **One pass.** cfgrib's `FileStream` with ``errors="raise"`` hands over message after message
-  with multi-field support on. Making a message ready costs ecCodes far more than reading its
-  values, so keys and values are taken in the same pass, and cfgrib's usual second reading of
-  each message by its offset is saved.
-* **Numbers, not names.** Every message is known by its numeric keys (`MessageKey`); a name
-  that changes from one table version to the next decides nothing.
 * **cfgrib builds the arrays** out of the planes of one field, through its interface for
   fieldsets, with explicit ``filter_by_keys`` and ``errors="raise"``. There is no file beneath
   it, hence no index file: none is ever read or written (``indexpath`` stays empty).
-* **Checked against the inventory.** The number of fields is compared with the count made by
-  walking the bytes (`framing`), and every plane of the built array with the plane read.
-* **One lock.** The switch for multi-field messages is global to the process; without the
-  lock two threads give wrong values without an error.
+* **Checked.** Every plane of the built array is compared with the plane read, bit by bit, and
+  where no plane was read there must be nothing.
 """
 
-import atexit
-import os
-import threading
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
-from contextlib import closing
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path
-from typing import Any, TextIO
+from typing import Any
 
 import cfgrib
-import eccodes
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from windowwatch.errors import DecodeError, ForecastError, MissingFieldError
+from windowwatch.errors import DecodeError, MissingFieldError
 from windowwatch.forecast.cutout import Area, Cut, cut
-from windowwatch.forecast.framing import Frame, Framing, walk
-from windowwatch.forecast.messages import Grid, MessageKey, Plane, read_key
-from windowwatch.forecast.models import Field, Selector, match
+from windowwatch.forecast.framing import Framing
+from windowwatch.forecast.grib import MISSING
+from windowwatch.forecast.messages import MessageKey, Plane
+from windowwatch.forecast.models import Field, Selector
+from windowwatch.forecast.pool import read_all
 from windowwatch.forecast.selection import Chosen, choose
-
-_LOCK = threading.RLock()
-#: What cfgrib makes ecCodes write into missing cells.
-_MISSING = np.finfo(np.float32).max
-
-
-def inventory(path: str) -> list[MessageKey]:
-    """Keys of every field in a GRIB2 file, in order, without decoding values.
-
-    Raises
-    ------
-    SourceError, DecodeError
-        As `framing.walk`, and if a message cannot be made sense of.
-    """
-    with _LOCK:
-        return [key for key, _ in _messages(walk(path))]
-
-
-def read_planes(framing: Framing, area: Area | None) -> list[Plane]:
-    """Wanted fields of one file, decoded and cut out to `area`, in the order of the file.
-
-    Raises
-    ------
-    DecodeError, SourceError
-        As `open_cycle`.
-    """
-    with _LOCK:
-        return list(_planes(framing, area))
 
 
 @dataclass(frozen=True)
@@ -96,56 +53,36 @@ class OpenCycle:
     remarks: tuple[str, ...]
 
 
-def open_cycle(files: Sequence[Framing], area: Area | None) -> OpenCycle:
+def open_cycle(
+    files: Sequence[Framing], area: Area | None, processes: int | None = None
+) -> OpenCycle:
     """Decode every wanted field of the files of one cycle, cut out to `area`.
+
+    `processes` is how many read; by default as many as is worth while (`pool.read_all`).
 
     Raises
     ------
     DecodeError
         If a message cannot be decoded (named by number and byte), if wanted fields lie on
-        different grids, or if the decoder found other fields than there are.
+        different grids, or if the decoder made something else of them.
     MissingFieldError
         If the files hold nothing that is wanted.
     SourceError
         If the grid has nothing of the area.
     """
-    with _LOCK:
-        planes = [plane for framing in files for plane in _planes(framing, area)]
-        if not planes:
-            names = ", ".join(framing.path for framing in files)
-            raise MissingFieldError(
-                f"{names}: none of the fields that flights need is there; fetch wind, "
-                f"temperature and geopotential height on isobaric levels"
-            )
-        _require_one_grid(planes)
-        box = cut(planes[0].key.grid, area)
-        selection = choose(planes)
-        control = {name: _open(chosen, box) for name, chosen in selection.control.items()}
-        members = {name: _open(chosen, box) for name, chosen in selection.members.items()}
+    planes = read_all(files, area, processes)
+    if not planes:
+        names = ", ".join(framing.path for framing in files)
+        raise MissingFieldError(
+            f"{names}: none of the fields that flights need is there; fetch wind, "
+            f"temperature and geopotential height on isobaric levels"
+        )
+    _require_one_grid(planes)
+    box = cut(planes[0].key.grid, area)
+    selection = choose(planes)
+    control = {name: _open(chosen, box) for name, chosen in selection.control.items()}
+    members = {name: _open(chosen, box) for name, chosen in selection.members.items()}
     return OpenCycle(control, members, box, selection.remarks)
-
-
-def _planes(framing: Framing, area: Area | None) -> Iterator[Plane]:
-    """Wanted fields of a file, decoded."""
-    boxes: dict[Grid, Cut] = {}
-    # closed at once on an error: a walk left hanging would turn the switch off in the middle
-    # of somebody else's
-    with closing(_messages(framing)) as messages:
-        for key, get in messages:
-            if match(key) is None:
-                continue
-            if key.grid.refusal is not None:
-                raise DecodeError(
-                    f"{framing.path}: message {key.message} at byte {key.offset} ({key}) cannot "
-                    f"be used: {key.grid.refusal} is read. Fetch it on such a grid"
-                )
-            if key.grid not in boxes:
-                boxes[key.grid] = cut(key.grid, area, framing.path)
-            try:
-                values = _values(key, get, boxes[key.grid])
-            except Exception as error:
-                raise _undecodable(framing, framing.frames[key.message - 1], error) from error
-            yield Plane(key, framing.path, values)
 
 
 def _require_one_grid(planes: Sequence[Plane]) -> None:
@@ -167,63 +104,6 @@ def _open(chosen: Chosen, box: Cut) -> OpenField:
     return OpenField(chosen.field, chosen.selector, arrays, members)
 
 
-def _messages(
-    framing: Framing,
-) -> Generator[tuple[MessageKey, Callable[[str], Any]]]:
-    """Walk the fields of a file through cfgrib, each with its key and a getter."""
-    _silence()
-    due = [frame for frame in framing.frames for _ in range(frame.fields)]
-    grids: dict[str, Grid] = {}
-    found = 0
-    try:
-        for place, message in cfgrib.FileStream(framing.path, errors="raise").items():
-            offset = int(place[0] if isinstance(place, tuple) else place)
-            if found >= len(due) or due[found].offset != offset:
-                raise ValueError(f"a field turned up at byte {offset}, where none was due")
-            yield read_key(message.__getitem__, due[found], grids), message.__getitem__
-            found += 1
-    except ForecastError:
-        raise
-    except Exception as error:
-        raise _undecodable(framing, due[min(found, len(due) - 1)], error) from error
-    finally:
-        # cfgrib leaves the switch on when a walk is given up early, and its own reading by
-        # offset then returns other messages than asked for.
-        eccodes.codes_grib_multi_support_off()
-    if found != len(due):
-        raise DecodeError(
-            f"{framing.path}: {found} fields were decoded, but the file holds {len(due)}; it "
-            f"is damaged or changed while being read"
-        )
-
-
-def _undecodable(framing: Framing, frame: Frame, error: Exception) -> DecodeError:
-    """Our error for a message that the libraries choke on."""
-    why = f"{type(error).__name__}: {error}"
-    if isinstance(error, KeyError):
-        why = f"its key {error} cannot be read"
-    return DecodeError(
-        f"{framing.path}: message {frame.number} at byte {frame.offset} has a right frame but "
-        f"cannot be decoded ({why}). Fetch the file again"
-    )
-
-
-@cache
-def _silence() -> TextIO:
-    """Send ecCodes' own printing nowhere: all it has to say is raised as well."""
-    nowhere = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - until the end
-    atexit.register(nowhere.close)
-    eccodes.codes_context_set_logging(nowhere)
-    return nowhere
-
-
-def _values(key: MessageKey, get: Callable[[str], Any], box: Cut) -> NDArray[np.float32]:
-    """Values of a field within the cut-out; missing cells become NaN."""
-    values = np.asarray(get("values"), dtype=np.float32)
-    plane = values.reshape(key.grid.rows, key.grid.columns)[box.rows][:, box.columns]
-    return np.where(plane == _MISSING, np.float32(np.nan), plane)
-
-
 def _without_clashes(planes: Sequence[Plane]) -> list[list[Plane]]:
     """Groups of planes in which no two end at the same time with different beginnings.
 
@@ -240,36 +120,45 @@ def _without_clashes(planes: Sequence[Plane]) -> list[list[Plane]]:
 
 def _build(chosen: Chosen, planes: Sequence[Plane], box: Cut) -> xr.DataArray:
     """Let cfgrib arrange planes, and check what it made of them."""
-    name, selector = chosen.field.name, chosen.selector
+    name, selector, surface = chosen.field.name, chosen.selector, _surface(planes[0].key)
     wanted = {
         "discipline:int": selector.discipline,
         "parameterCategory:int": selector.category,
         "parameterNumber:int": selector.parameter,
     }
     try:
-        dataset = xr.open_dataset(
-            [_as_field(plane, name, box) for plane in planes],  # type: ignore[arg-type]
-            engine="cfgrib",
-            decode_timedelta=True,
-            backend_kwargs={
-                "filter_by_keys": wanted,
-                "indexpath": None,  # a list has no file beside which an index could lie
-                "errors": "raise",
-                "squeeze": False,
-                "cache_geo_coords": False,  # kept by grid, blind to our cut-out
-            },
+        dataset = cfgrib.open_fieldset(
+            [_as_field(plane, name, box) for plane in planes],
+            filter_by_keys=wanted,
+            errors="raise",
+            squeeze=False,
+            cache_geo_coords=False,  # kept by grid, blind to our cut-out
         )
-        array: xr.DataArray = dataset[name].isel(time=0).load()
+        found = dataset.variables
+        if found[name].dimensions != ("number", "time", "step", surface, "latitude", "longitude"):
+            raise ValueError(f"its axes are {found[name].dimensions}")
+        values = found[name].data.build_array()[:, 0]
+        numbers, steps_h, levels = (found[axis].data for axis in ("number", "step", surface))
     except Exception as error:
         raise DecodeError(
             f"{planes[0].path}: {chosen.field.words} cannot be put together: "
             f"{type(error).__name__} {error}"
         ) from error
-    array = array.rename({_surface(planes[0].key): "level"})
-    _require_same(array, planes, chosen)
+    ends = [round(float(step) * 3600) for step in steps_h]
+    _require_same(values, ([int(n) for n in numbers], ends, levels.tolist()), planes, chosen)
     starts = {plane.key.end_s: plane.key.start_s for plane in planes}
-    ends = seconds_of(array)
-    return array.assign_coords(start=("step", [starts[end] for end in ends]))
+    return xr.DataArray(
+        values,
+        dims=("number", "step", "level", "latitude", "longitude"),
+        coords={
+            "number": numbers,
+            "step": np.array(ends).astype("timedelta64[s]").astype("timedelta64[ns]"),
+            "level": levels,
+            "latitude": box.latitude_deg,
+            "longitude": box.longitude_deg,
+            "start": ("step", [starts[end] for end in ends]),
+        },
+    )
 
 
 def seconds_of(array: xr.DataArray) -> list[int]:
@@ -313,23 +202,26 @@ def _as_field(plane: Plane, name: str, box: Cut) -> dict[str, Any]:
         "Nx": box.longitude_deg.size,
         "distinctLatitudes": box.latitude_deg,
         "distinctLongitudes": box.longitude_deg,
-        "missingValue": float(_MISSING),
+        "missingValue": MISSING,
         "values": plane.values.ravel(),
     }
 
 
-def _require_same(array: xr.DataArray, planes: Sequence[Plane], chosen: Chosen) -> None:
+def _require_same(
+    values: NDArray[np.float32],
+    axes: tuple[list[int], list[int], list[float]],
+    planes: Sequence[Plane],
+    chosen: Chosen,
+) -> None:
     """Check an array against the planes it was built from: all there, no other."""
-    numbers = {int(n): i for i, n in enumerate(array["number"].values)}
-    steps = {end: i for i, end in enumerate(seconds_of(array))}
-    levels = {float(v): i for i, v in enumerate(array["level"].values)}
-    values = array.values
+    numbers, steps, levels = ({place: i for i, place in enumerate(axis)} for axis in axes)
+    bits = values.view(np.uint32)  # so that NaN equals NaN
     free = np.ones(values.shape[:3], dtype=bool)
     for plane in planes:
         key = plane.key
         place = numbers[key.member or 0], steps[key.end_s], levels[key.level]
         free[place] = False
-        if not np.array_equal(values[place], plane.values, equal_nan=True):
+        if not np.array_equal(bits[place], plane.values.view(np.uint32)):
             raise DecodeError(
                 f"{plane.path}: message {key.message} at byte {key.offset} ({key}) does not "
                 f"stand where it belongs in {chosen.field.words}; the decoder is at fault"

@@ -10,6 +10,7 @@ import hashlib
 import os
 import struct
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,6 +22,10 @@ _END = b"7777"
 #: Octets 13-19 of section 1: year, month, day, hour, minute, second.
 _REFERENCE_TIME = struct.Struct(">HBBBBB")
 _LONGEST_MESSAGE_BYTES = 1 << 32
+#: A section 4 that says what it is of has at least so many octets.
+_PRODUCT_BYTES = 11
+#: Code table 6.0: the bitmap is the one defined before in the same message.
+_BITMAP_BEFORE = 254
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +38,9 @@ class Frame:
         Place in the file, counted from 1.
     offset, length : int
         First byte and size. [byte]
-    fields : int
-        How many fields the message holds; producers may put the eastward and northward
-        wind into one.
+    products : tuple of (template, discipline, category, number)
+        What each of its fields is, by code tables 4.0, 0.0, 4.1 and 4.2; producers may put
+        the eastward and northward wind into one message.
     reference_utc : datetime
         Reference time of the run, aware UTC.
     """
@@ -43,8 +48,13 @@ class Frame:
     number: int
     offset: int
     length: int
-    fields: int
+    products: tuple[tuple[int, int, int, int], ...]
     reference_utc: datetime
+
+    @property
+    def fields(self) -> int:
+        """How many fields the message holds."""
+        return len(self.products)
 
 
 @dataclass(frozen=True)
@@ -194,7 +204,7 @@ def _require_whole(path: str | Path, message: bytes, length: int, number: int, o
 def _frame(path: str | Path, message: bytes, number: int, offset: int) -> Frame:
     """Walk the sections of one whole message."""
     place, end = _INDICATOR_BYTES, len(message) - 4
-    sections: list[int] = []
+    product, products = (-1, -1, -1, -1), []
     reference: datetime | None = None
     while place < end:
         size = int.from_bytes(message[place : place + 4], "big")
@@ -206,14 +216,53 @@ def _frame(path: str | Path, message: bytes, number: int, offset: int) -> Frame:
             )
         if section == 1:
             reference = _reference(message, place)
-        sections.append(section)
+        elif section == 4 and size >= _PRODUCT_BYTES:  # template in octets 8 and 9, then what
+            template = int.from_bytes(message[place + 7 : place + 9], "big")
+            product = (template, message[6], message[place + 9], message[place + 10])
+        elif section == 7:
+            products.append(product)
         place += size
     if reference is None:
         raise DecodeError(
             f"{path}: message {number} at byte {offset} has no valid reference time; "
             f"it is damaged. Fetch the file again"
         )
-    return Frame(number, offset, len(message), sections.count(7), reference)
+    return Frame(number, offset, len(message), tuple(products), reference)
+
+
+def pieces(message: bytes, frame: Frame) -> Iterator[bytes]:
+    """Each field of a message as a message of its own, in order.
+
+    Sections 2 to 7, 3 to 7 or 4 to 7 may be repeated in a message; a field has those seen
+    last before its section 7. A bitmap "as defined before" (octet 6 of section 6 is 254) is
+    the last one that was spelled out (WMO-No. 306, volume I.2, FM 92 GRIB, code table 6.0).
+
+    Raises
+    ------
+    ValueError
+        If it is not the message any more that was framed.
+    """
+    if frame.fields == 1:
+        yield message
+        return
+    place, bitmap = _INDICATOR_BYTES, b""
+    latest: dict[int, bytes] = {}
+    while place < len(message) - 4:
+        size = int.from_bytes(message[place : place + 4], "big")
+        if size < 5:
+            raise ValueError(f"{place} bytes into the message no section begins any more")
+        section = message[place + 4]
+        latest[section] = message[place : place + size]
+        if section == 6 and size >= 6:
+            if message[place + 5] == _BITMAP_BEFORE:
+                latest[6] = bitmap
+            else:
+                bitmap = latest[6]
+        place += size
+        if section == 7:
+            body = b"".join(latest[number] for number in sorted(latest))
+            length = _INDICATOR_BYTES + len(body) + len(_END)
+            yield message[:8] + length.to_bytes(8, "big") + body + _END
 
 
 def _reference(message: bytes, section: int) -> datetime | None:

@@ -48,6 +48,7 @@ _KINDS = {0: Kind.AVERAGE, 1: Kind.ACCUMULATION, 2: Kind.MAXIMUM, 3: Kind.MINIMU
 #: Product definition templates (code table 4.0): at a time, over an interval; plain, ensemble
 #: member. All others (ensemble mean, probabilities…) are never taken for weather.
 _INSTANT_TEMPLATES, _INTERVAL_TEMPLATES, _ENSEMBLE_TEMPLATES = (0, 1), (8, 11), (1, 11)
+TEMPLATES = frozenset(_INSTANT_TEMPLATES + _INTERVAL_TEMPLATES)
 _PERTURBED_NEGATIVELY = 2  # code table 4.6
 
 
@@ -185,7 +186,7 @@ def read_key(get: Callable[[str], Any], frame: Frame, grids: dict[str, Grid]) ->
     """
     template = get("productDefinitionTemplateNumber:int")
     number = (get("discipline:int"), get("parameterCategory:int"), get("parameterNumber:int"))
-    if template not in _INSTANT_TEMPLATES + _INTERVAL_TEMPLATES:
+    if template not in TEMPLATES:
         return MessageKey(
             *number,
             surface=NO_SURFACE,

@@ -254,6 +254,8 @@ def _by_parameter() -> dict[tuple[int, int, int], tuple[tuple[Field, Selector], 
 
 
 _BY_PARAMETER = _by_parameter()
+#: Discipline, category and number of everything that may be wanted.
+PARAMETERS = frozenset(_BY_PARAMETER)
 
 
 def match(key: MessageKey) -> tuple[Field, Selector] | None:
