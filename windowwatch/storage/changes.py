@@ -126,9 +126,13 @@ def acknowledgements(database: Database, keys: Collection[str]) -> dict[str, Ack
         }
 
 
-def changes_by_key(database: Database, keys: Collection[str]) -> dict[str, Change]:
-    """Those of some changes that are stored, by key."""
+def changes_by_key(
+    database: Database, keys: Collection[str], watch: str | None = None
+) -> dict[str, Change]:
+    """Those of some changes that are stored, by key; only those of a watch when one is named."""
     wanted = select(ChangeRow).where(ChangeRow.key.in_(sorted(keys)))
+    if watch is not None:
+        wanted = wanted.where(ChangeRow.watch == watch)
     with database.reading() as session:
         return {row.key: rows.change_of_row(row) for row in session.scalars(wanted)}
 

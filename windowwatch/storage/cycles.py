@@ -4,7 +4,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from sqlalchemy import Select, select
+from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, selectinload
 
 from windowwatch.clock import require_utc
@@ -230,14 +230,35 @@ def hours_between(
         yield rows.hour_of_row(row, with_checks=with_checks)
 
 
-def changes_of(database: Database, watch: str, cycle_id: str | None = None) -> tuple[Change, ...]:
-    """Changes of a watch in the order they were found; only those of one cycle when named."""
+def changes_of(
+    database: Database,
+    watch: str,
+    cycle_id: str | None = None,
+    *,
+    window_uid: str | None = None,
+    last: int | None = None,
+) -> tuple[Change, ...]:
+    """Changes of a watch in the order they were found.
+
+    Only those of one cycle or of one window when named, and only the `last` ones when given:
+    over years there are tens of thousands of them.
+    """
     wanted = select(ChangeRow).where(ChangeRow.watch == watch)
     if cycle_id is not None:
         wanted = wanted.where(ChangeRow.cycle_id == cycle_id)
-    wanted = wanted.order_by(ChangeRow.found_utc, ChangeRow.cycle_row, ChangeRow.position)
+    if window_uid is not None:
+        wanted = wanted.where(ChangeRow.window_uid == window_uid)
+    in_order = (ChangeRow.found_utc, ChangeRow.cycle_row, ChangeRow.position)
+    wanted = wanted.order_by(*(column.desc() for column in in_order)).limit(last)
     with database.reading() as session:
-        return tuple(rows.change_of_row(row) for row in session.scalars(wanted))
+        return tuple(rows.change_of_row(row) for row in reversed(session.scalars(wanted).all()))
+
+
+def count_changes(database: Database, watch: str) -> int:
+    """How many changes a watch has had."""
+    wanted = select(func.count()).select_from(ChangeRow).where(ChangeRow.watch == watch)
+    with database.reading() as session:
+        return session.scalar(wanted) or 0
 
 
 _OLDEST_FIRST = (CycleRow.reference_utc, CycleRow.id)
