@@ -6,7 +6,7 @@ which edge that is.
 """
 
 from collections.abc import Collection
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -20,6 +20,8 @@ IntArray = NDArray[np.int64]
 
 #: Points are kept in whole steps of this. [m]
 POINT_STEP_M = 0.5
+#: Courses are drawn as fine as this, or coarser by half so often as is needed. [m]
+_FINEST_M, _COARSER = 5.0, 25
 
 
 @dataclass(frozen=True)
@@ -84,18 +86,18 @@ class Routes:
 
     def __post_init__(self) -> None:
         edges, bases, starts = self.first.size, self.base_edge.size, self.start_cell.size
-        shapes = {
-            (edges,): ("first", "last", "time_s", "allowed"),
-            (edges + 1,): ("point_start",),
-            (bases,): ("base_edge", "base_along_s", "base_off_road_s"),
-            (starts,): ("start_cell", "start_edge", "start_along_s"),
-            (bases, self.places): ("place_s", "reached_by"),
-            (int(self.point_start[-1]), 2): ("point",),
-        }
-        for field in fields(self):
-            shape = getattr(self, field.name).shape
-            if field.name not in shapes.get(shape, ()):
-                raise InputError(f"routes: {field.name} has the shape {shape}")
+        shapes: tuple[tuple[tuple[int, ...], str], ...] = (
+            ((edges,), "first last time_s allowed"),
+            ((edges + 1,), "point_start"),
+            ((bases,), "base_edge base_along_s base_off_road_s"),
+            ((starts,), "start_cell start_edge start_along_s"),
+            ((bases, self.places), "place_s reached_by"),
+            ((int(self.point_start[-1]), 2), "point"),
+        )
+        for shape, names in shapes:
+            for name in names.split():
+                if getattr(self, name).shape != shape:
+                    raise InputError(f"routes: {name} has the shape {getattr(self, name).shape}")
         inside = (
             (self.first, self.places), (self.last, self.places), (self.base_edge, edges),
             (self.start_edge, edges), (self.reached_by, edges),
@@ -198,9 +200,12 @@ class Routes:
 
 def thinned(points_m: FloatArray, most: int) -> FloatArray:
     """A course with at most so many points, the first and the last among them."""
-    line: Any = shapely.LineString(points_m) if len(points_m) > 1 else None
-    coarse_m = 5.0
-    while line is not None and shapely.get_num_coordinates(line) > most:
-        line = shapely.simplify(line, coarse_m)
-        coarse_m *= 1.5
-    return points_m if line is None else shapely.get_coordinates(line)
+    if len(points_m) <= most:
+        return points_m
+    line: Any = shapely.LineString(points_m)
+    for coarser in range(_COARSER):
+        points = shapely.get_coordinates(shapely.simplify(line, _FINEST_M * 1.5**coarser))
+        if len(points) <= most:
+            return np.asarray(points)
+    evenly = np.linspace(0, len(points_m) - 1, most).astype(int)
+    return np.asarray(points_m[evenly])
