@@ -8,6 +8,7 @@ import invented
 from page_week import Week
 
 from windowwatch.web.health import Condition, health
+from windowwatch.web.words import cycle_words, release_words
 from windowwatch.windows.values import ChangeKind, WindowState
 
 
@@ -18,10 +19,11 @@ def test_every_window_is_listed_and_has_its_history(week: Week) -> None:
     assert windows
     for window in windows:
         assert f'href="/windows/{window.uid}"' in listed
+        assert f"{window.site}, {release_words(window, ZoneInfo('America/Noronha'))}" in listed
         page = client.get(f"/windows/{window.uid}").text
-        cycles = re.findall(r'<th scope="row">(skerra-\S+)</th>', page)
+        cycles = re.findall(r'<th scope="row">(\w{3} \d+ May \d\d:00 UTC)</th>', page)
         history = week.store.window_history(watch, window.uid)
-        assert cycles == [w.cycle_id for w in reversed(history)]
+        assert cycles == [cycle_words(w.cycle_id) for w in reversed(history)]
         inside = [
             h
             for h in week.store.hours(watch, site=window.site)

@@ -31,7 +31,14 @@ from windowwatch.web.flightdesk import FlightDesk
 from windowwatch.web.forms import FormError, Seal, posted
 from windowwatch.web.health import Health, health
 from windowwatch.web.hourdesk import HourDesk
-from windowwatch.web.listing import NoticeRow, notice_row, site_rows, window_rows, window_view
+from windowwatch.web.listing import (
+    FIGURES,
+    NoticeRow,
+    notice_row,
+    site_rows,
+    window_rows,
+    window_view,
+)
 from windowwatch.web.live import Live
 from windowwatch.web.metrics import CONTENT_TYPE, metrics_text
 from windowwatch.web.pages import Pages
@@ -202,7 +209,7 @@ class Desk:
         if snapshot is None:
             return self.page(request, "empty.html", None)
         rows = site_rows(self.facts, snapshot, self.clock.now())
-        return self.page(request, "sites.html", snapshot, sites=rows)
+        return self.page(request, "sites.html", snapshot, sites=rows, figures=FIGURES)
 
     def notices(self, request: Request) -> Response:
         """Notices that wait, and those that were told."""

@@ -243,7 +243,7 @@ def _models(hour: Hour, cycle: Cycle) -> tuple[ModelRow, ...]:
             words.MARKS[other.verdict],
             words.score_words(other.score),
             words.chance_words(other.chance),
-            "–" if other.apart_km is None else words.km_words(other.apart_km),
+            "" if other.apart_km is None else words.km_words(other.apart_km),
         )
         for other in hour.others
     ]

@@ -4,18 +4,25 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.notices.wording import message
 from windowwatch.scoring.compare import compare_sites
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.storage.changes import Acknowledgement
 from windowwatch.storage.deliveries import Delivery, DeliveryState
 from windowwatch.web import words
+from windowwatch.web.history import History, Told, history
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, site_keys, stamp
+from windowwatch.windows.phrases import sentence
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 
 #: Changes that are reminded of until somebody says that they know.
 _TO_ACKNOWLEDGE = (ChangeKind.DECISION_DUE, ChangeKind.CLOSED)
+_ON_EVERY_PAGE = (
+    "A forecast, no permission.",
+    "A forecast, no permission: air traffic control and landowners decide.",
+)
 _LIVE = (WindowState.OPEN, WindowState.SIGHTED)
 
 
@@ -35,6 +42,7 @@ class WindowRow:
     limited: str
     cycle: str
     unread: str
+    hours: tuple["HourLink", ...] = ()
 
 
 @dataclass(frozen=True)
@@ -44,7 +52,6 @@ class HourLink:
     clock: str
     href: str
     verdict: str
-    mark: str
     score: str
     shade: int
 
@@ -58,8 +65,8 @@ class WindowView:
     live: bool
     has_sheet: bool
     dues: tuple[str, ...]
-    hours: tuple[HourLink, ...]
     history: tuple[WindowRow, ...]
+    chart: History | None
     told: tuple["NoticeRow", ...]
 
 
@@ -88,21 +95,36 @@ class DayBar:
     initial: str
 
 
+#: What is compared, in the order of `SiteRow.figures`.
+FIGURES = (
+    "chance of at least one go hour",
+    "go hours",
+    "caution hours",
+    "hours not known",
+    "drift, median of the best hours",
+    "road, median of the best hours",
+    "mostly in the way",
+    "height",
+)
+
+
 @dataclass(frozen=True)
 class SiteRow:
-    """A site beside the others."""
+    """A site beside the others; `figures` in the order of `FIGURES`."""
 
     key: str
     name: str
     reason: str
-    figures: tuple[tuple[str, str], ...]
+    figures: tuple[str, ...]
     bars: tuple[DayBar, ...]
     spoken: str
     best: tuple[tuple[str, str, str], ...]
 
 
-def window_row(window: Window, sites: Mapping[str, Site]) -> WindowRow:
-    """A window in words."""
+def window_row(
+    window: Window, sites: Mapping[str, Site], hours: tuple[HourLink, ...] = ()
+) -> WindowRow:
+    """A window in words, with its launch hours where they are to be shown."""
     zone = words.zone_of(sites.get(window.site))
     return WindowRow(
         uid=window.uid,
@@ -114,9 +136,30 @@ def window_row(window: Window, sites: Mapping[str, Site]) -> WindowRow:
         score=words.score_words(window.best_score),
         chance=words.chance_words(window.chance),
         lands=words.lands_words(window.drift_km, window.bearing_deg, window.road_km),
-        limited=window.limited_by,
-        cycle=window.cycle_id,
+        limited=sentence(window.limited_by),
+        cycle=words.cycle_words(window.cycle_id),
         unread=window.unread,
+        hours=hours,
+    )
+
+
+def hour_links(facts: Facts, window: Window, hours: Iterable[Hour]) -> tuple[HourLink, ...]:
+    """The launch hours of a window, out of all; none for a site that is watched no more."""
+    keys = {site.name: (key, site) for key, site in site_keys(facts.sites).items()}
+    if window.site not in keys:
+        return ()
+    key, site = keys[window.site]
+    zone = words.zone_of(site)
+    return tuple(
+        HourLink(
+            clock=f"{h.time_utc.astimezone(zone):%H:%M}",
+            href=f"/hour/{key}/{stamp(h.time_utc)}",
+            verdict=str(h.verdict),
+            score=words.score_words(h.score),
+            shade=0 if h.score is None else int(h.score // 10),
+        )
+        for h in hours
+        if h.site == window.site and window.start_utc <= h.time_utc < window.end_utc
     )
 
 
@@ -128,47 +171,43 @@ def window_rows(
     ordered = sorted(snapshot.windows, key=lambda w: (w.start_utc, w.site))
     live = [w for w in ordered if w.state in _LIVE and w.end_utc > now]
     over = [w for w in ordered if w not in live]
-    return tuple(window_row(w, sites) for w in live), tuple(window_row(w, sites) for w in over)
+    return (
+        tuple(window_row(w, sites, hour_links(facts, w, snapshot.hours)) for w in live),
+        tuple(window_row(w, sites) for w in over),
+    )
 
 
 def window_view(
     facts: Facts,
-    history: Sequence[Window],
+    history_: Sequence[Window],
     hours: Iterable[Hour],
     told: tuple[NoticeRow, ...],
     now: datetime,
 ) -> WindowView:
     """A window by its versions, oldest first (at least one), and the newest cycle's hours."""
     sites = {site.name: site for site in facts.sites}
-    keys = {site.name: key for key, site in site_keys(facts.sites).items()}
-    window = history[-1]
+    window = history_[-1]
     zone = words.zone_of(sites.get(window.site))
-    inside = [
-        h
-        for h in hours
-        if h.site == window.site and window.start_utc <= h.time_utc < window.end_utc
-    ]
-    links = tuple(
-        HourLink(
-            clock=f"{h.time_utc.astimezone(zone):%H:%M}",
-            href=f"/hour/{keys[window.site]}/{stamp(h.time_utc)}",
-            verdict=str(h.verdict),
-            mark=words.MARKS[h.verdict],
-            score=words.score_words(h.score),
-            shade=0 if h.score is None else int(h.score // 10),
-        )
-        for h in inside
-        if window.site in keys
-    )
+    inside = hour_links(facts, window, hours)
+    best = stamp(window.best_hour_utc)
     return WindowView(
-        row=window_row(window, sites),
+        row=window_row(window, sites, inside),
         zone=str(zone),
         live=window.state in _LIVE,
         dues=tuple(words.due_words(d.name, due, now, zone) for d, due in facts.due(window)),
-        has_sheet=any(h.time_utc == window.best_hour_utc for h in inside),
-        hours=links,
-        history=tuple(window_row(w, sites) for w in reversed(history)),
+        has_sheet=any(link.href.endswith(best) for link in inside),
+        history=tuple(window_row(w, sites) for w in reversed(history_)),
+        chart=history([_told(w) for w in history_ if w.cycle_id]),
         told=told,
+    )
+
+
+def _told(window: Window) -> Told:
+    gone = window.state is WindowState.CLOSED
+    return Told(
+        Cycle.of_id(window.cycle_id).reference_utc,
+        None if gone else window.best_score,
+        None if gone else window.chance,
     )
 
 
@@ -183,7 +222,12 @@ def notice_row(
     return NoticeRow(
         key=change.key,
         title=text.title,
-        lines=tuple(line for line in text.body.splitlines() if line and line[0] != "["),
+        # What stands at the foot of every page need not stand in every notice on it.
+        lines=tuple(
+            line
+            for line in text.body.splitlines()
+            if line and line[0] != "[" and line not in _ON_EVERY_PAGE
+        ),
         found=words.utc_words(change.found_utc),
         cycle=change.cycle_id,
         deliveries=tuple(_delivered(d) for d in deliveries),
@@ -213,14 +257,14 @@ def site_rows(facts: Facts, snapshot: Snapshot, now: datetime) -> tuple[SiteRow,
         days = sorted({h.time_utc.astimezone(zone).date() for h in coming if h.site == each.site})
         best = {h.time_utc.astimezone(zone).date(): h for h in each.best}
         figures = (
-            ("chance of at least one go hour", words.chance_words(each.chance_any)),
-            ("go hours", str(each.go_hours)),
-            ("caution hours", str(each.caution_hours)),
-            ("not known hours", str(each.unknown_hours)),
-            ("drift, median of best hours", _km(each.drift_km)),
-            ("road, median of best hours", _km(each.road_km)),
-            ("mostly in the way", words.check_label(each.in_the_way) if each.in_the_way else "–"),
-            ("height", f"{site.height_m:.0f} m"),
+            words.chance_words(each.chance_any),
+            str(each.go_hours),
+            str(each.caution_hours),
+            str(each.unknown_hours),
+            _km(each.drift_km),
+            _km(each.road_km),
+            words.check_label(each.in_the_way) if each.in_the_way else "–",
+            f"{site.height_m:.0f} m",
         )
         rows.append(
             SiteRow(

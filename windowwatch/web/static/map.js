@@ -42,6 +42,18 @@
     if (feature.properties.label) { group.addLayer(name(at, feature.properties.label, "beside " + kind)); }
     return group;
   }
+  // Names that would run into one another, or out of the frame, are hidden; the first one stays.
+  function untangle(over) {
+    var frame = over.getBoundingClientRect(), taken = [];
+    over.querySelectorAll(".map-name:not(.map-sign) span").forEach(function (word) {
+      var box = word.getBoundingClientRect();
+      var bad = box.left < frame.left || box.right > frame.right || taken.some(function (other) {
+        return box.left < other.right && other.left < box.right && box.top < other.bottom && other.top < box.bottom;
+      });
+      word.style.visibility = bad ? "hidden" : "visible";
+      if (!bad) { taken.push(box); }
+    });
+  }
   function show(found) {
     var over = document.createElement("div");
     over.className = "map-live";
@@ -55,7 +67,7 @@
     map.fitBounds(found.bounds); // before any layer: a canvas without a view is an error
     map.setMinZoom(map.getZoom() - 2).setMaxZoom(map.getZoom() + 5);
     L.control.scale({ imperial: false, position: "bottomright" }).addTo(map);
-    var lines = L.canvas(), choices = {};
+    var lines = L.canvas(), choices = {}, named = [];
     found.layers.forEach(function (layer) {
       var many = layer.id === "roads" || layer.id === "landings";
       var made = L.geoJSON(layer.features, {
@@ -72,13 +84,16 @@
           var wanted = feature.properties.kind === "shun" || feature.properties.kind === "water";
           var rings = feature.geometry.coordinates;
           if (wanted && feature.properties.name && rings.length === 1) {
-            made.addLayer(name(L.polyline(L.GeoJSON.coordsToLatLngs(rings[0])).getBounds().getCenter(),
+            named.push(name(L.polyline(L.GeoJSON.coordsToLatLngs(rings[0])).getBounds().getCenter(),
               feature.properties.name, "middle"));
           }
         });
       }
       choices[layer.title] = made;
     });
+    named.forEach(function (each) { choices[found.layers[0].title].addLayer(each); });
+    map.on("moveend zoomend layeradd", function () { untangle(over); });
+    untangle(over);
     L.control.layers(null, choices, { collapsed: true }).addTo(map);
     var help = document.querySelector(".map-help");
     if (help) { help.hidden = false; }
