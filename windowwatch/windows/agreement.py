@@ -233,10 +233,11 @@ def _by_whom(
     hour = hours.get(after.best_hour_utc)
     if hour is None or hour.own_chance is None or hour.chance is None or before.chance is None:
         return change
+    own_before = before.chance if before.own_chance is None else before.own_chance
     by_score = abs(after.best_score - before.best_score) > rules.score_step
-    if by_score or abs(hour.own_chance - before.chance) > rules.chance_step:
+    if by_score or abs(hour.own_chance - own_before) > rules.chance_step:
         return change
-    verb = "lower" if hour.chance < hour.own_chance else "raise"
+    verb = "lower" if change.kind is ChangeKind.WEAKER else "raise"
     said = [
         f"{o.model} of {Cycle.of_id(o.cycle_id).reference_utc:%HZ} gives {percent(o.chance)}"
         for o in hour.others

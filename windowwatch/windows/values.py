@@ -69,6 +69,8 @@ class Window:
     """The newest cycle that itself saw good hours here; an answer carried over is not seen."""
     told: "Window | None" = None
     """The window as people were last told of it (its own `told` is None)."""
+    own_chance: float | None = None
+    """Chance of its best hour by the deciding model alone."""
     dissent: str = ""
     """Which other models disagree, and how, as last told: ``ifs:no-go gefs:apart``."""
     step_min: float = 60.0

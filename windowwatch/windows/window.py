@@ -275,6 +275,7 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
             best_hour_utc=best.time_utc,
             best_score=float(best.score or 0.0),
             chance=best.chance,
+            own_chance=best.chance if best.own_chance is None else best.own_chance,
             landing_latitude_deg=best.footprint.latitude_deg if best.footprint else None,
             landing_longitude_deg=best.footprint.longitude_deg if best.footprint else None,
             drift_km=best.drift_km,

@@ -1,0 +1,199 @@
+"""When it is told that weather models disagree: the named rules of `windows.agreement`."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from invented import WATCH, at, cycle, hour, read_at
+
+from windowwatch.errors import InputError
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.physics.earth import destination
+from windowwatch.scoring.opinions import Voice, with_opinions
+from windowwatch.scoring.values import Hour
+from windowwatch.windows.agreement import AgreementRules, tell_disagreements
+from windowwatch.windows.changes import compare
+from windowwatch.windows.values import Change, ChangeKind, Window
+from windowwatch.windows.window import WindowRules, join_hours
+
+RULES = AgreementRules()
+DISAGREE = ChangeKind.MODELS_DISAGREE
+FOUR = range(6, 10)
+
+
+class Passes:
+    """Passes of the deciding model, each with what others say."""
+
+    def __init__(self, rules: WindowRules | None = None) -> None:
+        self.rules = rules or WindowRules()
+        self.windows: tuple[Window, ...] = ()
+        self.number = -1
+        self.passed = 0
+
+    def read(self, ours: Sequence[Hour], **others: Sequence[Hour]) -> tuple[Change, ...]:
+        """The next cycle."""
+        self.number, self.passed = self.number + 1, 0
+        return self.again(ours, **others)
+
+    def again(self, ours: Sequence[Hour], **others: Sequence[Hour]) -> tuple[Change, ...]:
+        """One more pass of the newest cycle."""
+        self.passed += 1
+        now = read_at(self.number) + timedelta(minutes=self.passed)
+        of = cycle(self.number)
+        voices = [Voice(Cycle(of.reference_utc, m), h) for m, h in others.items()]
+        hours = with_opinions(ours, of, voices, RULES.stale_after)
+        joined = join_hours(hours, self.rules, now_utc=now, known=self.windows)
+        windows, changes = compare(
+            self.windows,
+            joined,
+            hours,
+            self.rules,
+            cycle=of,
+            now_utc=now,
+            watch=WATCH,
+            pass_number=self.passed,
+        )
+        self.windows, changes = tell_disagreements(
+            self.windows,
+            windows,
+            changes,
+            hours,
+            self.rules,
+            RULES,
+            cycle=of,
+            now_utc=now,
+            watch=WATCH,
+            pass_number=self.passed,
+        )
+        return changes
+
+
+def good(chance: float = 0.8) -> list[Hour]:
+    return [hour(at(h), chance=chance) for h in FOUR]
+
+
+def bad(chance: float = 0.8) -> list[Hour]:
+    """A no-go by rain, of nearly the same chance so that nothing but the verdict differs."""
+    return [hour(at(h), 0.0, chance=chance, by="rain") for h in FOUR]
+
+
+def landing(km: float, bearing_deg: float = 90.0, chance: float = 0.8) -> list[Hour]:
+    there = destination(45.9, -35.5, bearing_deg, km * 1000.0)
+    return [hour(at(h), chance=chance, landing=(float(there[0]), float(there[1]))) for h in FOUR]
+
+
+def opened() -> Passes:
+    line = Passes()
+    line.read(good(), ifs=good())
+    (change,) = line.read(good(), ifs=good())
+    assert change.kind is ChangeKind.OPENED
+    assert "ifs" not in change.reason
+    return line
+
+
+def test_it_is_told_once_and_not_again_until_it_changes() -> None:
+    line = opened()
+    (change,) = line.again(good(), ifs=bad())
+    assert change.kind is DISAGREE
+    assert change.reason == "Ifs of 06Z says no-go: rain 9.0 m/s, limit 9.0 m/s."
+    assert line.again(good(), ifs=bad()) == ()
+    assert line.read(good(), ifs=bad()) == (), "nor in the next cycle"
+    (both,) = line.read(good(), ifs=[replace(b, footprint=f.footprint) for b, f in
+                                     zip(bad(), landing(80), strict=True)])  # fmt: skip
+    assert both.kind is DISAGREE
+    assert "says no-go: rain 9.0 m/s, limit 9.0 m/s; lands 80 km further east" in both.reason
+    assert line.read(good(), ifs=good()) == (), "that it has ended is not told"
+    (again,) = line.read(good(), ifs=bad())
+    assert again.kind is DISAGREE
+    assert len({change.key, both.key, again.key}) == 3
+
+
+def test_landings_far_apart_are_told_and_wavering_ones_only_once() -> None:
+    line = opened()
+    assert line.again(good(), ifs=landing(49.0)) == ()
+    (change,) = line.again(good(), ifs=landing(60.0, 180.0))
+    assert "lands 60 km further south" in change.reason
+    for km in (49.0, 55.0, 41.0, 60.0):
+        assert line.again(good(), ifs=landing(km)) == (), "within four fifths it stays told"
+    assert line.again(good(), ifs=landing(39.0)) == ()
+    (change,) = line.again(good(), ifs=landing(51.0))
+    assert change.kind is DISAGREE
+
+
+def test_half_of_the_models_must_disagree() -> None:
+    line = opened()
+    assert line.again(good(), a=good(), b=good(), c=bad()) == ()
+    (change,) = line.again(good(), a=good(), b=bad(), c=bad(), d=good())
+    assert change.reason.startswith("B of ")
+    assert "; c of " in change.reason
+
+
+def test_half_of_the_best_hours_must_be_against() -> None:
+    line = opened()
+    assert line.again(good(), ifs=[*bad()[:1], *good()[1:]]) == (), "one of four"
+    (change,) = line.again(good(), ifs=[*bad()[:2], *good()[2:]])
+    assert change.kind is DISAGREE
+
+
+def test_hours_far_below_the_best_are_not_asked_about() -> None:
+    ours = [hour(at(h), 90.0 if h < 8 else 65.0) for h in FOUR]
+    line = Passes()
+    line.read(ours)
+    line.read(ours)
+    theirs = [*(hour(at(h), 90.0) for h in (6, 7)), *bad()[2:]]
+    assert line.again(ours, ifs=theirs) == ()
+
+
+def test_a_sighted_window_is_not_spoken_of_and_then_in_the_notice_that_opens_it() -> None:
+    line = Passes()
+    assert line.read(good(), ifs=bad()) == ()
+    (change,) = line.read(good(), ifs=bad())
+    assert change.kind is ChangeKind.OPENED, "one change"
+    assert change.reason.startswith("Good launch hours seen in 2 cycles; but ifs of 06Z says no-go")
+    assert change.after is not None
+    assert change.after.dissent == "ifs:no-go"
+    assert line.read(good(), ifs=bad()) == ()
+
+
+def test_a_chance_that_others_lower_is_said_to_be_theirs() -> None:
+    line = opened()
+    (change,) = line.again(good(), ifs=good(chance=0.2))
+    assert change.kind is ChangeKind.WEAKER
+    assert change.reason == (
+        "Other models lower the chance, 80 % by skerra alone: ifs of 06Z gives 20 %; "
+        "score still 80, chance 80 % to 50 %."
+    )
+    (change,) = line.read(good(), ifs=good(chance=0.9))
+    assert change.kind is ChangeKind.STRONGER
+    assert change.reason.startswith("Other models raise the chance, 80 % by skerra alone: ifs of")
+    (change,) = line.read(good(chance=0.3), ifs=good(chance=0.9))
+    assert change.kind is ChangeKind.WEAKER
+    assert "models" not in change.reason, "here the deciding model itself has changed"
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.sampled_from(["good", "bad", "far", "none"]), min_size=1, max_size=8))
+def test_never_the_same_notice_twice(story: list[str]) -> None:
+    """Whatever comes in, in as many passes of a cycle as may be: every key is new."""
+    line = opened()
+    says = {"good": good(), "bad": bad(), "far": landing(90.0), "none": []}
+    keys: list[str] = []
+    standing = ""
+    for number, words in enumerate(story):
+        step = line.again if number % 3 else line.read
+        changes = step(good(), ifs=says[words])
+        keys += [change.key for change in changes]
+        told = {change.kind for change in changes}
+        (window,) = line.windows
+        assert (DISAGREE in told) == (window.dissent not in ("", standing))
+        standing = window.dissent
+    assert len(keys) == len(set(keys))
+
+
+def test_rules_are_bounds() -> None:
+    for wrong in ({"apart_km": 0.0}, {"share": 1.5}, {"stale_after_h": float("nan")}):
+        with pytest.raises(InputError, match="give a"):
+            AgreementRules(**wrong)
