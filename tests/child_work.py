@@ -3,10 +3,16 @@
 import os
 import signal
 import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
 
 import numpy as np
 
 from windowwatch.errors import StorageError
+from windowwatch.forecast.checked import check_file
+from windowwatch.forecast.cutout import Area
+from windowwatch.forecast.framing import Framing
+from windowwatch.forecast.wanted import Item, Wanted
 
 
 def double(number: int) -> int:
@@ -43,3 +49,20 @@ def write_pid_and_sleep(path: str) -> None:
     with open(path, "w", encoding="utf-8") as file:  # noqa: PTH123
         file.write(str(os.getpid()))
     time.sleep(60)
+
+
+def tell_and_double(number: int, progress: Callable[[str, float], None]) -> int:
+    progress("half of it", 0.5)
+    progress("all of it", 1.0)
+    return 2 * number
+
+
+def check_or_die(
+    path: Path, item: Item, area: Area, *, asked: Sequence[Wanted] | None
+) -> tuple[Framing, tuple[str, ...]]:
+    """As the check of a fetched file; but some files kill, or keep for ever, who reads them."""
+    if "crash" in path.name:
+        os.kill(os.getpid(), signal.SIGSEGV)
+    if "endless" in path.name:
+        time.sleep(60)
+    return check_file(path, item, area, asked=asked)

@@ -1,0 +1,207 @@
+"""Several models stored: who is the newest, hours weighed anew, and passes that are overtaken."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from invented import FILES, MILLFIELD, NOW, at, cycle, hour, read_at
+from line_watch import settings_in
+
+from windowwatch.errors import InputError, StorageError
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.notices.values import Channel
+from windowwatch.scoring.detail import HourDetail
+from windowwatch.scoring.values import Hour
+from windowwatch.settings.read import read_settings
+from windowwatch.storage.cycles import OvertakenError, PassRecord
+from windowwatch.storage.roles import Role
+from windowwatch.storage.store import Store
+from windowwatch.watch.opinions import keep_opinion, newest_weighed_anew, with_others
+from windowwatch.watch.pipeline import conclude, weigh_anew
+from windowwatch.watch.values import Watch
+from windowwatch.windows.values import ChangeKind
+from windowwatch.windows.window import WindowRules
+
+PHONE = Channel("phone", "json://127.0.0.1:9")
+
+
+@pytest.fixture
+def watch(tmp_path: Path) -> Watch:
+    made = read_settings(settings_in(tmp_path)).watch
+    return replace(
+        made,
+        name="several",
+        model="skerra",
+        sites=(MILLFIELD,),
+        rules=WindowRules(),
+        channels=(PHONE,),
+        others=("ifs",),
+    )
+
+
+def good(chance: float = 0.8) -> tuple[Hour, ...]:
+    return tuple(hour(at(h), chance=chance) for h in range(6, 10))
+
+
+def bad() -> tuple[Hour, ...]:
+    return tuple(hour(at(h), 0.0, chance=0.8, by="rain") for h in range(6, 10))
+
+
+def found(watch: Watch, of: Cycle, hours: Sequence[Hour], minutes: int = 0) -> PassRecord:
+    """What a pass of a cycle has found before it is compared."""
+    number = round((of.reference_utc - cycle(0).reference_utc) / timedelta(hours=6))
+    return PassRecord(
+        watch.name,
+        of,
+        read_at(number) + timedelta(minutes=minutes),
+        tuple(hours),
+        (),
+        (),
+        steps=10,
+        role=watch.role,
+    )
+
+
+def decide(watch: Watch, store: Store, number: int, hours: Sequence[Hour]) -> PassRecord:
+    of = found(watch, cycle(number), hours)
+    record, saved = conclude(of, watch, store, lambda record: with_others(record, watch, store))
+    assert saved
+    return record
+
+
+def say(watch: Watch, store: Store, number: int, hours: Sequence[Hour], model: str = "ifs") -> None:
+    of = Cycle(cycle(number).reference_utc, model)
+    seen = watch.as_seen_by(model)
+    _, saved = keep_opinion(found(seen, of, hours), store)
+    assert saved
+
+
+def test_newest_is_of_the_deciding_model(watch: Watch, store: Store) -> None:
+    decide(watch, store, 0, good())
+    say(watch, store, 1, bad())
+    assert store.latest_cycle(watch.name) == cycle(0)
+    assert store.latest_cycle(watch.name, "ifs") == Cycle(cycle(1).reference_utc, "ifs")
+    assert [each.cycle.model for each in store.cycles(watch.name)] == ["skerra"]
+    assert [each.role for each in store.cycles(watch.name, model="ifs")] == [Role.OPINION]
+    assert store.hours(watch.name) == good()
+    assert store.hours(watch.name, "ifs-2026-05-05T06Z") == bad()
+    assert [w.state for w in store.current_windows(watch.name)] == ["sighted"]
+    (opinion,) = store.opinions(watch.name)
+    assert opinion.cycle.model == "ifs"
+    newest = store.newest_pass(watch.name)
+    assert newest is not None
+    assert newest.cycle == cycle(0)
+
+
+def test_dropping_old_hours_spares_those_of_the_newest_deciding_cycle(
+    watch: Watch, store: Store
+) -> None:
+    decide(watch, store, 0, good())
+    say(watch, store, 3, bad())
+    assert store.drop_old_hours(watch.name, NOW + timedelta(days=40)) == 0
+    assert store.hours(watch.name) == good()
+    decide(watch, store, 4, good())
+    assert store.drop_old_hours(watch.name, NOW + timedelta(days=40)) == 2
+    assert store.hours(watch.name, "ifs-2026-05-05T18Z") == ()
+
+
+def test_what_comes_in_later_is_weighed_told_once_and_changes_nothing_else(
+    watch: Watch, store: Store
+) -> None:
+    decide(watch, store, 0, good())
+    detail = HourDetail("Millfield", at(7), None, (45.9,), (-35.5,), None, None)
+    whole = replace(found(watch, cycle(1), good()), files=FILES, gaps=("a",), details=(detail,))
+    conclude(whole, watch, store)
+    before = store.cycles(watch.name)[-1]
+    assert weigh_anew(watch, store, read_at(1)) is None, "nobody has said anything"
+    say(watch, store, 1, bad())
+    now = read_at(1) + timedelta(hours=3)
+    result = weigh_anew(watch, store, now)
+    assert result is not None
+    assert (result.saved, result.weighed_anew, result.flights) == (True, True, 0)
+    assert [c.kind for c in result.changes] == [ChangeKind.MODELS_DISAGREE]
+    assert store.pending_deliveries() == {"phone": 2}, "that it opened, and this"
+    assert weigh_anew(watch, store, now) is None, "weighed already"
+    after = store.cycles(watch.name)[-1]
+    assert (after.cycle, after.passes) == (before.cycle, before.passes + 1)
+    assert (after.files, after.gaps, after.steps) == (FILES, ("a",), 10)
+    drawn = store.detail(watch.name, after.cycle.id, site="Millfield", time_utc=at(7))
+    assert drawn == detail, "what it was flown for stays"
+    assert all(h.others[0].model == "ifs" for h in store.hours(watch.name))
+    (window,) = store.current_windows(watch.name)
+    assert window.cycles_seen == 2, "it was not seen once more"
+    assert window.dissent == "ifs:no-go"
+
+
+def test_the_next_cycle_is_stored_with_what_others_said(watch: Watch, store: Store) -> None:
+    say(watch, store, 0, good(chance=0.4))
+    record = decide(watch, store, 1, good())
+    assert [h.chance for h in record.hours] == pytest.approx([0.6] * 4)
+    assert store.hours(watch.name) == record.hours
+    assert weigh_anew(watch, store, read_at(1)) is None
+
+
+def test_a_model_that_is_not_asked_any_more_is_not_heard(watch: Watch, store: Store) -> None:
+    say(watch, store, 1, good(chance=0.4))
+    decide(watch, store, 1, good())
+    alone = replace(watch, others=())
+    result = weigh_anew(alone, store, read_at(1) + timedelta(hours=1))
+    assert result is not None
+    assert store.hours(watch.name) == good()
+
+
+def test_a_pass_that_was_overtaken_is_refused_and_made_again(watch: Watch, store: Store) -> None:
+    """Another process saves the next cycle between reading windows and saving."""
+    decide(watch, store, 0, good())
+    others: list[PassRecord] = []
+
+    def meanwhile(record: PassRecord) -> PassRecord:
+        if not others:
+            others.append(decide(watch, store, 1, good()))
+        return record
+
+    record, saved = conclude(found(watch, cycle(2), good()), watch, store, meanwhile)
+    assert saved
+    assert [w.cycles_seen for w in record.windows] == [3], "it follows from what was saved between"
+    assert [c.kind for c in store.changes(watch.name)] == [ChangeKind.OPENED], "told by one only"
+
+
+def test_overtaken_again_and_again_it_says_so(watch: Watch, store: Store) -> None:
+    number = iter(range(1, 100))
+    decide(watch, store, 0, good())
+    late = found(watch, cycle(50), good())
+
+    def faster(record: PassRecord) -> PassRecord:
+        decide(watch, store, next(number), good())
+        return record
+
+    with pytest.raises(OvertakenError, match="it is made again") as caught:
+        conclude(late, watch, store, faster)
+    assert caught.value.retry
+    assert not store.has_pass(watch.name, cycle(50).id)
+
+
+def test_weighing_gives_way_to_a_cycle_that_came_in_meanwhile(watch: Watch, store: Store) -> None:
+    decide(watch, store, 0, good())
+    say(watch, store, 0, bad())
+    stale = newest_weighed_anew(watch, store, read_at(0) + timedelta(hours=1))
+    assert stale is not None
+    decide(watch, store, 1, good())
+    with pytest.raises(OvertakenError):
+        conclude(stale, watch, store, tries=1)
+    assert [each.passes for each in store.cycles(watch.name)] == [1, 1]
+
+
+def test_an_opinion_never_takes_the_place_of_a_newer_one(watch: Watch, store: Store) -> None:
+    say(watch, store, 2, good())
+    with pytest.raises(StorageError, match=r"ifs-2026-05-05T06Z is older than ifs-2026-05-05T12Z"):
+        say(watch, store, 1, good())
+
+
+def test_a_watch_names_a_model_once(watch: Watch) -> None:
+    with pytest.raises(InputError, match="names a weather model twice"):
+        replace(watch, others=("ifs", "skerra"))
+    with pytest.raises(InputError, match="does not ask the weather model 'gfs'"):
+        watch.as_seen_by("gfs")
