@@ -9,6 +9,8 @@ from pathlib import Path
 import invented
 import pytest
 from page_week import Week
+from playwright.sync_api import Browser, sync_playwright
+from visiting import CHROMIUM, FLAGS
 
 from windowwatch import daemon
 from windowwatch.forecast.sources import load_cycle, scan_folder
@@ -51,6 +53,17 @@ def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Week]:
         facts = daemon.page_facts(settings, looks=True, note="A rehearsal.")
         with ExitStack() as opened:
             yield Week(settings, store, facts, store.cycles(watch.name)[-1].saved_utc, opened)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """A real Chromium; its tests are skipped where none is installed."""
+    if CHROMIUM is None:
+        pytest.skip("no chromium is installed on this machine")
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield opened
+        opened.close()
 
 
 @pytest.fixture

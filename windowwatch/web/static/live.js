@@ -55,6 +55,11 @@
       var again = document.getElementById(id);
       if (again) { again.open = open[id]; }
     });
+    if (window.location.hash) { // what is unfolded stays so, and nothing jumps
+      var x = window.scrollX, y = window.scrollY;
+      window.location.replace(window.location.hash);
+      window.scrollTo(x, y);
+    }
     document.dispatchEvent(new CustomEvent("renewed"));
     if (link) {
       var same = document.querySelector('a[href="' + CSS.escape(link) + '"]');
