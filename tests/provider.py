@@ -483,8 +483,8 @@ def fill_gfs(
     for step in steps_h:
         path = f"gfs.{cycle:%Y%m%d}/{cycle:%H}/atmos/gfs.t{cycle:%H}z.pgrb2.0p25.f{step:03d}"
         its.add(path, step, with_humidity(gfs_messages(cycle, step, levels_hpa)))
-        half = path.replace("0p25", "0p50")
-        its.add(half, step, its.files[path])
+        for coarser in ("0p50", "1p00"):
+            its.add(path.replace("0p25", coarser), step, its.files[path])
 
 
 def fill_ecmwf(its: Provider, steps_h: tuple[int, ...]) -> None:
@@ -496,18 +496,47 @@ def fill_ecmwf(its: Provider, steps_h: tuple[int, ...]) -> None:
         name = f"{CYCLE:%Y%m%d%H}0000-{step}h"
         here = tuple(m for m in every if m.end_h == step)
         its.add(f"{root}/oper/{name}-oper-fc.grib2", step, here)
+        single = root.replace("/ifs/", "/aifs-single/")
+        its.add(f"{single}/oper/{name}-oper-fc.grib2", step, here)
         perturbed = tuple(m for m in members if m.end_h == step and m.member)
         its.add(f"{root}/enfo/{name}-enfo-ef.grib2", step, perturbed)
 
 
-def fill_gefs(its: Provider, steps_h: tuple[int, ...]) -> None:
-    """Serve the members of the invented week as GEFS a-files would be."""
+@cache
+def ground_of(step_h: int, member: int) -> Sample:
+    """Pressure at the ground of a member: that of the deterministic forecast under its name."""
+    name = f"skerra-{CYCLE:%Y-%m-%dT%HZ}.grib2"
+    (plain,) = (m for m in samples(name, (step_h,)) if m.number == (0, 3, 0, 1, 0))
+    handle = eccodes.codes_new_from_message(plain.data)
+    for key, value in (
+        ("productDefinitionTemplateNumber", 1),
+        ("typeOfEnsembleForecast", 3 if member else 1),
+        ("perturbationNumber", member),
+        ("numberOfForecastsInEnsemble", 8),
+    ):
+        eccodes.codes_set(handle, key, value)
+    data = bytes(eccodes.codes_get_message(handle))
+    eccodes.codes_release(handle)
+    return replace(plain, data=data, member=member)
+
+
+def fill_gefs(its: Provider, steps_h: tuple[int, ...], kinds: str = "a") -> None:
+    """Serve the members of the invented week as GEFS would be: on the levels of each kind of file.
+
+    The a-files hold what is near the ground, too. Of the levels of the b-files the samples have
+    20 hPa alone.
+    """
     every = samples(f"skerra-members-{CYCLE:%Y-%m-%dT%HZ}.grib2", steps_h)
     for step in steps_h:
         for member in sorted({m.member for m in every if m.member is not None}):
             run = f"p{member:02d}" if member else "c00"
-            path = (
-                f"gefs.{CYCLE:%Y%m%d}/{CYCLE:%H}/atmos/pgrb2ap5/"
-                f"ge{run}.t{CYCLE:%H}z.pgrb2a.0p50.f{step:03d}"
-            )
-            its.add(path, step, tuple(m for m in every if (m.end_h, m.member) == (step, member)))
+            mine = tuple(m for m in every if (m.end_h, m.member) == (step, member))
+            upper = tuple(m for m in mine if m.number[3:] == (100, 2_000))
+            for kind in kinds:
+                path = (
+                    f"gefs.{CYCLE:%Y%m%d}/{CYCLE:%H}/atmos/pgrb2{kind}p5/"
+                    f"ge{run}.t{CYCLE:%H}z.pgrb2{kind}.0p50.f{step:03d}"
+                )
+                rest = mine if kinds == "a" else tuple(m for m in mine if m not in upper)
+                lower = (*rest, ground_of(step, member))
+                its.add(path, step, upper if kind == "b" else lower)

@@ -345,7 +345,10 @@ STAYING: dict[str, tuple[Callable[[Provider], None], str]] = {
         "is the index of 2026-05-04T06Z, not of 2026-05-04T12Z; it is stale",
     ),
     "offsets of another order": (other_offsets, "bytes"),
-    "humidity where temperature should be": (other_field, "t at 500 hPa +0 h is not in it"),
+    "humidity where temperature should be": (
+        other_field,
+        "is r at 500 hPa +0 h, which was not asked for; index and data do not fit",
+    ),
     "another step inside": (other_step, "+3 h, not of step 6 h"),
     "ranges ignored": (ignored_ranges, "ignores byte ranges and would send whole files"),
     "web pages instead": (web_pages, "is no line of an index: '<html>busy</html>'"),
