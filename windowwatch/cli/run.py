@@ -36,15 +36,21 @@ def rehearse_command(settings_path: Path, folder: Path | None) -> None:
     "files",
     type=click.Path(path_type=Path),
     multiple=True,
-    required=True,
     help="GRIB file of the cycle; may be given several times.",
 )
 @click.option("--at", "at", help="Time to take for now, as 2026-05-04T04:00Z.")
 def pass_command(settings_path: Path, files: tuple[Path, ...], at: str | None) -> None:
-    """Pass one cycle through the line by hand; notices are stored, sent by `serve`."""
-    with errors_in_words():
-        from windowwatch.cli.work import one_pass
+    """Pass one cycle through the line by hand; notices are stored, sent by `serve`.
 
+    Without files: look once where the settings say that forecasts come from, fetch what is
+    there, and pass what is new.
+    """
+    with errors_in_words():
+        from windowwatch.cli.work import look_once, one_pass
+
+        if not files:
+            look_once(settings_of(settings_path), clock_at(at))
+            return
         moment = None if at is None else parse_time(at)
         one_pass(settings_of(settings_path), files, moment, SystemClock())
 

@@ -13,6 +13,7 @@ from rich.text import Text
 
 from windowwatch.notices.values import Message
 from windowwatch.scoring.compare import SiteSummary
+from windowwatch.scoring.opinions import others_words
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.web.words import day_words, score_words
 from windowwatch.windows.phrases import compass, day_and_time, percent, sentence
@@ -122,9 +123,12 @@ def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
         table.add_column(name, no_wrap=True)
     for name in ("score", "chance"):
         table.add_column(name, justify="right", no_wrap=True)
+    kept = list(hours)
+    asked = any(hour.others for hour in kept)
+    if asked:
+        table.add_column("others", no_wrap=True)
     table.add_column("lands", no_wrap=True)
     table.add_column("worst check")
-    kept = list(hours)
     day = ""
     for hour in kept:
         today = day_words(hour.time_utc.astimezone(zone).date())
@@ -133,8 +137,17 @@ def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
                 table.add_section()
             table.add_row(Text(today.rsplit(" ", 1)[0], style="bold"), *[""] * 5)
             day = today
-        table.add_row(*_hour_cells(hour, zone))
+        cells = _hour_cells(hour, zone)
+        told = (others_words(hour),) if asked else ()
+        table.add_row(*cells[:5], *told, *cells[5:])
     console.print(table)
+    if asked:
+        models = sorted({opinion.model for hour in kept for opinion in hour.others})
+        print_note(
+            console,
+            f"others: what {', '.join(models)} would say; they raise or lower the chance, and "
+            "decide nothing",
+        )
     carried = sorted({hour.from_cycle for hour in kept if hour.from_cycle})
     if carried:
         print_note(

@@ -1,9 +1,10 @@
-"""What the longer commands do: rehearse, show the page, one pass."""
+"""What the longer commands do: rehearse, show the page, one pass, one look."""
 
+import logging
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import click
@@ -17,15 +18,18 @@ from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_cycle, load_files, scan_folder
+from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings, data_folder
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.ready import ready_store
 from windowwatch.storage.roles import Role
 from windowwatch.watch.area import area_of
+from windowwatch.watch.child import ChildLimits
 from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.rehearsal import Heard, Rehearsal
 from windowwatch.watch.rehearsal import rehearse as replay
+from windowwatch.watch.watching import Watching, Workshop
 
 #: In a rehearsal everything is "told" here, and to nobody else.
 TERMINAL = Channel("this terminal", "none://")
@@ -183,6 +187,29 @@ def one_pass(settings: Settings, files: Sequence[Path], at: datetime | None, clo
     show_pass(console, result)
     show.print_windows(console, result.windows, settings.watch.sites)
     click.echo(f"now was taken to be {now:%Y-%m-%d %H:%M} UTC; results are in {place}")
+
+
+def look_once(settings: Settings, clock: Clock) -> None:
+    """Look once at every weather model: fetch what is there, pass what is new, and show it."""
+    url, service = settings.database_url(), settings.file.service
+    limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
+    with progress_bar() as told, ready_store(url) as store:
+        watch = replace(settings.watch, channels=settings.channels())
+        workshop = Workshop(url, limits, LogStyle(logging.WARNING), progress=told)
+        watching = Watching(watch, settings.sources(), store, clock, workshop)
+        result = watching.look()
+        if result is None:  # files in a folder must be quiet from one look to the next
+            result = watching.look()
+        place, newest = store.place, store.latest_cycle(watch.name)
+        windows = store.current_windows(watch.name)
+    console = show.terminal()
+    if result is None:
+        held = "no cycle is stored" if newest is None else f"the newest cycle is {newest.id}"
+        click.echo(f"nothing new is there; {held}; results are in {place}")
+        return
+    show_pass(console, result)
+    show.print_windows(console, windows, settings.watch.sites)
+    click.echo(f"results are in {place}")
 
 
 def _now_for(data: CycleData, at: datetime | None, clock: Clock) -> datetime:

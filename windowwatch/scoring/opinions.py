@@ -41,6 +41,19 @@ class Voice:
     hours: Sequence[Hour]
 
 
+def others_words(hour: Hour) -> str:
+    """How other models judge an hour, in as few words as there are: for a column of a table.
+
+    ``agree``; the verdict of the one that does not; or how many of them do not.
+    """
+    apart = [opinion.verdict for opinion in hour.others if opinion.verdict is not hour.verdict]
+    if not hour.others:
+        return ""
+    if not apart:
+        return "agree"
+    return str(apart[0]) if len(hour.others) == 1 else f"{len(apart)} of {len(hour.others)} not"
+
+
 def own_view(hour: Hour) -> Hour:
     """An hour as the deciding model alone sees it."""
     if hour.own_chance is None:
