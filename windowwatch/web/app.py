@@ -1,10 +1,9 @@
 """The page as an ASGI application: which address gives what."""
 
 import logging
-import threading
 import time
 from collections.abc import Callable, Sequence
-from datetime import datetime, timedelta
+from datetime import timedelta
 from importlib.resources import files
 from typing import Any
 
@@ -31,6 +30,7 @@ from windowwatch.web.flightdesk import FlightDesk
 from windowwatch.web.forms import FormError, Seal, posted
 from windowwatch.web.health import Health, health
 from windowwatch.web.hourdesk import HourDesk
+from windowwatch.web.kept import Kept
 from windowwatch.web.listing import (
     FIGURES,
     NoticeRow,
@@ -97,8 +97,7 @@ class Desk:
         self.live = Live(self.news)
         self._next_look_in = next_look_in
         self._underway = underway
-        self._lock = threading.Lock()
-        self._board: tuple[tuple[str, datetime], bytes] | None = None
+        self._kept = Kept()
 
     def health(self, snapshot: Snapshot | None) -> Health:
         """Health at the present moment."""
@@ -161,14 +160,20 @@ class Desk:
         if snapshot is None:
             return self.page(request, "empty.html", None)
         now = self.clock.now()
+        guest, pass_ = guest_of(request), self._underway()
         # The most looked at page: made once a minute for all who look.
-        made_for = (snapshot.cycle.cycle.id, floor_to_step(now, timedelta(minutes=1)))
-        with self._lock:
-            if self._board is None or self._board[0] != made_for:
-                shown = board(self.facts, snapshot, now)
-                html = self.page(request, "board.html", snapshot, board=shown).body
-                self._board = (made_for, bytes(html))
-            return HTMLResponse(self._board[1])
+        made_for = (
+            snapshot.word,
+            floor_to_step(now, timedelta(minutes=1)),
+            guest,
+            None if pass_ is None else int(10.0 * pass_.share),
+        )
+
+        def make() -> bytes:
+            shown = board(self.facts, snapshot, now)
+            return bytes(self.page(request, "board.html", snapshot, board=shown).body)
+
+        return self._kept.answer(request, made_for, make)
 
     def windows(self, request: Request) -> Response:
         """All windows of the newest cycle."""
@@ -290,6 +295,7 @@ def create_app(
     clock: Clock,
     *,
     token: str | None = None,
+    keeper: Doorkeeper | None = None,
     next_look_in: Callable[[], timedelta | None] = lambda: None,
     underway: Callable[[], Underway | None] = lambda: None,
     monotonic_s: Callable[[], float] = time.monotonic,
@@ -304,6 +310,8 @@ def create_app(
     clock : Clock
     token : str, optional
         Asked of every visitor; without one only loopback names are answered to.
+    keeper : Doorkeeper, optional
+        Of the page before, whose visitors stay in; with `token` only.
     next_look_in : callable
         How long until the daemon looks for a new cycle; None where it is not known.
     underway : callable
@@ -312,7 +320,7 @@ def create_app(
         Seconds that only rise, for entries and refusals.
     """
     desk = Desk(store, facts, clock, next_look_in, underway)
-    keeper = None if token is None else Doorkeeper(token, monotonic_s)
+    keeper = None if token is None else keeper or Doorkeeper(token, monotonic_s)
     data = DataDesk(desk.reader, facts, clock)
     door, guest = _door(desk, keeper, data)
     routes: list[BaseRoute] = [
