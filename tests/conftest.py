@@ -1,43 +1,166 @@
-"""A database for tests: each runs on SQLite, and on PostgreSQL where a server is named."""
+"""What tests share: databases on SQLite, and on PostgreSQL where a server is named."""
 
 import os
 import secrets
-from collections.abc import Iterator
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine, make_url, text
+from sqlalchemy import URL, create_engine, make_url, text
 
 from windowwatch.storage.store import Store, open_store
 
 #: URL of a PostgreSQL server on which tests may make and drop databases.
 POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
 
+#: Files that take longest, the longest first. Workers take whole files, so these must not be
+#: left for the end, when one worker would be alone with them.
+LONG_FILES = (
+    "house/test_house.py",
+    "web/test_browser.py",
+    "line/test_daemon.py",
+    "line/test_rehearsal.py",
+    "fetch/test_collect.py",
+    "fetch/test_network.py",
+    "line/test_kill_week.py",
+    "watch/test_weeks.py",
+    "watch/test_child.py",
+    "samples/test_samples_balance.py",
+    "line/test_service.py",
+    "web/test_access.py",
+    "storage/test_kill.py",
+    "forecast/test_samples.py",
+)
+
+# Processes that tests start keep what Python compiles, or each would compile the house anew.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """With workers (pytest-xdist), files are handed out in the order given below."""
+    if hasattr(config.option, "loadscopereorder"):
+        config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest files first."""
+    here = Path(__file__).parent
+    order = {here / name: number for number, name in enumerate(LONG_FILES)}
+    items.sort(key=lambda item: order.get(item.path, len(order)))
+
+
+@pytest.fixture(scope="session")
+def new_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Path, bool], str]:
+    """Makes a SQLite database in a folder, empty or with all tables; gives its URL."""
+    made: list[Path] = []
+
+    def make(folder: Path, with_tables: bool) -> str:
+        path = folder / "windowwatch.sqlite"
+        if with_tables:
+            if not made:
+                template = tmp_path_factory.mktemp("template") / "all.sqlite"
+                _fill(f"sqlite:///{template}")
+                made.append(template)
+            shutil.copyfile(made[0], path)
+        return f"sqlite:///{path}"
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator["Postgres | None"]:
+    """The PostgreSQL server for tests; None where none is named."""
+    url = os.environ.get(POSTGRES)
+    if not url:
+        yield None
+        return
+    server = Postgres(make_url(url).set(drivername="postgresql+pg8000"))
+    yield server
+    server.close()
+
+
+class Postgres:
+    """A server on which databases are made, empty or as a copy of one that has all tables."""
+
+    def __init__(self, url: URL) -> None:
+        self._url = url
+        self._engine = create_engine(url, isolation_level="AUTOCOMMIT")
+        self._template = ""
+
+    def make(self, with_tables: bool) -> str:
+        """Name of a new database."""
+        if with_tables and not self._template:
+            self._template = self._create("")
+            _fill(self.address(self._template))
+        return self._create(f" TEMPLATE {self._template}" if with_tables else "")
+
+    def address(self, name: str) -> str:
+        """URL of a database."""
+        return self._url.set(database=name).render_as_string(False)
+
+    def drop(self, name: str) -> None:
+        """Drop a database, whoever is connected."""
+        self._run(f"DROP DATABASE {name} WITH (FORCE)")
+
+    def close(self) -> None:
+        """Leave the server as it was."""
+        if self._template:
+            self.drop(self._template)
+        self._engine.dispose()
+
+    def _create(self, like: str) -> str:
+        name = f"test_{secrets.token_hex(6)}"
+        self._run(f"CREATE DATABASE {name}{like}")
+        return name
+
+    def _run(self, sql: str) -> None:
+        with self._engine.connect() as connection:
+            connection.execute(text(sql))
+
+
+def _fill(url: str) -> None:
+    store = open_store(url)
+    store.upgrade()
+    store.close()
+
 
 @pytest.fixture(params=["sqlite", "postgresql"])
-def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
-    """URL of a new, empty database."""
+def store_url(
+    request: pytest.FixtureRequest,
+    tmp_path: Path,
+    new_sqlite: Callable[[Path, bool], str],
+    postgres: Postgres | None,
+) -> Iterator[str]:
+    """URL of a new database: an empty one, or the one that `store` has open."""
+    with_tables = "store" in request.fixturenames
     if request.param == "sqlite":
-        yield f"sqlite:///{tmp_path / 'windowwatch.sqlite'}"
-        return
-    server = os.environ.get(POSTGRES)
-    if not server:
+        yield new_sqlite(tmp_path, with_tables)
+    else:
+        with _one_of(postgres, with_tables) as url:
+            yield url
+
+
+@pytest.fixture
+def postgres_url(postgres: Postgres | None) -> Iterator[str]:
+    """URL of a new, empty database on PostgreSQL."""
+    with _one_of(postgres, False) as url:
+        yield url
+
+
+@contextmanager
+def _one_of(server: Postgres | None, with_tables: bool) -> Iterator[str]:
+    if server is None:
         pytest.skip(f"no PostgreSQL server: {POSTGRES} is not set")
-    url = make_url(server).set(drivername="postgresql+pg8000")
-    name = f"test_{secrets.token_hex(6)}"
-    engine = create_engine(url, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.execute(text(f"CREATE DATABASE {name}"))
-    yield url.set(database=name).render_as_string(False)
-    with engine.connect() as connection:
-        connection.execute(text(f"DROP DATABASE {name} WITH (FORCE)"))
-    engine.dispose()
+    name = server.make(with_tables)
+    yield server.address(name)
+    server.drop(name)
 
 
 @pytest.fixture
 def store(store_url: str) -> Iterator[Store]:
     """An open store with all tables."""
     opened = open_store(store_url)
-    opened.upgrade()
     yield opened
     opened.close()
