@@ -254,6 +254,19 @@ def test_the_movable_map_comes_from_our_own_address_and_may_be_kept(week: Week) 
     assert client.get("/").text.count("leaflet") == 0
 
 
+def test_a_first_visit_of_an_hour_is_small_on_the_wire(week: Week) -> None:
+    """Aim of the project: at most 150 kB, gzip, with the movable map and all that it loads."""
+    client, path = week.client(), path_of(best(week))
+    page = client.get(path).text
+    asked = re.findall(r'(?:src|href)="(/(?:static|lib)/[^"]+)"', page)
+    assert any("leaflet.js" in each for each in asked)
+    sizes = {}
+    for each in (path, f"{path}/layers.json", *asked):
+        with client.stream("GET", each, headers={"accept-encoding": "gzip"}) as answer:
+            sizes[each] = sum(len(part) for part in answer.iter_raw())
+    assert sum(sizes.values()) < 150_000, sizes
+
+
 # The air
 
 

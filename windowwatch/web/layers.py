@@ -129,26 +129,26 @@ def _track(track: Track) -> Iterable[dict[str, Any]]:
     i = track.burst_index
     yield _feature("LineString", _line(line[: i + 1]), {"kind": "up"})
     yield _feature("LineString", _line(line[i:]), {"kind": "down"})
+    label = f"burst {track.height_m[i] / 1000.0:.0f} km"
+    yield _point(track.latitude_deg[i], track.longitude_deg[i], "burst-mark", label)
     last, least_deg = line[i], _LABELS_APART * float(np.ptp(line, axis=0).max())
     for minutes, latitude_deg, longitude_deg in mark_times(track):
         at = np.array([latitude_deg, longitude_deg])
         room = min(np.abs(at - other).max() for other in (last, line[i])) > least_deg
         yield _point(latitude_deg, longitude_deg, "minute", f"{minutes} min" if room else "")
         last = at if room else last
-    label = f"burst {track.height_m[i] / 1000.0:.0f} km"
-    yield _point(track.latitude_deg[i], track.longitude_deg[i], "burst-mark", label)
 
 
 def _zones(zones: Sequence[Zone], kind: str) -> list[dict[str, Any]]:
-    return [
-        _feature(
-            "MultiLineString",
-            [_line(line) for line in zone.lines],
-            {"kind": f"zone {zone.kind}", "name": zone.label},
-        )
-        for zone in zones
-        if zone.kind == kind
-    ]
+    """Outlines, and the name of each at its northernmost corner."""
+    found = []
+    for zone in zones:
+        if zone.kind == kind and zone.lines:
+            lines = [_line(line) for line in zone.lines]
+            found.append(_feature("MultiLineString", lines, {"kind": f"zone {kind}"}))
+            longitude, latitude = max((at for line in lines for at in line), key=lambda at: at[1])
+            found.append(_point(latitude, longitude, "name", zone.label))
+    return found
 
 
 def _ellipse(mark: Footprint, major_m: float, minor_m: float, kind: str) -> dict[str, Any]:

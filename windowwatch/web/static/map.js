@@ -14,7 +14,7 @@
     "road": { weight: 1, color: hue("road") },
     "road major": { weight: 2, color: hue("road-major") },
     "road track": { weight: 0.8, color: hue("road"), dashArray: "3 2" },
-    "zone airspace": { weight: 1.6, color: hue("airspace"), dashArray: "7 3", fill: true, fillColor: "url(#hatch-air)", fillOpacity: 1 },
+    "zone airspace": { weight: 2, color: hue("airspace"), dashArray: "7 3", fill: true, fillColor: "url(#hatch-air)", fillOpacity: 1 },
     "zone permitted": { weight: 2, color: hue("permitted"), dashArray: "12 4 2 4" },
     "drive": { weight: 4, color: hue("drive") },
     "in90": { weight: 1.6, color: hue("landing"), dashArray: "6 4", fillOpacity: 0.06 },
@@ -31,27 +31,33 @@
     var word = document.createElement("span");
     word.textContent = text;
     return L.marker(at, {
-      interactive: false, keyboard: false,
+      interactive: false, keyboard: false, zIndexOffset: kind.indexOf("map-sign") < 0 ? 0 : 2000,
       icon: L.divIcon({ className: "map-name " + kind, html: word, iconSize: null })
     });
   }
   function point(feature, at) {
     var kind = feature.properties.kind, group = L.layerGroup();
     if (signs[kind]) { group.addLayer(name(at, signs[kind], "map-sign " + kind)); }
-    else { group.addLayer(L.circleMarker(at, Object.assign({ interactive: false }, styles[kind]))); }
+    else if (styles[kind]) { group.addLayer(L.circleMarker(at, Object.assign({ interactive: false }, styles[kind]))); }
     if (feature.properties.label) { group.addLayer(name(at, feature.properties.label, "beside " + kind)); }
     return group;
   }
-  // Names that would run into one another, or out of the frame, are hidden; the first one stays.
+  // Names that would run into a sign, into one another or out of the frame change sides or are
+  // hidden; the first one stays.
   function untangle(over) {
     var frame = over.getBoundingClientRect(), taken = [];
-    over.querySelectorAll(".map-name:not(.map-sign) span").forEach(function (word) {
-      var box = word.getBoundingClientRect();
-      var bad = box.left < frame.left || box.right > frame.right || taken.some(function (other) {
+    function apart(box) {
+      return box.left >= frame.left && box.right <= frame.right && !taken.some(function (other) {
         return box.left < other.right && other.left < box.right && box.top < other.bottom && other.top < box.bottom;
       });
-      word.style.visibility = bad ? "hidden" : "visible";
-      if (!bad) { taken.push(box); }
+    }
+    over.querySelectorAll(".map-sign span").forEach(function (sign) { taken.push(sign.getBoundingClientRect()); });
+    over.querySelectorAll(".map-name:not(.map-sign) span").forEach(function (word) {
+      word.classList.remove("left");
+      if (!apart(word.getBoundingClientRect())) { word.classList.add("left"); }
+      var box = word.getBoundingClientRect(), good = apart(box);
+      word.style.visibility = good ? "visible" : "hidden";
+      if (good) { taken.push(box); }
     });
   }
   function show(found) {
