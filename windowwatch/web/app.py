@@ -2,18 +2,17 @@
 
 import logging
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import timedelta
 from importlib.resources import files
 from typing import Any
 
 from starlette.applications import Starlette
-from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
@@ -21,33 +20,31 @@ from windowwatch.clock import Clock, floor_to_step
 from windowwatch.errors import StorageError
 from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
-from windowwatch.web.access import COOKIE, Doorkeeper, Guard, guest_of
+from windowwatch.web.access import Doorkeeper, Guard, guest_of
 from windowwatch.web.board import board
 from windowwatch.web.datadesk import DataDesk, RefusedError, refused
 from windowwatch.web.entry import ENTRY_PATH, Entry
 from windowwatch.web.export import health_data
 from windowwatch.web.flightdesk import FlightDesk
-from windowwatch.web.forms import FormError, Seal, posted
+from windowwatch.web.forms import Seal
 from windowwatch.web.health import Health, health
 from windowwatch.web.hourdesk import HourDesk
 from windowwatch.web.kept import Kept
 from windowwatch.web.listing import (
     FIGURES,
-    NoticeRow,
-    notice_row,
     site_rows,
     window_rows,
     window_view,
 )
 from windowwatch.web.live import Live
 from windowwatch.web.metrics import CONTENT_TYPE, metrics_text
+from windowwatch.web.noticedesk import MOST_NOTICES, NoticeDesk
 from windowwatch.web.pages import Pages
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.share import SHARE_PATH, may_read
 from windowwatch.web.sharedesk import ShareDesk
 from windowwatch.web.sheet import sheet
 from windowwatch.web.values import Facts, Underway
-from windowwatch.windows.values import Change
 
 _LOG = logging.getLogger(__name__)
 
@@ -59,9 +56,6 @@ NAV = (
     ("/health/page", "Health"),
     ("/data", "Data"),
 )
-#: Notices on one page; all are in the data.
-MOST_NOTICES = 60
-LONGEST_NAME = 80
 #: Beginnings of paths that need no entry; `SHARE_PATH` asks for a word of its own.
 OPEN = ("/static/", "/lib/", SHARE_PATH, ENTRY_PATH)
 _REFUSALS = {
@@ -98,6 +92,9 @@ class Desk:
         self._next_look_in = next_look_in
         self._underway = underway
         self._kept = Kept()
+        self.notices = NoticeDesk(
+            self.reader, facts, clock, self.seal, page=self.page, problem=self.problem
+        )
 
     def health(self, snapshot: Snapshot | None) -> Health:
         """Health at the present moment."""
@@ -191,9 +188,11 @@ class Desk:
         if snapshot is None or not history:
             raise HTTPException(404)
         about = self.reader.changes(MOST_NOTICES, uid)
-        told = self._notices([] if guest_of(request) else about)
+        told = self.notices.rows([] if guest_of(request) else about)
         view = window_view(self.facts, history, snapshot.hours, told, self.clock.now())
-        return self.page(request, "window.html", snapshot, view=view, seal=self._word(request))
+        return self.page(
+            request, "window.html", snapshot, view=view, seal=self.notices.word(request)
+        )
 
     def sheet(self, request: Request) -> Response:
         """The launch-day sheet of a window."""
@@ -215,55 +214,6 @@ class Desk:
             return self.page(request, "empty.html", None)
         rows = site_rows(self.facts, snapshot, self.clock.now())
         return self.page(request, "sites.html", snapshot, sites=rows, figures=FIGURES)
-
-    def notices(self, request: Request) -> Response:
-        """Notices that wait, and those that were told."""
-        rows = self._notices(self.reader.changes(MOST_NOTICES))
-        return self.page(
-            request,
-            "notices.html",
-            self.reader.newest(),
-            waiting=[row for row in rows if row.pending],
-            told=[row for row in rows if not row.pending],
-            more=max(0, self.reader.count_changes() - MOST_NOTICES),
-            seal=self._word(request),
-        )
-
-    def _word(self, request: Request) -> str:
-        """What forms on a visitor's pages carry."""
-        return self.seal.word(request.cookies.get(COOKIE, ""))
-
-    def _notices(self, changes: Sequence[Change]) -> tuple[NoticeRow, ...]:
-        """Notices of some changes, the newest first."""
-        sites = {site.name: site for site in self.facts.sites}
-        store = self.reader.store
-        known = store.acknowledgements([change.key for change in changes])
-        return tuple(
-            notice_row(change, store.deliveries(change.key), sites, known.get(change.key))
-            for change in reversed(changes)
-        )
-
-    async def acknowledge(self, request: Request) -> Response:
-        """Somebody knows of a notice: the only thing that the page ever writes."""
-        key = request.path_params["key"]
-        try:
-            fields = await posted(request)
-            self.seal.check(fields, request.cookies.get(COOKIE, ""))
-        except FormError as error:
-            return self.problem("Refused", error.words, error.status)
-        by_whom = fields.get("by", "").strip()
-        if not 0 < len(by_whom) <= LONGEST_NAME or not by_whom.isprintable():
-            return self.problem("Whose?", "Give the name of who knows of it.", 400)
-        if not await run_in_threadpool(self._is_known, key, by_whom):
-            raise HTTPException(404)
-        return RedirectResponse(f"/notices#{key}", 303)
-
-    def _is_known(self, key: str, by_whom: str) -> bool:
-        """Store an acknowledgement; False when this watch has no such change."""
-        if not self.reader.has_change(key):
-            return False
-        self.reader.store.acknowledge(key, by_whom=by_whom, now_utc=self.clock.now())
-        return True
 
     def health_page(self, request: Request) -> Response:
         """How well the watch is, for people."""
@@ -330,8 +280,7 @@ def create_app(
         Route("/windows/{uid}", desk.window),
         Route("/windows/{uid}/sheet", desk.sheet),
         Route("/sites", desk.sites),
-        Route("/notices", desk.notices),
-        Route("/notices/{key}/known", desk.acknowledge, methods=["POST"]),
+        *desk.notices.routes,
         Route("/health/page", desk.health_page),
         Route("/health", desk.health_json),
         Route("/metrics", desk.metrics),
