@@ -174,3 +174,11 @@ def test_a_rehearsal_replaces_only_its_own_database(folder: Path) -> None:
     assert not (folder / "line.sqlite3").exists()
     assert "OPENED Field Mon 4 May" in again.out
     assert "already" not in again.out
+
+
+@pytest.mark.parametrize("group", ["", "share", "notices", "ground", "db"])
+def test_help_says_in_a_line_what_each_command_does(folder: Path, group: str) -> None:
+    answer = run(folder, *group.split(), "--help")
+    assert answer.code == 0
+    assert "..." not in answer.out.partition("Commands:")[2], "a line is cut off"
+    assert max(map(len, answer.out.splitlines())) <= 80

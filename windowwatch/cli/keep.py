@@ -14,7 +14,7 @@ def ground_group() -> None:
     """Look after the map."""
 
 
-@ground_group.command("build")
+@ground_group.command("build", short_help="Turn a map extract into the ground file of the watch.")
 @settings_option()
 @click.option(
     "--map",

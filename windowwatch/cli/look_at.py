@@ -9,7 +9,7 @@ from windowwatch.cli.common import errors_in_words, results, settings_option, si
 from windowwatch.clock import SystemClock
 
 
-@click.command("windows")
+@click.command("windows", short_help="Show the windows after the newest cycle.")
 @settings_option()
 @click.option("--all", "everything", is_flag=True, help="Closed and past ones too.")
 def windows_command(settings_path: Path, everything: bool) -> None:
@@ -23,7 +23,7 @@ def windows_command(settings_path: Path, everything: bool) -> None:
         show.print_windows(show.terminal(), kept, settings.watch.sites)
 
 
-@click.command("hours")
+@click.command("hours", short_help="Show the hours of a site, and what limits each.")
 @settings_option()
 @click.argument("site")
 @click.option("--all", "everything", is_flag=True, help="No-go hours too.")
@@ -42,7 +42,7 @@ def hours_command(settings_path: Path, site: str, everything: bool) -> None:
         click.echo(f"cycle {cycle}: {len(hours)} hours{more}")
 
 
-@click.command("sites")
+@click.command("sites", short_help="Compare the sites, the best first, and say why.")
 @settings_option()
 def sites_command(settings_path: Path) -> None:
     """Compare the sites after the newest cycle, the best first, and say why."""
@@ -56,7 +56,7 @@ def sites_command(settings_path: Path) -> None:
         show.print_sites(show.terminal(), ranked, watch.sites)
 
 
-@click.command("explain")
+@click.command("explain", short_help="Say what stands behind a notice or a launch hour.")
 @settings_option()
 @click.argument("what", metavar="KEY|SITE")
 @click.argument("at", metavar="[TIME]", required=False)
@@ -85,7 +85,7 @@ def explain_command(settings_path: Path, what: str, at: str | None, everything: 
         explaining.print_cycle(console, next((c for c in stored if c.cycle.id == name), None))
 
 
-@click.command("acknowledge")
+@click.command("acknowledge", short_help="Say that you know of a notice; its reminders end.")
 @settings_option()
 @click.argument("key")
 @click.option("--by", "by_whom", required=True, help="Your name.")

@@ -9,7 +9,7 @@ from windowwatch.clock import SystemClock
 from windowwatch.errors import WindowwatchError
 
 
-@click.command("fill")
+@click.command("fill", short_help="How much gas: lift, cylinders, rise and burst.")
 @settings_option()
 @click.option("--site", help="Site; the first of the settings when left out.")
 @click.option("--rate", type=float, help="Wanted mean rate of rise, m/s.")
@@ -46,7 +46,7 @@ def fill_command(
         )
 
 
-@click.command("check")
+@click.command("check", short_help="Say what is to be mended before the daemon starts.")
 @settings_option()
 @click.option("--forecast", "plan_only", is_flag=True, help="Only what fetching would cost.")
 def check_command(settings_path: Path, plan_only: bool) -> None:

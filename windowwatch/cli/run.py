@@ -18,7 +18,7 @@ from windowwatch.clock import SystemClock
 from windowwatch.logs import LogStyle
 
 
-@click.command("rehearse")
+@click.command("rehearse", short_help="Replay stored cycles; nothing is sent to anybody.")
 @settings_option(EXAMPLE)
 @click.option("--folder", type=click.Path(path_type=Path), help="Another folder of GRIB files.")
 def rehearse_command(settings_path: Path, folder: Path | None) -> None:
@@ -29,7 +29,7 @@ def rehearse_command(settings_path: Path, folder: Path | None) -> None:
         rehearse(settings_of(settings_path), folder)
 
 
-@click.command("pass")
+@click.command("pass", short_help="Pass one cycle through the line by hand.")
 @settings_option()
 @click.option(
     "--from",
@@ -55,7 +55,7 @@ def pass_command(settings_path: Path, files: tuple[Path, ...], at: str | None) -
         one_pass(settings_of(settings_path), files, moment, SystemClock())
 
 
-@click.command("serve")
+@click.command("serve", short_help="Run the daemon and its page, until SIGTERM.")
 @settings_option()
 @page_options
 @click.option("--at", "at", help="Drill: let the daemon's clock start at this time.")
@@ -73,7 +73,7 @@ def serve_command(
         daemon.serve(settings_of(settings_path), clock, host, port, style)
 
 
-@click.command("page")
+@click.command("page", short_help="Show stored results in a browser.")
 @settings_option(EXAMPLE)
 @click.option("--rehearsal", is_flag=True, help="Results of the last rehearsal.")
 @page_options

@@ -10,7 +10,7 @@ from windowwatch.clock import SystemClock
 from windowwatch.errors import InputError
 
 
-@click.group("share")
+@click.group("share", short_help="Let others read the results by links that end.")
 def share_group() -> None:
     """Let others read the results: links that end by themselves and can be taken back.
 
@@ -18,7 +18,7 @@ def share_group() -> None:
     """
 
 
-@share_group.command("make")
+@share_group.command("make", short_help="Make a link; it is shown this once.")
 @settings_option()
 @click.argument("name")
 @click.option("--days", type=float, default=14.0, show_default=True, help="How long it holds.")
