@@ -1,8 +1,9 @@
-"""Writes the invented map of Skerra: towns, water, closed land, roads, as GeoJSON.
+"""Writes the invented map of Skerra: towns, water, closed land, roads, airspace, as GeoJSON.
 
-Run ``python grib_samples/make_map.py`` to write ``config/skerra-areas.geojson`` and
-``config/skerra-roads.geojson`` again. Nothing on the map exists. Everything follows from the
-island's own formulas and a fixed seed; a test compares the files with what is written here.
+Run ``python grib_samples/make_map.py`` to write ``config/skerra-areas.geojson``, and those of
+``roads``, ``airspace`` and ``permitted``, again. Nothing on the map exists. Everything follows
+from the island's own formulas and a fixed seed; a test compares the files with what is written
+here.
 """
 
 import json
@@ -70,6 +71,18 @@ MAIN_ROADS = (
     ("secondary", "Oldmere", "Ansby Ford"),
     ("secondary", "Marrowby", "Lunnet"),
 )
+#: Name, kind, latitude and longitude, radius [km], floor, ceiling and times.
+AIRSPACE: tuple[tuple[str, str, tuple[float, float], float, dict[str, Any]], ...] = (
+    ("Marrowby control zone", "closed", (46.07, -34.40), 5.0,
+     {"floor_m": 0, "ceiling_ft": 2500}),
+    ("Brackwater strip", "open", (46.27, -36.30), 5.0, {"floor_m": 0, "ceiling_ft": 2000}),
+    ("Cold Law range", "closed", (47.30, -34.62), 10.0,
+     {"floor_m": 0, "ceiling_fl": 245,
+      "active": [{"from_utc": f"2026-05-{day:02d}T11:00Z", "until_utc": f"2026-05-{day:02d}T19:00Z"}
+                 for day in range(5, 8)]}),
+)  # fmt: skip
+#: Flights are permitted as far as this from the middle of the island. [km]
+PERMITTED_KM = 260.0
 #: The ring road, in parts of the way from the middle of the island to the shore.
 RING = 0.80
 #: Lanes run in two families this far apart, with a point every so many degrees. [deg]
@@ -111,6 +124,29 @@ def roads() -> dict[str, Any]:
                 name = f"Lane {number}" if wanted == "unclassified" else f"Track {number}"
                 features.append(_road(name, wanted, parts))
     return {"type": "FeatureCollection", "note": NOTE, "features": features}
+
+
+def airspace() -> dict[str, Any]:
+    """The FeatureCollection of airspace: two zones of aerodromes, a range that is shot over."""
+    features = []
+    for name, kind, (latitude, longitude), radius_km, bounds in AIRSPACE:
+        angle = np.linspace(0.0, 2.0 * np.pi, 36, endpoint=False)
+        ring = _about(latitude, longitude, radius_km * np.cos(angle), radius_km * np.sin(angle))
+        features.append(_area(name, kind, [ring], **bounds))
+    return {"type": "FeatureCollection", "note": NOTE, "features": features}
+
+
+def permitted() -> dict[str, Any]:
+    """The FeatureCollection of where flights are permitted: the island and the sea about it."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 72, endpoint=False)
+    ring = _about(
+        island.CENTRE_LATITUDE_DEG,
+        island.CENTRE_LONGITUDE_DEG,
+        PERMITTED_KM * np.cos(angle),
+        PERMITTED_KM * np.sin(angle),
+    )
+    area = _area("Skerra permitted area", "permitted", [ring])
+    return {"type": "FeatureCollection", "note": NOTE, "features": [area]}
 
 
 def _sea() -> Feature:
@@ -262,7 +298,7 @@ def _rounded(ring: Iterable[tuple[Any, Any]], places: int = 3) -> list[list[floa
     return points
 
 
-def _area(name: str, kind: str, rings: list[Any], **more: float) -> Feature:
+def _area(name: str, kind: str, rings: list[Any], **more: Any) -> Feature:
     geometry = {"type": "Polygon", "coordinates": rings}
     properties = {"name": name, "kind": kind, **more}
     return {"type": "Feature", "properties": properties, "geometry": geometry}
@@ -282,8 +318,11 @@ def text(collection: dict[str, Any]) -> str:
 
 
 def main() -> None:
-    """Write both files."""
-    for name, collection in (("areas", areas()), ("roads", roads())):
+    """Write all files."""
+    for name, made in (
+        ("areas", areas), ("roads", roads), ("airspace", airspace), ("permitted", permitted)
+    ):  # fmt: skip
+        collection = made()
         path = CONFIG / f"skerra-{name}.geojson"
         path.write_text(text(collection), encoding="utf-8")
         print(f"{path.name}: {path.stat().st_size / 1000:.0f} kB")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from windowwatch.errors import GroundError
-from windowwatch.ground import read
+from windowwatch.ground import geojson
 from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.read import read_areas, read_ground, read_roads
 from windowwatch.ground.roads import RoadClass
@@ -176,7 +176,7 @@ def test_missing_binary_huge_and_folder(tmp_path: Path, monkeypatch: pytest.Monk
     path = written(tmp_path)
     with pytest.raises(GroundError, match="holds no roads; leave the file out"):
         read_roads(path)
-    monkeypatch.setattr(read, "LARGEST_FILE", 10)
+    monkeypatch.setattr(geojson, "LARGEST_FILE", 10)
     with pytest.raises(GroundError, match="may have at most"):
         read_roads(path)
 

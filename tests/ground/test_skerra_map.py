@@ -34,9 +34,9 @@ def _numbers(document: Any) -> list[float]:
     ]
 
 
-@pytest.mark.parametrize("name", ["areas", "roads"])
+@pytest.mark.parametrize("name", ["areas", "roads", "airspace", "permitted"])
 def test_the_committed_file_is_what_the_script_writes(name: str) -> None:
-    path = {"areas": AREAS, "roads": ROADS}[name]
+    path = ROOT / "config" / f"skerra-{name}.geojson"
     held, made = json.loads(path.read_text(encoding="utf-8")), getattr(make_map, name)()
     assert [f["properties"] for f in held["features"]] == [
         f["properties"] for f in made["features"]

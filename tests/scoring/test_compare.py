@@ -59,7 +59,7 @@ def test_a_low_chance_is_named_when_nothing_else_is() -> None:
     hour = score_site(day.SITE, np.array([day.LAUNCH]), day.flights(draws=20, **flown),
                       day.surface(), GROUND, picky)[0]  # fmt: skip
     assert hour.verdict is Verdict.CAUTION
-    assert what_would_make_it_go(hour, picky) == ("a chance of 70% instead of 60%",)
+    assert what_would_make_it_go(hour, picky) == ("a chance of 70 % instead of 60 %",)
 
 
 def hour_of(site: Site, day_number: int, clock: int, like: Hour, **changed: Any) -> Hour:

@@ -87,6 +87,22 @@ def test_an_answer_carried_over_speaks_for_the_cycle_that_gave_it() -> None:
     assert found.others[0].cycle_id == older
 
 
+def test_who_judges_less_may_lower_but_not_raise() -> None:
+    """The other model was not asked about cloud; the deciding one was."""
+
+    def less(chance: float) -> Hour:
+        full = hour(at(7), chance=chance)
+        return replace(full, checks=full.checks[:1])
+
+    assert weighed(hour(at(7), chance=0.4), voice("ifs", less(0.9))).chance == pytest.approx(0.4)
+    found = weighed(hour(at(7), chance=0.4), voice("ifs", less(0.2)))
+    assert found.chance == pytest.approx(0.3)
+    assert found.others[0].lacks == "cloud"
+    both = weighed(hour(at(7), chance=0.4), voice("ifs", hour(at(7), chance=0.9)))
+    assert both.chance == pytest.approx(0.65)
+    assert both.others[0].lacks == ""
+
+
 def test_unknown_stays_unknown() -> None:
     """Data that are missing cannot be made up for by another model."""
     found = weighed(refused(at(7)), voice("ifs", hour(at(7), chance=0.9)))

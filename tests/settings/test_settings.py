@@ -204,7 +204,9 @@ def test_sites_all_swapped_are_seen_by_the_map(tmp_path: Path) -> None:
     said = "latitude_deg and longitude_deg of the sites are swapped: the file would then fit"
     with pytest.raises(GroundError, match=said):
         read_settings(_written(tmp_path, text))
-    text = re.sub(r'^(areas|roads) = "skerra', r'# \1 = "skerra', text, flags=re.MULTILINE)
+    text = re.sub(
+        r'^(areas|roads|airspace|permitted) = "skerra', r'# \1 = "skerra', text, flags=re.MULTILINE
+    )
     with pytest.raises(GroundError, match="of Brackwater seem to be swapped"):
         read_settings(_written(tmp_path, text))
 
@@ -238,7 +240,8 @@ def test_the_example_means_what_it_says() -> None:
     assert [site.name for site in settings.watch.sites] == ["Brackwater", "Millfield", "Highmoor"]
     assert settings.watch.train.free_lift_kg == pytest.approx(1.3)
     assert settings.watch.rules.step_min == settings.file.watch.launch_step_min == 60
-    of_ground = {"built_up", "hazard_line", "forest", "slope", "crew", "walk", "arrival_daylight"}
+    of_ground = {"built_up", "hazard_line", "forest", "slope", "crew", "walk", "arrival_daylight",
+                 "airspace", "permitted_area"}  # fmt: skip
     asked = {name: kind.default for name, kind in LIMITS.items() if kind.asked or name in of_ground}
     assert settings.watch.plan.limits == asked
 

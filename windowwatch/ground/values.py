@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from windowwatch.ground.airspace import Airspace, Permitted
 from windowwatch.ground.areas import Areas
 from windowwatch.ground.rasters import Rasters
 from windowwatch.ground.roads import Roads
@@ -20,3 +21,5 @@ class Ground:
     sources: tuple[str, ...] = ()
     rasters: Rasters | None = None
     crews: tuple[str, ...] = ()
+    airspace: Airspace | None = None
+    permitted: Permitted | None = None

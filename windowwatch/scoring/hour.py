@@ -12,6 +12,7 @@ from windowwatch.physics.earth import bearing_deg
 from windowwatch.physics.flights import Flights
 from windowwatch.physics.spread import footprint
 from windowwatch.physics.surface import SurfaceGrid
+from windowwatch.scoring.airways import Crossings, airway_measures
 from windowwatch.scoring.answer import Answer, Measure, answer
 from windowwatch.scoring.chance import independent_count, wilson_interval
 from windowwatch.scoring.flight import flight_measures, landed, lost_reason
@@ -34,6 +35,7 @@ def score_site(
     ground: Ground,
     plan: ScoringPlan,
     speed_error_mps: FloatArray | None = None,
+    crossings: Crossings | None = None,
 ) -> tuple[Hour, ...]:
     """Score every launch hour of a site.
 
@@ -51,6 +53,8 @@ def score_site(
     speed_error_mps : array [N, D], optional
         Drawn errors of the forecast wind speed at the site; they lower the chance, not the
         score. [m s⁻¹]
+    crossings : Crossings, optional
+        What the flights cross on their way, where that is asked.
 
     Returns
     -------
@@ -72,6 +76,7 @@ def score_site(
         for measure in (
             *release_measures(site, launch, flights, surface, plan, speed_error_mps),
             *flight_measures(launch, flights),
+            *airway_measures(flights, ground, crossings),
             *landing_measures(flights, surface, ground, plan),
             *recovery_measures(site, launch, flights, ground, plan),
         )

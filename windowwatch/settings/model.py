@@ -24,6 +24,7 @@ from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
 from windowwatch.settings.people import (
     ChannelSection,
+    ContactSection,
     DecisionSection,
     NoticesSection,
     ServiceSection,
@@ -137,6 +138,8 @@ class GroundSection(Section):
 
     areas: str | None = None
     roads: str | None = None
+    airspace: str | None = None
+    permitted: str | None = None
     file: str | None = None
     reach_km: Annotated[float, Field(gt=0.0, le=1000.0)] = 100.0
     crew: tuple[CrewSection, ...] = ()
@@ -227,6 +230,7 @@ class SettingsFile(Section):
     database: DatabaseSection = DatabaseSection()
     channels: tuple[ChannelSection, ...] = ()
     decisions: tuple[DecisionSection, ...] = ()
+    contacts: Annotated[tuple[ContactSection, ...], Field(max_length=12)] = ()
     notices: NoticesSection = NoticesSection()
     service: ServiceSection = ServiceSection()
 
@@ -237,7 +241,8 @@ class SettingsFile(Section):
         unique_names((*self.sites, *self.ground.crew), "sites and ground.crew")
         unique_names(self.channels, "channels")
         unique_names(self.decisions, "decisions")
-        names_fit(self.channels, self.decisions, {site.name for site in self.sites})
+        names = {site.name for site in self.sites}
+        names_fit(self.channels, self.decisions, names, self.contacts)
         refuse_swapped_among((*self.sites, *self.ground.crew))
         return self
 

@@ -21,6 +21,7 @@ from windowwatch.errors import GroundError, InputError, SettingsError
 from windowwatch.ground.file import read_ground_file
 from windowwatch.ground.rasters import Base, Rasters
 from windowwatch.ground.read import read_ground
+from windowwatch.ground.read_airspace import with_airspace
 from windowwatch.ground.values import Ground
 from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
@@ -242,7 +243,11 @@ def _ground(file: SettingsFile, folder: Path) -> Ground:
         folder / name if name else None for name in (section.areas, section.roads, section.file)
     )
     sites, crews = bases(file)
-    ground = _drawn(areas, roads, sites)
+    air, permitted = (
+        folder / name if name else None for name in (section.airspace, section.permitted)
+    )
+    near = tuple((site.latitude_deg, site.longitude_deg) for site in sites)
+    ground = with_airspace(_drawn(areas, roads, sites), air, permitted, near)
     if built is None:
         return ground
     rasters = read_ground_file(built)

@@ -13,6 +13,7 @@ from windowwatch.physics.flights import Flights, Launches, fly
 from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.spread import draw_surface_errors, make_draws
 from windowwatch.physics.winderror import error_scale
+from windowwatch.scoring.airways import AirWatch
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.drawing import hour_details
 from windowwatch.scoring.hour import score_site
@@ -47,7 +48,10 @@ def fly_and_score(data: CycleData, watch: Watch, site: Site, times: tuple[dateti
         "wind_error_scale": error_scale(len(data.wind.member_labels)),
     }
     draws = make_draws(watch.train, launches, **stream)
-    flights = fly(data.wind, launches, watch.train, draws)
+    airways = AirWatch(watch.ground, watch.plan, (count, len(data.wind.member_labels), watch.draws))
+    flights = fly(
+        data.wind, launches, watch.train, draws, watching=airways if airways.needed else None
+    )
     hours = score_site(
         site,
         launches.time_unix_s,
@@ -56,6 +60,7 @@ def fly_and_score(data: CycleData, watch: Watch, site: Site, times: tuple[dateti
         watch.ground,
         watch.plan,
         draw_surface_errors(launches, **stream),
+        airways.crossings(),
     )
 
     def again(

@@ -1,0 +1,122 @@
+"""Flights against airspace and permitted area: flown for real, held against each one's path."""
+
+from dataclasses import replace
+
+import launch_days as day
+import made_air
+import numpy as np
+import pytest
+import shapely
+
+from windowwatch.ground.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
+from windowwatch.ground.values import Ground
+from windowwatch.physics.flights import Flights, fly
+from windowwatch.physics.paths import fly_paths
+from windowwatch.physics.spread import make_draws
+from windowwatch.scoring.airways import AirWatch, airway_measures
+from windowwatch.scoring.hour import score_site
+from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Hour, Verdict
+
+ASKED = ("airspace", "permitted_area")
+PLAN = ScoringPlan(
+    limits={**ScoringPlan().limits, **{name: LIMITS[name].default for name in ASKED}}
+)
+AIR = made_air.grid(
+    lambda t, y, x, z: (6.0 + z / 4000.0, 1.0 + t / 90_000.0), members=2,
+    time_unix_s=day.LAUNCH - 3600.0 + 3600.0 * np.arange(9.0),
+)  # fmt: skip
+TIMES = day.LAUNCH + 3600.0 * np.arange(2.0)
+LAUNCHES = made_air.launches(day.SITE.latitude_deg, day.SITE.longitude_deg, 100.0, TIMES)
+TRAIN = made_air.train()
+DRAWS = make_draws(TRAIN, LAUNCHES, count=40, watch="w", cycle_id="c", site="s",
+                   cycle_unix_s=day.LAUNCH)  # fmt: skip
+SHAPE = (2, 2, 40)
+#: A slab 300 m thick east of the site: only flights that are at its height just there cross it.
+SLAB = Volume(
+    "Slab",
+    AirspaceKind.CLOSED,
+    shapely.box(-34.93, 45.9, -34.9, 46.2),
+    Level(4300.0),
+    Level(4600.0),
+)
+#: From the first launch's 40th minute on: the second hour's flights all pass it active.
+LATER = Volume(
+    "Later", AirspaceKind.CLOSED, shapely.box(-35.1, 45.9, -34.0, 46.3), Level(25_000.0),
+    Level(np.inf), ((day.LAUNCH + 3600.0, day.LAUNCH + 9 * 3600.0),),
+)  # fmt: skip
+GROUND = Ground(
+    airspace=Airspace([SLAB, LATER]),
+    permitted=Permitted([shapely.box(-35.5, 45.0, -33.75, 47.0)], "P"),
+)
+
+
+@pytest.fixture(scope="module")
+def flown() -> tuple[Flights, AirWatch]:
+    watch = AirWatch(GROUND, PLAN, SHAPE)
+    return fly(AIR, LAUNCHES, TRAIN, DRAWS, watching=watch, threads=2), watch
+
+
+def _hours(flights: Flights, ground: Ground, watch: AirWatch | None) -> tuple[Hour, ...]:
+    crossings = None if watch is None else watch.crossings()
+    return score_site(day.SITE, TIMES, flights, day.surface(), ground, PLAN, None, crossings)
+
+
+def test_every_flight_is_answered_as_its_own_path_says(flown: tuple[Flights, AirWatch]) -> None:
+    _, watch = flown
+    found = watch.crossings()
+    assert found.airspace is not None
+    assert found.left is not None
+    launch, member, draw = (each.ravel() for each in np.indices(SHAPE))
+    paths = fly_paths(AIR, LAUNCHES, TRAIN, DRAWS, launch=launch, member=member, draw=draw)
+    crossed, left = np.zeros((160, 2), dtype=bool), np.zeros(160, dtype=bool)
+    for i, path in enumerate(paths):
+        at = np.linspace(0.0, path.time_unix_s.size - 1.0, 20_000)
+        x, y, z, t = (
+            np.interp(at, np.arange(path.time_unix_s.size), column)
+            for column in (path.longitude_deg, path.latitude_deg, path.height_m, path.time_unix_s)
+        )
+        for j, volume in enumerate((SLAB, LATER)):
+            inside = (z >= volume.floor.height_m) & (z <= volume.ceiling.height_m)
+            for begin, end in volume.active:
+                inside &= (t >= begin) & (t <= end)
+            crossed[i, j] = np.any(shapely.contains_xy(volume.shape, x[inside], y[inside]))
+        left[i] = np.any(x > -33.75)
+    assert 5 < crossed[:, 0].sum() < 155
+    assert np.array_equal(found.airspace.ravel(), crossed.any(axis=1))
+    assert np.array_equal(found.by_volume, crossed.reshape(2, 80, 2).sum(axis=1))
+    assert 5 < left.sum() < 155
+    assert np.array_equal(found.left.ravel(), left)
+
+
+def test_shares_and_sentences(flown: tuple[Flights, AirWatch]) -> None:
+    flights, watch = flown
+    second = _hours(flights, GROUND, watch)[1]
+    checks = {check.name: check for check in second.checks}
+    assert checks["airspace"].value == 100.0
+    assert checks["airspace"].sentence == (
+        "100 % of flights cross closed airspace, most of them Later, past the limit of 5 %."
+    )
+    assert checks["airspace"].verdict is Verdict.NO_GO
+    assert checks["permitted_area"].sentence.startswith(
+        f"{checks['permitted_area'].value:.0f} % of flights leave the permitted area, "
+    )
+
+
+def test_lost_flights_are_not_known_and_no_file_is_said(flown: tuple[Flights, AirWatch]) -> None:
+    flights, watch = flown
+    status = flights.status.copy()
+    status[0, 0, :4] = 1
+    lost = replace(flights, status=status)
+    first, _ = airway_measures(lost, GROUND, watch.crossings())
+    assert np.isnan(first.values[0, 0, :4]).all()
+    assert not np.isnan(first.values[0, 0, 4:]).any()
+    none = AirWatch(Ground(), PLAN, SHAPE)
+    assert not none.needed
+    assert not AirWatch(GROUND, ScoringPlan(), SHAPE).needed
+    hour = _hours(flights, Ground(), none)[0]
+    said = {check.name: check.sentence for check in hour.checks}
+    assert said["airspace"] == "Airspace unknown: no airspace is given."
+    assert said["permitted_area"] == "Permitted area unknown: no permitted area is given."
+    assert hour.verdict is Verdict.UNKNOWN, "a hard limit that cannot be checked refuses the hour"
