@@ -12,10 +12,12 @@ import shapely
 from geodesic import Geod
 from page_week import Week
 
+from windowwatch.ground.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
 from windowwatch.ground.areas import Area, AreaKind, Areas
 from windowwatch.ground.outline import MOST_VERTICES, Frame, outlines
 from windowwatch.ground.roads import Road, RoadClass, Roads
 from windowwatch.ground.values import Ground
+from windowwatch.ground.zones import Zone, zones_of
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Part, Verdict
@@ -26,7 +28,7 @@ from windowwatch.web.layers import map_layers
 from windowwatch.web.mapview import draw
 from windowwatch.web.profile import FOOT, TOP, profile
 from windowwatch.web.timeline import front_time, timeline
-from windowwatch.web.values import Zone, stamp
+from windowwatch.web.values import stamp
 from windowwatch.web.words import number_words
 
 
@@ -265,6 +267,27 @@ def test_a_first_visit_of_an_hour_is_small_on_the_wire(week: Week) -> None:
         with client.stream("GET", each, headers={"accept-encoding": "gzip"}) as answer:
             sizes[each] = sum(len(part) for part in answer.iter_raw())
     assert sum(sizes.values()) < 150_000, sizes
+
+
+def test_airspace_and_the_permitted_area_are_named_with_their_heights() -> None:
+    square = shapely.box(-36.0, 45.0, -35.0, 46.0)
+    volumes = [
+        Volume("Sound TMA", AirspaceKind.CLOSED, square, Level(450.0), Level(np.inf)),
+        # Flight level 95 is 9 500 ft of the standard atmosphere (ICAO Annex 2).
+        Volume("Airway", AirspaceKind.OPEN, square, Level(2895.6, True), Level(7467.6, True)),
+        Volume("Range", AirspaceKind.CLOSED, square, Level(0.0), Level(760.0), ((0.0, 1.0),)),
+    ]
+    zones = zones_of(Ground(airspace=Airspace(volumes), permitted=Permitted([square], "Agreed")))
+    assert [(zone.kind, zone.label) for zone in zones] == [
+        ("permitted", "Agreed"),
+        ("airspace", "Sound TMA, 450 m and up"),
+        ("open airspace", "Airway, FL 95 to FL 245"),
+        ("airspace", "Range, ground to 760 m, at times"),
+    ]
+    assert {tuple(corner) for corner in zones[0].lines[0].tolist()} == {
+        (45.0, -36.0), (45.0, -35.0), (46.0, -35.0), (46.0, -36.0),
+    }  # fmt: skip
+    assert zones_of(Ground()) == ()
 
 
 # The air

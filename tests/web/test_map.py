@@ -14,9 +14,10 @@ from PIL import Image
 from playwright.sync_api import Browser, Locator, Page
 from visiting import DESK, PHONE, SIZES, visit
 
+from windowwatch.ground.zones import Zone
 from windowwatch.scoring.detail import Drive
 from windowwatch.storage.store import open_store
-from windowwatch.web.values import Zone, stamp
+from windowwatch.web.values import stamp
 
 pytestmark = pytest.mark.browser
 

@@ -11,13 +11,13 @@ import numpy as np
 from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.outline import Frame, outlines
 from windowwatch.ground.values import Ground
+from windowwatch.ground.zones import Zone
 from windowwatch.physics.earth import destination
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail, Track
 from windowwatch.scoring.values import Site
 from windowwatch.web.flatmap import WIDE, FloatArray
 from windowwatch.web.mapview import area_kind, drive_words, fitting, mark_times, road_kind
-from windowwatch.web.values import Zone
 
 #: Vertices of the ground in all.
 MOST_VERTICES = 7_000
@@ -143,9 +143,9 @@ def _zones(zones: Sequence[Zone], kind: str) -> list[dict[str, Any]]:
     """Outlines, and the name of each at its northernmost corner."""
     found = []
     for zone in zones:
-        if zone.kind == kind and zone.lines:
+        if zone.kind.endswith(kind) and zone.lines:
             lines = [_line(line) for line in zone.lines]
-            found.append(_feature("MultiLineString", lines, {"kind": f"zone {kind}"}))
+            found.append(_feature("MultiLineString", lines, {"kind": f"zone {zone.kind}"}))
             longitude, latitude = max((at for line in lines for at in line), key=lambda at: at[1])
             found.append(_point(latitude, longitude, "name", zone.label))
     return found

@@ -10,13 +10,13 @@ from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.outline import Outline, outlines
 from windowwatch.ground.roads import RoadClass
 from windowwatch.ground.values import Ground
+from windowwatch.ground.zones import Zone
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site
 from windowwatch.web import words
 from windowwatch.web.flatmap import KM_PER_DEG, TALL, Flat, FloatArray, Shape, fitted
 from windowwatch.web.labels import Label, Labels
-from windowwatch.web.values import Zone
 from windowwatch.windows.phrases import compass
 
 #: A drawing holds no more vertices of the ground than this.

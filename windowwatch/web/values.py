@@ -5,10 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
-import numpy as np
-from numpy.typing import NDArray
-
 from windowwatch.ground.values import Ground
+from windowwatch.ground.zones import Zone
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
@@ -17,16 +15,20 @@ from windowwatch.windows.values import Window
 
 
 @dataclass(frozen=True)
-class Zone:
-    """An area that matters to the flight, as maps draw it.
+class Contact:
+    """Whom to call on launch day; `sites` are their names, None for all."""
 
-    `kind` is ``"airspace"`` or ``"permitted"``; `label` its name, with its heights where it
-    has some; `lines` closed rings of latitude and longitude, shape [vertex, 2]. [deg]
-    """
+    name: str
+    role: str
+    phone: str
+    sites: frozenset[str] | None = None
 
-    kind: str
-    label: str
-    lines: tuple[NDArray[np.float64], ...]
+    @property
+    def dial(self) -> str:
+        """The number as telephones are given it (RFC 3966)."""
+        number, _, inner = self.phone.partition("x")
+        digits = re.sub(r"[^0-9+]", "", number)
+        return f"{digits};ext={inner.strip()}" if inner else digits
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,8 @@ class Facts:
         For the fill on the launch-day sheet.
     decisions : tuple of Decision
         What must be decided before a window.
+    contacts : tuple of Contact
+        For the launch-day sheet; not for those who came by a shared link.
     zones : tuple of Zone
         Airspace and permitted areas, for maps.
     """
@@ -68,6 +72,7 @@ class Facts:
     note: str = ""
     train: FlightTrain | None = None
     decisions: tuple[Decision, ...] = ()
+    contacts: tuple[Contact, ...] = ()
     zones: tuple[Zone, ...] = ()
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:

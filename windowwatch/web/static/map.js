@@ -15,6 +15,7 @@
     "road major": { weight: 2, color: hue("road-major") },
     "road track": { weight: 0.8, color: hue("road"), dashArray: "3 2" },
     "zone airspace": { weight: 2, color: hue("airspace"), dashArray: "7 3", fill: true, fillColor: "url(#hatch-air)", fillOpacity: 1 },
+    "zone open airspace": { weight: 1.4, color: hue("airspace"), dashArray: "2 4" },
     "zone permitted": { weight: 2, color: hue("permitted"), dashArray: "12 4 2 4" },
     "drive": { weight: 4, color: hue("drive") },
     "in90": { weight: 1.6, color: hue("landing"), dashArray: "6 4", fillOpacity: 0.06 },
