@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 import launch_days as day
 import numpy as np
@@ -12,6 +12,15 @@ from windowwatch.scoring.compare import compare_sites, what_would_make_it_go
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site, Verdict
+
+
+class Run(NamedTuple):
+    """A window, as far as sites are compared."""
+
+    site: str
+    start_utc: datetime
+    end_utc: datetime
+
 
 PLAN = ScoringPlan()
 GROUND = day.ground()
@@ -105,3 +114,32 @@ def test_a_site_without_a_good_hour_and_night_hours() -> None:
     assert only.in_the_way == "gust"
     (none,) = compare_sites([day.SITE], [], PLAN)
     assert none.in_the_way is None
+
+
+def test_stored_checks_of_an_older_version_are_told_in_their_own_numbers() -> None:
+    """A check that no longer exists must not break the comparison of old hours."""
+    hour = scored({"gust_mps": 12.0})
+    gust = next(check for check in hour.checks if check.name == "gust")
+    old = replace(gust, name="old_check", unit="km", fine=20.0, limit=10.0, margin=-2.34)
+    lower = replace(old, fine=5.0, limit=10.0)
+    aged = replace(hour, checks=(*hour.checks, old, lower))
+    wanted = what_would_make_it_go(aged, PLAN)
+    assert {"gust 2.0 m/s less", "old check 2.4 km more", "old check 2.4 km less"} == set(wanted)
+    (only,) = compare_sites([day.SITE], [aged], PLAN)
+    assert only.in_the_way in {"gust", "old_check"}
+
+
+def test_windows_and_recovery_of_a_site() -> None:
+    fine = scored()
+    walk = replace(fine.checks[0], name="walk", value=20.0)
+    crew = replace(fine.checks[0], name="crew", value=-12.0)
+    hours = [
+        hour_of(day.SITE, 0, 10, replace(fine, checks=(*fine.checks, walk, crew))),
+        hour_of(day.SITE, 1, 10, replace(fine, checks=(*fine.checks, replace(walk, value=40.0)))),
+    ]
+    start = hours[0].time_utc
+    runs = [Run(day.SITE.name, start, start + timedelta(hours=h)) for h in (3, 5)]
+    runs.append(Run("elsewhere", start, start + timedelta(hours=9)))
+    (only,) = compare_sites([day.SITE], hours, PLAN, runs)
+    assert (only.window_count, only.window_h, only.longest_window_h) == (2, 8.0, 5.0)
+    assert (only.walk_min, only.crew_min) == (30.0, -12.0)

@@ -3,9 +3,10 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from math import prod
 from statistics import median
+from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from windowwatch.scoring.chance import percent
@@ -49,13 +50,33 @@ def _wanted(check: Check) -> str:
     label = check.name.replace("_", " ")
     if check.margin is None:
         return f"{label} known"
-    kind = LIMITS[check.name]
+    kind = LIMITS.get(check.name)  # None for a stored check of an older version
+    decimals = 1 if kind is None else kind.decimals
     gap = "" if check.unit == "°" else " "
     # Rounded up: "0.0 m/s less" would not do.
-    step = 10.0**-kind.decimals
+    step = 10.0**-decimals
     amount = max(step, -(check.margin // step) * step)
-    more = "more" if kind.higher_is_better else "less"
-    return f"{label} {amount:.{kind.decimals}f}{gap}{check.unit} {more}"
+    higher = kind.higher_is_better if kind else (check.fine or 0.0) > (check.limit or 0.0)
+    return f"{label} {amount:.{decimals}f}{gap}{check.unit} {'more' if higher else 'less'}"
+
+
+class Run(Protocol):
+    """A window, as far as comparing sites goes: `windows.values.Window` above all."""
+
+    @property
+    def site(self) -> str:
+        """Name of its site."""
+        ...
+
+    @property
+    def start_utc(self) -> datetime:
+        """Its first launch hour."""
+        ...
+
+    @property
+    def end_utc(self) -> datetime:
+        """Its last one plus a step."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -76,6 +97,11 @@ class SiteSummary:
         Name of the check that most often is the worst by day when the hour is not go.
     reason : str
         One sentence for the ranking.
+    walk_min, crew_min : float or None
+        Medians over the `best` hours of what 90 % of flights keep to: walk from the road, and
+        how long after the landing (before: negative) the crew is at that road. [min]
+    window_count, window_h, longest_window_h : int, float, float
+        How many windows were given, how long they are together, and the longest one. [h]
     """
 
     site: str
@@ -88,14 +114,35 @@ class SiteSummary:
     road_km: float | None
     in_the_way: str | None
     reason: str
+    walk_min: float | None = None
+    crew_min: float | None = None
+    window_count: int = 0
+    window_h: float = 0.0
+    longest_window_h: float = 0.0
 
 
 def compare_sites(
-    sites: Sequence[Site], hours: Sequence[Hour], plan: ScoringPlan
+    sites: Sequence[Site], hours: Sequence[Hour], plan: ScoringPlan, windows: Sequence[Run] = ()
 ) -> tuple[SiteSummary, ...]:
-    """Sites ranked: most chance of any go hour first, then most go hours, then best score."""
+    """Sites ranked: most chance of any go hour first, then most go hours, then best score.
+
+    Parameters
+    ----------
+    sites : sequence of Site
+    hours : sequence of Hour
+        Of all sites.
+    plan : ScoringPlan
+    windows : sequence of Run, optional
+        To be counted and measured; those that count are for the caller to choose.
+    """
     summaries = [
-        _summary(site, [hour for hour in hours if hour.site == site.name], plan) for site in sites
+        _summary(
+            site,
+            [hour for hour in hours if hour.site == site.name],
+            plan,
+            [window for window in windows if window.site == site.name],
+        )
+        for site in sites
     ]
 
     def rank(summary: SiteSummary) -> tuple[float, int, float]:
@@ -105,7 +152,9 @@ def compare_sites(
     return tuple(sorted(summaries, key=rank))
 
 
-def _summary(site: Site, hours: Sequence[Hour], plan: ScoringPlan) -> SiteSummary:
+def _summary(
+    site: Site, hours: Sequence[Hour], plan: ScoringPlan, windows: Sequence[Run]
+) -> SiteSummary:
     count = Counter(hour.verdict for hour in hours)
     best = tuple(_best_of_days(site, hours).values())
     chances = [hour.chance for hour in best if hour.chance is not None]
@@ -113,6 +162,7 @@ def _summary(site: Site, hours: Sequence[Hour], plan: ScoringPlan) -> SiteSummar
     in_the_way = _in_the_way(hours, plan)
     days = sum(hour.verdict is Verdict.GO for hour in best)
     go = count[Verdict.GO]
+    lengths = [(w.end_utc - w.start_utc).total_seconds() / 3600.0 for w in windows]
     words = [f"{go} go hour{'s' * (go != 1)} on {days} day{'s' * (days != 1)}"]
     if chance_any is not None:
         words.append(f"chance of at least one {percent(chance_any)} (taking days as independent)")
@@ -129,7 +179,17 @@ def _summary(site: Site, hours: Sequence[Hour], plan: ScoringPlan) -> SiteSummar
         road_km=_median([hour.road_km for hour in best]),
         in_the_way=in_the_way,
         reason=f"{site.name}: {', '.join(words)}.",
+        walk_min=_median([_value(hour, "walk") for hour in best]),
+        crew_min=_median([_value(hour, "crew") for hour in best]),
+        window_count=len(windows),
+        window_h=sum(lengths),
+        longest_window_h=max(lengths, default=0.0),
     )
+
+
+def _value(hour: Hour, name: str) -> float | None:
+    """Value of one of an hour's checks."""
+    return next((check.value for check in hour.checks if check.name == name), None)
 
 
 def _best_of_days(site: Site, hours: Sequence[Hour]) -> Mapping[date, Hour]:
