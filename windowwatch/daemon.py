@@ -3,17 +3,15 @@
 import logging
 import os
 import random
-import signal
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
-from types import FrameType
 from typing import Any
 
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import SettingsError, WindowwatchError
+from windowwatch.ground.zones import zones_of
 from windowwatch.logs import LogStyle
 from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat
@@ -25,13 +23,13 @@ from windowwatch.watch.child import ChildLimits
 from windowwatch.watch.jobs import Jobs
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.progress import PassProgress
-from windowwatch.watch.supervisor import Supervisor
+from windowwatch.watch.supervisor import Signals, Supervisor
 from windowwatch.watch.values import Watch
 from windowwatch.watch.watching import Watching, Workshop
-from windowwatch.web.access import TOKEN_ENV, checked_token
+from windowwatch.web.access import TOKEN_ENV, Doorkeeper, Guard, checked_token
 from windowwatch.web.app import create_app
 from windowwatch.web.server import PageServer
-from windowwatch.web.values import Facts
+from windowwatch.web.values import Contact, Facts, Underway
 
 _LOG = logging.getLogger(__name__)
 
@@ -65,7 +63,7 @@ def serve(
     """
     token = checked_token(host, os.environ.get(TOKEN_ENV))
     supervisor = Supervisor()
-    with ready_store(settings.database_url()) as store, _Signals() as signals:
+    with ready_store(settings.database_url()) as store, Signals() as signals:
         work = _Work(settings, clock, store, signals.stopping, style or LogStyle())
         jobs = Jobs(
             work.look,
@@ -73,17 +71,8 @@ def serve(
             look_every_s=settings.file.watch.look_every_s,
             deliver_every_s=_deliver_every_s(settings),
         )
-        page = PageServer(
-            create_app(
-                store,
-                page_facts(settings, looks=True),
-                clock,
-                token=token,
-                next_look_in=jobs.next_look_in,
-            ),
-            host,
-            port,
-        )
+        shown = _Shown(store, clock, token, jobs, work)
+        page = PageServer(shown, host, port)
         jobs.start()
         page.start()
         _LOG.info(
@@ -105,6 +94,7 @@ def serve(
                 if work.reload():
                     now = work.settings
                     jobs.set_pauses(now.file.watch.look_every_s, _deliver_every_s(now))
+                    shown.show(now)
                 supervisor.ready()
             if work.is_alive():
                 supervisor.alive()
@@ -112,6 +102,46 @@ def serve(
         supervisor.stopping()
         page.stop()
         jobs.stop()
+
+
+class _Shown:
+    """The page as it is now: after a reload another one, whose visitors stay in."""
+
+    def __init__(
+        self, store: Store, clock: Clock, token: str | None, jobs: Jobs, work: "_Work"
+    ) -> None:
+        self._store, self._clock, self._token = store, clock, token
+        self._jobs, self._work = jobs, work
+        self._keeper = None if token is None else Doorkeeper(token, time.monotonic)
+        self._app = self._made(work.settings)
+
+    def _made(self, settings: Settings) -> Guard:
+        return create_app(
+            self._store,
+            page_facts(settings, looks=True),
+            self._clock,
+            token=self._token,
+            keeper=self._keeper,
+            next_look_in=self._jobs.next_look_in,
+            underway=self._underway,
+        )
+
+    def _underway(self) -> Underway | None:
+        doing = self._work.progress.now()
+        return None if doing is None else Underway(doing.share, doing.words)
+
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        """Answer one request by the page of the moment."""
+        await self._app(scope, receive, send)
+
+    def show(self, settings: Settings) -> None:
+        """Show what new settings say; what hangs on the old page ends, and comes again."""
+        before, self._app = self._app, self._made(settings)
+        before.end()
+
+    def end(self) -> None:
+        """End what would hold the server up."""
+        self._app.end()
 
 
 def _deliver_every_s(settings: Settings) -> float:
@@ -169,7 +199,7 @@ class _Work:
     def look(self) -> None:
         """Look for a new cycle, and see to what follows a pass."""
         try:
-            result = self._watching.look()
+            results = self._watching.look()
         except PassStoppedError as stopped:
             _LOG.info(stopped.message)
             return
@@ -178,8 +208,8 @@ class _Work:
             return
         finally:
             self.progress.done()
-        if result is not None:
-            self._after(result)
+        if results:
+            self._after(results[-1])
 
     def _after(self, result: PassResult) -> None:
         """After a good pass: drop what is old, and give a sign of life."""
@@ -248,6 +278,16 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         note=f"{said}. {note}".strip() if said else note,
         train=watch.train,
         decisions=watch.decisions,
+        zones=zones_of(watch.ground),
+        contacts=tuple(
+            Contact(
+                each.name,
+                each.role,
+                each.phone,
+                None if each.sites is None else frozenset(each.sites),
+            )
+            for each in settings.file.contacts
+        ),
     )
 
 
@@ -271,46 +311,7 @@ def show_page(
     """
     token = checked_token(host, os.environ.get(TOKEN_ENV))
     app = create_app(store, facts, clock, token=token)
-    with PageServer(app, host, port) as page, _Signals() as signals:
+    with PageServer(app, host, port) as page, Signals() as signals:
         ready(page.url)
         while not signals.stopping():
             signals.wait(None)
-
-
-class _Signals:
-    """SIGTERM and SIGINT ask to stop, SIGHUP to reload; what was before comes back at the end."""
-
-    def __init__(self) -> None:
-        self._woken = threading.Event()
-        self._stop = self._reload = False
-        self._before: dict[int, Any] = {}
-
-    def __enter__(self) -> "_Signals":
-        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-            self._before[number] = signal.signal(number, self._handle)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)
-
-    def _handle(self, number: int, _frame: FrameType | None) -> None:
-        if number == signal.SIGHUP:
-            self._reload = True
-        else:
-            self._stop = True
-        self._woken.set()
-
-    def stopping(self) -> bool:
-        """Whether the daemon was asked to stop."""
-        return self._stop
-
-    def take_reload(self) -> bool:
-        """Whether it was asked to reload since this was last asked."""
-        asked, self._reload = self._reload, False
-        return asked
-
-    def wait(self, pause_s: float | None) -> None:
-        """Wait for a signal, at most for a while."""
-        self._woken.wait(pause_s)
-        self._woken.clear()

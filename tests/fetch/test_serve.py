@@ -9,7 +9,7 @@ from pathlib import Path
 
 from fetching import LEVELS
 from line_watch import settings_in
-from provider import Provider, fill_gfs, provider
+from provider import Provider, fill_ecmwf, fill_gfs, provider
 
 from windowwatch.storage.store import open_store
 
@@ -26,6 +26,13 @@ cache_folder = "cache"
 levels_hpa = {list(LEVELS)}
 reach_deg = 2.5
 partial_every_min = 1
+
+[[opinions]]
+model = "ifs"
+source = "ifs"
+range_urls = ["{host.url}"]
+levels_hpa = [1000, 850, 500, 200, 50]
+step_every_h = 6
 
 [database]
 url = "sqlite:///{folder}/serve.sqlite3"
@@ -44,21 +51,22 @@ url = "sqlite:///{folder}/serve.sqlite3"
     command = [sys.executable, "-m", "windowwatch", "serve", "--settings", str(settings)]
     with log.open("wb") as out:
         return subprocess.Popen(
-            [*command, "--port", "0", "--at", "2026-05-04T15:30Z"],
+            [*command, "--port", "0", "--at", "2026-05-04T20:00Z"],
             stdout=out,
             stderr=subprocess.STDOUT,
             env=dict(os.environ),
         )
 
 
-def test_a_cycle_goes_from_the_provider_to_the_database(tmp_path: Path) -> None:
+def test_cycles_of_two_models_go_from_their_providers_to_the_database(tmp_path: Path) -> None:
     log = tmp_path / "log"
     with provider() as host:
         fill_gfs(host, tuple(range(15, 40, 3)))
+        fill_ecmwf(host, (0, *range(18, 42, 6)))
         process = serve(host, tmp_path, log)
         try:
-            end = time.monotonic() + 240
-            while "hours scored" not in (words := log.read_text()):
+            end = time.monotonic() + 120
+            while "ifs-2026-05-04T12Z: 12 hours scored" not in (words := log.read_text()):
                 assert time.monotonic() < end, words
                 assert process.poll() is None, words
                 time.sleep(0.1)
@@ -71,7 +79,12 @@ def test_a_cycle_goes_from_the_provider_to_the_database(tmp_path: Path) -> None:
     (cycle,) = store.cycles("line")
     assert cycle.cycle.id == "gfs-2026-05-04T12Z"
     assert any("NOAA/NCEP" in words for words in cycle.remarks)
-    assert len(store.hours("line")) == 12
+    assert any("European Centre" in words for words in store.opinions("line")[0].remarks)
+    hours = store.hours("line")
+    assert len(hours) == 12
+    said = [opinion for hour in hours for opinion in hour.others]
+    assert {opinion.cycle_id for opinion in said} == {"ifs-2026-05-04T12Z"}
+    assert len(said) > 6, "weighed in the same look"
     assert {f.sha256 for f in cycle.files} == {
         f.sha256
         for f in store.ledger().kept_files("gfs-0.25", cycle.cycle.reference_utc)

@@ -146,5 +146,6 @@ def test_fewer_levels_cost_less(tmp_path: Path) -> None:
     section = read_settings(settings_in(tmp_path, table)).file.forecast
     assert section.model_of_table().routes[0].products[0].levels_hpa == (1000.0, 500.0, 10.0)
     gefs = table.replace("gfs-0.25", "gefs")
-    (a,) = read_settings(settings_in(tmp_path, gefs)).file.forecast.model_of_table().routes[0].products
+    read = read_settings(settings_in(tmp_path, gefs))
+    (a,) = read.file.forecast.model_of_table().routes[0].products
     assert a.name == "a", "the b files have none of these"

@@ -51,6 +51,33 @@ def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     assert "stored already" in again.out
 
 
+def test_pass_without_files_looks_once_at_every_model(tmp_path: Path) -> None:
+    """Each pass in a process of its own; the second model sees a gale."""
+    more = '\n[[opinions]]\nmodel = "other"\nforecast_folder = "others"\n'
+    settings_in(tmp_path, DATABASE.format(folder=tmp_path) + more)
+    nothing = run(tmp_path, "pass", "--settings", "watch.toml", "--at", "2026-05-04T13:00Z")
+    assert nothing.code == 0, "that the folder of the second model is not there ends nothing"
+    assert "nothing new is there; no cycle is stored" in nothing.words
+    (tmp_path / "others").mkdir()
+    forecast_in(tmp_path / "forecasts")
+    forecast_in(tmp_path / "others", gust=25.0)
+    typing = ("pass", "--settings", "watch.toml", "--at", "2026-05-04T13:00Z")
+    answer = typed_in_a_process(tmp_path, *typing)
+    assert (answer.code, answer.err) == (0, "")
+    assert "made-2026-05-04T12Z: 6 launch hours, 6 flights; windows: 1 open" in answer.words
+    assert "once more, with what other models say now: told: 1 weaker" in answer.words
+    with closing(sqlite3.connect(tmp_path / "line.sqlite3")) as connection:
+        query = "SELECT reason FROM changes WHERE kind = 'weaker'"
+        ((reason,),) = connection.execute(query).fetchall()
+    assert reason.startswith("Other models lower the chance, 100 % by made alone: other of 12Z")
+    assert "; but other of 12Z says no-go: gust 25.0 m/s, past the limit" in reason
+    hours = run(tmp_path, "hours", "--settings", "watch.toml", "field")
+    assert "no-go" in hours.words
+    assert "others: what other would say" in hours.words
+    again = typed_in_a_process(tmp_path, *typing)
+    assert "nothing new is there; the newest cycle is made-2026-05-04T12Z" in again.words
+
+
 def test_fill_says_what_it_needs_and_what_it_gives(folder: Path) -> None:
     answer = run(folder, "fill", "--settings", "watch.toml", "--rate", "5", "--burst", "34000")
     assert (answer.code, answer.err) == (0, "")

@@ -197,17 +197,17 @@ def look_once(settings: Settings, clock: Clock) -> None:
         watch = replace(settings.watch, channels=settings.channels())
         workshop = Workshop(url, limits, LogStyle(logging.WARNING), progress=told)
         watching = Watching(watch, settings.sources(), store, clock, workshop)
-        result = watching.look()
-        if result is None:  # files in a folder must be quiet from one look to the next
-            result = watching.look()
+        # Files in a folder must be quiet from one look to the next.
+        results = watching.look() or watching.look()
         place, newest = store.place, store.latest_cycle(watch.name)
         windows = store.current_windows(watch.name)
     console = show.terminal()
-    if result is None:
+    if not results:
         held = "no cycle is stored" if newest is None else f"the newest cycle is {newest.id}"
         click.echo(f"nothing new is there; {held}; results are in {place}")
         return
-    show_pass(console, result)
+    for result in results:
+        show_pass(console, result)
     show.print_windows(console, windows, settings.watch.sites)
     click.echo(f"results are in {place}")
 

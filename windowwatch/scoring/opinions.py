@@ -14,6 +14,11 @@ no say
     A model has no say on an hour that it refuses or cannot judge, nor when what it says is
     older than the deciding model's cycle by more than `stale_after`. With no other model
     having a say the chance is the deciding model's own.
+who judges less may lower only
+    Models differ in what they have: some know no cloud base and no visibility. Such a model is
+    asked about the rest (see `watch.opinions`). What it says may lower the chance; where it is
+    surer than the deciding model it counts as being just as sure, because it has not judged
+    everything that the deciding model has.
 unknown stays unknown
     Where the deciding model gives no chance (data are missing), no other model gives one.
 """
@@ -100,7 +105,8 @@ def with_opinions(
         ]
         apart = _apart([alone[i] for i, _ in pairs], [found for _, found in pairs])
         for (i, found), (km, towards) in zip(pairs, apart, strict=True):
-            said[i].append((_opinion(found, voice.cycle, km, towards), found.chance))
+            opinion = _opinion(found, voice.cycle, km, towards, _lacking(alone[i], found))
+            said[i].append((opinion, _counted(alone[i], found, opinion)))
     return tuple(
         _combined(hour, [o for o, _ in opinions], [c for _, c in opinions if c is not None])
         for hour, opinions in zip(alone, said, strict=True)
@@ -118,7 +124,26 @@ def _seen_by(hour: Hour, cycle: Cycle) -> Cycle:
     return cycle if hour.from_cycle is None else Cycle.of_id(hour.from_cycle)
 
 
-def _opinion(hour: Hour, cycle: Cycle, km: float | None, towards: float | None) -> Opinion:
+def _lacking(ours: Hour, theirs: Hour) -> str:
+    """Checks that we have answered and they were not asked."""
+    asked = {check.name for check in theirs.checks}
+    return ", ".join(
+        check.name
+        for check in ours.checks
+        if check.name not in asked and check.verdict is not Verdict.UNKNOWN
+    )
+
+
+def _counted(ours: Hour, theirs: Hour, opinion: Opinion) -> float | None:
+    """Their chance as it counts: not above ours, where they have judged less."""
+    if not opinion.lacks or theirs.chance is None or ours.chance is None:
+        return theirs.chance
+    return min(theirs.chance, ours.chance)
+
+
+def _opinion(
+    hour: Hour, cycle: Cycle, km: float | None, towards: float | None, lacks: str
+) -> Opinion:
     return Opinion(
         model=cycle.model,
         cycle_id=_seen_by(hour, cycle).id,
@@ -128,6 +153,7 @@ def _opinion(hour: Hour, cycle: Cycle, km: float | None, towards: float | None) 
         apart_km=km,
         bearing_deg=towards,
         says="" if hour.verdict is Verdict.GO else next(iter(hour.worst), ""),
+        lacks=lacks,
     )
 
 

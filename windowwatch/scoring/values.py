@@ -78,6 +78,7 @@ class Opinion:
 
     `apart_km` is how far its landings' centre lies from that of the deciding model, towards
     `bearing_deg`. [km], [deg] `says` is the sentence of its worst check, empty when it says go.
+    `lacks` names the checks, by commas, that it has no data for and was not asked.
     """
 
     model: str
@@ -88,6 +89,7 @@ class Opinion:
     apart_km: float | None
     bearing_deg: float | None = None
     says: str = ""
+    lacks: str = ""
 
 
 @dataclass(frozen=True)

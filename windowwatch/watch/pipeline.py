@@ -20,7 +20,12 @@ from windowwatch.storage.roles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.carry import carry_over
 from windowwatch.watch.flying import fly_and_score
-from windowwatch.watch.opinions import keep_opinion, newest_weighed_anew, with_others
+from windowwatch.watch.opinions import (
+    asked_what_it_can,
+    keep_opinion,
+    newest_weighed_anew,
+    with_others,
+)
 from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import tell_disagreements
 from windowwatch.windows.changes import compare
@@ -101,6 +106,10 @@ def run_pass(
     """
     require_covers(data, watch.sites)
     times = watch.span.hours(now_utc)
+    remarks = data.remarks
+    if watch.role is Role.OPINION:
+        watch, unasked = asked_what_it_can(data, watch, times)
+        remarks = (*remarks, *unasked)
     hours: list[Hour] = []
     details: list[HourDetail] = []
     flown = 0
@@ -123,7 +132,7 @@ def run_pass(
         changes=(),
         files=data.files,
         gaps=data.gaps,
-        remarks=data.remarks,
+        remarks=remarks,
         steps=data.wind.time_unix_s.size,
         role=watch.role,
         details=tuple(details),

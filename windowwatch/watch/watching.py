@@ -84,15 +84,15 @@ class Watching:
         self._others = [self._made(watch.as_seen_by(each.model), each) for each in others]
         self._weighed = not others  # what came in before the start may not be weighed yet
 
-    def look(self) -> PassResult | None:
+    def look(self) -> tuple[PassResult, ...]:
         """Look once at every model; run the passes of what is new.
 
         A model that does not decide never keeps the others from being looked at.
 
         Returns
         -------
-        PassResult or None
-            Of the deciding model: its new pass, or its newest one with what others say now.
+        tuple of PassResult
+            Of the deciding model: its new pass, and its newest one with what others say now.
 
         Raises
         ------
@@ -100,21 +100,20 @@ class Watching:
             What looking for the deciding model refused, after the others were looked at.
         """
         refused: WindowwatchError | None = None
-        result: PassResult | None = None
+        results: list[PassResult | None] = []
         try:
-            result = self._first.look()
+            results.append(self._first.look())
         except PassStoppedError:
             raise
         except WindowwatchError as error:
             refused = error
         self._weighed &= not self._look_at_others()
         if not self._weighed:
-            weighed = weigh_anew(self._watch, self._store, self._clock.now())
+            results.append(weigh_anew(self._watch, self._store, self._clock.now()))
             self._weighed = True
-            result = weighed or result
         if refused is not None:
             raise refused
-        return result
+        return tuple(result for result in results if result is not None)
 
     def _look_at_others(self) -> bool:
         """Whether another model has something new to say."""
