@@ -1,6 +1,7 @@
 """The tables of a settings file about people and the daemon: channels, decisions, service."""
 
 import os
+import re
 from collections.abc import Sequence
 from datetime import time, timedelta
 from typing import Annotated
@@ -119,6 +120,29 @@ class NoticesSection(Section):
         return timedelta(hours=self.hold_advice_h) if self.hold_advice_h else None
 
 
+class ContactSection(Section):
+    """Whom to call on launch day; shown on the launch-day sheet, and never by a shared link."""
+
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    role: Annotated[str, Field(max_length=60)] = ""
+    phone: Annotated[str, Field(min_length=3, max_length=40)]
+    sites: Annotated[tuple[str, ...], Field(min_length=1)] | None = None
+
+    @field_validator("name", "role")
+    @classmethod
+    def _printable(cls, value: str) -> str:
+        if not value.isprintable():
+            raise ValueError("holds a character that cannot be printed")
+        return value
+
+    @field_validator("phone")
+    @classmethod
+    def _a_number(cls, value: str) -> str:
+        if not re.fullmatch(r"\+?[0-9][0-9 ()/.-]*( ?x ?[0-9]+)?", value):
+            raise ValueError("is no phone number; write it as +1 555 0100")
+        return value
+
+
 class ServiceSection(Section):
     """How the daemon runs a pass, and who is told that it lives."""
 
@@ -138,11 +162,15 @@ class ServiceSection(Section):
 
 
 def names_fit(
-    channels: Sequence[ChannelSection], decisions: Sequence[DecisionSection], sites: set[str]
+    channels: Sequence[ChannelSection],
+    decisions: Sequence[DecisionSection],
+    sites: set[str],
+    contacts: Sequence[ContactSection] = (),
 ) -> None:
     """Refuse names of sites and channels that the file does not have, and circles of fallbacks."""
     names = {channel.name for channel in channels}
-    owners: list[ChannelSection | DecisionSection] = [*channels, *decisions]
+    owners: list[ChannelSection | DecisionSection | ContactSection]
+    owners = [*channels, *decisions, *contacts]
     for owner in owners:
         for site in owner.sites or ():
             if site not in sites:
