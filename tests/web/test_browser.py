@@ -53,6 +53,8 @@ def test_axe_finds_nothing(week: Week, browser: Browser, size: str) -> None:
     with visit(browser, week.url(), SIZES[size], bypass_csp=True) as page:
         for path in chosen:
             page.goto(week.url() + path)
+            if "/hour/" in path:
+                page.wait_for_selector("body[data-map=ready]")
             found = Axe().run(page)
             assert found.violations_count == 0, f"{path}\n{found.generate_report()}"
 

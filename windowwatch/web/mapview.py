@@ -127,7 +127,11 @@ def draw(
         width=flat.width,
         height=flat.height,
         strokes=tuple(_strokes(found, flat)),
-        zones=tuple(Stroke(flat.path(z.lines, closed=True), f"zone {z.kind}") for z in zones),
+        zones=tuple(
+            Stroke(flat.path(z.lines, closed=True), f"zone {z.kind}")
+            for z in zones
+            if any(_is_seen(line, flat) for line in z.lines)
+        ),
         in_50=_ring(footprint, footprint.major_50_m, footprint.minor_50_m, flat),
         in_90=_ring(footprint, footprint.major_90_m, footprint.minor_90_m, flat),
         burst_90=None if burst is None else _ring(burst, burst.major_90_m, burst.minor_90_m, flat),
@@ -231,6 +235,13 @@ def _strokes(found: Sequence[Outline], flat: Flat) -> Iterable[Stroke]:
             yield Stroke(flat.path(each.lines, closed=True), area_kind(each.kind))
         else:
             yield Stroke(flat.path(each.lines), road_kind(each.kind))
+
+
+def _is_seen(line: FloatArray, flat: Flat) -> bool:
+    """Whether a piece of a line comes near the drawing."""
+    points = flat.points(line)
+    low, high = np.minimum(points[:-1], points[1:]), np.maximum(points[:-1], points[1:])
+    return bool(((high > 0.0) & (low < (flat.width, flat.height))).all(axis=1).any())
 
 
 def _name_zones(zones: Sequence[Zone], flat: Flat, names: Labels) -> None:

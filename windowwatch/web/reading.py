@@ -4,7 +4,9 @@ import threading
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Hour
@@ -37,6 +39,12 @@ class Snapshot:
     def cycle(self) -> StoredCycle:
         """The newest cycle."""
         return self.cycles[-1]
+
+    @cached_property
+    def behind(self) -> tuple[Cycle, ...]:
+        """Every cycle whose weather is in the results: the newest, and other models' ones."""
+        others = dict.fromkeys(o.cycle_id for h in self.hours for o in h.others)
+        return (self.cycle.cycle, *(Cycle.of_id(each) for each in others))
 
 
 class Reader:
