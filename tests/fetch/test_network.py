@@ -13,6 +13,7 @@ from line_watch import settings_in
 from provider import BEFORE, CYCLE, Provider, fill_gfs, provider
 
 from windowwatch.clock import SimulatedClock
+from windowwatch.errors import SourceError
 from windowwatch.forecast.catalogue import Model
 from windowwatch.forecast.fetch import Fetcher, World
 from windowwatch.forecast.framing import sha256_of
@@ -189,6 +190,22 @@ def test_a_late_forecast_is_told_once(tmp_path: Path, host: Provider, kept: Stor
     assert told[0] == change.reason
     assert len(told) == 2, "the same silence; but that it is given up is told, once"
     assert "12:00 UTC is given up after 11 h; 0 of 9 steps are here, nothing of it came" in told[1]
+
+
+def test_another_model_under_the_same_name_is_refused(
+    tmp_path: Path, host: Provider, kept: Store
+) -> None:
+    """The source in the settings was changed, the model's name was not."""
+    w = watcher(served("gfs-0.25", 1, [host], MEMBER_LEVELS), tmp_path, kept, at(11.5))
+    assert w.look() is not None
+    other = watcher(served("ifs", 0, [host], MEMBER_LEVELS), tmp_path, kept, at(20))
+    asked = len(host.log)
+    with pytest.raises(SourceError) as caught:
+        other.look()
+    assert "cycles stored as 'gfs' are of gfs-0.25, but ifs is fetched now" in caught.value.message
+    assert len(host.log) == asked
+    finer = watcher(served("gfs-0.5", 1, [host], MEMBER_LEVELS), tmp_path, kept, at(11.6))
+    finer.look()  # another grid of the same model goes on under its name
 
 
 def test_what_stays_incomplete_is_given_up_and_passed_as_it_is(

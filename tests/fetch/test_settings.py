@@ -29,7 +29,9 @@ def test_the_example_fetches_gfs_by_the_filter() -> None:
     assert "by NOAA area filter, 0.25 degree: 5" in words[1]
     assert "from nomads.ncep.noaa.gov" in words[1]
     assert words[2].startswith("otherwise by NOAA index and byte ranges, 0.5 degree: ")
-    assert words[-1].startswith("licence: public domain")
+    assert any(line.startswith("licence: public domain") for line in words)
+    assert any(line.startswith("ifs, asked what it thinks: ECMWF IFS") for line in words)
+    assert "CC BY 4.0" in words[-1]
     plan = settings.file.forecast.plan(settings.watch, Path("x"))
     assert plan.area == pytest.approx((41.6, -35.9 - 6.18, 49.6, -35.9 + 6.18), abs=0.05)
 
@@ -86,6 +88,55 @@ def test_a_wrong_key_is_named(line: str, said: str, tmp_path: Path) -> None:
     with pytest.raises(SettingsError) as caught:
         read_settings(path)
     assert said in caught.value.message
+
+
+OPINION = '\n[[opinions]]\nmodel = "ifs"\n'
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        (OPINION, "give forecast_folder where source is 'folder', and only there"),
+        (OPINION + 'source = "ifs"\nforecast_folder = "x"\n', "give forecast_folder where source"),
+        (OPINION + 'source = "gfs-0.25"\n', "model is 'ifs', but gfs-0.25 is fetched"),
+        (OPINION.replace("ifs", "made") + 'source = "ifs"\n', "names a weather model twice"),
+        (2 * (OPINION + 'source = "ifs"\n'), "names a weather model twice"),
+        ("\n[agreement]\nshare = 2.0\n", "[agreement] rule share = 2.0: give a share, up to 1"),
+        ("\n[agreement]\napart_km = 0\n", "rule apart_km = 0.0: give a number above 0"),
+    ],
+)
+def test_wrong_opinions_are_named(more: str, said: str, tmp_path: Path) -> None:
+    with pytest.raises(SettingsError) as caught:
+        read_settings(settings_in(tmp_path, more))
+    assert said in caught.value.message
+
+
+def test_one_models_cycles_are_not_called_by_anothers_name(tmp_path: Path) -> None:
+    """The default name is gfs; whoever fetches another model gives another name."""
+    with pytest.raises(SettingsError) as caught:
+        read_settings(settings_in(tmp_path, TABLE.replace("gfs-0.25", "ifs"), model='"gfs"'))
+    assert "model is 'gfs', but ifs is fetched" in caught.value.message
+    assert "Write model = 'ifs'" in caught.value.message
+    for label in ("gfs", "GFS-fine", "ours"):
+        assert read_settings(settings_in(tmp_path, TABLE, model=f'"{label}"')).watch.model == label
+
+
+def test_opinions_have_sources_of_their_own(tmp_path: Path) -> None:
+    more = (
+        '\n[forecast]\nkeep_days = 7\n\n[[opinions]]\nmodel = "ifs"\nsource = "ifs"\n'
+        "levels_hpa = [500, 100]\nstep_every_h = 6\n"
+        '\n[[opinions]]\nmodel = "ours"\nforecast_folder = "x"\navailable_after_min = 30\n'
+    )
+    settings = read_settings(settings_in(tmp_path, more))
+    assert settings.watch.others == ("ifs", "ours")
+    first, ifs, ours = settings.sources()
+    assert (first.model, first.folder) == ("made", tmp_path / "forecasts")
+    assert ifs.network is not None
+    assert ifs.network.every_h == 6
+    assert ifs.network.keep.days == 7, "as for all"
+    assert ifs.network.model.routes[0].products[0].levels_hpa == (500.0, 100.0)
+    assert ours.folder == tmp_path / "x"
+    assert ours.available_after == timedelta(minutes=30)
 
 
 def test_settings_know_where_forecasts_are_kept(tmp_path: Path) -> None:

@@ -56,8 +56,28 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
 
 
 def _check_forecast(settings: Settings) -> list[Finding]:
-    if settings.file.forecast.fetches:
-        return [Finding("forecast", words) for words in plan_words(settings, SystemClock())]
+    first, *others = settings.sources()
+    findings = [Finding("forecast", words) for words in plan_words(settings, SystemClock())]
+    if first.folder is not None:
+        findings = [*_check_folder(settings), *findings]
+    for other in others:
+        if other.folder is not None:
+            findings.append(_check_other_folder(other.model, other.folder))
+    return findings
+
+
+def _check_other_folder(model: str, folder: Path) -> Finding:
+    """What there is of a model that does not decide."""
+    try:
+        look = scan_folder(folder, model=model)
+    except WindowwatchError as error:
+        return Finding("forecast", f"{model}, asked what it thinks: {error.message}", True)
+    held = f"newest {look.cycles[-1].cycle.id}" if look.cycles else "none yet"
+    words = f"{model}, asked what it thinks: {len(look.cycles)} cycle(s), {held}"
+    return Finding("forecast", words, not look.cycles)
+
+
+def _check_folder(settings: Settings) -> list[Finding]:
     try:
         look = scan_folder(settings.forecast_folder, model=settings.watch.model)
     except WindowwatchError as error:

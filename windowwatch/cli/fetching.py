@@ -1,28 +1,40 @@
 """What fetching a forecast would cost, in words; nobody is asked for anything."""
 
+from datetime import datetime
+
 from windowwatch.clock import Clock
 from windowwatch.forecast.arrival import cycles_between, first_due
 from windowwatch.forecast.catalogue import Speech
 from windowwatch.forecast.plan import make_plan, needed_steps
 from windowwatch.settings.read import Settings
+from windowwatch.watch.network import NetworkPlan
 
 
 def plan_words(settings: Settings, clock: Clock) -> list[str]:
     """The plan for the newest cycle that is due, a line for each route, the first one first.
 
-    Empty where forecasts come from a folder, or no launch hour is to come.
+    For each weather model that is fetched, the deciding one first. Empty where forecasts come
+    from folders, or no launch hour is to come.
     """
-    section = settings.file.forecast
     hours = settings.watch.span.hours(clock.now())
-    if not section.fetches or not hours:
+    if not hours:
         return []
-    plan = section.plan(settings.watch, settings.cache_folder)
-    model, now = plan.model, clock.now()
+    return [
+        words if number == 0 else f"{source.model}, asked what it thinks: {words}"
+        for number, source in enumerate(settings.sources())
+        if source.network is not None
+        for words in _of_model(source.network, hours[0], hours[-1], clock.now())
+    ]
+
+
+def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime) -> list[str]:
+    """Lines for one model."""
+    model = plan.model
     # two days back there is a cycle of every model that is due
     cycle = next(c for c in cycles_between(model, now - 8 * plan.give_up_after, now)
                  if first_due(model, c) <= now)  # fmt: skip
     with_zero = model.routes[0].speech is Speech.ECMWF_INDEX
-    steps = needed_steps(model, cycle, hours[0], hours[-1], plan.every_h, with_zero=with_zero)
+    steps = needed_steps(model, cycle, first, last, plan.every_h, with_zero=with_zero)
     south, west, north, east = plan.area
     lines = [
         f"{model.words}: cycle {cycle:%Y-%m-%d %HZ}, {len(steps)} steps"
