@@ -46,6 +46,9 @@ min_flights = 1
 
 [windows]
 confirm_cycles = 1
+
+[notices]
+hold_advice_h = 0
 """
 
 AREAS = """{"type": "FeatureCollection", "note": "made for a test", "features": [

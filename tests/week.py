@@ -51,6 +51,7 @@ def watch_of(
         rules=WindowRules(),
         channels=tuple(channels),
         decisions=tuple(decisions),
+        hold_advice_before=timedelta(hours=3),
     )
 
 

@@ -1,6 +1,5 @@
 """The daemon as a service: reload on SIGHUP, signs of life, JSON logs, a pass that dies."""
 
-import json
 import os
 import signal
 import socket
@@ -8,65 +7,19 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
-from line_watch import forecast_in, settings_in
+from line_watch import forecast_in
+from service import Service
 from sink import Sink, free_port
 
 from windowwatch.errors import DeliveryError
 from windowwatch.notices.heartbeat import beat
-from windowwatch.watch.supervisor import Supervisor
-
-CHANNEL = """
-[[channels]]
-name = "crew"
-url_env = "WINDOWWATCH_TEST_CREW"
-"""
-AT = "2026-05-04T12:00Z"
-PATIENCE_S = 60.0
-
-
-class Service:
-    """`windowwatch serve` as a process."""
-
-    def __init__(self, folder: Path, more: str, environment: dict[str, str]) -> None:
-        self.folder = folder
-        self.text = f'\n[database]\nurl = "sqlite:///{folder}/serve.sqlite3"\n{more}'
-        self.settings = settings_in(folder, CHANNEL + self.text)
-        self._log = (folder / "log").open("w", encoding="utf-8")
-        self.begun = time.monotonic()
-        self.process = subprocess.Popen(
-            [
-                *(sys.executable, "-m", "windowwatch", "--log-json", "serve"),
-                *("--settings", str(self.settings), "--port", "0", "--at", AT),
-            ],
-            stdout=self._log,
-            stderr=subprocess.STDOUT,
-            env={**os.environ, **environment},
-        )
-
-    def log(self) -> list[dict[str, str]]:
-        text = (self.folder / "log").read_text(encoding="utf-8")
-        return [json.loads(line) for line in text.splitlines() if line.startswith("{")]
-
-    def said(self, words: str) -> bool:
-        return any(words in line["message"] for line in self.log())
-
-    def until(self, what: Callable[[], bool]) -> None:
-        end = time.monotonic() + PATIENCE_S
-        while not what():
-            assert time.monotonic() < end, (self.folder / "log").read_text(encoding="utf-8")
-            assert self.process.poll() is None, (self.folder / "log").read_text(encoding="utf-8")
-            time.sleep(0.05)
-
-    def end(self) -> None:
-        self.process.kill()
-        self.process.wait()
-        self._log.close()
+from windowwatch.watch.supervisor import Signals, Supervisor
 
 
 @contextmanager
@@ -150,6 +103,7 @@ def test_signs_of_life_json_logs_and_reload(tmp_path: Path) -> None:
         service.process.send_signal(signal.SIGHUP)
         service.until(lambda: service.said("not taken over, the old ones stay"))
         new = good.replace("WINDOWWATCH_TEST_CREW", "WINDOWWATCH_TEST_NEW")
+        new = new.replace("draws = 1", 'draws = 1\nnote = "Said anew"')
         service.settings.write_text(new, encoding="utf-8")
         service.process.send_signal(signal.SIGHUP)
         service.until(lambda: service.said("settings read again"))
@@ -157,6 +111,7 @@ def test_signs_of_life_json_logs_and_reload(tmp_path: Path) -> None:
         forecast_in(tmp_path / "forecasts")
         service.until(lambda: bool(other.received))
         service.until(lambda: bool(paths))
+        assert "Said anew" in service.page(), "the page shows what the settings say now"
         asked = time.monotonic()
         service.process.send_signal(signal.SIGTERM)
         assert service.process.wait(10) == 0
@@ -183,7 +138,11 @@ def test_a_pass_that_gets_too_little_time_is_tried_so_often_and_no_more(tmp_path
         service.process.send_signal(signal.SIGTERM)
         assert service.process.wait(10) == 0
         log = service.log()
-    assert sum("took longer than 0.01 min" in line["message"] for line in log) == 2
+    passes = [line["message"] for line in log if "tried again at the next look" in line["message"]]
+    assert sum("took longer than 0.01 min" in words for words in passes) == 2
+    told = [line["message"] for line in log if "tried 2 times" in line["message"]]
+    assert len(told) == 1, "that it was given up is told to people"
+    assert "could not be worked up" in told[0]
 
 
 def test_a_heartbeat_that_fails_is_named_without_its_address() -> None:
@@ -196,6 +155,47 @@ def test_a_heartbeat_that_fails_is_named_without_its_address() -> None:
         with pytest.raises(DeliveryError, match="cannot be called") as caught:
             beat(wrong)
         assert "hush" not in str(caught.value)
+
+
+#: Hears signals in a thin loop, and counts what it was asked for.
+LISTENER = """
+import sys
+from windowwatch.watch.supervisor import Signals
+reloads = 0
+with Signals() as signals:
+    print("ready", flush=True)
+    while not signals.stopping():
+        signals.wait(5.0)
+        reloads += signals.take_reload()
+print(reloads)
+"""
+
+
+def test_a_storm_of_signals_never_locks_the_daemon_up() -> None:
+    """A lock taken in a handler would be waited for by the thread that holds it."""
+    child = subprocess.Popen([sys.executable, "-c", LISTENER], stdout=subprocess.PIPE, text=True)
+    try:
+        assert child.stdout is not None
+        assert child.stdout.readline() == "ready\n"
+        for _ in range(3000):
+            child.send_signal(signal.SIGHUP)
+        time.sleep(0.2)
+        child.send_signal(signal.SIGTERM)
+        heard, _ = child.communicate(timeout=10)
+    finally:
+        child.kill()
+    assert 1 <= int(heard) <= 3000
+
+
+def test_a_signal_just_before_the_wait_ends_it_at_once() -> None:
+    with Signals() as signals:
+        os.kill(os.getpid(), signal.SIGHUP)
+        begun = time.monotonic()
+        signals.wait(5.0)
+        assert time.monotonic() - begun < 1.0
+        assert signals.take_reload()
+        assert not signals.take_reload()
+        signals.wait(0.01)
 
 
 def test_without_a_supervisor_nothing_is_said(tmp_path: Path) -> None:

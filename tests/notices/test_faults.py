@@ -6,7 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from email import message_from_bytes, policy
 from pathlib import Path
@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 from aiosmtpd.controller import Controller
+from doorway import Doorway
 from invented import NOW, SITES, WATCH, change, record
 from sink import Sink, free_port
 from sqlalchemy import make_url
@@ -193,58 +194,6 @@ def test_a_step_of_the_machines_clock_is_seen_and_wakes_the_jobs() -> None:
         assert looked.wait(10)
     finally:
         jobs.stop()
-
-
-class Doorway:
-    """A way to a server on loopback that can be shut and opened."""
-
-    def __init__(self, host: str, port: int) -> None:
-        self._to = (host, port)
-        self.port = free_port()
-        self._open: list[socket.socket] = []
-        self._server: socket.socket | None = None
-        self._threads: list[threading.Thread] = []
-
-    def open(self) -> None:
-        self._server = socket.create_server(("127.0.0.1", self.port))
-        self._start(self._take, self._server)
-
-    def shut(self) -> None:
-        assert self._server is not None
-        for each in (self._server, *self._open):
-            with suppress(OSError):
-                each.shutdown(socket.SHUT_RDWR)
-            each.close()
-        for thread in self._threads:
-            thread.join()
-        self._open, self._threads = [], []
-
-    def _start(self, what: Any, *given: Any) -> None:
-        thread = threading.Thread(target=what, args=given)
-        self._threads.append(thread)
-        thread.start()
-
-    def _take(self, server: socket.socket) -> None:
-        while True:
-            try:
-                ours = server.accept()[0]
-            except OSError:
-                return
-            theirs = socket.create_connection(self._to)
-            self._open += [ours, theirs]
-            self._start(self._carry, ours, theirs)
-            self._start(self._carry, theirs, ours)
-
-    def _carry(self, one: socket.socket, other: socket.socket) -> None:
-        try:
-            while data := one.recv(65536):
-                other.sendall(data)
-        except OSError:
-            return
-        try:
-            other.shutdown(socket.SHUT_WR)
-        except OSError:
-            return
 
 
 def test_a_database_that_is_gone_for_a_while_and_comes_back(store_url: str) -> None:

@@ -1,12 +1,16 @@
-"""What is said to systemd: that the daemon is ready, lives, reloads or stops.
+"""What is said to whoever runs the daemon (systemd), and what is heard from there (signals).
 
 The protocol is sd_notify(3): one datagram to the socket that NOTIFY_SOCKET names. Without
 that variable nothing is said.
 """
 
 import os
+import select
+import signal
 import socket
 import time
+from types import FrameType
+from typing import Any
 
 
 class Supervisor:
@@ -55,3 +59,57 @@ class Supervisor:
                 door.sendto(words.encode("ascii"), address)
             except OSError:
                 return  # a supervisor that is gone or deaf is no reason to end
+
+
+class Signals:
+    """SIGTERM and SIGINT ask to stop, SIGHUP to reload; what was before comes back at the end.
+
+    For the main thread. The handler only sets a flag; what wakes `wait` is a byte that the
+    interpreter itself writes to a socket. A `threading.Event` would not do: set in a handler
+    while the same thread holds its lock, it waits for itself for ever.
+    """
+
+    def __init__(self) -> None:
+        self._stop = self._reload = False
+        self._before: dict[int, Any] = {}
+        self._fd_before = -1
+        self._ear, self._mouth = socket.socketpair()
+        self._ear.setblocking(False)
+        self._mouth.setblocking(False)
+
+    def __enter__(self) -> "Signals":
+        self._fd_before = signal.set_wakeup_fd(self._mouth.fileno(), warn_on_full_buffer=False)
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            self._before[number] = signal.signal(number, self._handle)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+        signal.set_wakeup_fd(self._fd_before)
+        self._ear.close()
+        self._mouth.close()
+
+    def _handle(self, number: int, _frame: FrameType | None) -> None:
+        if number == signal.SIGHUP:
+            self._reload = True
+        else:
+            self._stop = True
+
+    def stopping(self) -> bool:
+        """Whether the daemon was asked to stop."""
+        return self._stop
+
+    def take_reload(self) -> bool:
+        """Whether it was asked to reload since this was last asked."""
+        asked, self._reload = self._reload, False
+        return asked
+
+    def wait(self, pause_s: float | None) -> None:
+        """Wait for a signal, at most for a while; one that came just before counts, too."""
+        select.select([self._ear], [], [], pause_s)
+        try:
+            while self._ear.recv(4096):
+                pass
+        except BlockingIOError:
+            return

@@ -1,0 +1,68 @@
+"""`windowwatch serve` on the made watch, as a process of its own."""
+
+import json
+import os
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+
+from line_watch import settings_in
+
+CHANNEL = """
+[[channels]]
+name = "crew"
+url_env = "WINDOWWATCH_TEST_CREW"
+"""
+AT = "2026-05-04T12:00Z"
+PATIENCE_S = 60.0
+
+
+class Service:
+    """`windowwatch serve` as a process."""
+
+    def __init__(
+        self, folder: Path, more: str, environment: dict[str, str], database: str = ""
+    ) -> None:
+        self.folder = folder
+        url = database or f"sqlite:///{folder}/serve.sqlite3"
+        self.text = f'\n[database]\nurl = "{url}"\n{more}'
+        self.settings = settings_in(folder, CHANNEL + self.text)
+        self._log = (folder / "log").open("w", encoding="utf-8")
+        self.begun = time.monotonic()
+        self.process = subprocess.Popen(
+            [
+                *(sys.executable, "-m", "windowwatch", "--log-json", "serve"),
+                *("--settings", str(self.settings), "--port", "0", "--at", AT),
+            ],
+            stdout=self._log,
+            stderr=subprocess.STDOUT,
+            env={**os.environ, **environment},
+        )
+
+    def log(self) -> list[dict[str, str]]:
+        text = (self.folder / "log").read_text(encoding="utf-8")
+        return [json.loads(line) for line in text.splitlines() if line.startswith("{")]
+
+    def said(self, words: str) -> bool:
+        return any(words in line["message"] for line in self.log())
+
+    def page(self) -> str:
+        """The board, as it is served."""
+        said = next(each["message"] for each in self.log() if "page on " in each["message"])
+        with urllib.request.urlopen(said.split("page on ")[1], timeout=30) as answer:
+            return str(answer.read().decode())
+
+    def until(self, what: Callable[[], bool]) -> None:
+        end = time.monotonic() + PATIENCE_S
+        while not what():
+            assert time.monotonic() < end, (self.folder / "log").read_text(encoding="utf-8")
+            assert self.process.poll() is None, (self.folder / "log").read_text(encoding="utf-8")
+            time.sleep(0.05)
+
+    def end(self) -> None:
+        self.process.kill()
+        self.process.wait()
+        self._log.close()
