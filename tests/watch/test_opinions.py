@@ -1,5 +1,6 @@
 """Several models stored: who is the newest, hours weighed anew, and passes that are overtaken."""
 
+import threading
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
@@ -166,6 +167,34 @@ def test_a_pass_that_was_overtaken_is_refused_and_made_again(watch: Watch, store
     assert saved
     assert [w.cycles_seen for w in record.windows] == [3], "it follows from what was saved between"
     assert [c.kind for c in store.changes(watch.name)] == [ChangeKind.OPENED], "told by one only"
+
+
+def test_of_two_passes_at_one_moment_one_is_stored_and_tells(watch: Watch, store: Store) -> None:
+    """Both have read the same windows before either saves."""
+    decide(watch, store, 0, good())
+    both_have_read = threading.Barrier(2, timeout=20)
+    saved: list[bool] = []
+
+    def run() -> None:
+        waited = False
+
+        def meet(record: PassRecord) -> PassRecord:
+            nonlocal waited
+            if not waited:
+                waited = True
+                both_have_read.wait()
+            return record
+
+        saved.append(conclude(found(watch, cycle(1), good()), watch, store, meet)[1])
+
+    threads = [threading.Thread(target=run) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(saved) == [False, True]
+    assert [c.kind for c in store.changes(watch.name)] == [ChangeKind.OPENED]
+    assert [each.passes for each in store.cycles(watch.name)] == [1, 1]
 
 
 def test_overtaken_again_and_again_it_says_so(watch: Watch, store: Store) -> None:
