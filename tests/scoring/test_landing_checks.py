@@ -1,5 +1,6 @@
 """Flight, landing and recovery: squares, lines and points with plain answers."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -42,10 +43,13 @@ def test_flight_numbers_are_taken_over_and_lost_ones_left_out() -> None:
     whole = day.flights(extrapolated=[True] * 4 + [False] * 4)
     found = {
         m.name: m.values[0, 0]
-        for m in flight_measures(np.array([day.LAUNCH]), day.with_lost(whole, lost))
+        for m in flight_measures(
+            np.array([day.LAUNCH]), day.with_lost(whole, lost), replace(PLAN, battery_h=4.0)
+        )
     }
     assert found["drift"][0] == pytest.approx(54.0)
     assert found["flight_time"][0] == pytest.approx(120.0)
+    assert found["battery"][0] == pytest.approx(60.0)  # 240 less 60 of setting up and 120
     assert found["strongest_wind"][0] == pytest.approx(20.0)
     assert found["extrapolated"][:7].tolist() == [1.0] * 4 + [0.0] * 3
     assert all(np.isnan(values[7]) for values in found.values())

@@ -22,7 +22,7 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.recovery import recovery_measures, road_measure
 from windowwatch.scoring.values import Verdict
 
-PLAN = ScoringPlan()
+PLAN = ScoringPlan(tracker_h=6.0)
 INF = np.inf
 #: From west to east: open land, built-up land, forest by a railway, a lake, a closed heath.
 COVERS = ((), (Cover.BUILT_UP,), (Cover.FOREST,), (Cover.WATER,), (Cover.NO_ENTRY,))
@@ -205,7 +205,7 @@ def test_an_hour_with_all_checks_of_the_file() -> None:
 def test_recovery_asks_the_file_too() -> None:
     found = recovery_measures(day.SITE, np.array([day.LAUNCH]), flights(), ground(), PLAN)
     assert [m.name for m in found[:3]] == ["road", "landing_daylight", "built_up"]
-    assert len({m.name for m in found}) == len(found) == 9
+    assert len({m.name for m in found}) == len(found) == 10
 
 
 @pytest.mark.parametrize(("key", "value"), [("drive_factor", 0.9), ("hazard_line_distance_m", -1)])
@@ -213,3 +213,17 @@ def test_a_plan_that_cannot_be(key: str, value: float) -> None:
     changed: Any = {key: value}
     with pytest.raises(InputError, match=key):
         ScoringPlan(**changed)
+
+
+def test_the_tracker_must_be_heard_until_the_crew_is_there() -> None:
+    """Six hours, one of them of setting up. The flight takes 120 min, the drive 100, walk 8."""
+    left = measures(ground())["tracker"].values[0, 0]
+    assert left[0] == pytest.approx(360.0 - 60.0 - 120.0 - 8.0)
+    assert left[2] == pytest.approx(360.0 - 60.0 - 140.0 - 20.0)  # the drive is longer
+    assert left[3] < 0.0, "nobody gets there"
+    unknown = measures(ground(), plan=replace(PLAN, tracker_h=None))["tracker"]
+    check = answer(unknown, 0, LIMITS["tracker"], LIMITS["tracker"].default).check
+    assert check.sentence == "Tracker unknown: [scoring] tracker_h is not given."
+    short = measures(ground(), (2, 2), replace(PLAN, tracker_h=2.0))["tracker"]
+    said = answer(short, 0, LIMITS["tracker"], LIMITS["tracker"].default).check.sentence
+    assert said == "Tracker falls silent 100 min before the crew is there, past the limit of 0."

@@ -29,6 +29,8 @@ SURFACE_FIELDS: Mapping[str, str] = {
     "precipitation_rate_mmph": "rate of precipitation",
     "precipitation_mm": "precipitation in the interval that ends at this time",
     "cape_jpkg": "convective available potential energy",
+    "lifted_index_k": "lifted index of air from the ground: below zero it goes on rising",
+    "freezing_rain": "freezing rain, 1 where it falls and 0 where not",
 }
 
 #: Fields of which the lowest neighbour counts: a mean of "600 m" and "no ceiling at all" would

@@ -4,7 +4,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.physics.flights import Flights, FlightStatus
-from windowwatch.scoring.answer import Measure
+from windowwatch.scoring.answer import Measure, nothing_known
+from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.units import KELVIN_AT_0_C
 
 #: What became of flights that have no landing, as a person reads it.
@@ -23,7 +24,9 @@ def landed(flights: Flights) -> NDArray[np.bool_]:
     return np.asarray(flights.status == FlightStatus.LANDED)
 
 
-def flight_measures(launch_unix_s: NDArray[np.float64], flights: Flights) -> list[Measure]:
+def flight_measures(
+    launch_unix_s: NDArray[np.float64], flights: Flights, plan: ScoringPlan
+) -> list[Measure]:
     """Everything that the flight checks look at, shape [N, M, D]; NaN for lost flights."""
     down = landed(flights)
     launch = np.asarray(launch_unix_s, dtype=np.float64)[:, None, None]
@@ -31,10 +34,15 @@ def flight_measures(launch_unix_s: NDArray[np.float64], flights: Flights) -> lis
     def known(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.where(down, values, np.nan)
 
+    minutes = known((flights.landing_time_unix_s - launch) / 60.0)
+    battery = nothing_known("battery", len(down))
+    if plan.battery_h is not None:  # switched on when setting up
+        battery = Measure("battery", 60.0 * plan.battery_h - plan.setup_min - minutes)
     return [
         Measure("strongest_wind", known(flights.strongest_wind_mps)),
         Measure("drift", known(flights.drift_m / 1000.0)),
-        Measure("flight_time", known((flights.landing_time_unix_s - launch) / 60.0)),
+        Measure("flight_time", minutes),
+        battery,
         Measure("coldest_air", known(flights.coldest_air_k - KELVIN_AT_0_C)),
         Measure("extrapolated", known(flights.extrapolated.astype(np.float64))),
     ]

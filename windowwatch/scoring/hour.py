@@ -10,7 +10,7 @@ from windowwatch.errors import InputError
 from windowwatch.ground.values import Ground
 from windowwatch.physics.earth import bearing_deg
 from windowwatch.physics.flights import Flights
-from windowwatch.physics.spread import footprint
+from windowwatch.physics.spread import Footprint, footprint
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.airways import Crossings, airway_measures
 from windowwatch.scoring.answer import Answer, Measure, answer
@@ -19,7 +19,7 @@ from windowwatch.scoring.flight import flight_measures, landed, lost_reason
 from windowwatch.scoring.landing import landing_measures
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.recovery import recovery_measures
+from windowwatch.scoring.recovery import recovery_measures, search_measure
 from windowwatch.scoring.release import release_measures
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.scoring.verdict import rule, worst_sentences
@@ -36,6 +36,7 @@ def score_site(
     plan: ScoringPlan,
     speed_error_mps: FloatArray | None = None,
     crossings: Crossings | None = None,
+    now_unix_s: float | None = None,
 ) -> tuple[Hour, ...]:
     """Score every launch hour of a site.
 
@@ -55,6 +56,8 @@ def score_site(
         score. [m s⁻¹]
     crossings : Crossings, optional
         What the flights cross on their way, where that is asked.
+    now_unix_s : float, optional
+        The present, for what must be done some time before. [s since 1970 UTC]
 
     Returns
     -------
@@ -71,21 +74,26 @@ def score_site(
             f"{launch.size} launch hours, but flights of shape {flights.status.shape}; "
             "the first axis must be the launch hours"
         )
+    spots = tuple(_spot(flights.of_launch(i)) for i in range(launch.size))
     measures = [
         measure
         for measure in (
-            *release_measures(site, launch, flights, surface, plan, speed_error_mps),
-            *flight_measures(launch, flights),
+            *release_measures(site, launch, flights, surface, plan, speed_error_mps, now_unix_s),
+            *flight_measures(launch, flights, plan),
             *airway_measures(flights, ground, crossings),
             *landing_measures(flights, surface, ground, plan),
             *recovery_measures(site, launch, flights, ground, plan),
+            search_measure(spots),
         )
         if measure.name in plan.limits
     ]
     if not measures:
         raise InputError("none of the checks that are asked can be made; give more limits")
     _check_members(measures, flights)
-    return tuple(_hour(site, launch, i, flights, measures, plan) for i in range(launch.size))
+    return tuple(
+        _with_landings(_hour(site, launch, i, flights, measures, plan), site, flights, i, spots[i])
+        for i in range(launch.size)
+    )
 
 
 def score_hour(
@@ -134,7 +142,7 @@ def _hour(
     if ruling.refused is not None:
         chance = low = high = None
     road = next((m for m in measures if m.name == "road"), None)
-    hour = Hour(
+    return Hour(
         site=site.name,
         time_utc=from_unix_s(launch[index]),
         verdict=ruling.verdict,
@@ -149,7 +157,6 @@ def _hour(
         refused=ruling.refused,
         road_km=None if road is None else _median(road.values[index]),
     )
-    return _with_landings(hour, site, here, down)
 
 
 def _chance(
@@ -179,22 +186,30 @@ def _too_few(flights: Flights, down: NDArray[np.bool_], plan: ScoringPlan) -> st
     return None
 
 
-def _with_landings(hour: Hour, site: Site, flights: Flights, down: NDArray[np.bool_]) -> Hour:
+def _spot(flights: Flights) -> Footprint | None:
+    """Footprint of the landings of one launch hour."""
+    down = landed(flights)
+    return footprint(flights.landing_latitude_deg[down], flights.landing_longitude_deg[down])
+
+
+def _with_landings(
+    hour: Hour, site: Site, flights: Flights, index: int, spot: Footprint | None
+) -> Hour:
     """The hour with footprint, drift, bearing and time of landing, where any flight landed."""
+    here = flights.of_launch(index)
+    down = landed(here)
     if not np.any(down):
         return hour
-    latitude = flights.landing_latitude_deg[down]
-    longitude = flights.landing_longitude_deg[down]
-    spot = footprint(latitude, longitude)
-    centre = (
-        (latitude[0], longitude[0]) if spot is None else (spot.latitude_deg, spot.longitude_deg)
-    )
+    if spot is None:
+        centre = here.landing_latitude_deg[down][0], here.landing_longitude_deg[down][0]
+    else:
+        centre = spot.latitude_deg, spot.longitude_deg
     return replace(
         hour,
         footprint=spot,
-        drift_km=float(np.median(flights.drift_m[down])) / 1000.0,
+        drift_km=float(np.median(here.drift_m[down])) / 1000.0,
         bearing_deg=float(bearing_deg(site.latitude_deg, site.longitude_deg, *centre)),
-        landing_utc=from_unix_s(float(np.median(flights.landing_time_unix_s[down]))),
+        landing_utc=from_unix_s(float(np.median(here.landing_time_unix_s[down]))),
     )
 
 

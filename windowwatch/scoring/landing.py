@@ -26,9 +26,13 @@ def landing_measures(
 ) -> list[Measure]:
     """Everything that the landing checks look at, shape [N, M, D]; NaN for lost flights."""
     wind = np.where(landed(flights), flights.landing_wind_mps, np.nan)
+    speed = np.hypot(wind, flights.landing_speed_mps)
+    height = np.where(landed(flights), flights.landing_height_m, np.nan)
     return [
         _water(flights, surface, ground),
         _no_landing(flights, ground, plan),
+        Measure("touchdown", speed),
+        Measure("landing_height", height),
         Measure("landing_wind", wind),
         *([_casualty(flights, ground, plan)] if "casualty" in plan.limits else []),
     ]

@@ -40,7 +40,7 @@ _INSIDE = {
     AreaKind.FOREST: Cover.FOREST,
 }
 _LAND = ("built_up", "hazard_line", "forest", "slope")
-_CREW = ("crew", "walk", "arrival_daylight")
+_CREW = ("crew", "walk", "tracker", "arrival_daylight")
 
 
 @dataclass(frozen=True)
@@ -161,7 +161,12 @@ def _reached(
     late = drive - (flights.landing_time_unix_s - launch) / 60.0
     # Later than that says no more, and a time that stands for "never" is not to be read out.
     left = np.maximum(daylight_left_min - np.maximum(late, 0.0) - walk, -LATEST_AFTER_DARK_MIN)
+    tracker = nothing_known("tracker", len(here.down))
+    if plan.tracker_h is not None:  # switched on when setting up
+        there = np.maximum((flights.landing_time_unix_s - launch) / 60.0, drive) + walk
+        tracker = Measure("tracker", 60.0 * plan.tracker_h - plan.setup_min - there)
     return [
+        tracker,
         Measure("crew", late, _reach_words(late, unreached)),
         Measure("walk", walk, _reach_words(walk, unreached)),
         Measure("arrival_daylight", left, _reach_words(left, unreached)),

@@ -67,6 +67,11 @@ class ScoringPlan:
     impact_mass_kg, impact_face_m2, country_people_per_km2 : float or None
         For the casualty expectation: what comes down, its largest face, and how many people
         are about where the map does not say. Without all three it stays unknown.
+    battery_h, tracker_h : float or None
+        How long the payload, and the tracker, run from when they are switched on, which is
+        `setup_min` before the launch; None leaves their checks unknown. [h]
+    notice_h : float or None
+        Notice must be given so long before the launch; None leaves its check unknown. [h]
     min_flights : int
         With fewer landings the hour is refused.
     max_lost_share : float
@@ -94,6 +99,9 @@ class ScoringPlan:
     impact_mass_kg: float | None = None
     impact_face_m2: float | None = None
     country_people_per_km2: float | None = None
+    battery_h: float | None = None
+    tracker_h: float | None = None
+    notice_h: float | None = None
     min_flights: int = 8
     max_lost_share: float = 0.1
     go_score: float = 70.0
@@ -122,6 +130,9 @@ class ScoringPlan:
                 f"caution_score {self.caution_score} and go_score {self.go_score}: give "
                 "0 to 100, the first not above the second"
             )
+        for name in ("battery_h", "tracker_h", "notice_h"):
+            if getattr(self, name) is not None and not 0.0 < getattr(self, name) < 1e4:
+                raise InputError(f"{name} is {getattr(self, name)}; give hours above 0")
         if self.gust_factor is not None and not 1.0 <= self.gust_factor <= 3.0:
             raise InputError(f"gust_factor is {self.gust_factor}; give 1 to 3")
         if not 0.0 <= self.gust_error_factor <= 5.0:

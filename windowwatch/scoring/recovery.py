@@ -1,10 +1,13 @@
 """What the recovery asks: how far from a road, and how much daylight is left."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.ground.values import Ground
 from windowwatch.physics.flights import Flights
+from windowwatch.physics.spread import Footprint
 from windowwatch.physics.sun import RISE_SET_DEG, solar_elevation_deg, sunset_unix_s
 from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.flight import landed
@@ -59,6 +62,15 @@ def road_measure(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure
         for here, known in zip(away, down, strict=True)
     )
     return Measure("road", away, extra)
+
+
+def search_measure(spots: Sequence[Footprint | None]) -> Measure:
+    """Area of the ellipse that holds nine of ten landings of each hour [N, 1, 1]. [km²]"""
+    areas = [
+        np.nan if spot is None else np.pi * spot.major_90_m * spot.minor_90_m / 1e6
+        for spot in spots
+    ]
+    return Measure("search_area", np.array(areas).reshape(-1, 1, 1))
 
 
 def daylight_left_min(

@@ -25,7 +25,8 @@ from windowwatch.units import KELVIN_AT_0_C
 FloatArray = NDArray[np.float64]
 
 #: Checks that need the forecast at the site.
-WEATHER_CHECKS = ("wind", "gust", "cloud", "ceiling", "visibility", "precipitation", "thunder",
+WEATHER_CHECKS = ("wind", "gust", "cloud", "low_cloud", "middle_cloud", "high_cloud", "ceiling",
+                  "visibility", "precipitation", "thunder", "lifted_index", "freezing_rain",
                   "shear", "temperature", "front")  # fmt: skip
 
 
@@ -36,6 +37,7 @@ def release_measures(
     surface: SurfaceGrid,
     plan: ScoringPlan,
     speed_error_mps: FloatArray | None = None,
+    now_unix_s: float | None = None,
 ) -> list[Measure]:
     """Everything that the release checks look at.
 
@@ -50,6 +52,8 @@ def release_measures(
     plan : ScoringPlan
     speed_error_mps : array [N, D], optional
         Drawn errors of the wind speed at the site, for the chance. [m s⁻¹]
+    now_unix_s : float, optional
+        The present; how much time is left for notice is unknown without it. [s since 1970 UTC]
 
     Returns
     -------
@@ -61,7 +65,7 @@ def release_measures(
         _doubted(measure, speed_error_mps, plan)
         for measure in _weather(site, launch, surface, plan)
     ]
-    measures.append(_daylight(site, launch, plan))
+    measures += [_daylight(site, launch, plan), _notice(launch, plan, now_unix_s)]
     if plan.clearance is not None:
         earliest, latest = plan.clearance
         spare_s = np.minimum(launch[:, None, None] - earliest, latest - flights.landing_time_unix_s)
@@ -98,10 +102,16 @@ def _weather(
         weather.wind(),
         weather.gust(plan.gust_factor),
         weather.highest("cloud", "cloud_total_pct"),
+        *(
+            weather.highest(f"{layer}_cloud", f"cloud_{layer}_pct")
+            for layer in ("low", "middle", "high")
+        ),
         weather.ceiling(),
         weather.lowest("visibility", "visibility_m", 1e-3),
         weather.precipitation(),
         weather.highest("thunder", "cape_jpkg"),
+        weather.lowest("lifted_index", "lifted_index_k", 1.0),
+        weather.freezing_rain(),
         weather.shear(),
         weather.temperature(),
     ]
@@ -171,6 +181,14 @@ class _Span:
         worst = found[0] if len(found) == 1 else np.maximum(found[0], found[1])
         return Measure("precipitation", worst[:, :, None])
 
+    def freezing_rain(self) -> Measure:
+        """1 for a member with freezing rain anywhere in the span, or on the way to a step."""
+        if "freezing_rain" not in self._values:
+            return self._missing("freezing_rain")
+        amount = self._extreme("freezing_rain", self._values["freezing_rain"]).values
+        falls = np.where(np.isnan(amount), np.nan, (amount > 0.0).astype(np.float64))
+        return Measure("freezing_rain", falls)
+
     def highest(self, name: str, key: str) -> Measure:
         if key not in self._values:
             return self._missing(name)
@@ -195,6 +213,14 @@ class _Span:
 
     def _missing(self, name: str) -> Measure:
         return nothing_known(name, self._start_s.size)
+
+
+def _notice(launch: FloatArray, plan: ScoringPlan, now_unix_s: float | None) -> Measure:
+    """Time left until notice must be given; negative when it should have been. [h]"""
+    if plan.notice_h is None or now_unix_s is None:
+        return nothing_known("notice", launch.size)
+    left = (launch - now_unix_s) / 3600.0 - plan.notice_h
+    return Measure("notice", left[:, None, None])
 
 
 def _daylight(site: Site, launch: FloatArray, plan: ScoringPlan) -> Measure:

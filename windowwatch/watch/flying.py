@@ -30,7 +30,9 @@ class Flown:
     details: tuple[HourDetail, ...]
 
 
-def fly_and_score(data: CycleData, watch: Watch, site: Site, times: tuple[datetime, ...]) -> Flown:
+def fly_and_score(
+    data: CycleData, watch: Watch, site: Site, times: tuple[datetime, ...], now_utc: datetime
+) -> Flown:
     """Every launch hour of one site, and every flight (launch hour × member × draw) behind it."""
     count = len(times)
     launches = Launches(
@@ -61,6 +63,7 @@ def fly_and_score(data: CycleData, watch: Watch, site: Site, times: tuple[dateti
         watch.plan,
         draw_surface_errors(launches, **stream),
         airways.crossings(),
+        to_unix_s(now_utc),
     )
 
     def again(

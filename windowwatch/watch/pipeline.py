@@ -116,7 +116,7 @@ def run_pass(
     for number, site in enumerate(watch.sites):
         _go_on(stopping)
         progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
-        found = fly_and_score(data, watch, site, times)
+        found = fly_and_score(data, watch, site, times, now_utc)
         hours += found.hours
         details += found.details
         flown += found.flights.status.size
