@@ -156,7 +156,7 @@ def test_every_answer_tells_the_browser_what_to_refuse(week: Week, path: str) ->
     assert "server" not in answer.headers
     if answer.headers.get("content-type", "").startswith("text/html"):
         assert not re.search(r"<script(?![^>]* src=)|\son\w+=|style=|javascript:", answer.text)
-        assert not re.search(r'(?:src|href)="(?!/|#|geo:)', answer.text)
+        assert not re.search(r'(?:src|href)="(?!/|#|geo:|tel:)', answer.text)
 
 
 @pytest.mark.parametrize(

@@ -176,17 +176,6 @@ def test_the_board_prints_one_site_on_each_page_lying(
                 assert site.locator(".days").is_visible()
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_the_launch_day_sheet_is_one_page_of_paper(
-    week: Week, browser: Browser, paper: str
-) -> None:
-    with visit(browser, week.url(), DESK) as page:
-        for window in week.store.current_windows(week.facts.watch):
-            page.goto(f"{week.url()}/windows/{window.uid}/sheet")
-            assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper))) == 1
-    assert week.store.current_windows(week.facts.watch)
-
-
 def test_a_notice_is_acknowledged_by_keyboard_and_without_script(
     made_week: Week, browser: Browser
 ) -> None:

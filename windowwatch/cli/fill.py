@@ -10,6 +10,7 @@ from rich.table import Table
 from windowwatch.cli.show import print_note
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
+from windowwatch.physics.cautions import GAS_CAUTIONS
 from windowwatch.physics.fill import (
     Fill,
     SiteAir,
@@ -22,23 +23,9 @@ from windowwatch.physics.fill import (
     fill_time_s,
 )
 from windowwatch.physics.parachute import landing_energy_j, sink_rate_mps
-from windowwatch.physics.train import FlightTrain, Gas
+from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.values import Site
 from windowwatch.units import KELVIN_AT_0_C
-
-#: Said with every fill; local rules and licensed practice come first.
-CAUTIONS = {
-    Gas.HYDROGEN: (
-        "Hydrogen burns with a flame that is hard to see and needs only the faintest spark: "
-        "ventilate, bond and earth, no flames, phones or bystanders near; touch earthed metal "
-        "before you touch the balloon; if a leak burns, close the valve. Local rules and "
-        "trained people come first."
-    ),
-    Gas.HELIUM: (
-        "Helium displaces the air you breathe: ventilate, and never breathe it. Secure the "
-        "cylinders. Local rules and trained people come first."
-    ),
-}
 
 
 @dataclass(frozen=True)
@@ -87,7 +74,7 @@ def show_fill(train: FlightTrain, site: Site, wish: Wish, supply: Supply) -> Non
         conflict = explain_conflict(train, wish.rate_mps, wish.burst_m, air)
     for words in (*fill.warnings, *([conflict] if conflict else [])):
         print_note(console, f"Note: {words}")
-    print_note(console, CAUTIONS[train.gas])
+    print_note(console, GAS_CAUTIONS[train.gas])
 
 
 def _air(site: Site, wish: Wish) -> SiteAir:

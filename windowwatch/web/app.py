@@ -126,6 +126,7 @@ class Desk:
                 nav=self._nav(guest_of(request)),
                 guest=guest_of(request),
                 mark="" if snapshot is None else snapshot.word,
+                behind=() if snapshot is None else snapshot.behind,
                 underway=self._underway(),
                 path=request.url.path,
                 **values,
@@ -202,7 +203,16 @@ class Desk:
         if snapshot is None or site is None:
             raise HTTPException(404)
         hours = [h for h in snapshot.hours if h.site == site.name]
-        made = sheet(self.facts, site, history[-1], hours)
+        best = next((h for h in hours if h.time_utc == history[-1].best_hour_utc), None)
+        told_by = (best.from_cycle if best else None) or snapshot.cycle.cycle.id
+        made = sheet(
+            self.facts,
+            site,
+            history[-1],
+            hours,
+            detail=self.reader.detail(told_by, site.name, history[-1].best_hour_utc),
+            with_contacts=guest_of(request) is None,
+        )
         if made is None:
             raise HTTPException(404)
         return self.page(request, "sheet.html", snapshot, sheet=made)
