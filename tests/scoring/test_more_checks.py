@@ -88,7 +88,7 @@ def test_height_of_the_landing() -> None:
 def test_search_area_is_that_of_the_ninety_percent_ellipse() -> None:
     rng = np.random.default_rng(6)
     latitude, longitude = 46.0 + 0.05 * rng.normal(size=64), -34.4 + 0.1 * rng.normal(size=64)
-    flown = {"landing_latitude_deg": latitude, "landing_longitude_deg": longitude}
+    flown: dict[str, Any] = {"landing_latitude_deg": latitude, "landing_longitude_deg": longitude}
     found = _checks(draws=64, **flown)["search_area"]
     spot = footprint(latitude, longitude)
     assert spot is not None

@@ -31,7 +31,11 @@ class Flown:
 
 
 def fly_and_score(
-    data: CycleData, watch: Watch, site: Site, times: tuple[datetime, ...], now_utc: datetime
+    data: CycleData,
+    watch: Watch,
+    site: Site,
+    times: tuple[datetime, ...],
+    now_utc: datetime | None = None,
 ) -> Flown:
     """Every launch hour of one site, and every flight (launch hour × member × draw) behind it."""
     count = len(times)
@@ -63,7 +67,7 @@ def fly_and_score(
         watch.plan,
         draw_surface_errors(launches, **stream),
         airways.crossings(),
-        to_unix_s(now_utc),
+        None if now_utc is None else to_unix_s(now_utc),
     )
 
     def again(

@@ -47,7 +47,8 @@ def asked_what_it_can(
         Which checks it is not asked, in words.
     """
     probe = replace(watch, draws=min(watch.draws, _TRIED_DRAWS))
-    tried = fly_and_score(data, probe, watch.sites[0], tuple(times[::_TRIED_EVERY])).hours
+    now = min(times, default=None)  # any time does: the present is no data of a model
+    tried = fly_and_score(data, probe, watch.sites[0], tuple(times[::_TRIED_EVERY]), now).hours
     judged = [hour for hour in tried if hour.landing_utc is not None]
     answered = {c.name for h in judged for c in h.checks if c.verdict is not Verdict.UNKNOWN}
     never = sorted({c.name for h in judged for c in h.checks} - answered)
