@@ -1,5 +1,6 @@
 """Windows, sites, notices and health as pages."""
 
+import html
 import re
 from datetime import timedelta
 from zoneinfo import ZoneInfo
@@ -7,6 +8,7 @@ from zoneinfo import ZoneInfo
 import invented
 from page_week import Week
 
+from windowwatch.web.credits import gathered
 from windowwatch.web.health import Condition, health
 from windowwatch.web.words import cycle_words, release_words
 from windowwatch.windows.values import ChangeKind, WindowState
@@ -111,7 +113,9 @@ def test_the_sheet_says_what_the_window_and_its_hours_say(week: Week) -> None:
         until_utc=window.end_utc + timedelta(hours=2),
     ):
         row = re.search(
-            rf">{hour.time_utc.astimezone(zone):%H:%M}(?: best)?</th>(.*?)</tr>", page, re.S
+            rf">{hour.time_utc.astimezone(zone):%H:%M}(?: <small>.*?</small>)?</th>(.*?)</tr>",
+            page,
+            re.S,
         )
         assert row is not None
         assert str(hour.verdict) in row[1]
@@ -168,3 +172,21 @@ def test_an_acknowledgement_from_elsewhere_is_refused(made_week: Week) -> None:
     assert client.post("/notices/abc/known", data=good).status_code == 404
     assert client.get(path).status_code == 405
     assert made_week.store.acknowledgements([key]) == {}
+
+
+def test_the_weather_and_the_map_are_credited_on_every_page(week: Week) -> None:
+    for path in ("/", "/windows", "/sites", "/notices", "/health/page"):
+        page = week.client().get(path).text
+        foot = html.unescape(page[page.index("<footer>") :])
+        assert "Weather: model skerra, cycle skerra-2026-05-04T18Z" in foot
+        for source in week.facts.ground.sources:
+            name, said = source.split(": ", 1)
+            assert name in foot
+            assert said in foot
+
+
+def test_sources_of_which_the_same_is_said_stand_together() -> None:
+    lines = ("Weather: model a, cycle b", "Map: x.geojson: © Y", "Map: z.osm: © Y", "Map: w: © V")
+    assert gathered(lines) == (
+        "Weather: model a, cycle b", "Map: x.geojson, z.osm: © Y", "Map: w: © V",
+    )  # fmt: skip

@@ -23,3 +23,18 @@ def weather_credits(cycles: Iterable[Cycle]) -> tuple[str, ...]:
 def credit_lines(cycles: Iterable[Cycle], ground: Ground) -> tuple[str, ...]:
     """Lines for weather and map; the map's are those that its files carry."""
     return (*weather_credits(cycles), *(f"Map: {line}" for line in ground.sources))
+
+
+def gathered(lines: Iterable[str]) -> tuple[str, ...]:
+    """The same in fewer words: sources of a map of which the same is said stand together."""
+    kept: dict[tuple[str, str], list[str]] = {}
+    for line in lines:
+        what, name, said = (*line.split(": ", 2), "", "")[:3]
+        if said:
+            kept.setdefault((what, said), []).append(name)
+        else:
+            kept[line, ""] = []
+    return tuple(
+        f"{what}: {', '.join(names)}: {said}" if said else what
+        for (what, said), names in kept.items()
+    )

@@ -5,7 +5,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from windowwatch.web import words
-from windowwatch.web.credits import credit_lines
+from windowwatch.web.credits import credit_lines, gathered
 
 
 class Pages:
@@ -22,6 +22,7 @@ class Pages:
         )
         self._templates.globals["credits"] = credit_lines
         self._templates.filters.update(
+            gathered=gathered,
             score=words.score_words,
             chance=words.chance_words,
             km=words.km_words,
