@@ -201,6 +201,19 @@ def test_a_rehearsal_replaces_only_its_own_database(folder: Path) -> None:
     assert not (folder / "line.sqlite3").exists()
     assert "OPENED Field Mon 4 May" in again.out
     assert "already" not in again.out
+    looked = run(folder, "windows", "--rehearsal", "--settings", "watch.toml")
+    assert (looked.code, looked.err) == (0, "")
+    assert "windows: 1 open" in looked.out
+    assert not (folder / "line.sqlite3").exists()
+
+
+def test_results_are_those_of_a_settings_file_or_of_a_rehearsal(folder: Path) -> None:
+    unsaid = run(folder, "windows")
+    assert unsaid.code == 2
+    assert "Missing option '--settings': name your settings file." in unsaid.err
+    none = run(folder, "windows", "--rehearsal", "--settings", "watch.toml")
+    assert none.code == 1
+    assert "rehearsal-line.sqlite3 is not there: run `windowwatch rehearse` first" in none.err
 
 
 @pytest.mark.parametrize("group", ["", "share", "notices", "ground", "db"])

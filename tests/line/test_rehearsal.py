@@ -74,9 +74,11 @@ def test_every_site_has_its_table_and_every_notice_its_kind(week: Week) -> None:
     changes = week.store.changes(WATCH)
     assert [int(number) for number, _ in told] == list(range(1, len(changes) + 1))
     assert [kind for _, kind in told] == [str(c.kind).upper().split()[0] for c in changes]
-    where, page = week.printed.splitlines()[-2:]
+    where, _, *more = week.printed.splitlines()[-6:]
     assert "rehearsal-skerra-demo.sqlite3" in where
-    assert "windowwatch page --rehearsal" in page
+    assert [line.split()[:2] for line in more] == [
+        ["windowwatch", command] for command in ("page", "sites", "hours", "explain")
+    ]
 
 
 def test_no_line_is_wider_than_a_terminal(week: Week) -> None:

@@ -3,7 +3,9 @@
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -73,13 +75,54 @@ def settings_of(path: Path, *, maps: bool = True) -> "Settings":
     return read_settings(path, maps=maps)
 
 
+@dataclass(frozen=True)
+class Where:
+    """Which results are looked at: those of a daemon, or of the last rehearsal."""
+
+    settings: Path
+    rehearsal: bool
+
+
+def results_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options that say which results are looked at; the command gets them as `where`."""
+
+    @click.option("--rehearsal", is_flag=True, help="Results of the last rehearsal.")
+    @click.option(
+        "--settings",
+        "settings_path",
+        type=click.Path(path_type=Path),
+        envvar="WINDOWWATCH_SETTINGS",
+        show_envvar=True,
+        help=f"The settings file (TOML); for --rehearsal {EXAMPLE} when left out.",
+    )
+    @wraps(command)
+    def with_where(settings_path: Path | None, rehearsal: bool, **others: Any) -> Any:
+        if settings_path is None and not rehearsal:
+            raise click.UsageError("Missing option '--settings': name your settings file.")
+        return command(where=Where(settings_path or EXAMPLE, rehearsal), **others)
+
+    return with_where
+
+
+def rehearsal_file(settings: "Settings") -> Path:
+    """Where a rehearsal of these settings leaves its results."""
+    from windowwatch.settings.read import data_folder
+
+    return data_folder() / f"rehearsal-{settings.slug}.sqlite3"
+
+
 @contextmanager
-def results(settings_path: Path) -> Iterator[tuple["Settings", "Store", str]]:
+def results(where: Where) -> Iterator[tuple["Settings", "Store", str]]:
     """Settings, their open store, and the id of the newest cycle in it."""
+    from windowwatch.storage.engine import sqlite_url
     from windowwatch.storage.ready import existing_store, missing_file
 
-    settings = settings_of(settings_path, maps=False)
+    settings = settings_of(where.settings, maps=False)
     url = settings.database_url()
+    if where.rehearsal:
+        url = sqlite_url(rehearsal_file(settings))
+        if missing_file(url) is not None:
+            raise no_rehearsal(settings)
     if missing_file(url) is not None:
         raise _no_result(str(missing_file(url)), settings)
     with existing_store(url) as store:
@@ -87,6 +130,13 @@ def results(settings_path: Path) -> Iterator[tuple["Settings", "Store", str]]:
         if newest is None:
             raise _no_result(store.place, settings)
         yield settings, store, newest.id
+
+
+def no_rehearsal(settings: "Settings") -> StorageError:
+    """What is said where there was no rehearsal yet."""
+    return StorageError(
+        f"{rehearsal_file(settings)} is not there: run `windowwatch rehearse` first"
+    )
 
 
 def _no_result(place: str, settings: "Settings") -> StorageError:

@@ -5,16 +5,23 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from windowwatch.cli.common import errors_in_words, results, settings_option, site_called
+from windowwatch.cli.common import (
+    Where,
+    errors_in_words,
+    results,
+    results_options,
+    settings_option,
+    site_called,
+)
 from windowwatch.clock import SystemClock
 
 
 @click.command("windows", short_help="Show the windows after the newest cycle.")
-@settings_option()
+@results_options
 @click.option("--all", "everything", is_flag=True, help="Closed and past ones too.")
-def windows_command(settings_path: Path, everything: bool) -> None:
+def windows_command(where: Where, everything: bool) -> None:
     """Show the windows after the newest cycle."""
-    with errors_in_words(), results(settings_path) as (settings, store, cycle):
+    with errors_in_words(), results(where) as (settings, store, cycle):
         from windowwatch.cli import show
 
         name = settings.watch.name
@@ -24,12 +31,12 @@ def windows_command(settings_path: Path, everything: bool) -> None:
 
 
 @click.command("hours", short_help="Show the hours of a site, and what limits each.")
-@settings_option()
+@results_options
 @click.argument("site")
 @click.option("--all", "everything", is_flag=True, help="No-go hours too.")
-def hours_command(settings_path: Path, site: str, everything: bool) -> None:
+def hours_command(where: Where, site: str, everything: bool) -> None:
     """Show the hours of SITE after the newest cycle, with what limits each."""
-    with errors_in_words(), results(settings_path) as (settings, store, cycle):
+    with errors_in_words(), results(where) as (settings, store, cycle):
         from windowwatch.cli import show
         from windowwatch.scoring.values import Verdict
 
@@ -43,10 +50,10 @@ def hours_command(settings_path: Path, site: str, everything: bool) -> None:
 
 
 @click.command("sites", short_help="Compare the sites, the best first, and say why.")
-@settings_option()
-def sites_command(settings_path: Path) -> None:
+@results_options
+def sites_command(where: Where) -> None:
     """Compare the sites after the newest cycle, the best first, and say why."""
-    with errors_in_words(), results(settings_path) as (settings, store, cycle):
+    with errors_in_words(), results(where) as (settings, store, cycle):
         from windowwatch.cli import show
         from windowwatch.scoring.compare import compare_sites
 
@@ -57,17 +64,17 @@ def sites_command(settings_path: Path) -> None:
 
 
 @click.command("explain", short_help="Say what stands behind a notice or a launch hour.")
-@settings_option()
+@results_options
 @click.argument("what", metavar="KEY|SITE")
 @click.argument("at", metavar="[TIME]", required=False)
 @click.option("--all", "everything", is_flag=True, help="Every hour of the window in full.")
-def explain_command(settings_path: Path, what: str, at: str | None, everything: bool) -> None:
+def explain_command(where: Where, what: str, at: str | None, everything: bool) -> None:
     """Say what stands behind a notice, or behind a launch hour.
 
     KEY stands in square brackets at the end of a notice. SITE and TIME name a launch hour of
     the newest cycle; TIME is local to the site, as 2026-05-08T06:00, unless it carries a zone.
     """
-    with errors_in_words(), results(settings_path) as (settings, store, _):
+    with errors_in_words(), results(where) as (settings, store, _):
         from windowwatch.cli import explaining, show
 
         plan, console = settings.watch.plan, show.terminal()
@@ -91,7 +98,7 @@ def explain_command(settings_path: Path, what: str, at: str | None, everything: 
 @click.option("--by", "by_whom", required=True, help="Your name.")
 def acknowledge_command(settings_path: Path, key: str, by_whom: str) -> None:
     """Say that you know of a notice, or have seen to it: reminders of KEY end."""
-    with errors_in_words(), results(settings_path) as (_, store, _):
+    with errors_in_words(), results(Where(settings_path, False)) as (_, store, _):
         before = store.acknowledge(key, by_whom=by_whom, now_utc=SystemClock().now())
         click.echo("acknowledged" if before is None else f"{before} had acknowledged it before")
 

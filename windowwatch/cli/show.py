@@ -15,7 +15,7 @@ from windowwatch.notices.values import Message
 from windowwatch.scoring.compare import SiteSummary
 from windowwatch.scoring.opinions import others_words
 from windowwatch.scoring.values import Hour, Site, Verdict
-from windowwatch.web.words import day_words, score_words
+from windowwatch.web.words import day_words, score_words, utc_words
 from windowwatch.windows.phrases import compass, day_and_time, percent, sentence
 from windowwatch.windows.spoken import spoken
 from windowwatch.windows.values import Window, WindowState
@@ -186,7 +186,7 @@ def plain_table(title: str) -> Table:
 
 def print_notice(console: Console, number: int, message: Message, sent_utc: datetime) -> None:
     """Print one notice as it stands on a phone."""
-    head = f"{number}. told {sent_utc:%a %d %b %H:%M} UTC"
+    head = f"{number}. told {utc_words(sent_utc)}"
     body = Text(f"{message.title}\n\n", style="bold").append(message.body, style="not bold")
     console.print(Panel(body, title=head, title_align="left", width=min(console.width, 76)))
 

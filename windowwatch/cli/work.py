@@ -13,14 +13,13 @@ from rich.console import Console
 from windowwatch import daemon
 from windowwatch.cli import show
 from windowwatch.cli.bar import progress_bar
-from windowwatch.cli.common import EXAMPLE
+from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
-from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_cycle, load_files, scan_folder
 from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
-from windowwatch.settings.read import Settings, data_folder
+from windowwatch.settings.read import Settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.ready import ready_store
 from windowwatch.storage.roles import Role
@@ -59,7 +58,15 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
             )
         _show_rehearsal(console, result, settings)
     click.echo(f"\nEverything is in {database}")
-    click.echo(f"See it in a browser:  {_program()} page --rehearsal{_settings_words(settings)}")
+    more = f"--rehearsal{_settings_words(settings)}"
+    click.echo("Look into it:")
+    for words, what in (
+        (f"page {more}", "in a browser"),
+        (f"sites {more}", "the sites, the best first"),
+        (f"hours {watch.sites[0].name} {more}", "every hour, and what limits it"),
+        (f"explain KEY {more}", "what stands behind a notice"),
+    ):
+        click.echo(f"  {_program()} {words:<{_WIDTH}} {what}")
 
 
 def _heard(settings: Settings) -> list[Heard]:
@@ -74,11 +81,6 @@ def _heard(settings: Settings) -> list[Heard]:
     return heard
 
 
-def rehearsal_file(settings: Settings) -> Path:
-    """Where a rehearsal of these settings leaves its results."""
-    return data_folder() / f"rehearsal-{settings.slug}.sqlite3"
-
-
 def show_page(
     settings: Settings, host: str, port: int, at: datetime | None, *, rehearsal: bool
 ) -> None:
@@ -90,7 +92,7 @@ def show_page(
     if rehearsal:
         file = rehearsal_file(settings)
         if not file.exists():
-            raise StorageError(f"{file} is not there: run `windowwatch rehearse` first")
+            raise no_rehearsal(settings)
         url = sqlite_url(file)
         note = "A rehearsal: stored forecasts on a simulated clock. Nothing of it is to come."
     with ready_store(url) as store:
@@ -105,6 +107,10 @@ def show_page(
             port,
             ready=lambda page: click.echo(f"The page is at {page}  (stop with Ctrl-C)"),
         )
+
+
+#: Of the commands that a rehearsal ends with, so that what they show stands in a column.
+_WIDTH = 34
 
 
 def _program() -> str:
