@@ -12,7 +12,7 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--host-resolver-rules=MAP * ~NOTFOUND,EXCLUDE 127.0.0.1",
+    "--host-resolver-rules=MAP * ~NOTFOUND,EXCLUDE 127.0.0.1", "--disable-3d-apis",
 ]  # fmt: skip
 PHONE: dict[str, Any] = {
     "viewport": {"width": 390, "height": 844},

@@ -14,6 +14,7 @@ from windowwatch.web.mapview import MapView, draw, place_words
 from windowwatch.web.profile import Profile, profile
 from windowwatch.web.timeline import Timeline, front_time, timeline
 from windowwatch.web.values import Facts, site_keys, stamp
+from windowwatch.windows.phrases import sentence
 from windowwatch.windows.values import Window
 
 
@@ -101,6 +102,7 @@ class HourView:
     models: tuple[ModelRow, ...]
     agreement: str
     kept_from: str
+    refused: str
     cycle: Cycle
     newest: bool
     before: str | None
@@ -172,16 +174,11 @@ def hour_view(
             front_utc=front_time(hour, further[0] if further else None),
         ),
         story=tuple(_seen(each, found) for each, found in story),
-        chart=history(
-            [
-                Told(each.reference_utc, h.score, h.chance, str(h.verdict))
-                for each, h in reversed(story)
-                if h is not None
-            ]
-        ),
+        chart=_chart(story),
         models=_models(hour, cycle),
         agreement=words.agreement_words(hour),
         kept_from="" if hour.from_cycle is None else words.cycle_words(hour.from_cycle),
+        refused=sentence(hour.refused or ""),
         cycle=cycle,
         newest=newest,
         before=f"/hour/{key}/{stamp(earlier[-1].time_utc)}" if earlier else None,
@@ -216,6 +213,16 @@ def _track_note(detail: HourDetail | None) -> str:
     return (
         "The line is the middle flight, marked by minutes after the release; "
         f"the dots are {dots} single landings."
+    )
+
+
+def _chart(story: Sequence[tuple[Cycle, Hour | None]]) -> History | None:
+    return history(
+        [
+            Told(each.reference_utc, h.score, h.chance, str(h.verdict))
+            for each, h in reversed(story)
+            if h is not None
+        ]
     )
 
 
@@ -281,5 +288,5 @@ def _seen(cycle: Cycle, hour: Hour | None) -> Seen:
         hour,
         words.MARKS[hour.verdict],
         words.lands_words(hour.drift_km, hour.bearing_deg),
-        hour.refused or next(iter(hour.worst), "All is well within the limits."),
+        sentence(hour.refused or next(iter(hour.worst), "All is well within the limits.")),
     )
