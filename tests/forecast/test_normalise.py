@@ -8,6 +8,7 @@ from grib_maker import AVERAGE, GREATEST, SUM, Box, Message, aloft, ground, loop
 
 from windowwatch.errors import DecodeError, MissingFieldError
 from windowwatch.forecast.cycle import CycleData
+from windowwatch.forecast.normalise import DRY
 from windowwatch.forecast.sources import load_file
 
 ROWS = Box(rising=True)
@@ -129,7 +130,55 @@ def test_a_single_step_is_held_three_hours_and_says_so(tmp_path: Path) -> None:
     assert data.remarks == (
         "the files hold a single step, valid 2026-05-05 00:00 UTC (+12 h); it is taken as valid "
         "within three hours either way",
+        DRY,
     )
+
+
+def test_relative_and_specific_humidity_make_the_same_lighter_air(tmp_path: Path) -> None:
+    """80 % at 250 K and 500 hPa (1000 hPa is under the terrain): WMO-No. 8, annex 4.B, over
+    ice, by hand."""
+    dry = _load(tmp_path, _steps(0, 3))
+    vapour = 0.8 * 611.2 * np.exp(22.46 * -23.15 / (272.62 - 23.15))
+    q = 0.62198 * vapour / (50_000.0 - 0.37802 * vapour)
+    humid = {}
+    for what, values in (("r", 80.0), ("q", q)):
+        found = [Message(what, step, values, level) for step in (0, 3) for level in (1000, 500)]
+        humid[what] = _load(tmp_path, [*_steps(0, 3), *found])
+        assert humid[what].remarks == ()
+        lightness = humid[what].wind.lightness
+        assert lightness is not None
+        assert np.allclose(lightness, 1.0 - 1.0 / (1.0 + 0.60777 * q), rtol=1e-3)
+        k = int(np.searchsorted(dry.wind.height_m, 5_500.0))  # 75 m under the level
+        low = humid[what].wind.air[..., k, 3] - dry.wind.air[..., k, 3]
+        assert np.allclose(low, -np.log(1.0 + 0.60777 * q), rtol=0.05)
+        assert np.array_equal(humid[what].wind.air[..., 2], dry.wind.air[..., 2])
+    assert dry.wind.lightness is None
+    assert dry.remarks == (DRY,)
+    given = [
+        Message(what, step, value, level)
+        for what, value in (("r", 10.0), ("q", q))
+        for step in (0, 3)
+        for level in (1000, 500)
+    ]
+    both = _load(tmp_path, [*_steps(0, 3), *given])
+    assert np.array_equal(both.wind.air, humid["q"].wind.air), (
+        "what is given comes before what is worked out"
+    )
+
+
+def test_missing_humidity_is_dry_air_and_named(tmp_path: Path) -> None:
+    found = [Message("r", 0, 80.0, 1000), Message("r", 0, 50.0, 500), Message("r", 3, 50.0, 1000)]
+    data = _load(tmp_path, [*_steps(0, 3), *found, Message("r", 0, 30.0, 10)])
+    assert not np.isnan(data.wind.air).any()
+    assert data.wind.lightness is not None
+    assert (data.wind.lightness[0] > 0.0).all()
+    assert (data.wind.lightness[1] == 0.0).all()
+    (gap,) = (gap for gap in data.gaps if "humidity" in gap)
+    assert "air is taken as dry where relative humidity at 500 hPa is missing" in gap
+    wrong = [Message("r", 0, 80.0, 1000), Message("r", 3, 900.0, 1000)]
+    data = _load(tmp_path, [*_steps(0, 3), *wrong])
+    assert any("relative humidity at 1000 hPa is not used" in gap for gap in data.gaps)
+    assert not np.isnan(data.wind.air).any()
 
 
 # --- what is not there ---------------------------------------------------------------------
@@ -256,7 +305,7 @@ def test_terrain_comes_from_pressure_where_it_is_not_given(tmp_path: Path) -> No
     share = np.log(1000 / 900) / np.log(1000 / 500)
     by_hand = height[1000] + share * (height[500] - height[1000])
     assert np.allclose(data.wind.terrain_m, by_hand, atol=0.01)
-    assert "terrain height is not in the files" in data.remarks[-1]
+    assert "terrain height is not in the files" in data.remarks[0]
     below = _load(tmp_path, [*messages, *_pairs("sp", 102_000.0)])
     assert np.all(below.wind.terrain_m < height[1000])
 
@@ -299,7 +348,10 @@ def test_members_follow_the_control_on_its_times(tmp_path: Path) -> None:
     gust = data.surface.fields["gust_mps"]
     assert gust[:, :, 0, 0].tolist() == [[1, 1, 1], [10, 13, 16], [20, 23, 26], [30, 33, 36]]
     assert data.surface.fields["temperature_2m_k"].shape[0] == 1
-    assert data.remarks == ("of these the control's is used for all members: temperature at 2 m",)
+    assert data.remarks == (
+        "of these the control's is used for all members: temperature at 2 m",
+        DRY,
+    )
 
 
 def test_before_and_after_the_members_nothing_is_made_up(tmp_path: Path) -> None:
@@ -340,11 +392,12 @@ def test_members_alone_are_a_cycle_too(tmp_path: Path) -> None:
 def test_a_field_that_stands_there_twice_is_taken_once(tmp_path: Path) -> None:
     messages = [*_steps(0, 3), *_pairs("gust", 5.0)]
     same = _load(tmp_path, [*messages, Message("gust", 3, 5.0)])
-    assert same.remarks == ()
+    assert same.remarks == (DRY,)
     other = _load(tmp_path, [*messages, Message("gust", 3, 9.0)])
     assert _mean(other, "gust_mps") == [5.0, 5.0]
     assert other.remarks == (
         "wind gust: 1 planes are there twice with other values; the first one found is used",
+        DRY,
     )
 
 

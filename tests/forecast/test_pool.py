@@ -145,7 +145,7 @@ def test_what_nobody_wants_is_not_looked_into(tmp_path: Path) -> None:
     assert len(inventory(str(path))) == 13, "asked for all keys, it is looked into"
 
 
-def _six(message: bytes) -> int:
+def _six(message: bytes | bytearray) -> int:
     place = 16
     while message[place + 4] != 6:
         place += int.from_bytes(message[place : place + 4], "big")

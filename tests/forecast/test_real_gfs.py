@@ -164,8 +164,24 @@ def test_the_column_over_a_site_equals_the_loop(
     air = data.wind.air[0, 0, y, x, inside]
     for column_values, k, tolerance in ((u, 0, 2e-3), (v, 1, 2e-3), (t, 2, 0.05)):
         assert np.allclose(air[:, k], np.interp(z[inside], height, column_values), atol=tolerance)
-    log_pressure = np.interp(z[inside], height, np.log(levels))
+    # of dry air as dense as the moist air: p - (1 - 0.62198) e, with e after WMO-No. 8, annex 4.B
+    humid = [
+        _find(fields, 0, 1, 1, 100, level=p)[row, column] if p >= 20_000 else 0.0 for p in levels
+    ]
+    celsius = t - 273.15
+    water = 611.2 * np.exp(17.62 * celsius / (243.12 + celsius))
+    ice = 611.2 * np.exp(22.46 * celsius / (272.62 + celsius))
+    share = np.clip(1.0 + celsius / 20.0, 0.0, 1.0)
+    vapour = np.array(humid) / 100.0 * (share * water + (1.0 - share) * ice)
+    effective = np.array(levels) - (1.0 - 0.62198) * vapour
+    assert 1e-4 < 1.0 - effective[0] / levels[0] < 0.01
+    log_pressure = np.interp(z[inside], height, np.log(effective))
     assert np.allclose(air[:, 3], log_pressure, atol=1e-4)
+    assert data.wind.lightness is not None
+    low = int(np.argmax(height > data.wind.terrain_m[y, x]))
+    assert data.wind.lightness[0, y, x] == pytest.approx(
+        1.0 - effective[low] / levels[low], rel=1e-3
+    )
 
 
 def _is_wind(keys: dict[str, int]) -> bool:

@@ -1,5 +1,6 @@
 """From pressure levels over terrain to fixed heights."""
 
+from dataclasses import fields
 from typing import Any
 
 import made_air
@@ -19,11 +20,11 @@ from windowwatch.physics.windgrid import (
     DEFAULT_HEIGHTS,
     LOG_PRESSURE,
     TEMPERATURE,
+    LevelRun,
     U,
     V,
     WindGrid,
     build_wind_grid,
-    merge_members,
 )
 
 PRESSURE = 100.0 * np.array([10, 20, 30, 50, 70, 100, 150, 200, 250, 300, 400, 500, 600, 700,
@@ -57,13 +58,28 @@ def forecast(**changes: Any) -> dict[str, Any]:
     return given | changes
 
 
+def build(**given: Any) -> WindGrid:
+    """The grid of one run, from what `forecast` gives."""
+    return build_wind_grid(run(**given), **shared(**given))
+
+
+def run(**given: Any) -> LevelRun:
+    known = {field.name for field in fields(LevelRun)}
+    return LevelRun(**{name: value for name, value in given.items() if name in known})
+
+
+def shared(**given: Any) -> dict[str, Any]:
+    known = {field.name for field in fields(LevelRun)}
+    return {name: value for name, value in given.items() if name not in known}
+
+
 def surface(u: float, v: float) -> tuple[np.ndarray, np.ndarray]:
     shape = (1, TIME.size, LATITUDE.size, LONGITUDE.size)
     return np.full(shape, u, np.float32), np.full(shape, v, np.float32)
 
 
 def test_standard_air_comes_back_as_standard_air() -> None:
-    grid = build_wind_grid(**forecast())
+    grid = build(**forecast())
     assert grid.air.shape == (2, 2, 3, 4, DEFAULT_HEIGHTS.size, 4)
     assert grid.top_height_m == pytest.approx(31_207.0, abs=1.0)
     air = grid.air[1, 1, 2, 3]
@@ -80,7 +96,7 @@ def test_standard_air_comes_back_as_standard_air() -> None:
 def test_above_the_top_the_standard_atmosphere_joins_hydrostatically() -> None:
     warm = forecast()
     warm["temperature_k"] = warm["temperature_k"] + np.float32(12.0)
-    grid = build_wind_grid(**warm)
+    grid = build(**warm)
     above = grid.top_height_m < DEFAULT_HEIGHTS
     z = DEFAULT_HEIGHTS[above]
     air = grid.air[0, 0, 1, 1][above].astype(np.float64)
@@ -99,7 +115,7 @@ def test_above_the_top_the_standard_atmosphere_joins_hydrostatically() -> None:
 def test_heights_are_geometric_by_latitude() -> None:
     wide = forecast(latitude_deg=np.array([0.0, 30.0, 60.0]))
     wide["geopotential_height_m"][:] = wide["geopotential_height_m"][:, :, :, :1]
-    grid = build_wind_grid(**wide)
+    grid = build(**wide)
     k = int(np.searchsorted(DEFAULT_HEIGHTS, 30_000.0))
     # the same geopotential lies higher at the equator, so 30 km there is further down
     gpm = geopotential_height_m(standard_height_m(PRESSURE), 44.0)
@@ -115,7 +131,7 @@ def test_surface_winds_join_over_the_terrain() -> None:
     given = forecast(terrain_m=np.full((3, 4), 700.0, np.float32), wind_u_10m_mps=u10,
                      wind_v_10m_mps=v10, wind_u_100m_mps=u100, wind_v_100m_mps=v100)  # fmt: skip
     heights = np.array([0.0, 700.0, 710.0, 755.0, 800.0, 988.5, 2_000.0])
-    grid = build_wind_grid(**given, height_m=heights)
+    grid = build(**given, height_m=heights)
     u = grid.air[0, 0, 1, 1, :, U]
     # 925 hPa (762 m) is folded into the 100 m wind; the next level is 900 hPa at 988.5 m
     np.testing.assert_allclose(u, [1.0, 1.0, 1.0, 5.0, 9.0, 1.977, 4.0], atol=0.01)
@@ -126,7 +142,7 @@ def test_surface_winds_join_over_the_terrain() -> None:
 def test_levels_below_ground_are_dropped() -> None:
     given = forecast(terrain_m=np.full((3, 4), 1_200.0, np.float32))
     given["u_mps"][:, :, PRESSURE > 86_000.0] = -99.0  # what models write underground
-    grid = build_wind_grid(**given)
+    grid = build(**given)
     assert grid.air[..., U].min() > 0.0
     assert np.isfinite(grid.air).all()
 
@@ -139,39 +155,39 @@ def test_missing_planes_stay_missing() -> None:
     z = standard_height_m(PRESSURE)
     given = forecast()
     given["u_mps"][:, :, 11] = np.nan  # 500 hPa
-    lost = hole(build_wind_grid(**given), U)
+    lost = hole(build(**given), U)
     assert lost.min() >= z[12]
     assert lost.max() <= z[10]
     assert lost.size > 10
-    assert hole(build_wind_grid(**given), V).size == 0
+    assert hole(build(**given), V).size == 0
 
     given = forecast()
     given["geopotential_height_m"][:, :, 11] = np.nan
     for quantity in (U, V, TEMPERATURE, LOG_PRESSURE):
-        lost = hole(build_wind_grid(**given), quantity)
+        lost = hole(build(**given), quantity)
         assert (lost.min(), lost.max()) == pytest.approx((z[12], z[10]), abs=260.0)
 
     given = forecast()
     given["geopotential_height_m"][:, :, 0] = np.nan  # the top level
-    grid = build_wind_grid(**given)
+    grid = build(**given)
     assert grid.top_height_m == pytest.approx(z[1], abs=1.0)
     assert hole(grid, U).max() == DEFAULT_HEIGHTS[-1]
     assert hole(grid, U).min() == pytest.approx(z[1], abs=500.0)
 
     given = forecast()
     u10, v10 = surface(np.nan, np.nan)
-    lost = hole(build_wind_grid(**given, wind_u_10m_mps=u10, wind_v_10m_mps=v10), U)
+    lost = hole(build(**given, wind_u_10m_mps=u10, wind_v_10m_mps=v10), U)
     assert lost.min() == DEFAULT_HEIGHTS[0]
     assert lost.max() <= z[20]
 
     given = forecast()
     given["geopotential_height_m"][:, 1, :, 1, 1] = np.nan  # a whole column at one time
-    grid = build_wind_grid(**given)
+    grid = build(**given)
     assert np.isnan(grid.air[0, 1, 1, 1]).all()
     assert np.isfinite(grid.air[0, 0]).all()
     given["geopotential_height_m"][:] = np.nan
     with pytest.raises(InputError, match="no level of the forecast has a geopotential height"):
-        build_wind_grid(**given)
+        build(**given)
 
 
 def test_order_of_levels_does_not_matter() -> None:
@@ -181,27 +197,41 @@ def test_order_of_levels_does_not_matter() -> None:
     mixed["pressure_pa"] = PRESSURE[order]
     for name in ("u_mps", "v_mps", "temperature_k", "geopotential_height_m"):
         mixed[name] = given[name][:, :, order]
-    np.testing.assert_array_equal(build_wind_grid(**given).air, build_wind_grid(**mixed).air)
+    np.testing.assert_array_equal(build(**given).air, build(**mixed).air)
 
 
 def test_members_join_the_control_on_its_times() -> None:
-    control = made_air.grid(lambda t, y, x, z: (t / 3600.0, 0.0))
-    coarse = made_air.grid(
-        lambda t, y, x, z: (100.0 + t / 3600.0, 1.0),
+    """Straight into one array, as if each had been laid by itself and then put in time."""
+    hours = np.arange(0.0, 31.0, 3.0)
+    control = forecast(member_labels=("control",), time_unix_s=made_air.MONDAY + hours * 3600.0)
+    coarse = forecast(
+        member_labels=("m1", "m2"),
         time_unix_s=made_air.MONDAY + np.array([6.0, 12.0, 24.0]) * 3600.0,
-        members=2,
     )
-    both = merge_members(control, coarse)
-    assert both.member_labels == ("m0", "m0", "m1")
-    hours = (control.time_unix_s - made_air.MONDAY) / 3600.0
-    u = both.air[:, :, 3, 3, 50, U]
-    np.testing.assert_array_equal(u[0], hours)
+    for given, members in ((control, 1), (coarse, 2)):
+        for name in ("u_mps", "v_mps", "temperature_k", "geopotential_height_m"):
+            shape = (members, given["time_unix_s"].size, *given[name].shape[2:])
+            given[name] = np.array(np.broadcast_to(given[name][:1, :1], shape))
+        given["u_mps"] += ((given["time_unix_s"] - made_air.MONDAY) / 3600.0).astype(np.float32)[
+            :, None, None, None
+        ]
+    coarse["v_mps"] += 100.0
+    both = build_wind_grid(run(**control), run(**coarse), **shared(**control))
+    assert both.member_labels == ("control", "m1", "m2")
+    np.testing.assert_array_equal(both.air[:1], build(**control).air)
+    u, v = both.air[:, :, 1, 1, 50, U], both.air[:, :, 1, 1, 50, V]
+    np.testing.assert_allclose(u[0] - u[0, 0], hours, atol=1e-4)
     inside = (hours >= 6.0) & (hours <= 24.0)
-    np.testing.assert_allclose(u[1, inside], 100.0 + hours[inside], rtol=1e-6)
+    np.testing.assert_allclose(u[1:, inside], np.stack([u[0, inside]] * 2), atol=1e-4)
+    np.testing.assert_allclose(v[1:, inside], 105.0, atol=1e-4)
     assert np.isnan(u[1:, ~inside]).all()
+    at_12 = int(np.flatnonzero(hours == 12.0)[0])
+    np.testing.assert_array_equal(both.air[1:, at_12], build(**coarse).air[:, 1])
     # a member's gap at one time is a gap up to its neighbours in time, not at them
-    coarse.air[:, 1] = np.nan
-    gap = np.isnan(merge_members(control, coarse).air[1, :, 3, 3, 50, U])
+    coarse["u_mps"][:, 1] = np.nan
+    gap = np.isnan(
+        build_wind_grid(run(**control), run(**coarse), **shared(**control)).air[1, :, 1, 1, 50, U]
+    )
     assert gap.tolist() == (~inside | ((hours > 6.0) & (hours < 24.0))).tolist()
 
 
@@ -209,14 +239,14 @@ def test_refusals_name_what_is_wrong() -> None:
     u10, _ = surface(1.0, 1.0)
     short = forecast()
     short["u_mps"] = short["u_mps"][:, :1]
-    other = made_air.grid(lambda t, y, x, z: (0.0, 0.0), latitude_deg=np.array([50.0, 51.0]))
     for words, call in (
-        ("10 m wind needs both", lambda: build_wind_grid(**forecast(), wind_u_10m_mps=u10)),
-        (r"has shape \(2, 1, 21, 3, 4\)", lambda: build_wind_grid(**short)),
-        ("10 m wind has shape", lambda: build_wind_grid(
+        ("10 m wind needs both", lambda: build(**forecast(), wind_u_10m_mps=u10)),
+        (r"has shape \(2, 1, 21, 3, 4\)", lambda: build(**short)),
+        ("10 m wind has shape", lambda: build(
             **forecast(), wind_u_10m_mps=u10[:, :1], wind_v_10m_mps=u10[:, :1])),
-        ("differ in latitude_deg", lambda: merge_members(
-            made_air.grid(lambda t, y, x, z: (0.0, 0.0)), other)),
+        (r"has shape \(2, 2, 21, 3, 4\)", lambda: build_wind_grid(
+            run(**forecast()), run(**forecast()),
+            **shared(**forecast(terrain_m=np.zeros((2, 4), np.float32))))),
     ):  # fmt: skip
         with pytest.raises(InputError, match=words):
             call()  # type: ignore[no-untyped-call]

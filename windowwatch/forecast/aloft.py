@@ -10,16 +10,22 @@ from windowwatch.errors import MissingFieldError
 from windowwatch.forecast.gaps import GapList
 from windowwatch.forecast.intervals import missing_steps
 from windowwatch.forecast.layout import Array, Run, Stack, absent, refuse_impossible, whose
-from windowwatch.forecast.models import ALOFT, FIELDS
+from windowwatch.forecast.models import ALOFT, DRY_ABOVE_HPA, FIELDS, VAPOUR
+from windowwatch.physics.atmosphere import specific_humidity
 
 
 @dataclass(frozen=True)
 class Aloft:
-    """Fields ``u v t gh`` as [M, T, L, Y, X] with their axes; pressures fall. [s], [Pa]"""
+    """Fields ``u v t gh`` as [M, T, L, Y, X] with their axes; pressures fall. [s], [Pa]
+
+    `specific_humidity` is the same way, NaN where it is not known and None where it is not
+    known at all. [kg kg⁻¹]
+    """
 
     leads_s: list[int]
     pressure_pa: NDArray[np.float64]
     values: Mapping[str, Array]
+    specific_humidity: Array | None = None
 
 
 def lay_aloft(run: Run, name: str, gaps: GapList) -> Aloft:
@@ -55,7 +61,38 @@ def lay_aloft(run: Run, name: str, gaps: GapList) -> Aloft:
             for level, pressure in enumerate(pressures):
                 what = f"{FIELDS[key].words} at {pressure / 100:g} hPa{whose(number)}"
                 refuse_impossible(planes[m, :, level], FIELDS[key], what, leads_s, gaps)
-    return Aloft(leads_s, np.array(pressures), values)
+    moist = _humidity(run, (leads_s, set(holes_s)), pressures, values["t"], gaps)
+    return Aloft(leads_s, np.array(pressures), values, moist)
+
+
+def _humidity(
+    run: Run,
+    times: tuple[list[int], set[int]],
+    pressures: list[float],
+    temperature_k: Array,
+    gaps: GapList,
+) -> Array | None:
+    """Specific humidity [M, T, L, Y, X], as given or from relative humidity; missing is NaN."""
+    leads_s, holes_s = times
+    found = next((run.stacks[field.name][0] for field in VAPOUR if field.name in run.stacks), None)
+    low = [p for p in pressures if p >= 100.0 * DRY_ABOVE_HPA]
+    if found is None or not low or not set(found.levels) & set(low):
+        return None
+    humid = _place(found, run, leads_s, pressures)
+    humid[:, :, len(low) :] = np.nan  # pressures fall
+    offered = [lead for lead in leads_s if lead not in holes_s]
+    columns = [leads_s.index(lead) for lead in offered]
+    for m, number in enumerate(run.numbers):
+        for level, pressure in enumerate(low):
+            what = f"{found.field.words} at {pressure / 100:g} hPa{whose(number)}"
+            gone = absent(humid[m, columns, level])
+            _say(gaps, f"air is taken as dry where {what} is missing,", gone, offered)
+            refuse_impossible(humid[m, :, level], found.field, what, leads_s, gaps)
+    if found.field.name == "r":
+        for level, pressure in enumerate(low):
+            warm = temperature_k[:, :, level]
+            humid[:, :, level] = specific_humidity(humid[:, :, level], warm, pressure)
+    return humid
 
 
 def _levels(stacks: Mapping[str, Stack], name: str, gaps: GapList) -> list[float]:
@@ -80,12 +117,13 @@ def _place(stack: Stack, run: Run, leads_s: list[int], pressures: list[float]) -
     kept = [i for i, level in enumerate(stack.levels) if level in pressures]
     shape = (len(run.numbers), len(leads_s), len(pressures), *stack.values.shape[-2:])
     values = np.full(shape, np.nan, dtype=np.float32)
+    known = [t for t, lead in enumerate(stack.leads_s) if lead in leads_s]
     spot = np.ix_(
         [run.numbers.index(number) for number in stack.numbers],
-        [leads_s.index(lead) for lead in stack.leads_s],
+        [leads_s.index(stack.leads_s[t]) for t in known],
         [pressures.index(stack.levels[i]) for i in kept],
     )
-    values[spot] = stack.values[:, :, kept]
+    values[spot] = stack.values[:, known][:, :, kept]
     return values
 
 

@@ -142,6 +142,16 @@ ALOFT: tuple[Field, ...] = (
     ),
 )
 
+#: Humidity on isobaric levels: makes air lighter. Each source gives one of them, if any.
+VAPOUR: tuple[Field, ...] = (
+    Field("q", "specific humidity", (Selector(0, 1, 0, ISOBARIC),), -1e-3, 0.06, 0.0),
+    Field("r", "relative humidity", (Selector(0, 1, 1, ISOBARIC),), -10.0, 200.0, 0.0),
+)
+#: Above this level even saturated air is lighter than dry air by no more than 7e-5. [hPa]
+DRY_ABOVE_HPA = 200.0
+#: What lies on isobaric levels.
+ON_LEVELS = frozenset(field.name for field in (*ALOFT, *VAPOUR))
+
 #: Do not change with time.
 FIXED: tuple[Field, ...] = (
     Field(
@@ -241,7 +251,7 @@ SURFACE: tuple[Field, ...] = (
     Field("cape_jpkg", "CAPE", (Selector(0, 7, 6, GROUND),), -50.0, 20_000.0, 0.0),
 )
 
-FIELDS: Mapping[str, Field] = {field.name: field for field in (*ALOFT, *FIXED, *SURFACE)}
+FIELDS: Mapping[str, Field] = {field.name: field for field in (*ALOFT, *VAPOUR, *FIXED, *SURFACE)}
 
 
 def _by_parameter() -> dict[tuple[int, int, int], tuple[tuple[Field, Selector], ...]]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics import constants as c
+from windowwatch.units import KELVIN_AT_0_C
 
 FloatArray = NDArray[np.float64]
 
@@ -171,10 +172,66 @@ def air_density(
     if np.any(temperature <= 0.0):
         raise InputError(f"temperature must be above 0 K; it is {np.nanmin(temperature)} K")
     if specific_humidity is not None:
-        moist = np.asarray(specific_humidity, dtype=np.float64)
-        temperature = temperature * (1.0 + (1.0 / c.WATER_TO_AIR - 1.0) * moist)
+        temperature = temperature * virtual_factor(specific_humidity)
     pressure = np.asarray(pressure_pa, dtype=np.float64)
     return np.asarray(pressure / (c.AIR_GAS_CONSTANT * temperature))
+
+
+def virtual_factor(specific_humidity: Any) -> FloatArray:
+    """Virtual over true temperature: how much warmer dry air of the same density would be. [1]
+
+    Parameters
+    ----------
+    specific_humidity : array_like
+        Mass of vapour in the mass of moist air. [kg kg⁻¹]
+    """
+    moist = np.asarray(specific_humidity, dtype=np.float64)
+    return np.asarray(1.0 + (1.0 / c.WATER_TO_AIR - 1.0) * moist)
+
+
+def saturation_pressure_pa(temperature_k: Any) -> FloatArray:
+    """Pressure of saturated water vapour: over water above 0 °C, over ice below -20 °C. [Pa]
+
+    Between the two, where cloud is of both, the share of water falls evenly with temperature.
+    Weather models differ in where they change over; taking water for ice or back changes the
+    density of air by less than 2e-4 (-20 °C, 600 hPa, saturated).
+
+    References
+    ----------
+    .. [1] WMO-No. 8 (2018), annex 4.B, for both formulas. The change-over from 0 °C to -20 °C
+       is that of the producer of GFS (from memory).
+
+    Examples
+    --------
+    >>> round(float(saturation_pressure_pa(293.15)))
+    2333
+    """
+    celsius = np.asarray(temperature_k, dtype=np.float64) - KELVIN_AT_0_C
+    water, ice = (
+        c.SATURATION_AT_0_C_PA * np.exp(factor * celsius / (celsius + offset))
+        for factor, offset in (c.MAGNUS_WATER, c.MAGNUS_ICE)
+    )
+    share = np.clip(1.0 + celsius / 20.0, 0.0, 1.0)
+    return np.asarray(share * water + (1.0 - share) * ice)
+
+
+def specific_humidity(relative_humidity_pct: Any, temperature_k: Any, pressure_pa: Any) -> Any:
+    """Mass of vapour in the mass of moist air, from relative humidity.
+
+    Parameters
+    ----------
+    relative_humidity_pct, temperature_k, pressure_pa : array_like
+        [%], [K], [Pa]
+
+    Returns
+    -------
+    array
+        [kg kg⁻¹] NaN where an input is NaN. Where vapour would be more than the air (far up,
+        where formulas for saturation mean nothing), it is all vapour.
+    """
+    vapour = 0.01 * np.asarray(relative_humidity_pct) * saturation_pressure_pa(temperature_k)
+    vapour = np.minimum(vapour, pressure_pa)
+    return c.WATER_TO_AIR * vapour / (pressure_pa - (1.0 - c.WATER_TO_AIR) * vapour)
 
 
 def viscosity_pas(temperature_k: Any) -> FloatArray:

@@ -61,12 +61,14 @@ def usual_burst_diameter_m(balloon_mass_kg: float) -> float:
 
 
 def lift_fraction(gas: Gas, purity: float = 1.0) -> float:
-    """Lift of a volume of gas as a fraction of the mass of air that it displaces. [1]
+    """Lift of a volume of gas as a fraction of the mass of dry air that it displaces. [1]
+
+    Humid air is lighter, by a share that `displaced_air_kg` takes off.
 
     Parameters
     ----------
     purity : float
-        Volume fraction of lifting gas, the rest air. [1]
+        Volume fraction of lifting gas, the rest dry air. [1]
 
     Raises
     ------
@@ -83,9 +85,19 @@ def lift_fraction(gas: Gas, purity: float = 1.0) -> float:
     return purity * (1.0 - _MOLAR_MASS[gas] / c.USSA76_MOLAR_MASS)
 
 
-def displaced_air_kg(total_lift_kg: Any, gas: Gas, purity: float = 1.0) -> FloatArray:
-    """Mass of air displaced by the gas that gives a total lift. [kg]"""
-    return np.asarray(total_lift_kg, dtype=np.float64) / lift_fraction(gas, purity)
+def displaced_air_kg(
+    total_lift_kg: Any, gas: Gas, purity: float = 1.0, lightness: Any = 0.0
+) -> FloatArray:
+    """Mass that dry air would have in place of the gas that gives a total lift. [kg]
+
+    Parameters
+    ----------
+    lightness : array_like
+        By what share the air in which the lift was measured is lighter than dry air of its
+        pressure and temperature, because of its humidity. [1]
+    """
+    share = lift_fraction(gas, purity) - np.asarray(lightness, dtype=np.float64)
+    return np.asarray(np.asarray(total_lift_kg, dtype=np.float64) / share)
 
 
 def gas_mass_kg(total_lift_kg: Any, gas: Gas, purity: float = 1.0) -> FloatArray:

@@ -3,7 +3,7 @@
 A column is described by nodes, from the ground up, between which quantities are linear
 in height (pressure in its logarithm). Surface winds join below, the standard atmosphere
 above. Nothing is filled in: a value that the forecast did not give is NaN, and so are
-the spans on both sides of it.
+the spans on both sides of it. Humidity alone may be missing: such air is taken as dry.
 """
 
 from typing import NamedTuple
@@ -17,6 +17,7 @@ from windowwatch.physics.atmosphere import (
     geopotential_radius_m,
     gravity_mps2,
     standard_atmosphere,
+    virtual_factor,
 )
 
 FloatArray = NDArray[np.float64]
@@ -39,7 +40,11 @@ _STANDARD_K = standard_atmosphere(_STANDARD_M).temperature_k
 
 
 class Nodes(NamedTuple):
-    """Columns as nodes, arrays [columns, nodes]; heights never fall along a column."""
+    """Columns as nodes, arrays [columns, nodes]; heights never fall along a column.
+
+    `log_pressure` is that of dry air as dense as the moist air is. `top_m` and `lightness`,
+    which is by what share the lowest air above ground is lighter than dry air, are [columns].
+    """
 
     wind_m: FloatArray
     u_mps: FloatArray
@@ -48,6 +53,7 @@ class Nodes(NamedTuple):
     temperature_k: FloatArray
     log_pressure: FloatArray
     top_m: FloatArray
+    lightness: FloatArray
 
 
 class SurfaceWind(NamedTuple):
@@ -65,6 +71,7 @@ def column_nodes(
     levels: tuple[AnyFloat, AnyFloat, AnyFloat, AnyFloat],
     surface: list[SurfaceWind],
     upper_m: float,
+    specific_humidity: AnyFloat | None = None,
 ) -> Nodes:
     """Nodes of every column.
 
@@ -77,6 +84,8 @@ def column_nodes(
     surface : list of SurfaceWind, lowest first
     upper_m : float
         Height up to which the standard atmosphere is joined on. [m]
+    specific_humidity : array [columns, L], optional
+        NaN, or left out, where the air is to be taken as dry. [kg kg⁻¹]
     """
     u, v, temperature, geopotential = (np.asarray(x, dtype=np.float64) for x in levels)
     height = geometric_height_m(geopotential, latitude_deg[:, np.newaxis])
@@ -86,11 +95,15 @@ def column_nodes(
         u, v, temperature = (np.where(lost, np.nan, x) for x in (u, v, temperature))
     top_m = np.max(height, axis=1, where=~lost, initial=-np.inf)
     wind_m, (u, v) = _join_surface(height, [u, v], terrain_m, surface)
-    log_pressure = np.where(lost, np.nan, np.log(pressure_pa)[np.newaxis, :])
+    factor = np.ones_like(height)
+    if specific_humidity is not None:
+        factor = virtual_factor(np.nan_to_num(specific_humidity, copy=True, nan=0.0))
+    log_pressure = np.where(lost, np.nan, np.log(pressure_pa)[np.newaxis, :] - np.log(factor))
     floor = np.where(np.isfinite(terrain_m), terrain_m, -np.inf)
-    air_m, (temperature, log_pressure) = _drop_below(height, [temperature, log_pressure], floor)
-    air = _extend(air_m, temperature, log_pressure, latitude_deg, upper_m)
-    return Nodes(wind_m, u, v, *air, top_m)
+    quantities = [temperature, log_pressure, factor]
+    air_m, (temperature, log_pressure, factor) = _drop_below(height, quantities, floor)
+    air = _extend(air_m, temperature, log_pressure, factor[:, 0], latitude_deg, upper_m)
+    return Nodes(wind_m, u, v, *air, top_m, 1.0 - 1.0 / factor[:, 0])
 
 
 def _between_neighbours(
@@ -159,6 +172,7 @@ def _extend(
     height: FloatArray,
     temperature: FloatArray,
     log_pressure: FloatArray,
+    lowest_factor: FloatArray,
     latitude_deg: FloatArray,
     upper_m: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -166,7 +180,8 @@ def _extend(
     surface_g, radius = gravity_mps2(latitude_deg), geopotential_radius_m(latitude_deg)
     z, t, p = height[:, 0], temperature[:, 0], log_pressure[:, 0]
     foot_t = t + _LAPSE_KPM * (z - _FOOT_M)
-    foot_p = p + surface_g / (c.AIR_GAS_CONSTANT * 0.5 * (t + foot_t)) * (z - _FOOT_M)
+    warmth = 0.5 * (t + foot_t) * lowest_factor  # virtual: moist air weighs less
+    foot_p = p + surface_g / (c.AIR_GAS_CONSTANT * warmth) * (z - _FOOT_M)
     nodes = [(np.full_like(z, _FOOT_M), foot_t, foot_p)]
     nodes += zip(height.T, temperature.T, log_pressure.T, strict=True)
     top_m, t, p = (x[:, -1] for x in (height, temperature, log_pressure))

@@ -55,3 +55,11 @@ HYDROGEN_MOLAR_MASS: Final = 2.01588
 HELIUM_MOLAR_MASS: Final = 4.002602
 #: Ratio of the molar masses of water vapour and dry air. [1] WMO-No. 8 (2018), annex 4.B.
 WATER_TO_AIR: Final = 0.62198
+
+# --- Water vapour ----------------------------------------------------------------------
+#: Saturation over a plane surface of pure water and of ice, -45 °C to 60 °C and -65 °C to 0 °C:
+#: pressure at 0 °C [Pa], factor [1] and temperature [°C] of Magnus' formula. WMO-No. 8 (2018),
+#: annex 4.B.
+SATURATION_AT_0_C_PA: Final = 611.2
+MAGNUS_WATER: Final = (17.62, 243.12)
+MAGNUS_ICE: Final = (22.46, 272.62)

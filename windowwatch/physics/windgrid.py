@@ -5,8 +5,10 @@ rise; heights rise and are geometric, above mean sea level; the air array is pac
 column-wise so that one flight step reads neighbouring memory.
 """
 
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,8 +44,10 @@ class WindGrid:
     latitude_deg, longitude_deg : float64 array [Y], [X]
         Rising, evenly spaced; longitudes run on past 180 rather than jump. [deg]
     air : float32 array [M, T, Y, X, H, 4]
-        Eastward wind [m s⁻¹], northward wind [m s⁻¹], temperature [K] and natural
-        logarithm of pressure in pascal. NaN where the forecast gave nothing.
+        Eastward wind [m s⁻¹], northward wind [m s⁻¹], temperature [K] and the natural
+        logarithm of the pressure in pascal at which dry air of that temperature is as dense
+        as the air is: the very pressure where the air is dry, up to 2 % less in moist air.
+        NaN where the forecast gave nothing.
     terrain_m : float32 array [Y, X]
         Model terrain above mean sea level. [m]
     top_height_m : float
@@ -53,6 +57,9 @@ class WindGrid:
         Reference time of the cycle, from which lead time is counted. [s]
     member_labels : tuple of str [M]
         What each member is called by its source, for example ``"control"``.
+    lightness : float32 array [T, Y, X] or None
+        By what share the lowest air is lighter than dry air, because of its humidity, in the
+        first member that has humidity; None where none has. [1]
     """
 
     time_unix_s: NDArray[np.float64]
@@ -64,6 +71,7 @@ class WindGrid:
     top_height_m: float
     cycle_unix_s: float
     member_labels: tuple[str, ...] = ("control",)
+    lightness: NDArray[np.float32] | None = None
 
     def __post_init__(self) -> None:
         shape = (
@@ -78,6 +86,8 @@ class WindGrid:
             raise InputError(f"air has shape {self.air.shape}; its axes say {shape}")
         if self.terrain_m.shape != shape[2:4]:
             raise InputError(f"terrain has shape {self.terrain_m.shape}; the grid has {shape[2:4]}")
+        if self.lightness is not None and self.lightness.shape != shape[1:4]:
+            raise InputError(f"lightness has shape {self.lightness.shape}; not {shape[1:4]}")
         for name in ("time_unix_s", "height_m", "latitude_deg", "longitude_deg"):
             axis = getattr(self, name)
             if axis.size > 1 and not np.all(np.diff(axis) > 0):
@@ -95,23 +105,60 @@ class WindGrid:
         )
 
 
+@dataclass(frozen=True)
+class LevelRun:
+    """A forecast on pressure levels: one run, or several members with the same times.
+
+    Parameters
+    ----------
+    time_unix_s, pressure_pa : array [T], [L]
+        Times rising, levels in any order. [s], [Pa]
+    u_mps, v_mps, temperature_k, geopotential_height_m : float32 array [M, T, L, Y, X]
+        NaN where the forecast gave nothing. [m s⁻¹], [K], [gpm]
+    member_labels : tuple of str [M]
+    wind_u_10m_mps, ... : float32 array [M or 1, T, Y, X], optional
+        Winds above ground, in pairs. [m s⁻¹]
+    specific_humidity : float32 array [M, T, L, Y, X], optional
+        NaN, or left out, where the air is to be taken as dry. [kg kg⁻¹]
+    """
+
+    time_unix_s: NDArray[np.float64]
+    pressure_pa: NDArray[np.float64]
+    u_mps: NDArray[np.float32]
+    v_mps: NDArray[np.float32]
+    temperature_k: NDArray[np.float32]
+    geopotential_height_m: NDArray[np.float32]
+    member_labels: tuple[str, ...] = ("control",)
+    wind_u_10m_mps: NDArray[np.float32] | None = None
+    wind_v_10m_mps: NDArray[np.float32] | None = None
+    wind_u_100m_mps: NDArray[np.float32] | None = None
+    wind_v_100m_mps: NDArray[np.float32] | None = None
+    specific_humidity: NDArray[np.float32] | None = None
+
+    @property
+    def on_levels(self) -> tuple[NDArray[np.float32], ...]:
+        """Every field on levels, humidity last if it is there."""
+        four = (self.u_mps, self.v_mps, self.temperature_k, self.geopotential_height_m)
+        return four if self.specific_humidity is None else (*four, self.specific_humidity)
+
+
+class _Laid(NamedTuple):
+    """Of one member and time: height of the highest level [m], lightness [Y, X] if it is known."""
+
+    top_m: float
+    lightness: NDArray[np.float32] | None
+
+
+#: Puts one member and time onto fixed heights, into the array [Y, X, H, 4] that it is given.
+_Layer = Callable[[int, int, NDArray[np.float32]], _Laid]
+
+
 def build_wind_grid(
-    *,
-    time_unix_s: NDArray[np.float64],
-    pressure_pa: NDArray[np.float64],
+    *runs: LevelRun,
     latitude_deg: NDArray[np.float64],
     longitude_deg: NDArray[np.float64],
-    u_mps: NDArray[np.float32],
-    v_mps: NDArray[np.float32],
-    temperature_k: NDArray[np.float32],
-    geopotential_height_m: NDArray[np.float32],
     terrain_m: NDArray[np.float32],
     cycle_unix_s: float,
-    member_labels: tuple[str, ...] = ("control",),
-    wind_u_10m_mps: NDArray[np.float32] | None = None,
-    wind_v_10m_mps: NDArray[np.float32] | None = None,
-    wind_u_100m_mps: NDArray[np.float32] | None = None,
-    wind_v_100m_mps: NDArray[np.float32] | None = None,
     height_m: NDArray[np.float64] = DEFAULT_HEIGHTS,
     threads: int = 2,
 ) -> WindGrid:
@@ -119,14 +166,14 @@ def build_wind_grid(
 
     Parameters
     ----------
-    time_unix_s, pressure_pa, latitude_deg, longitude_deg : array [T], [L], [Y], [X]
-        Levels in any order, the others rising. [s], [Pa], [deg]
-    u_mps, v_mps, temperature_k, geopotential_height_m : float32 array [M, T, L, Y, X]
-        NaN where the forecast gave nothing. [m s⁻¹], [K], [gpm]
+    runs : LevelRun
+        The first gives the times. Members of the others follow its own; where their times are
+        others they are interpolated linearly, and are NaN before their first and after their
+        last.
+    latitude_deg, longitude_deg : array [Y], [X]
+        Rising. [deg]
     terrain_m : float32 array [Y, X]
         Model terrain above mean sea level. [m]
-    wind_u_10m_mps, ... : float32 array [M or 1, T, Y, X], optional
-        Winds above ground, in pairs. [m s⁻¹]
     height_m : array [H]
         Heights of the result, rising. [m]
 
@@ -145,129 +192,166 @@ def build_wind_grid(
     dropped; below the lowest wind that is left, wind is held. Between nodes everything
     is linear in height, pressure in its logarithm. Above the highest level wind is held,
     temperature fades over 5 km into the 1976 standard atmosphere, and pressure follows
-    hydrostatically. A missing value makes NaN of all heights that it would have informed.
+    hydrostatically. A missing value makes NaN of all heights that it would have informed,
+    humidity apart: without it air is taken as dry.
     """
-    order = np.argsort(-np.asarray(pressure_pa))
-    pressure = np.asarray(pressure_pa, dtype=np.float64)[order]
-    levels = (u_mps, v_mps, temperature_k, geopotential_height_m)
-    members, times = len(member_labels), time_unix_s.size
-    plane = (latitude_deg.size, longitude_deg.size)
-    surface = _surface_pairs(
-        ((10.0, wind_u_10m_mps, wind_v_10m_mps), (100.0, wind_u_100m_mps, wind_v_100m_mps)),
-        members,
-        (times, *plane),
+    time = np.asarray(runs[0].time_unix_s, dtype=np.float64)
+    labels = tuple(label for run in runs for label in run.member_labels)
+    # members go straight to their place in the whole: they are most of the memory of a pass
+    air = np.empty(
+        (len(labels), time.size, latitude_deg.size, longitude_deg.size, height_m.size, 4),
+        dtype=np.float32,
     )
-    _same_shapes(levels, (members, times, pressure.size, *plane))
-    air = np.empty((members, times, *plane, height_m.size, 4), dtype=np.float32)
-    tops = np.empty((members, times))
-    latitudes = np.repeat(np.asarray(latitude_deg, dtype=np.float64), plane[1])
-    terrain = np.asarray(terrain_m, dtype=np.float64).ravel()
-
-    def lay(item: int) -> None:
-        m, t = divmod(item, times)
-        columns = tuple(x[m, t].reshape(pressure.size, -1).T[:, order] for x in levels)
-        below = [
-            SurfaceWind(z, u[m % len(u), t].ravel(), v[m % len(v), t].ravel())
-            for z, u, v in surface
-        ]
-        nodes = column_nodes(
-            pressure,
-            latitudes,
-            terrain,
-            columns,
-            below,
-            float(height_m[-1]),
-        )
-        kernels.lay_columns(height_m, *nodes[:6], air[m, t].reshape(-1, height_m.size, 4))
-        tops[m, t] = np.min(nodes.top_m, where=np.isfinite(nodes.top_m), initial=np.inf)
-
+    heights = np.asarray(height_m, dtype=np.float64)
+    latitudes = np.repeat(np.asarray(latitude_deg, dtype=np.float64), longitude_deg.size)
+    terrain = np.asarray(terrain_m, dtype=np.float64)
+    tops: list[float] = []
+    lightness: NDArray[np.float32] | None = None
+    first = 0
     with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(lay, range(members * times)))
+        for run in runs:
+            lay = _layer(run, latitudes, terrain, heights)
+            part = air[first : first + len(run.member_labels)]
+            laid = _lay_all(run, lay, time, part, pool)
+            first += len(run.member_labels)
+            tops += [one.top_m for one in laid]
+            if lightness is None:
+                lightness = _lightness(run, laid, time)
     if not np.isfinite(tops).any():
         raise InputError("no level of the forecast has a geopotential height anywhere")
     return WindGrid(
-        time_unix_s=np.asarray(time_unix_s, dtype=np.float64),
-        height_m=np.asarray(height_m, dtype=np.float64),
+        time_unix_s=time,
+        height_m=heights,
         latitude_deg=np.asarray(latitude_deg, dtype=np.float64),
         longitude_deg=np.asarray(longitude_deg, dtype=np.float64),
         air=air,
         terrain_m=np.asarray(terrain_m, dtype=np.float32),
-        top_height_m=float(tops.min()),
+        top_height_m=float(min(tops)),
         cycle_unix_s=cycle_unix_s,
-        member_labels=member_labels,
+        member_labels=labels,
+        lightness=lightness,
     )
 
 
-def _same_shapes(levels: tuple[NDArray[np.float32], ...], shape: tuple[int, ...]) -> None:
-    """Refuse fields on levels that do not fit the axes."""
-    for values in levels:
-        if values.shape != shape:
-            raise InputError(f"a field on levels has shape {values.shape}; the axes say {shape}")
+def _layer(
+    run: LevelRun,
+    latitudes: NDArray[np.float64],
+    terrain: NDArray[np.float64],
+    heights: NDArray[np.float64],
+) -> _Layer:
+    """What puts a member and time of a run onto fixed heights; the run's shapes checked."""
+    order = np.argsort(-np.asarray(run.pressure_pa))
+    pressure = np.asarray(run.pressure_pa, dtype=np.float64)[order]
+    members, times, plane = len(run.member_labels), run.time_unix_s.size, terrain.shape
+    surface = _surface_pairs(run, (members, times, *plane))
+    for values in run.on_levels:
+        if values.shape != (members, times, pressure.size, *plane):
+            raise InputError(
+                f"a field on levels has shape {values.shape}; the axes say "
+                f"{(members, times, pressure.size, *plane)}"
+            )
+
+    def lay(m: int, t: int, out: NDArray[np.float32]) -> _Laid:
+        u, v, warm, height, *moist = (
+            x[m, t].reshape(pressure.size, -1).T[:, order] for x in run.on_levels
+        )
+        below = [
+            SurfaceWind(z, east[m % len(east), t].ravel(), north[m % len(north), t].ravel())
+            for z, east, north in surface
+        ]
+        nodes = column_nodes(
+            pressure, latitudes, terrain.ravel(), (u, v, warm, height), below,
+            float(heights[-1]), moist[0] if moist else None,
+        )  # fmt: skip
+        kernels.lay_columns(heights, *nodes[:6], out.reshape(-1, heights.size, 4))
+        lightness = nodes.lightness.reshape(plane).astype(np.float32) if moist else None
+        top_m = np.min(nodes.top_m, where=np.isfinite(nodes.top_m), initial=np.inf)
+        return _Laid(float(top_m), lightness)
+
+    return lay
+
+
+def _lay_all(
+    run: LevelRun,
+    lay: _Layer,
+    time: NDArray[np.float64],
+    part: NDArray[np.float32],
+    pool: ThreadPoolExecutor,
+) -> list[_Laid]:
+    """Lay a run into `part` [M, T, Y, X, H, 4] of the whole; what was laid, member by member."""
+    members, times = part.shape[0], run.time_unix_s.size
+    if np.array_equal(run.time_unix_s, time):
+        places = [(m, t) for m in range(members) for t in range(times)]
+        return list(pool.map(lambda place: lay(place[0], place[1], part[place]), places))
+
+    def lay_member(m: int) -> list[_Laid]:
+        own = np.empty((times, *part.shape[2:]), dtype=np.float32)
+        laid = [lay(m, t, own[t]) for t in range(times)]
+        _in_time(own, run.time_unix_s, time, part[m])
+        return laid
+
+    return [one for laid in pool.map(lay_member, range(members)) for one in laid]
+
+
+def _in_time(
+    own: NDArray[np.float32],
+    have: NDArray[np.float64],
+    want: NDArray[np.float64],
+    out: NDArray[np.float32],
+) -> None:
+    """Arrays [T, ...] at other times, linear between two, NaN outside."""
+    spot = np.interp(want, have, np.arange(have.size), left=np.nan, right=np.nan)
+    for t in range(want.size):
+        if np.isnan(spot[t]):
+            out[t] = np.nan
+            continue
+        early = min(int(spot[t]), max(have.size - 2, 0))
+        share = np.float32(spot[t] - early)
+        if share == 0.0:  # a gap at the other time says nothing about this one
+            out[t] = own[early]
+        elif share == 1.0:
+            out[t] = own[early + 1]
+        else:
+            np.subtract(own[early + 1], own[early], out=out[t])
+            out[t] *= share
+            out[t] += own[early]
+
+
+def _lightness(
+    run: LevelRun, laid: Sequence[_Laid], time: NDArray[np.float64]
+) -> NDArray[np.float32] | None:
+    """Lightness of the lowest air in a run's first member [T, Y, X], held beyond its times."""
+    planes = [one.lightness for one in laid[: run.time_unix_s.size]]
+    given = [plane for plane in planes if plane is not None]
+    if len(given) < len(planes) or not given:
+        return None
+    out = np.empty((time.size, *given[0].shape), dtype=np.float32)
+    inside = np.clip(time, run.time_unix_s[0], run.time_unix_s[-1])
+    _in_time(np.nan_to_num(np.stack(given)), run.time_unix_s, inside, out)
+    return out
 
 
 def _surface_pairs(
-    given: tuple[tuple[float, NDArray[np.float32] | None, NDArray[np.float32] | None], ...],
-    members: int,
-    shape: tuple[int, ...],
+    run: LevelRun, shape: tuple[int, ...]
 ) -> list[tuple[float, NDArray[np.float32], NDArray[np.float32]]]:
     """Surface winds that were given, lowest first, their shapes checked."""
     pairs = []
-    for above_ground_m, u, v in given:
+    for above_ground_m, u, v in (
+        (10.0, run.wind_u_10m_mps, run.wind_v_10m_mps),
+        (100.0, run.wind_u_100m_mps, run.wind_v_100m_mps),
+    ):
         if u is None and v is None:
             continue
         if u is None or v is None:
             raise InputError(f"the {above_ground_m:.0f} m wind needs both components")
         for values in (u, v):
-            if values.shape not in ((members, *shape), (1, *shape)):
+            if values.shape not in (shape, (1, *shape[1:])):
                 raise InputError(
                     f"{above_ground_m:.0f} m wind has shape {values.shape}; "
-                    f"the axes say {(members, *shape)} or {(1, *shape)}"
+                    f"the axes say {shape} or {(1, *shape[1:])}"
                 )
         pairs.append((above_ground_m, u, v))
     return pairs
-
-
-def merge_members(control: WindGrid, members: WindGrid) -> WindGrid:
-    """One grid with the control first and the members after it, on the control's times.
-
-    The members may have other times: they are interpolated linearly, and are NaN where
-    the control goes on before their first or after their last.
-
-    Raises
-    ------
-    InputError
-        If heights, latitudes or longitudes differ.
-    """
-    for name in ("height_m", "latitude_deg", "longitude_deg"):
-        one, other = getattr(control, name), getattr(members, name)
-        if one.shape != other.shape or not np.allclose(one, other, rtol=0.0, atol=1e-6):
-            raise InputError(f"members and control differ in {name}; cut both to the same grid")
-    time = control.time_unix_s
-    count = len(control.member_labels)
-    shape = (count + len(members.member_labels), *control.air.shape[1:])
-    air = np.empty(shape, dtype=np.float32)
-    air[:count] = control.air
-    source = members.time_unix_s
-    spot = np.interp(time, source, np.arange(source.size), left=np.nan, right=np.nan)
-    for t in range(time.size):
-        if np.isnan(spot[t]):
-            air[count:, t] = np.nan
-            continue
-        early = min(int(spot[t]), max(source.size - 2, 0))
-        share = np.float32(spot[t] - early)
-        if share == 0.0:  # a gap at the other time says nothing about this one
-            air[count:, t] = members.air[:, early]
-        elif share == 1.0:
-            air[count:, t] = members.air[:, early + 1]
-        else:
-            before, after = members.air[:, early], members.air[:, early + 1]
-            air[count:, t] = before + share * (after - before)
-    return replace(
-        control,
-        air=air,
-        top_height_m=min(control.top_height_m, members.top_height_m),
-        member_labels=control.member_labels + members.member_labels,
-    )
 
 
 def hold_single_step(grid: WindGrid, span_s: float = 3 * 3600.0) -> WindGrid:
@@ -281,4 +365,5 @@ def hold_single_step(grid: WindGrid, span_s: float = 3 * 3600.0) -> WindGrid:
     if grid.time_unix_s.size != 1:
         raise InputError(f"the grid has {grid.time_unix_s.size} times; only a single one is held")
     time = grid.time_unix_s[0] + np.array([-span_s, span_s])
-    return replace(grid, time_unix_s=time, air=np.repeat(grid.air, 2, axis=1))
+    lightness = None if grid.lightness is None else np.repeat(grid.lightness, 2, axis=0)
+    return replace(grid, time_unix_s=time, air=np.repeat(grid.air, 2, axis=1), lightness=lightness)
