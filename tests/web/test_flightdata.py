@@ -1,5 +1,6 @@
 """One launch hour for other programs, read by reference libraries: fastkml, gpxpy, shapely."""
 
+import io
 import json
 from dataclasses import replace
 from datetime import timedelta
@@ -13,8 +14,10 @@ import pytest
 import shapely
 from fastkml.utils import find_all
 from page_week import Week
+from PIL import Image
 
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.notices.picture import LARGEST, SIZE_PX
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Hour
 from windowwatch.web.credits import NO_PERMISSION, credit_lines
@@ -176,3 +179,27 @@ def test_hours_and_windows_can_be_asked_for(made_week: Week, path: str) -> None:
     ):  # fmt: skip
         answer = client.get(f"{path}?{query}")
         assert (answer.status_code, set(answer.json())) == (status, {"error"})
+
+
+def test_the_map_is_a_picture_with_landings_and_whose_it_is(made_week: Week) -> None:
+    """Pillow reads it; the 90 % ring and the site's mark are looked for by colour."""
+    made_week.store.save_pass(invented.record(details=(made_detail.detail(HOUR),)))
+    client = made_week.client(invented.NOW)
+    path = f"/data/map.png?site=millfield&time={stamp(HOUR.time_utc)}"
+    answer = client.get(path)
+    assert answer.headers["content-type"] == "image/png"
+    assert client.get(path).content == answer.content  # kept
+    read = Image.open(io.BytesIO(answer.content))
+    read.load()
+    assert (read.format, read.size) == ("PNG", SIZE_PX)
+    assert len(answer.content) <= LARGEST
+    colours = read.convert("RGB").getcolors(read.width * read.height)
+    assert colours is not None
+    assert len(colours) > 20
+    # The foot of the picture holds words: dark on light.
+    foot = read.convert("L").crop((0, int(read.height * 0.96), read.width, read.height))
+    assert foot.histogram()[:110] != [0] * 110
+    refused = invented.refused(invented.at(9))
+    made_week.store.save_pass(invented.record(1, hours=(refused,)))
+    nowhere = client.get(f"/data/map.png?site=millfield&time={stamp(refused.time_utc)}")
+    assert nowhere.status_code == 404

@@ -10,6 +10,7 @@ import io
 import logging
 from dataclasses import dataclass
 from math import cos, radians
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,6 +26,7 @@ from windowwatch.scoring.values import Site
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _LOG = logging.getLogger(__name__)
 
@@ -75,6 +77,8 @@ class Scene:
     footprint: Footprint
     detail: HourDetail | None
     ground: Ground
+    credit: str = ""
+    """Whose weather it is made of; whose map, the ground says itself."""
 
 
 def picture_or_none(scene: Scene) -> bytes | None:
@@ -171,6 +175,7 @@ def _drawn(scene: Scene, bend_px: float | None, *, small_roads: bool) -> bytes:
         _draw_ground(axes, found, flat, small_roads=small_roads)
     _draw_flight(axes, scene, flat)
     _draw_scale(axes, flat)
+    _write_credit(figure, scene)
     canvas.draw()  # type: ignore[no-untyped-call]
     pixels = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
     return _packed(pixels[:, :, :3])
@@ -242,6 +247,21 @@ def _draw_flight(axes: "Axes", scene: Scene, flat: _Flat) -> None:
     _name(axes, centre, "lands", above=not above)
 
 
+def _write_credit(figure: "Figure", scene: Scene) -> None:
+    """Whose weather and map it is, as their licences want it: on the picture itself."""
+    said = [scene.credit] if scene.credit else []
+    by_words: dict[str, list[str]] = {}
+    for source in scene.ground.sources:
+        name, _, words = source.partition(": ")
+        by_words.setdefault(words, []).append(name)
+    said += [f"Map: {', '.join(names)}: {words}" for words, names in by_words.items()]
+    if said:
+        figure.text(
+            0.014, 0.012, "\n".join(wrap(". ".join(said), 118)), fontsize=5.5, color="#3c444a",
+            linespacing=1.15, bbox={"facecolor": "#fffffff0", "edgecolor": "none", "pad": 1.5},
+        )  # fmt: skip
+
+
 def _name(axes: "Axes", at: FloatArray, words: str, *, above: bool) -> None:
     """A name above or below its place, and never over the edge."""
     box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.5}
@@ -265,7 +285,7 @@ def _draw_scale(axes: "Axes", flat: _Flat) -> None:
     """A bar of a round length at the lower left, north at the upper right."""
     half_x, half_y = flat.half_km
     bar = next((km for km in _BARS_KM if km <= 0.6 * half_x), _BARS_KM[-1])
-    left, low = -0.94 * half_x, -0.93 * half_y
+    left, low = -0.94 * half_x, -0.86 * half_y
     axes.plot([left, left + bar], [low, low], "-", color="black", lw=4, solid_capstyle="butt",
               zorder=9)  # fmt: skip
     axes.text(left, low + 0.02 * half_y, f"{bar} km", fontsize=13, va="bottom", zorder=9)

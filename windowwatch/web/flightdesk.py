@@ -1,18 +1,24 @@
-"""Addresses that give one launch hour to other programs: GeoJSON, KML, GPX."""
+"""Addresses that give one launch hour to other programs: GeoJSON, KML, GPX, PNG."""
+
+import threading
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.notices.picture import Scene, draw
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.web.credits import credit_lines
+from windowwatch.web.credits import NO_PERMISSION, credit_lines
 from windowwatch.web.datadesk import RefusedError, asked_of, file_answer
 from windowwatch.web.flightdata import FlightData, flight_geojson
 from windowwatch.web.gpx import drive_gpx
 from windowwatch.web.kml import flight_kml
 from windowwatch.web.reading import Reader
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
+
+#: Pictures that are kept at the same time; each has some 100 kB.
+MOST_PICTURES = 16
 
 
 class FlightDesk:
@@ -25,7 +31,10 @@ class FlightDesk:
             Route("/data/flight.geojson", self.geojson),
             Route("/data/flight.kml", self.kml),
             Route("/data/drive.gpx", self.gpx),
+            Route("/data/map.png", self.picture),
         ]
+        self._drawing = threading.Lock()
+        self._drawn: dict[tuple[str, str, str], bytes] = {}
 
     def geojson(self, request: Request) -> Response:
         """The flight of an hour as GeoJSON."""
@@ -45,6 +54,28 @@ class FlightDesk:
         if made is None:
             raise RefusedError(404, "it is not known where flights of that hour land")
         return file_answer(made, "application/gpx+xml", f"{_name(data)}.gpx")
+
+    def picture(self, request: Request) -> Response:
+        """The map of an hour as a picture; drawn one at a time, the last ones are kept."""
+        data = self._data(request)
+        mark = data.hour.footprint
+        if mark is None:
+            raise RefusedError(404, "it is not known where flights of that hour land")
+        snapshot = self._reader.newest()
+        made_for = (
+            "" if snapshot is None else snapshot.word, data.site.name, stamp(data.hour.time_utc),
+        )  # fmt: skip
+        with self._drawing:
+            if made_for not in self._drawn:
+                weather = ". ".join(line for line in data.credits if line.startswith("Weather"))
+                title = f"{data.title}: {data.hour.verdict}\nlandings; dashed ring: 90 % of them"
+                credit = " ".join(filter(None, (data.note, NO_PERMISSION, weather)))
+                scene = Scene(title, data.site, mark, data.detail, self._facts.ground, credit)
+                self._drawn[made_for] = draw(scene)
+                while len(self._drawn) > MOST_PICTURES:
+                    del self._drawn[next(iter(self._drawn))]
+            png = self._drawn[made_for]
+        return file_answer(png, "image/png", f"{_name(data)}.png")
 
     def _data(self, request: Request) -> FlightData:
         asked = asked_of(request)

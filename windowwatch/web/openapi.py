@@ -159,6 +159,7 @@ PARAMETERS: dict[str, tuple[tuple[str, str, dict[str, Any]], ...]] = {
     "/data/flight.geojson": _WHICH,
     "/data/flight.kml": _WHICH,
     "/data/drive.gpx": _WHICH,
+    "/data/map.png": _WHICH,
     "/health": (),
 }
 _ANSWERS = {
@@ -172,6 +173,7 @@ _ANSWERS = {
     "/data/flight.geojson": ("Flight, landings and drive", "application/geo+json", "Footprints"),
     "/data/flight.kml": ("The same as KML 2.2", "application/vnd.google-earth.kml+xml", None),
     "/data/drive.gpx": ("Drive and landing as GPX 1.1", "application/gpx+xml", None),
+    "/data/map.png": ("Map of the landings as a picture", "image/png", None),
     "/health": ("How well the watch is", "application/json", "Health"),
 }
 
