@@ -1,6 +1,7 @@
 """What is said when a settings file is wrong: file, key, value and mend, word for word."""
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -288,6 +289,7 @@ def _written(folder: Path, text: str) -> Path:
     """The text as a settings file, with its maps beside it."""
     for path in (*CONFIG.glob("*.geojson"), CONFIG / "skerra.ground"):
         (folder / path.name).write_bytes(path.read_bytes())
+    shutil.copytree(CONFIG / "rules", folder / "rules", dirs_exist_ok=True)
     target = folder / "watch.toml"
     target.write_text(text, encoding="utf-8")
     return target

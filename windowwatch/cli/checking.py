@@ -42,6 +42,7 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
     if ground.rasters is None and (ground.areas is None or ground.roads is None):
         words = "neither areas and roads nor a ground file are given; checks on them stay unknown"
         findings.append(Finding("map", words, True))
+    findings += _check_rules(settings)
     hours = watch.span.hours(clock.now())
     if hours:
         findings.append(Finding("span", f"{len(hours)} launch hours are to come at each site"))
@@ -53,6 +54,19 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
     findings += _check_database(settings)
     findings += _check_channels(settings)
     return findings
+
+
+def _check_rules(settings: Settings) -> list[Finding]:
+    """The rule set in words; a class that cannot be said is to be mended."""
+    applied = settings.watch.plan.applied
+    if applied is None:
+        words = "no rule set is named ([rules] set); local authority and its permission decide"
+        return [Finding("rules", words)]
+    unsaid = applied.found.name is None and bool(applied.found.open_questions)
+    return [
+        Finding("rules", words, unsaid and words.startswith(applied.found.said))
+        for words in applied.listing()
+    ]
 
 
 def _check_forecast(settings: Settings) -> list[Finding]:

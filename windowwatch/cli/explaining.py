@@ -120,6 +120,8 @@ def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) ->
     if hour.others and hour.own_chance is not None:
         print_note(console, f"Chance by its own model alone: {share_words(hour.own_chance)}.")
     console.print(_checks(hour, plan))
+    for words in () if plan.applied is None else plan.applied.in_force():
+        print_note(console, words)
     print_note(console, "!: past its limit it vetoes the hour. worth: 1 is fine, 0 at the limit.")
     console.print()
 

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from windowwatch.errors import InputError
 from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.roads import DRIVABLE, RoadClass
+from windowwatch.scoring.applied import AppliedRules
 from windowwatch.scoring.casualty import Impact
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.values import Part
@@ -72,6 +73,8 @@ class ScoringPlan:
         `setup_min` before the launch; None leaves their checks unknown. [h]
     notice_h : float or None
         Notice must be given so long before the launch; None leaves its check unknown. [h]
+    applied : AppliedRules or None
+        The rule set that was laid on `limits`, for whoever asks where they come from.
     min_flights : int
         With fewer landings the hour is refused.
     max_lost_share : float
@@ -102,6 +105,7 @@ class ScoringPlan:
     battery_h: float | None = None
     tracker_h: float | None = None
     notice_h: float | None = None
+    applied: AppliedRules | None = None
     min_flights: int = 8
     max_lost_share: float = 0.1
     go_score: float = 70.0

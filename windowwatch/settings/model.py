@@ -31,6 +31,7 @@ from windowwatch.settings.people import (
     names_fit,
 )
 from windowwatch.settings.places import refuse_swapped_among, refuse_swapped_numbers
+from windowwatch.settings.rules import RulesSection
 from windowwatch.settings.section import Section, known_zone, named, unique_names
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
@@ -224,6 +225,7 @@ class SettingsFile(Section):
     scoring: ScoringSection = ScoringSection()
     windows: WindowsSection = WindowsSection()
     ground: GroundSection = GroundSection()
+    rules: RulesSection = RulesSection()
     forecast: ForecastSection = ForecastSection()
     opinions: tuple[OpinionSection, ...] = ()
     agreement: AgreementSection = AgreementSection()

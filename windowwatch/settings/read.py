@@ -213,7 +213,7 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
             section.last_utc,
         ),
         draws=section.draws,
-        plan=_plan(file),
+        plan=_plan(file, folder),
         rules=_section(
             "windows",
             WindowRules,
@@ -286,7 +286,7 @@ def _on(rasters: Rasters, latitude_deg: float, longitude_deg: float) -> bool:
     return bool(rasters.mapped(rasters.units([latitude_deg], [longitude_deg]))[0])
 
 
-def _plan(file: SettingsFile) -> ScoringPlan:
+def _plan(file: SettingsFile, folder: Path) -> ScoringPlan:
     limits, weights = {}, {}
     for name, table in file.limits.model_dump().items():
         kind = LIMITS[name]
@@ -308,9 +308,13 @@ def _plan(file: SettingsFile) -> ScoringPlan:
             to_unix_s(watch.clearance_from_utc),
             to_unix_s(watch.clearance_until_utc),
         )
-    return _section(
+    plan = _section(
         "limits and scoring", ScoringPlan, {**scoring, "limits": limits, "weights": weights}
     )
+    applied = file.rules.applied(folder, file.train.payload_mass_kg)
+    if applied is None:
+        return plan
+    return replace(plan, limits=applied.limits(plan.limits), applied=applied)
 
 
 def _section(name: str, kind: type[Value], values: dict[str, Any]) -> Value:
