@@ -82,6 +82,16 @@ def test_a_near_and_likely_window_opens_at_once() -> None:
     assert Line().read(unknown, now_utc=at(-18)) == ()  # not known is not likely
 
 
+def test_a_window_that_has_lost_its_chance_closes_and_says_so() -> None:
+    line = Line()
+    line.read(flat(6, 10))
+    line.read(flat(6, 10))
+    assert kinds(line.read(likely(0.2))) == [WEAKER]
+    (told,) = line.read(likely(0.1))
+    assert told.kind is CLOSED
+    assert told.reason.endswith("chance 10 %, under 15 %.")
+
+
 def test_how_many_cycles_confirm_is_settable() -> None:
     assert kinds(Line(WindowRules(confirm_cycles=1)).read(flat(6, 10))) == [OPENED]
     line = Line(WindowRules(confirm_cycles=3))

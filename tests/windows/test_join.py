@@ -45,6 +45,17 @@ def test_inside_a_known_window_an_hour_stays_good_down_to_the_closing_score() ->
 
 
 @pytest.mark.parametrize(
+    ("chance", "opens", "stays"),
+    [(0.0, False, False), (0.14, False, False), (0.2, False, True), (0.3, True, True),
+     (None, True, True)],
+)  # fmt: skip
+def test_the_chance_has_a_say_of_its_own(chance: float | None, opens: bool, stays: bool) -> None:
+    seen = hour(at(6), 90.0, chance=chance)
+    assert is_good(seen, RULES, inside=False) is opens
+    assert is_good(seen, RULES, inside=True) is stays
+
+
+@pytest.mark.parametrize(
     ("verdict", "accept_caution", "good"),
     [
         (Verdict.GO, True, True),
@@ -148,6 +159,7 @@ def test_naive_now_is_refused() -> None:
     [
         ({"open_score": 40.0}, "close_score must not exceed open_score"),
         ({"open_score": 101.0}, "neither 100"),
+        ({"open_chance": 0.1}, "close_chance must not exceed open_chance"),
         ({"moved_km": -1.0}, "moved_km = -1.0"),
         ({"near_h": float("nan")}, "near_h = nan"),
         ({"chance_step": 15.0}, "chance_step = 15.0: give a share"),

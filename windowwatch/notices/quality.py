@@ -26,6 +26,8 @@ def how_good(window: Window) -> str:
 def _chance(chance: float | None) -> str:
     if chance is None:
         return "Chance not known."
+    if chance == 0.0:
+        return f"Chance {percent(chance)}: no flight is go."
     shown = 1.0 if chance == 1.0 else min(round(chance, 2), 0.99)
     words = next(words for bound, words in _SHARES if shown >= bound)
     return f"Chance {percent(chance)}: {words} go."

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
+from windowwatch.scoring.chance import percent
 from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.windows.phrases import length
 from windowwatch.windows.spoken import written_runs
@@ -81,6 +82,8 @@ def against(hour: Hour, rules: WindowRules, *, was: float | None = None) -> str:
         return worst
     if hour.verdict is Verdict.CAUTION and not rules.accept_caution:
         fell = "only caution, where go is asked"
+    elif hour.chance is not None and hour.chance < rules.close_chance:
+        fell = f"chance {percent(hour.chance)}, under {percent(rules.close_chance)}"
     elif was is None:
         fell = f"score {hour.score or 0.0:.0f}"
     else:

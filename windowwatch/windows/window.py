@@ -3,9 +3,11 @@
 Named rules
 -----------
 opening
-    Outside every known window an hour is good from `open_score` on.
+    Outside every known window an hour is good from `open_score` and `open_chance` on.
 staying
-    Inside a known window it stays good down to `close_score`.
+    Inside a known window it stays good down to `close_score` and `close_chance`. The chance
+    has a say of its own: past a soft limit a fair score can stand beside a chance of nought,
+    and nobody should plan on such an hour.
 unread
     An hour that could not be read is never good. Inside a known window it keeps its place,
     marked, until it can be read: a gap in the data says nothing about the weather.
@@ -45,6 +47,8 @@ class WindowRules:
     ----------
     open_score, close_score : float
         Hysteresis: good from the first on; inside a known window down to the second. [0-100]
+    open_chance, close_chance : float
+        Likewise for the chance, where there is one. [1]
     accept_caution : bool
         Whether an hour whose verdict is `caution` may be good; `go` always may, `no-go` never.
     step_min, min_length_min : int
@@ -64,6 +68,8 @@ class WindowRules:
 
     open_score: float = 60.0
     close_score: float = 50.0
+    open_chance: float = 0.3
+    close_chance: float = 0.15
     accept_caution: bool = True
     step_min: int = 60
     min_length_min: int = 120
@@ -86,7 +92,12 @@ class WindowRules:
                 f"window rules close_score = {self.close_score}, open_score = {self.open_score}: "
                 "close_score must not exceed open_score, and neither 100"
             )
-        for name in ("near_chance", "chance_step"):
+        if self.close_chance > self.open_chance:
+            raise InputError(
+                f"window rules close_chance = {self.close_chance}, open_chance = "
+                f"{self.open_chance}: close_chance must not exceed open_chance"
+            )
+        for name in ("near_chance", "chance_step", "open_chance"):
             if getattr(self, name) > 1.0:
                 raise InputError(
                     f"window rule {name} = {getattr(self, name)}: give a share, 0 to 1"
@@ -139,7 +150,9 @@ def is_good(hour: Hour | None, rules: WindowRules, *, inside: bool) -> bool:
         return False
     accepted = {Verdict.GO, Verdict.CAUTION} if rules.accept_caution else {Verdict.GO}
     bound = rules.close_score if inside else rules.open_score
-    return hour.verdict in accepted and hour.score >= bound
+    likely = rules.close_chance if inside else rules.open_chance
+    enough = hour.chance is None or hour.chance >= likely
+    return hour.verdict in accepted and hour.score >= bound and enough
 
 
 def worst_sentence(hour: Hour) -> str:
