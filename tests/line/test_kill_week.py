@@ -83,12 +83,15 @@ class Tally:
         )
 
 
-def kills(url: str, folder: Path, random: Random, most: int) -> Tally:
+def kills(
+    url: str, folder: Path, random: Random, most: int, calm: tuple[frozenset[str], float]
+) -> Tally:
     """One week, killed up to so often, then left to end; checked.
 
-    Each life is killed at a random moment of what it takes for its first five cycles.
+    Each life is killed at a random moment of what its first five cycles take on that database
+    when nobody disturbs; `calm` says what such a week finds, and how long a cycle takes. [s]
     """
-    expected, cycle_s = undisturbed(folder)
+    expected, cycle_s = calm
     with Sink(pause_s=PAUSE_S) as sink:
         lives = Mortal(url, sink, folder)
         made = 0
@@ -118,23 +121,17 @@ def kills(url: str, folder: Path, random: Random, most: int) -> Tally:
     return Tally(made, 1, len(arrived), repeats)
 
 
-_UNDISTURBED: list[tuple[frozenset[str], float]] = []
-
-
-def undisturbed(folder: Path) -> tuple[frozenset[str], float]:
+def undisturbed(url: str, folder: Path) -> tuple[frozenset[str], float]:
     """Keys of the changes of a week that nobody disturbs, and how long a cycle of it takes."""
-    if not _UNDISTURBED:
-        url = f"sqlite:///{folder}/undisturbed.sqlite3"
-        begun = time.monotonic()
-        with Sink(pause_s=PAUSE_S) as sink:
-            mortal.live(url, mortal.mortal_watch(folder, sink.url.removesuffix("/hook")))
-        took_s = time.monotonic() - begun
-        store = open_store(url)
-        keys = frozenset(change.key for change in store.changes("week"))
-        store.close()
-        assert len(keys) > 20
-        _UNDISTURBED.append((keys, took_s / mortal.CYCLES))
-    return _UNDISTURBED[0]
+    begun = time.monotonic()
+    with Sink(pause_s=PAUSE_S) as sink:
+        mortal.live(url, mortal.mortal_watch(folder, sink.url.removesuffix("/hook")))
+    took_s = time.monotonic() - begun
+    store = open_store(url)
+    keys = frozenset(change.key for change in store.changes("week"))
+    store.close()
+    assert len(keys) > 20
+    return keys, took_s / mortal.CYCLES
 
 
 @pytest.fixture
@@ -165,8 +162,9 @@ def _empty(url: str) -> None:
 def killed_weeks(urls: Iterator[str], folder: Path, wanted: int) -> Tally:
     """Weeks one after the other until so many kills were made."""
     random, all_weeks = Random(wanted), Tally()
+    calm = undisturbed(next(urls), folder)
     for url in urls:
-        all_weeks += kills(url, folder, random, wanted - all_weeks.kills)
+        all_weeks += kills(url, folder, random, wanted - all_weeks.kills, calm)
         if all_weeks.kills >= wanted:
             break
     print(all_weeks)
