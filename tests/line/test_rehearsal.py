@@ -33,7 +33,7 @@ def with_fewer_draws(folder: Path) -> Path:
     With all of them it is run by `.ci/run`, as README.md has it.
     """
     text = EXAMPLE.read_text(encoding="utf-8").replace("draws = 64", "draws = 16", 1)
-    inside = re.compile(r'= "([^"/]+\.(?:geojson|ground)|\.\./[^"]+)"')
+    inside = re.compile(r'= "([^"]+\.(?:geojson|ground|toml)|\.\./[^"]+)"')
     path = folder / "skerra.toml"
     path.write_text(inside.sub(lambda m: f'= "{EXAMPLE.parent / m[1]}"', text), encoding="utf-8")
     return path
