@@ -9,23 +9,17 @@ import shapely
 from numpy.typing import NDArray
 
 from windowwatch.ground.areas import AreaKind
+from windowwatch.ground.frame import Frame as Frame  # for those who draw
 from windowwatch.ground.roads import RoadClass
+from windowwatch.ground.sketch import Feature, sketched_areas, sketched_roads
 from windowwatch.ground.values import Ground
 
 #: A drawing holds no more vertices than this; what matters least is left out.
 MOST_VERTICES = 12_000
+#: Areas have this share of them at most.
+AREAS_SHARE = 0.6
 #: Roads by how much they matter to a driver, the least last.
 _BY_WEIGHT = tuple(RoadClass)
-
-
-@dataclass(frozen=True)
-class Frame:
-    """A rectangle of the map; it does not cross the date line. [deg]"""
-
-    south_deg: float
-    west_deg: float
-    north_deg: float
-    east_deg: float
 
 
 @dataclass(frozen=True)
@@ -51,6 +45,7 @@ def outlines(
     Parameters
     ----------
     ground : Ground
+        Its areas and roads; where it has none, what its ground file knows of them.
     frame : Frame
     tolerance_deg : float
         Bends smaller than this are left out. [deg]
@@ -62,18 +57,35 @@ def outlines(
     tuple of Outline
         With `most` vertices at most; areas come first, then roads by their class.
     """
-    areas = ((a.kind, a.name, a.shape) for a in (ground.areas.areas if ground.areas else ()))
-    roads = [(r.road_class, r.name, r.shape) for r in (ground.roads.roads if ground.roads else ())]
-    roads.sort(key=lambda road: _BY_WEIGHT.index(road[0]))
-    room = most
-    chosen: list[Outline] = []
-    for each in (*_cut(areas, frame, tolerance_deg), *_cut(roads, frame, tolerance_deg)):
+    room = int(most * AREAS_SHARE)
+    on_land: list[Outline] = []
+    for each in _cut(_areas(ground, frame), frame, tolerance_deg):
         room -= sum(len(line) for line in each.lines)
         if room < 0:
             break
-        chosen.append(each)
-    on_land = [each for each in chosen if isinstance(each.kind, AreaKind)]
-    return (*on_land, *reversed(chosen[len(on_land) :]))
+        on_land.append(each)
+    room = most - sum(len(line) for each in on_land for line in each.lines)
+    roads: list[Outline] = []
+    for each in _cut(_roads(ground, frame), frame, tolerance_deg):
+        room -= sum(len(line) for line in each.lines)
+        if room < 0:
+            break
+        roads.append(each)
+    return (*on_land, *reversed(roads))
+
+
+def _areas(ground: Ground, frame: Frame) -> Iterable[Feature]:
+    if ground.areas is not None:
+        return ((a.kind, a.name, a.shape) for a in ground.areas.areas)
+    return () if ground.rasters is None else sketched_areas(ground.rasters, frame)
+
+
+def _roads(ground: Ground, frame: Frame) -> Iterable[Feature]:
+    """Roads, those first that matter most to a driver."""
+    if ground.roads is not None:
+        roads = [(r.road_class, r.name, r.shape) for r in ground.roads.roads]
+        return sorted(roads, key=lambda road: _BY_WEIGHT.index(road[0]))
+    return () if ground.rasters is None else sketched_roads(ground.rasters, frame)
 
 
 def _cut(
