@@ -14,12 +14,13 @@ from provider import CYCLE, Provider, fill_gfs, gfs_messages, provider
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.checked import check_file
+from windowwatch.forecast.fetch import FetchStoppedError
 from windowwatch.forecast.wanted import items_of
 from windowwatch.watch.checker import Checker
 from windowwatch.watch.child import ChildLimits, in_child
 from windowwatch.watch.progress import PassProgress
 
-LIMITS = ChildLimits(timedelta(seconds=3), 1500)
+LIMITS = ChildLimits(timedelta(seconds=60), 1500)
 
 
 @pytest.fixture(scope="module")
@@ -76,12 +77,23 @@ def test_a_file_that_kills_its_reader_is_set_aside_and_the_rest_is_fetched(
     assert heard[-1] == ("gfs-0.25: fetching, 3 of 4 files", 0.75)
 
 
-def test_a_check_that_never_ends_is_ended(tmp_path: Path, host: Provider, checker: Checker) -> None:
+def test_a_check_that_never_ends_is_ended(tmp_path: Path, host: Provider) -> None:
     (item,) = items_of(served("gfs-0.25", 1, [host], LEVELS).routes[0].products, CYCLE, 3)
     path = tmp_path / "endless.grib2"
     path.write_bytes(b"")
+    checker = Checker(ChildLimits(timedelta(seconds=2), 1500), check=child_work.check_or_die)
     with pytest.raises(DecodeError, match=r"endless\.grib2: checking it does not come to an end"):
         checker(path, item, AREA, asked=None)
+
+
+def test_stopping_ends_a_check_at_once(tmp_path: Path, host: Provider) -> None:
+    (item,) = items_of(served("gfs-0.25", 1, [host], LEVELS).routes[0].products, CYCLE, 3)
+    path = tmp_path / "endless.grib2"
+    path.write_bytes(b"")
+    checker = Checker(ChildLimits(), check=child_work.check_or_die, stopping=lambda: True)
+    with pytest.raises(FetchStoppedError):
+        checker(path, item, AREA, asked=None)
+    assert not multiprocessing.active_children()
 
 
 def test_a_child_tells_how_far_it_is() -> None:

@@ -127,6 +127,7 @@ def test_what_comes_in_later_is_weighed_told_once_and_changes_nothing_else(
     assert weigh_anew(watch, store, now) is None, "weighed already"
     after = store.cycles(watch.name)[-1]
     assert (after.cycle, after.passes) == (before.cycle, before.passes + 1)
+    assert after.saved_utc == before.saved_utc, "it was not read once more"
     assert (after.files, after.gaps, after.steps) == (FILES, ("a",), 10)
     drawn = store.detail(watch.name, after.cycle.id, site="Millfield", time_utc=at(7))
     assert drawn == detail, "what it was flown for stays"

@@ -1,6 +1,6 @@
 """What passes are as values, and reading them again."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -74,7 +74,11 @@ class PassRecord:
 
 @dataclass(frozen=True)
 class StoredCycle:
-    """A cycle as it was saved, without its hours."""
+    """A cycle as it was saved, without its hours.
+
+    `saved_utc` is when it was last read and flown; that others' opinions were weighed anew since
+    shows in `passes`.
+    """
 
     watch: str
     cycle: Cycle
@@ -98,6 +102,15 @@ def passes_of(database: Database, watch: str, cycle_id: str) -> tuple[int, int]:
     with database.reading() as session:
         row = find(session, watch, cycle_id)
         return (0, 0) if row is None else (row.passes, row.steps)
+
+
+def passes_by_cycle(database: Database, watch: str, cycle_ids: Collection[str]) -> dict[str, int]:
+    """How many passes are stored of each of some cycles."""
+    wanted = select(CycleRow.cycle_id, CycleRow.passes).where(
+        CycleRow.watch == watch, CycleRow.cycle_id.in_(cycle_ids)
+    )
+    with database.reading() as session:
+        return {row.cycle_id: row.passes for row in session.execute(wanted)}
 
 
 def latest_cycle(database: Database, watch: str, model: str | None = None) -> Cycle | None:

@@ -154,7 +154,8 @@ class _Values:
                     continue
                 session.execute(delete(old).where(old.cycle_row == there.id))
             for name, value in self._cycle.items():
-                setattr(there, name, value)
+                if name != "saved_utc" or not self._kept:  # weighing is not reading it anew
+                    setattr(there, name, value)
         session.flush()
         of_cycle = {"cycle_row": cycle.id}
         for table, values in (

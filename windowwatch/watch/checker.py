@@ -13,6 +13,7 @@ from typing import Any
 from windowwatch.errors import DecodeError, WindowwatchError
 from windowwatch.forecast.checked import check_file
 from windowwatch.forecast.cutout import Area
+from windowwatch.forecast.fetch import FetchStoppedError
 from windowwatch.forecast.framing import Framing
 from windowwatch.forecast.wanted import Item, Wanted
 from windowwatch.logs import LogStyle
@@ -23,6 +24,8 @@ _LOG = logging.getLogger(__name__)
 Checked = tuple[Framing, tuple[str, ...]]
 #: How long an ended process is waited for, to learn how it died. [s]
 _GRACE_S = 1.0
+#: How often it is asked whether to stop. [s]
+_POLL_S = 0.2
 
 
 class Checker:
@@ -39,6 +42,8 @@ class Checker:
         How it writes its logs.
     check : callable
         A module's function; `windowwatch.forecast.checked.check_file` but for tests.
+    stopping : callable
+        Asked while a file is checked; True ends it.
     """
 
     def __init__(
@@ -46,9 +51,10 @@ class Checker:
         limits: ChildLimits | None = None,
         style: LogStyle | None = None,
         check: Callable[..., Checked] = check_file,
+        stopping: Callable[[], bool] = lambda: False,
     ) -> None:
         self._limits, self._style = limits or ChildLimits(), style or LogStyle()
-        self._check = check
+        self._check, self._stopping = check, stopping
         self._lock = threading.Lock()
         self._process: Any = None
         self._line: Connection | None = None
@@ -62,14 +68,14 @@ class Checker:
         ------
         DecodeError
             As `check_file`; and when the process died at the file, or did not come to an end.
+        FetchStoppedError
+            If `stopping` said so.
         """
         with self._lock:
             line = self._running()
             try:
                 line.send((path, item, area, asked))
-                if not line.poll(self._limits.time.total_seconds()):
-                    self._end()
-                    raise DecodeError(f"{path.name}: checking it does not come to an end")
+                self._wait(line, path)
                 good, value = line.recv()
             except (EOFError, OSError) as error:
                 self._process.join(_GRACE_S)
@@ -84,6 +90,17 @@ class Checker:
         """End the process; the next check starts another one."""
         with self._lock:
             self._end()
+
+    def _wait(self, line: Connection, path: Path) -> None:
+        """Wait for what is found of a file."""
+        until = time.monotonic() + self._limits.time.total_seconds()
+        while not line.poll(_POLL_S):
+            if self._stopping():
+                self._end()
+                raise FetchStoppedError("fetching was stopped", retry=True)
+            if time.monotonic() > until:
+                self._end()
+                raise DecodeError(f"{path.name}: checking it does not come to an end")
 
     def _running(self) -> Connection:
         if self._process is None or not self._process.is_alive() or self._line is None:

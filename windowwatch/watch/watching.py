@@ -109,8 +109,11 @@ class Watching:
             refused = error
         self._weighed &= not self._look_at_others()
         if not self._weighed:
-            results.append(weigh_anew(self._watch, self._store, self._clock.now()))
+            weighed = weigh_anew(self._watch, self._store, self._clock.now())
             self._weighed = True
+            if weighed is not None:
+                _LOG.info("%s: weighed anew with what others say", weighed.cycle_id)
+            results.append(weighed)
         if refused is not None:
             raise refused
         return tuple(result for result in results if result is not None)
@@ -144,7 +147,7 @@ class Watching:
                 plan=source.network,
                 fetcher=make_fetcher(source.manners or Manners(), self._clock, shop.stopping),
                 passing=lambda fetched, now: self._pass_fetched(watch, fetched, now),
-                checker=Checker(shop.limits, shop.style),
+                checker=Checker(shop.limits, shop.style, stopping=shop.stopping),
             )
         assert source.folder is not None  # a source is a folder or a plan
         return FolderWatcher(
