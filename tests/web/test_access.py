@@ -2,6 +2,8 @@
 
 import logging
 import re
+import socket
+import time
 from datetime import timedelta
 from typing import Any
 
@@ -11,6 +13,7 @@ from page_week import Week
 
 from windowwatch.errors import InputError, SettingsError, StorageError
 from windowwatch.storage.store import Store
+from windowwatch.web import forms, server
 from windowwatch.web.access import (
     COOKIE,
     MOST_FAILURES,
@@ -218,3 +221,29 @@ def test_a_port_that_is_taken_is_named() -> None:
     port = int(first.url.rstrip("/").rsplit(":", 1)[1])
     with first, pytest.raises(InputError, match=f"port {port}.*give another --host or --port"):
         PageServer(app, "127.0.0.1", port)
+
+
+def test_one_who_dawdles_over_a_request_is_left(
+    week: Week, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that nobody can take all connections by saying nothing."""
+    monkeypatch.setattr(server, "HEAD_S", 0.3)
+    monkeypatch.setattr(forms, "LONGEST_WAIT_S", 0.3)
+    port = int(week.url().rsplit(":", 1)[1])
+    for start in (b"", b"GET / HTTP/1.1\r\nHost: 127.0.0.1\r\n",
+                  b"GET /health HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\nGET / HT"):  # fmt: skip
+        with socket.create_connection(("127.0.0.1", port), timeout=8) as slow:
+            slow.sendall(start)
+            heard = b""
+            asked = time.monotonic()
+            while part := slow.recv(65536):  # until the server closes
+                heard += part
+            assert time.monotonic() - asked < 6.0
+            assert heard.startswith(b"HTTP/1.1 200") == (b"/health" in start)
+    key = week.store.changes(week.facts.watch)[0].key
+    with socket.create_connection(("127.0.0.1", port), timeout=8) as slow:
+        slow.sendall(
+            f"POST /notices/{key}/known HTTP/1.1\r\nHost: 127.0.0.1\r\n"
+            "Content-Length: 100\r\n\r\nby=".encode()
+        )
+        assert slow.recv(65536).startswith(b"HTTP/1.1 408")

@@ -212,3 +212,40 @@ def test_one_hour_can_be_asked_for(week: Week) -> None:
     path = f"/data/footprints.geojson?site={go.site.lower()}&time={stamp(go.time_utc)}"
     features = week.client().get(path).json()["features"]
     assert len(features) == len(week.facts.sites) + 3
+
+
+def test_a_second_pass_of_a_cycle_rises_above_the_first_in_the_calendar(made_week: Week) -> None:
+    """RFC 5545, section 3.8.7.4: without a higher number a calendar keeps what it has."""
+
+    def event() -> Any:
+        feed = made_week.client(invented.NOW).get("/data/windows.ics").content
+        (found,) = icalendar.Calendar.from_ical(feed).walk("VEVENT")
+        return found
+
+    made_week.store.save_pass(invented.record(steps=1))
+    first = event()
+    later = replace(invented.window(told=invented.window()), end_utc=invented.at(11))
+    again = invented.record(windows=(later,), changes=(), deliveries=(), pass_number=2, steps=2)
+    assert made_week.store.save_pass(again)
+    second = event()
+    assert first["uid"] == second["uid"]
+    assert (int(first["sequence"]), int(second["sequence"])) == (0, 1)
+    assert second["dtend"].dt == invented.at(11)
+    made_week.store.save_pass(invented.record(1))
+    assert int(event()["sequence"]) == 2
+
+
+def test_the_calendar_is_in_utc_and_says_whose_weather_it_is(week: Week) -> None:
+    """Times in UTC need no VTIMEZONE (RFC 5545, section 3.3.5, form 2)."""
+    feed = week.client().get("/data/windows.ics").content
+    text = feed.replace(b"\r\n ", b"").decode()
+    assert "TZID" not in text
+    assert "VTIMEZONE" not in text
+    for line in text.split("\r\n"):
+        if line.startswith(("DTSTART", "DTEND", "DTSTAMP")):
+            assert line.endswith("Z")
+    calendar: Any = icalendar.Calendar.from_ical(feed)
+    said = str(calendar["x-wr-caldesc"])
+    assert "A forecast, no permission to fly." in said
+    assert "Weather: model skerra" in said
+    assert "invented" in said

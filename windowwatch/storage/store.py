@@ -52,6 +52,10 @@ class Store:
         """How many passes of a cycle are stored, and how many steps the last one had."""
         return cycles.passes_of(self._database, watch, cycle_id)
 
+    def passes_by_cycle(self, watch: str, cycle_ids: Collection[str]) -> dict[str, int]:
+        """How many passes are stored of each of some cycles."""
+        return cycles.passes_by_cycle(self._database, watch, cycle_ids)
+
     def ledger(self) -> fetches.SqlLedger:
         """The ledger of fetched forecasts (`windowwatch.forecast.ledger.Ledger`)."""
         return fetches.SqlLedger(self._database)

@@ -120,7 +120,12 @@ class DataDesk:
             if history:
                 histories.append(history)
         feed = windows_calendar(
-            self._facts.watch, histories, self._facts.sites, snapshot.cycle.saved_utc
+            self._facts.watch,
+            histories,
+            self._facts.sites,
+            snapshot.cycle.saved_utc,
+            passes=self._reader.passes({w.cycle_id for each in histories for w in each}),
+            notes=self._notes(snapshot.cycle.cycle),
         )
         return file_answer(feed, "text/calendar", "windows.ics")
 

@@ -1,12 +1,13 @@
 """Windows as a calendar (RFC 5545): the only module that knows icalendar."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 
 from icalendar import Calendar, Event, vDuration, vText
 
 from windowwatch.scoring.values import Site
 from windowwatch.web import words
+from windowwatch.web.credits import NO_PERMISSION
 from windowwatch.windows.values import Window, WindowState
 
 #: How often calendars are asked to look again.
@@ -24,6 +25,9 @@ def windows_calendar(
     histories: Iterable[Sequence[Window]],
     sites: Sequence[Site],
     stamped_utc: datetime,
+    *,
+    passes: Mapping[str, int] | None = None,
+    notes: Sequence[str] = (),
 ) -> bytes:
     """A calendar with one event for each window.
 
@@ -36,6 +40,11 @@ def windows_calendar(
     sites : sequence of Site
     stamped_utc : datetime
         When the windows were worked out.
+    passes : mapping of str to int, optional
+        How often each cycle was passed, by its id: a further pass of a cycle takes the place of
+        a version, and must rise above it.
+    notes : sequence of str
+        Whose weather and map it is, and what else must be said of the whole.
     """
     known = {site.name: site for site in sites}
     calendar = Calendar()
@@ -44,17 +53,20 @@ def windows_calendar(
     calendar.add("x-wr-calname", f"Launch windows, {watch}")
     calendar.add("refresh-interval", vDuration(REFRESH), parameters={"VALUE": "DURATION"})
     calendar.add("x-published-ttl", vDuration(REFRESH))
+    if notes:
+        calendar.add("x-wr-caldesc", " ".join(notes))
     for history in histories:
-        calendar.add_component(_event(history, known.get(history[-1].site), stamped_utc))
+        number = sum((passes or {}).get(version.cycle_id, 1) for version in history) - 1
+        event = _event(history[-1], known.get(history[-1].site), stamped_utc)
+        event.add("sequence", number)
+        calendar.add_component(event)
     feed: bytes = calendar.to_ical()
     return feed
 
 
-def _event(history: Sequence[Window], site: Site | None, stamped_utc: datetime) -> Event:
-    window = history[-1]
+def _event(window: Window, site: Site | None, stamped_utc: datetime) -> Event:
     event = Event()
     event.add("uid", f"{window.uid}@windowwatch")
-    event.add("sequence", len(history) - 1)
     event.add("dtstamp", stamped_utc)
     event.add("dtstart", window.start_utc)
     event.add("dtend", window.end_utc)
@@ -67,7 +79,7 @@ def _event(history: Sequence[Window], site: Site | None, stamped_utc: datetime) 
     text = (
         f"Best at {words.moment_words(window.best_hour_utc, zone)} ({zone}): score "
         f"{words.score_words(window.best_score)}, chance {words.chance_words(window.chance)}; "
-        f"{lands}. {window.limited_by} A forecast, no permission."
+        f"{lands}. {window.limited_by} {NO_PERMISSION}"
     )
     event.add("description", vText(text.replace("\xa0", " ")))
     if site is not None:

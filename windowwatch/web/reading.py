@@ -1,7 +1,7 @@
 """What the page asks of the database, and keeps as long as it stays true."""
 
 import threading
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -118,6 +118,10 @@ class Reader:
     def history(self, uid: str) -> tuple[Window, ...]:
         """Every version of a window, oldest first; empty when there is none of that uid."""
         return self.store.window_history(self._watch, uid)
+
+    def passes(self, cycle_ids: Collection[str]) -> dict[str, int]:
+        """How many passes are stored of each of some cycles."""
+        return self.store.passes_by_cycle(self._watch, cycle_ids)
 
     def changes(self, last: int, uid: str | None = None) -> tuple[Change, ...]:
         """The last changes in the order they were found; only those of one window when named."""

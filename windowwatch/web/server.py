@@ -1,5 +1,6 @@
 """The page's server, in a thread of its own: the only module that knows uvicorn."""
 
+import asyncio
 import logging
 import socket
 import threading
@@ -8,6 +9,7 @@ from types import TracebackType
 from typing import Any
 
 import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from windowwatch.errors import InputError
 
@@ -16,6 +18,45 @@ _LOG = logging.getLogger(__name__)
 GRACE_S = 2
 #: Requests at the same time; more are told to come again.
 MOST_REQUESTS = 200
+#: The head of a request must have come whole within this. [s]
+HEAD_S = 10.0
+
+
+class _Prompt(H11Protocol):
+    """A connection that is closed when the head of a request does not come whole in time."""
+
+    _timer: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Give the first request its time."""
+        super().connection_made(transport)
+        self._timer = self.loop.call_later(HEAD_S, self._give_up)
+
+    def data_received(self, data: bytes) -> None:
+        """Take a part of a request; a head that is whole ends the wait for it."""
+        super().data_received(data)
+        if not self._waits():
+            self._stop_timer()
+        elif self._timer is None:
+            self._timer = self.loop.call_later(HEAD_S, self._give_up)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Forget the wait."""
+        self._stop_timer()
+        super().connection_lost(exc)
+
+    def _waits(self) -> bool:
+        return self.cycle is None or self.cycle.response_complete
+
+    def _stop_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _give_up(self) -> None:
+        self._timer = None
+        if self._waits():
+            self.transport.close()
 
 
 class PageServer:
@@ -41,6 +82,7 @@ class PageServer:
         self._socket = _listening(host, port)
         config = uvicorn.Config(
             app,
+            http=_Prompt,
             log_config=None,
             access_log=False,
             lifespan="off",
