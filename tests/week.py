@@ -23,6 +23,7 @@ from windowwatch.storage.cycles import PassRecord
 from windowwatch.storage.store import Store
 from windowwatch.watch.between import between_passes
 from windowwatch.watch.pipeline import conclude
+from windowwatch.watch.span import Span
 from windowwatch.watch.values import Watch
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Change
@@ -52,6 +53,7 @@ def watch_of(
         channels=tuple(channels),
         decisions=tuple(decisions),
         hold_advice_before=timedelta(hours=3),
+        span=Span(timedelta(hours=1), 16, None, None),
     )
 
 
@@ -117,7 +119,7 @@ class Week:
             self.told.append(f"{self.clock.now():%d %H:%M} {channel.name}: {message.title}")
 
         done = between_passes(self.store, self.watch, self.clock, send=send)
-        self.changes += (*done.asked, *done.advised)
+        self.changes += (*done.asked, *done.advised, *done.late)
 
     def found(self) -> list[str]:
         """Every change: when it was found, kind, site, and why."""

@@ -88,6 +88,7 @@ def serve(
             step_s = steps.since_last_s()
             if abs(step_s) > CLOCK_STEP_S:
                 _LOG.warning("the clock was put by %.0f s; all jobs run now", step_s)
+                work.woke()
                 jobs.run_at_once()
             if signals.take_reload():
                 supervisor.reloading()
@@ -162,6 +163,7 @@ class _Work:
         self._clock, self._store, self._stopping, self._style = clock, store, stopping, style
         self._url = settings.database_url()
         self._delivered_s = time.monotonic()
+        self._awake_since = clock.now()
         self.settings = settings
         self.progress = PassProgress(clock)
         self._watch, self._watching = self._made(settings)
@@ -237,11 +239,16 @@ class _Work:
                 self._clock,
                 stop=self._stopping,
                 chance=random.random,
+                awake_since_utc=self._awake_since,
             )
             _log_deliveries(done.delivered)
         except WindowwatchError as error:
             _LOG.error("%s; tried again at the next delivery", error.message)
         self._delivered_s = time.monotonic()
+
+    def woke(self) -> None:
+        """The machine slept or its clock was set: what is late is judged anew."""
+        self._awake_since = self._clock.now()
 
     def is_alive(self) -> bool:
         """Whether the delivering job has ended a run lately, with or without success."""

@@ -125,7 +125,7 @@ def test_told_late_says_so() -> None:
         (0.444, "fewer than half of the flights are go"),
         (0.194, "few flights are go"),
         (0.001, "Chance under 1 %: few flights are go."),
-        (0.0, "Chance 0 %: few flights are go."),
+        (0.0, "Chance 0 %: no flight is go."),
     ],
 )
 def test_chance_in_words(chance: float | None, words: str) -> None:

@@ -105,7 +105,9 @@ def test_closes_on_launch_morning(store: Store, tmp_path: Path) -> None:
 
 
 def test_a_provider_silent_for_18_hours(store: Store, tmp_path: Path) -> None:
-    """Three cycles are missing; a decision is asked all the same; then the window has moved."""
+    """Three cycles are missing, which is told once, after half a cycle of grace; a decision is
+    asked all the same; then the window has moved.
+    """
 
     def weather(_site: str, moment: datetime, number: int) -> tuple[float, str]:
         late = 3 if number >= 5 else 0
@@ -119,11 +121,14 @@ def test_a_provider_silent_for_18_hours(store: Store, tmp_path: Path) -> None:
         "05 10:00 opened Millfield: Good launch hours seen in 2 cycles.",
         "05 15:00 decision due Millfield: Buy gas: decide by 2026-05-05 18:00 UTC, 36 h before "
         "the first release; 3 h left.",
+        "05 20:00 forecast late : No forecast has come; the next one was expected about "
+        "2026-05-05 16:00 UTC; what is shown stays that of 2026-05-05 06:00 UTC.",
         "06 10:00 moved Millfield: Starts 3 h later (daylight 9.0 m/s, limit 9.0 m/s); ends 3 h "
         "later.",
     ]
     assert week.told[-1] == "06 10:00 phone: MOVED Millfield Thu 7 May 07:00 to 10:00 local"
-    assert len(week.told) == 3
+    assert [line for line in week.told if "LATE" in line] == ["05 20:00 phone: FORECAST LATE"]
+    assert len(week.told) == 4
 
 
 def test_two_fronts(store: Store, tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from invented import (
     WATCH,
     Line,
     at,
+    check,
     cycle,
     day,
     flat,
@@ -27,6 +28,7 @@ from invented import (
 from windowwatch.physics.earth import destination
 from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.windows.changes import compare
+from windowwatch.windows.spoken import written
 from windowwatch.windows.values import Change, ChangeKind, WindowState
 from windowwatch.windows.window import WindowRules, join_hours
 
@@ -578,3 +580,27 @@ def test_a_part_beside_hours_that_cannot_be_read_is_told_by_itself() -> None:
     assert part is not None
     assert (part.start_utc, part.end_utc) == (at(11), at(14))
     assert "rest cannot be read" in changes[1].reason
+
+
+@pytest.mark.parametrize("shift_h", [-0.4, 0.3, 3.25])
+def test_a_front_that_closes_a_window_is_told_with_its_time(shift_h: float) -> None:
+    """A passage at 08:00 UTC and some: before, between or after the launch hours it spoils."""
+    passage = at(8 + shift_h)
+
+    def hours(near: bool) -> list[Hour]:
+        found = []
+        for each in flat(6, 10):
+            away = abs((passage - each.time_utc).total_seconds()) / 3600.0
+            sentence = f"front passage {away:.1f} h from release, limit 6.0 h"
+            bad = near and 6 <= each.time_utc.hour < 10
+            front = replace(check("front", 0.0 if bad else 90.0), value=away, sentence=sentence)
+            made = replace(each, checks=(*each.checks, front))
+            if bad:
+                made = replace(made, verdict=Verdict.NO_GO, score=0.0, worst=(sentence,))
+            found.append(made)
+        return found
+
+    line = opened(hours(near=False))
+    (told,) = line.read(hours(near=True))
+    assert told.kind is ChangeKind.CLOSED
+    assert f"limit 6.0 h, about {written(passage)}" in told.reason

@@ -180,7 +180,7 @@ def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
         _Line(_unread(this, window), 6),
         _Line(first, 2),
         _Line(coming, 5),
-        _Line(_cautions(change)),
+        _Line(_cautions(change, this.beside.page_url)),
         _Line(f"Told here because {instead_of} does not work." if instead_of else ""),
         _Line(_lateness(change, this.now_utc, held=held)),
         _Line(f"[{change.key}, cycle {change.cycle_id}]"),
@@ -344,12 +344,13 @@ def _unread(this: _Said, window: Window | None) -> str:
     return sentence(spoken(text, this.zone))
 
 
-def _cautions(change: Change) -> str:
+def _cautions(change: Change, page_url: str | None) -> str:
     """Keep a forecast from sounding like a permission; ask for a word where one is due."""
     if change.kind in (ChangeKind.OPENED, ChangeKind.STRONGER):
         return "A forecast, no permission: air traffic control and landowners decide."
     if change.kind is ChangeKind.DECISION_DUE:
-        known = f"When it is seen to: windowwatch acknowledge {change.key} --by NAME"
+        command = f"windowwatch acknowledge {change.key} --by NAME"
+        known = f"When it is seen to: {f'{page_url}/notices#{change.key}' if page_url else command}"
         return f"A forecast, no permission. {known}"
     return "A forecast, no permission."
 

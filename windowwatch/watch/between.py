@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 from windowwatch.clock import Clock
 from windowwatch.notices import channels as door
@@ -10,6 +10,7 @@ from windowwatch.notices.deliver import DeliveryReport, Send, deliver_pending
 from windowwatch.notices.policy import RetryRules, holds, plan_deliveries
 from windowwatch.notices.surroundings import Surroundings
 from windowwatch.storage.store import Store
+from windowwatch.watch.late import late_by_rhythm
 from windowwatch.watch.values import Watch
 from windowwatch.windows.decisions import ask, keys_to_know
 from windowwatch.windows.holds import advice_key, advise, is_due
@@ -21,11 +22,12 @@ _LOOK_BACK = timedelta(days=16)
 
 @dataclass(frozen=True)
 class Between:
-    """What was asked for and advised, and what was delivered."""
+    """What was asked for, advised and found late, and what was delivered."""
 
     asked: tuple[Change, ...]
     delivered: DeliveryReport
     advised: tuple[Change, ...] = ()
+    late: tuple[Change, ...] = ()
 
 
 def between_passes(
@@ -37,10 +39,12 @@ def between_passes(
     rules: RetryRules | None = None,
     stop: Callable[[], bool] = lambda: False,
     chance: Callable[[], float] = lambda: 0.0,
+    awake_since_utc: datetime | None = None,
 ) -> Between:
-    """Ask for decisions and give hold advice that are due, then deliver everything that is.
+    """Say what is due between two passes, then deliver everything that is.
 
-    Parameters as of `windowwatch.notices.deliver.deliver_pending`.
+    Parameters as of `windowwatch.notices.deliver.deliver_pending`, and `awake_since_utc` of
+    `windowwatch.watch.late.late_by_rhythm`.
 
     Raises
     ------
@@ -49,6 +53,8 @@ def between_passes(
     """
     asked = ask_for_decisions(store, watch, clock)
     advised = advise_holds(store, watch, clock)
+    silent = late_by_rhythm(store, watch, clock, awake_since_utc)
+    late = tell_of(store, watch, () if silent is None else (silent,))
     sites = {site.name: site for site in watch.sites}
     report = deliver_pending(
         store,
@@ -61,7 +67,7 @@ def between_passes(
         chance=chance,
         surroundings=Surroundings(store, watch.name, sites, watch.ground, watch.page_url),
     )
-    return Between(asked, report, advised)
+    return Between(asked, report, advised, late)
 
 
 def advise_holds(store: Store, watch: Watch, clock: Clock) -> tuple[Change, ...]:

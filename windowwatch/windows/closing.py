@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from windowwatch.scoring.chance import percent
 from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.windows.phrases import length
-from windowwatch.windows.spoken import written_runs
+from windowwatch.windows.spoken import written, written_runs
 from windowwatch.windows.values import Window
 from windowwatch.windows.window import WindowRules, is_good, is_unread, worst_sentence
 
@@ -38,12 +38,12 @@ def closing_reason(
     reasons = []
     best = bad.get(old.best_hour_utc)
     if best is not None:
-        reasons.append(against(best, rules, was=old.best_score))
+        reasons.append(against(best, rules, was=old.best_score) + front_words(best, hours, rules))
     elif bad:
         worst = min(
             bad.values(), key=lambda h: (h.verdict is not Verdict.NO_GO, h.score, h.time_utc)
         )
-        reasons.append(against(worst, rules))
+        reasons.append(against(worst, rules) + front_words(worst, hours, rules))
     left = len(read) - len(bad)
     if left:
         stays = length(left * rules.step)
@@ -89,3 +89,42 @@ def against(hour: Hour, rules: WindowRules, *, was: float | None = None) -> str:
     else:
         fell = f"score {was:.0f} to {hour.score or 0.0:.0f}, under {rules.close_score:.0f}"
     return f"{worst}; {fell}" if worst else fell
+
+
+def front_words(hour: Hour, hours: Mapping[datetime, Hour], rules: WindowRules) -> str:
+    """Say when the front passes, where a front speaks against an hour: ``, about … UTC``.
+
+    Each launch hour knows only how far the nearest passage is, before or after. Of the hour
+    that is nearest to one, the neighbour after it tells which: it is nearer to a passage that
+    is still to come than one step, and further from one that has gone by.
+
+    Parameters
+    ----------
+    hour : Hour
+        What a check speaks against.
+    hours : mapping of datetime to Hour
+        All launch hours of its site in the same cycle.
+    rules : WindowRules
+        Bounds; the step between launch hours is needed.
+    """
+    far = _hours_from_front(hour)
+    said = next((c.name for c in hour.checks if c.sentence == worst_sentence(hour)), "")
+    if said != "front" or far is None:
+        return ""
+    reach = timedelta(hours=far) + 2 * rules.step
+    near = {
+        time: value
+        for time, each in hours.items()
+        if abs(time - hour.time_utc) <= reach and (value := _hours_from_front(each)) is not None
+    }
+    nearest = min(near, key=lambda time: (near[time], time))
+    after = near.get(nearest + rules.step)
+    step_h = rules.step / timedelta(hours=1)
+    if after is None or near[nearest] > step_h:
+        return ""
+    sign = 1.0 if after < step_h else -1.0
+    return f", about {written(nearest + sign * timedelta(hours=near[nearest]))}"
+
+
+def _hours_from_front(hour: Hour) -> float | None:
+    return next((c.value for c in hour.checks if c.name == "front"), None)

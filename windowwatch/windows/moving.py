@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from windowwatch.scoring.values import Hour
-from windowwatch.windows.closing import against
+from windowwatch.windows.closing import against, front_words
 from windowwatch.windows.phrases import inside, length
 from windowwatch.windows.shift import Shift, landing_words
 from windowwatch.windows.spoken import written, written_span
@@ -72,7 +72,8 @@ def _span_reasons(move: Move, hours: Mapping[datetime, Hour], rules: WindowRules
         words = f"{verb} {length(moved)} {'later' if moved > nothing else 'earlier'}"
         hour = hours.get(first_lost)
         if shorter and not is_unread(hour) and not is_good(hour, rules, inside=True):
-            words += f" ({inside(against(hour, rules))})" if hour is not None else ""
+            assert hour is not None
+            words += f" ({inside(against(hour, rules) + front_words(hour, hours, rules))})"
         reasons.append(words)
     return reasons
 

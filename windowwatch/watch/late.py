@@ -1,0 +1,70 @@
+"""A forecast that does not come: told once for each silence, whatever way cycles come in.
+
+Named rules
+-----------
+rhythm
+    The next cycle is expected as long after the newest was read as the two newest are apart.
+    When half of that, and an hour at least, has gone by on top, the forecast is late.
+just woken
+    A daemon that has only just begun, or a machine that slept, first has that time to look.
+once
+    It is told once for as long as the same forecast is the newest.
+"""
+
+from datetime import datetime, timedelta
+
+from windowwatch.clock import Clock
+from windowwatch.notices.surroundings import next_forecast
+from windowwatch.storage.store import Store
+from windowwatch.watch.values import Watch
+from windowwatch.windows.spoken import written
+from windowwatch.windows.values import Change, ChangeKind
+from windowwatch.windows.watchwide import about_the_watch, shown_words
+
+#: Silences older than this are no news.
+_LOOK_BACK = timedelta(days=5)
+_AT_LEAST = timedelta(hours=1)
+
+
+def late_by_rhythm(
+    store: Store, watch: Watch, clock: Clock, awake_since_utc: datetime | None = None
+) -> Change | None:
+    """Say that the forecast is late, when it is and was not told yet.
+
+    Parameters
+    ----------
+    store : Store
+    watch : Watch
+    clock : Clock
+    awake_since_utc : datetime, optional
+        When whoever asks began to look, or woke.
+
+    Returns
+    -------
+    Change or None
+        None while all is well, before two cycles are stored, and when no launch hour is to
+        come.
+    """
+    now = clock.now()
+    stored = store.cycles(watch.name, last=2)
+    expected = next_forecast(stored)
+    if expected is None:
+        return None
+    newest = stored[-1].cycle
+    apart = newest.reference_utc - stored[-2].cycle.reference_utc
+    since = expected if awake_since_utc is None else max(expected, awake_since_utc)
+    if now <= since + max(apart / 2, _AT_LEAST) or not watch.span.hours(now):
+        return None
+    shown = shown_words(newest)
+    told = store.changes_since(watch.name, now - _LOOK_BACK, ChangeKind.FORECAST_LATE)
+    if any(change.reason.endswith(f"{shown}.") for change in told):
+        return None
+    reason = f"no forecast has come; the next one was expected about {written(expected)}; {shown}"
+    return about_the_watch(
+        ChangeKind.FORECAST_LATE,
+        newest,
+        reason,
+        watch=watch.name,
+        label=f"{newest.id}#silence",
+        now_utc=now,
+    )
