@@ -16,50 +16,11 @@ import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import replace
 from pathlib import Path
 
-import httpx
+from page_served import ROOT, passes, served
 
-ROOT = Path(__file__).resolve().parents[2]
 PAUSE_S = 2.0
-
-
-def settings_in(folder: Path) -> Path:
-    """The demonstration's settings over a database of their own."""
-    text = (ROOT / "config" / "skerra.toml").read_text(encoding="utf-8")
-    for name in ("../grib_samples", "skerra-areas.geojson", "skerra-roads.geojson",
-                 "skerra.ground", "rules"):  # fmt: skip
-        place = (ROOT / "config" / name).resolve()
-        text = text.replace(f'"{name}', f'"{place}')
-    text += f'\n[database]\nurl = "sqlite:///{folder}/w.sqlite3"\n'
-    path = folder / "watch.toml"
-    path.write_text(text, encoding="utf-8")
-    return path
-
-
-def passes(folder: Path, watch: str, count: int) -> None:
-    """Pass the last sample cycle `count` times, under names of different cycles."""
-    from windowwatch.forecast.sources import load_cycle, scan_folder
-    from windowwatch.settings.read import read_settings
-    from windowwatch.storage.ready import ready_store
-    from windowwatch.watch.area import area_of
-    from windowwatch.watch.rehearsal import rehearse
-
-    settings = read_settings(folder / "watch.toml")
-    made = replace(settings.watch, name=watch, channels=())
-    look = scan_folder(settings.forecast_folder, model=made.model)
-    with ready_store(f"sqlite:///{folder}/w.sqlite3") as store:
-        for i in range(count):
-            named = replace(made, name=watch if i == 0 else f"{watch} {i}")
-            rehearse(
-                [look.cycles[-1]],
-                named,
-                store,
-                load=lambda found: load_cycle(found, area=area_of(made.sites)),
-                available_after=settings.available_after,
-                send=lambda _channel, _message: None,
-            )
 
 
 class Reader:
@@ -150,29 +111,17 @@ def main() -> None:
     if asked.passing:
         passes(Path(asked.passing), f"load {time.time():.0f}", 1000)
         return
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        settings = settings_in(folder)
-        passes(folder, "skerra demo", 1)
-        own = [sys.executable, __file__, "--passing", name]
-        serving = [sys.executable, "-m", "windowwatch", "page", "--settings", str(settings),
-                   "--port", "8799", "--at", "2026-05-05T04:00Z"]  # fmt: skip
-        started = [subprocess.Popen(serving, cwd=ROOT)]
+    with tempfile.TemporaryDirectory() as name, served(Path(name)) as port:
+        beside: list[subprocess.Popen[bytes]] = []
         try:
-            for _ in range(300):
-                try:
-                    httpx.get("http://127.0.0.1:8799/").raise_for_status()
-                    break
-                except httpx.HTTPError:
-                    time.sleep(0.1)
             if not asked.quiet:
-                started.append(subprocess.Popen(own, cwd=ROOT))
+                own = [sys.executable, __file__, "--passing", name]
+                beside.append(subprocess.Popen(own, cwd=ROOT))
                 time.sleep(4.0)  # until it decodes and flies
-            people = asyncio.run(crowd(8799, asked.readers, asked.seconds))
+            people = asyncio.run(crowd(port, asked.readers, asked.seconds))
         finally:
-            for each in started:
+            for each in beside:
                 each.terminate()
-            for each in started:
                 each.wait(20)
     told("whole board", [s for each in people for s in each.first_s])
     told("copy holds", [s for each in people for s in each.again_s])
