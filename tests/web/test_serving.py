@@ -97,7 +97,9 @@ def test_a_result_appears_while_the_page_alone_is_open(tmp_path: Path) -> None:
         store.save_pass(invented.record(hours=good))
         store.close()
         page = httpx.get(url).text
-        assert "Thu 7 May 07:00–11:00" in page  # Europe/London, one hour ahead of UTC in May
+        assert (
+            "Thu 7 May, release 07:00 to 10:00" in page
+        )  # Europe/London, one hour ahead of UTC in May
         assert ended(process) < 5.0
 
 
