@@ -54,7 +54,7 @@ NOAA_ALOFT = {
     (0, 2, 3): "VGRD",
     (0, 0, 0): "TMP",
     (0, 3, 5): "HGT",
-    (0, 1, 1): "RH",
+    (0, 2, 10): "ABSV",
 }
 ECMWF_ALOFT = {(0, 2, 2): "u", (0, 2, 3): "v", (0, 0, 0): "t", (0, 3, 5): "gh"}
 ECMWF_WORDS = {
@@ -71,7 +71,7 @@ ECMWF_WORDS = {
 
 
 #: Levels after whose temperature a message stands that nobody wants. [Pa]
-HUMID_PA = (100_000, 50_000, 10_000, 1_000)
+VORTICITY_PA = (100_000, 50_000, 10_000, 1_000)
 
 
 @dataclass(frozen=True)
@@ -428,18 +428,18 @@ def provider(port: int = 0) -> Iterator[Provider]:
 
 
 @cache
-def with_humidity(messages: tuple[Sample, ...]) -> tuple[Sample, ...]:
+def with_vorticity(messages: tuple[Sample, ...]) -> tuple[Sample, ...]:
     """The same with a message between that nobody wants, as real files have hundreds of."""
     found: list[Sample] = []
     for message in messages:
         found.append(message)
-        if message.number[:4] == (0, 0, 0, 100) and message.number[4] in HUMID_PA:
+        if message.number[:4] == (0, 0, 0, 100) and message.number[4] in VORTICITY_PA:
             handle = eccodes.codes_new_from_message(message.data)
-            eccodes.codes_set(handle, "parameterCategory", 1)
-            eccodes.codes_set(handle, "parameterNumber", 1)
+            eccodes.codes_set(handle, "parameterCategory", 2)
+            eccodes.codes_set(handle, "parameterNumber", 10)
             data = bytes(eccodes.codes_get_message(handle))
             eccodes.codes_release(handle)
-            number = (0, 1, 1, *message.number[3:])
+            number = (0, 2, 10, *message.number[3:])
             found.append(replace(message, data=data, number=number))
     return tuple(found)
 
@@ -482,7 +482,7 @@ def fill_gfs(
     """Serve the invented week as GFS would be."""
     for step in steps_h:
         path = f"gfs.{cycle:%Y%m%d}/{cycle:%H}/atmos/gfs.t{cycle:%H}z.pgrb2.0p25.f{step:03d}"
-        its.add(path, step, with_humidity(gfs_messages(cycle, step, levels_hpa)))
+        its.add(path, step, with_vorticity(gfs_messages(cycle, step, levels_hpa)))
         for coarser in ("0p50", "1p00"):
             its.add(path.replace("0p25", coarser), step, its.files[path])
 

@@ -12,7 +12,7 @@ from fetching import AREA, LEVELS, MEMBER_LEVELS, PART, QUICK, Bench, bench, ser
 from provider import (
     BEFORE,
     CYCLE,
-    HUMID_PA,
+    VORTICITY_PA,
     Handler,
     Provider,
     Request,
@@ -31,7 +31,7 @@ STEPS = (0, 3, 6)
 #: Levels served: few, so that many faults can be tried. [hPa]
 FEW = (1000.0, 500.0, 100.0, 10.0)
 #: Ranges a step: from one unwanted message to the next.
-PARTS = len(HUMID_PA) + 1
+PARTS = len(VORTICITY_PA) + 1
 Fault = Callable[[Request, Handler], bool]
 
 
@@ -71,7 +71,7 @@ def test_ranges_bring_the_bytes_of_the_provider(tmp_path: Path, host: Provider) 
     assert haul.complete
     assert haul.problems == ()
     assert b.files() == true_files()
-    # one index to begin, and for each step its index and a range from humidity to humidity
+    # one index to begin, and for each step its index and a range from vorticity to vorticity
     assert len(host.log) == 1 + (1 + PARTS) * len(STEPS)
     assert not list(tmp_path.rglob("*.part"))
 
@@ -272,10 +272,10 @@ def other_offsets(host: Provider) -> None:
 
 
 def other_field(host: Provider) -> None:
-    """Where the index says temperature there is humidity: well framed, and another field."""
+    """Where the index says temperature there is vorticity: well framed, and another field."""
 
     def index(path: str) -> tuple[Sample, ...]:
-        swapped = {(0, 0, 0): (0, 1, 1), (0, 1, 1): (0, 0, 0)}
+        swapped = {(0, 0, 0): (0, 2, 10), (0, 2, 10): (0, 0, 0)}
         return tuple(
             replace(m, number=(*swapped.get(m.number[:3], m.number[:3]), *m.number[3:]))
             if m.number[3:] == (100, 50_000)
@@ -345,9 +345,9 @@ STAYING: dict[str, tuple[Callable[[Provider], None], str]] = {
         "is the index of 2026-05-04T06Z, not of 2026-05-04T12Z; it is stale",
     ),
     "offsets of another order": (other_offsets, "bytes"),
-    "humidity where temperature should be": (
+    "vorticity where temperature should be": (
         other_field,
-        "is r at 500 hPa +0 h, which was not asked for; index and data do not fit",
+        "t at 500 hPa +0 h is not in it",
     ),
     "another step inside": (other_step, "+3 h, not of step 6 h"),
     "ranges ignored": (ignored_ranges, "ignores byte ranges and would send whole files"),

@@ -9,7 +9,7 @@ from windowwatch.errors import DecodeError, InputError
 from windowwatch.forecast import ecmwf, noaa
 from windowwatch.forecast.catalogue import MODELS, Product, Speech, model
 from windowwatch.forecast.messages import Kind
-from windowwatch.forecast.models import FIELDS
+from windowwatch.forecast.models import FIELDS, ON_LEVELS
 from windowwatch.forecast.plan import make_plan, needed_steps
 from windowwatch.forecast.wanted import Entry, Item, Part, Wanted, items_of, merge, missing_aloft
 from windowwatch.scoring.values import Site
@@ -108,6 +108,23 @@ def test_fields_of_one_message_are_fetched_once() -> None:
     chosen = noaa.choose(noaa.read_index(text, "x"), item(), "x")
     assert len(chosen) == 2
     assert merge(chosen) == (Part(5000, 4000),)
+
+
+def test_humidity_is_wanted_up_to_200_hectopascal_only() -> None:
+    """Above, even saturated air is as good as dry: WMO-No. 8, annex 4.B, at 220 K over ice."""
+    lines = "".join(
+        f"{n}:{n * 100}:d=2023013112:RH:{level}:1 hour fcst:\n"
+        for n, level in enumerate(("1000 mb", "200 mb", "150 mb", "10 mb", "2 m above ground"))
+    )
+    chosen = noaa.choose(noaa.read_index(lines, "x"), item(), "x")
+    assert [(e.wanted.field, e.wanted.level_hpa) for e in chosen] == [("r", 1000.0), ("r", 200.0)]
+    assert not any(entry.wanted.aloft for entry in chosen), "flights do without it"
+    assert "var_RH=on" in noaa.filter_url("http://h", item(), (40.0, -40.0, 50.0, -30.0))
+    line = REAL_JSON.replace('"gh"', '"q"').replace('"pf"', '"fc"').replace('"number": "2", ', "")
+    oper = Item(model("ifs").routes[0].products[0], datetime(2024, 4, 1, tzinfo=UTC), 3)
+    for level, count in (("500", 1), ("100", 0)):
+        found = ecmwf.read_index(line.replace('"500"', f'"{level}"'), "x")
+        assert len(ecmwf.choose(found, oper, "x")) == count
 
 
 def test_the_ensemble_stands_in_the_extras() -> None:
@@ -223,7 +240,7 @@ def test_every_row_of_the_table_is_whole() -> None:
             for product in route.products:
                 assert set(product.fields) <= set(FIELDS)
                 spelled = noaa.SPELLED if route.speech is not Speech.ECMWF_INDEX else ecmwf.SPELLED
-                assert set(product.fields) - {"u", "v", "t", "gh"} <= set(spelled)
+                assert set(product.fields) - ON_LEVELS <= set(spelled)
                 assert bool(product.script) or route.speech is not Speech.NOAA_FILTER
                 assert all(url.startswith("https://") for pair in route.hosts for url in pair)
         for hour in row.steps:

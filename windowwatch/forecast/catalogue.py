@@ -35,7 +35,7 @@ class Product:
         Below a host's root: ``{Y}`` date, ``{H}`` hour, ``{F}`` step of three digits,
         ``{step}`` step, ``{run}`` name of the member.
     levels_hpa : tuple of float
-        Isobaric levels wanted from it. [hPa]
+        Isobaric levels wanted from it; of humidity only those where it counts. [hPa]
     fields : tuple of str
         Names of `models.FIELDS` wanted from it.
     members : tuple of int or None
@@ -172,7 +172,7 @@ _GEFS_A_LEVELS = _levels("1000 925 850 700 500 300 250 200 100 50 10")
 _GEFS_B_LEVELS = _levels("600 400 150 70 30 20")
 _ECMWF_LEVELS = _levels("1000 925 850 700 600 500 400 300 250 200 150 100 50")
 
-_GFS_FIELDS = (*_ALOFT, *_NEAR, *_FIXED)
+_GFS_FIELDS = (*_ALOFT, "r", *_NEAR, *_FIXED)
 _GEFS_NEAR = (
     "wind_u_10m_mps",
     "wind_v_10m_mps",
@@ -247,7 +247,7 @@ _GEFS = tuple(
         f"filter_gefs_atmos_0p50{letter}.pl",
     )
     for letter, levels, fields in (
-        ("a", _GEFS_A_LEVELS, (*_ALOFT, *_GEFS_NEAR)),
+        ("a", _GEFS_A_LEVELS, (*_ALOFT, "r", *_GEFS_NEAR)),
         ("b", _GEFS_B_LEVELS, _ALOFT),
     )
 )
@@ -255,7 +255,7 @@ _GEFS = tuple(
 
 def _ecmwf(model: str, name: str, stream: str, kind: str, levels: tuple[float, ...]) -> Product:
     path = f"{{Y}}/{{H}}z/{model}/0p25/{stream}/{{Y}}{{H}}0000-{{step}}h-{stream}-{kind}.grib2"
-    return Product(name, path, levels, (*_ALOFT, *_ECMWF_NEAR, *_FIXED))
+    return Product(name, path, levels, (*_ALOFT, "q", *_ECMWF_NEAR, *_FIXED))
 
 
 _ECMWF_HOSTS = _same(

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.models import ALOFT
-from windowwatch.forecast.wanted import Entry, Item, Wanted
+from windowwatch.forecast.models import ON_LEVELS
+from windowwatch.forecast.wanted import Entry, Item, Wanted, levels_of
 
 #: Our field to ECMWF's parameters near the ground, the best first.
 SPELLED: dict[str, tuple[str, ...]] = {
@@ -34,7 +34,6 @@ SPELLED: dict[str, tuple[str, ...]] = {
     "precipitation_mm": ("tp",),
     "cape_jpkg": ("mucape", "cape"),
 }
-_ALOFT = frozenset(field.name for field in ALOFT)
 _TYPES = {True: "pf", False: "fc"}
 
 
@@ -109,7 +108,7 @@ def choose(records: Iterable[Record], item: Item, where: str) -> tuple[Entry, ..
     near = {
         param: (field, rank)
         for field in item.product.fields
-        if field not in _ALOFT
+        if field not in ON_LEVELS
         for rank, param in enumerate(SPELLED.get(field, ()))
     }
     best: dict[tuple[str, float, int | None], tuple[int, Entry]] = {}
@@ -136,6 +135,7 @@ def choose(records: Iterable[Record], item: Item, where: str) -> tuple[Entry, ..
 def _field(record: Record, item: Item, near: dict[str, tuple[str, int]]) -> tuple[str, int]:
     """Our field of a record and how good its spelling is; no field if it is not wanted."""
     if record.levtype == "pl":
-        wanted = record.param in _ALOFT and record.level_hpa in item.product.levels_hpa
-        return (record.param if wanted and record.param in item.product.fields else ""), 0
+        asked = record.param in ON_LEVELS and record.param in item.product.fields
+        wanted = asked and record.level_hpa in levels_of(item.product, record.param)
+        return (record.param if wanted else ""), 0
     return near.get(record.param, ("", 0)) if record.levtype == "sfc" else ("", 0)

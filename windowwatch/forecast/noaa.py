@@ -16,8 +16,8 @@ from urllib.parse import urlencode
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.messages import Kind
-from windowwatch.forecast.models import ALOFT
-from windowwatch.forecast.wanted import Entry, Item, Wanted
+from windowwatch.forecast.models import ON_LEVELS
+from windowwatch.forecast.wanted import Entry, Item, Wanted, levels_of
 
 #: Our field to NOAA's name and level; ``{}`` stands for the isobaric level.
 SPELLED: dict[str, tuple[str, str]] = {
@@ -25,6 +25,8 @@ SPELLED: dict[str, tuple[str, str]] = {
     "v": ("VGRD", "{} mb"),
     "t": ("TMP", "{} mb"),
     "gh": ("HGT", "{} mb"),
+    "r": ("RH", "{} mb"),
+    "q": ("SPFH", "{} mb"),
     "orography": ("HGT", "surface"),
     "land_fraction": ("LAND", "surface"),
     "wind_u_10m_mps": ("UGRD", "10 m above ground"),
@@ -46,7 +48,6 @@ SPELLED: dict[str, tuple[str, str]] = {
     "precipitation_mm": ("APCP", "surface"),
     "cape_jpkg": ("CAPE", "surface"),
 }
-_ALOFT = frozenset(field.name for field in ALOFT)
 _UNIT_S = {"min": 60, "hour": 3600, "day": 86400}
 _KINDS = {"acc": Kind.ACCUMULATION, "ave": Kind.AVERAGE, "max": Kind.MAXIMUM, "min": Kind.MINIMUM}
 _AT = re.compile(r"^(\d+) (min|hour|day) fcst$")
@@ -177,8 +178,9 @@ def _spelled(item: Item) -> dict[tuple[str, str], tuple[str, float]]:
     found: dict[tuple[str, str], tuple[str, float]] = {}
     for field in item.product.fields:
         name, level = SPELLED[field]
-        if field in _ALOFT:
-            found |= {(name, level.format(f"{p:g}")): (field, p) for p in item.product.levels_hpa}
+        if field in ON_LEVELS:
+            levels = levels_of(item.product, field)
+            found |= {(name, level.format(f"{p:g}")): (field, p) for p in levels}
         else:
             found[name, level] = (field, 0.0)
     return found

@@ -7,8 +7,8 @@ from datetime import datetime, timedelta
 
 from windowwatch.forecast.catalogue import Model, Route, Speech
 from windowwatch.forecast.cutout import Area
-from windowwatch.forecast.models import ALOFT
-from windowwatch.forecast.wanted import items_of
+from windowwatch.forecast.models import ALOFT, ON_LEVELS
+from windowwatch.forecast.wanted import items_of, levels_of
 
 #: Weather is wanted from so long before the first launch hour (set-up, front passage) …
 BEFORE = timedelta(hours=6)
@@ -82,14 +82,15 @@ def make_plan(route: Route, cycle_utc: datetime, steps_h: Sequence[int], area: A
         for item in items_of(route.products, cycle_utc, step):
             fields = item.product.fields
             levels = len(item.product.levels_hpa) * len(aloft & set(fields))
-            near = len(set(fields) - aloft)
-            messages = (levels + near) * len(item.members)
-            if route.speech is Speech.NOAA_FILTER:
+            near = len(set(fields) - ON_LEVELS)
+            if route.speech is Speech.NOAA_FILTER:  # every variable on every level
                 requests += 1
-                size += messages * cut_bytes
-            else:
+                across = len(item.product.levels_hpa) * len(ON_LEVELS & set(fields))
+                size += (across + near) * len(item.members) * cut_bytes
+            else:  # humidity lies beside temperature
                 requests += 1 + (levels // 2 + near) * len(item.members)
-                size += messages * route.field_bytes
+                spelled = sum(len(levels_of(item.product, f)) for f in ON_LEVELS & set(fields))
+                size += (spelled + near) * len(item.members) * route.field_bytes
     if route.speech is Speech.NOAA_FILTER:
         requests += 1  # the index of the last step tells that all is there
     seconds = max(

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from windowwatch.forecast.catalogue import Product
-from windowwatch.forecast.models import ALOFT
+from windowwatch.forecast.models import ALOFT, DRY_ABOVE_HPA, VAPOUR
 
 _ALOFT = frozenset(field.name for field in ALOFT)
+_VAPOUR = frozenset(field.name for field in VAPOUR)
 
 
 @dataclass(frozen=True, order=True)
@@ -98,6 +99,13 @@ def items_of(products: Iterable[Product], cycle_utc: datetime, step_h: int) -> t
         members = product.members if product.file_per_member else (None,)
         found += [Item(product, cycle_utc, step_h, member) for member in members]
     return tuple(found)
+
+
+def levels_of(product: Product, field: str) -> tuple[float, ...]:
+    """Levels on which a field is wanted from a product: humidity only where it counts. [hPa]"""
+    if field not in _VAPOUR:
+        return product.levels_hpa
+    return tuple(level for level in product.levels_hpa if level >= DRY_ABOVE_HPA)
 
 
 def all_aloft(item: Item) -> tuple[Wanted, ...]:
