@@ -15,6 +15,7 @@ from windowwatch.web.history import History, Told, history
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.phrases import sentence
+from windowwatch.windows.spoken import spoken
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 
 #: Changes that are reminded of until somebody says that they know.
@@ -138,7 +139,7 @@ def window_row(
         lands=words.lands_words(window.drift_km, window.bearing_deg, window.road_km),
         limited=sentence(window.limited_by),
         cycle=words.cycle_words(window.cycle_id),
-        unread=window.unread,
+        unread=sentence(spoken(window.unread, zone)),
         hours=hours,
     )
 
