@@ -20,7 +20,7 @@ from windowwatch.ground.values import Ground
 from windowwatch.ground.zones import Zone, zones_of
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Part, Verdict
+from windowwatch.scoring.values import Hour, Opinion, Part, Verdict
 from windowwatch.web.flatmap import TALL, WIDE, Shape
 from windowwatch.web.history import Told, history
 from windowwatch.web.labels import Labels
@@ -62,6 +62,21 @@ def test_the_story_has_every_cycle_the_newest_first(week: Week) -> None:
     page = week.client().get(path_of(hour)).text
     cycles = re.findall(r'<th scope="row">(Mon 4 May \d\d:00 UTC)</th>', page)
     assert cycles == ["Mon 4 May 18:00 UTC", "Mon 4 May 00:00 UTC"]
+
+
+def test_what_other_models_say_is_on_the_page(made_week: Week) -> None:
+    other = Opinion("north", "north-2026-05-04T18Z", Verdict.NO_GO, 31.0, 0.2, 23.4)
+    hour = replace(invented.hour(invented.at(9), chance=0.6), own_chance=0.8, others=(other,))
+    made_week.store.save_pass(invented.record(hours=(hour,)))
+    page = made_week.client(invented.NOW).get(path_of(hour)).text
+    assert "1 of 2 models say go; north no-go" in page
+    assert "(80\xa0% before the other models were heard)" in page
+    row = re.search(r'<th scope="row">north</th>(.*?)</tbody>', page, re.S)
+    assert row is not None
+    assert 'no-go</span></td><td class="n">31</td><td class="n">20\xa0%</td>' in row[1]
+    assert "Cycle of Mon 4 May 18:00 UTC; lands 23\xa0km from where" in row[1]
+    foot = page[page.index("<footer>") :]
+    assert "north-2026-05-04T18Z" in foot  # its weather is credited, too
 
 
 def test_every_hour_has_its_page(week: Week) -> None:

@@ -91,6 +91,7 @@ class HourView:
     lands: str
     chance: str
     chance_span: str
+    own_chance: str
     to_go: tuple[str, ...]
     parts: tuple[PartRows, ...]
     place: str
@@ -157,6 +158,7 @@ def hour_view(
         chance_span=(
             "" if low is None or high is None else f"{100 * low:.0f} to {100 * high:.0f} %"
         ),
+        own_chance=_own_chance(hour),
         to_go=what_would_make_it_go(hour, facts.plan),
         parts=tuple(_parts(hour)),
         place="" if print_ is None else place_words(print_.latitude_deg, print_.longitude_deg),
@@ -185,6 +187,13 @@ def hour_view(
         after=f"/hour/{key}/{stamp(further[0].time_utc)}" if further else None,
         window=next((w for w in windows if w.start_utc <= hour.time_utc < w.end_utc), None),
     )
+
+
+def _own_chance(hour: Hour) -> str:
+    """The chance by the deciding model alone, where others have changed it."""
+    if hour.own_chance is None or hour.own_chance == hour.chance:
+        return ""
+    return words.chance_words(hour.own_chance)
 
 
 def _pictures(
