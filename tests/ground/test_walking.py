@@ -141,3 +141,24 @@ def test_walks_are_those_of_networkx_on_rough_land() -> None:
         time_s = found[row * grid.columns + column]
         assert time_s == pytest.approx(expected.get((row, column), np.inf), rel=1e-5)
     assert np.isinf(found).sum() == np.count_nonzero(speed == 0.0)
+
+
+@pytest.mark.parametrize("tile", [4, 7, 50])
+def test_tiles_give_the_walks_of_the_whole(tile: int) -> None:
+    """Rough land with a winding river and two bridges, one of them from tile to tile."""
+    rng = np.random.default_rng(21)
+    grid = Grid(46.0, -35.0, 0.0, 0.0, 50.0, 37, 43)
+    speed = rng.choice([0.0, FOREST_MPS, OPEN_MPS, PATH_MPS], grid.shape, p=[0.15, 0.3, 0.4, 0.15])
+    along = np.linspace(-10.0, 2200.0, 60)
+    winding = np.column_stack([along, 900.0 + 250.0 * np.sin(along / 250.0)])
+    river = _lines([(float(x), float(y)) for x, y in winding])
+    bridges = _lines([(500.0, 900.0), (520.0, 1400.0)], [(1500.0, 650.0), (1490.0, 850.0)])
+    country = Country(speed, rng.uniform(0.0, 8.0, grid.shape), river, bridges)
+    roads = np.array([5, 20, 700, 1500])
+    whole, start = walk_from_roads(grid, country, roads, tile_cells=1000)
+    found, begins = walk_from_roads(grid, country, roads, tile_cells=tile)
+    assert np.isfinite(whole).mean() > 0.7
+    assert np.array_equal(np.isfinite(found), np.isfinite(whole))
+    known = np.isfinite(whole)
+    assert found[known] == pytest.approx(whole[known], abs=0.1)
+    assert np.mean(begins == start) > 0.999

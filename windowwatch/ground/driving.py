@@ -280,7 +280,11 @@ def _tree(graph: RoadGraph, links: Links, dot: int) -> tuple[FloatArray, IntArra
 
 
 def routes_of(
-    graph: RoadGraph, drives: list[Drives], cell_m: float, cells: IntArray, dots: IntArray
+    graph: RoadGraph,
+    drives: list[Drives],
+    cell_m: float,
+    cells: NDArray[np.int32],
+    dots: NDArray[np.int32],
 ) -> Routes:
     """What a ground file keeps of the roads.
 

@@ -17,13 +17,13 @@ from rasterio.warp import reproject
 
 from windowwatch.errors import GroundError
 from windowwatch.ground.grid import Grid
-from windowwatch.ground.plane import FloatArray
+from windowwatch.ground.plane import Float32Array
 
 #: A height below or above these is no height on Earth. [m]
 LOWEST_M, HIGHEST_M = -500.0, 9000.0
 
 
-def read_terrain(path: Path, grid: Grid) -> FloatArray:
+def read_terrain(path: Path, grid: Grid) -> Float32Array:
     """Heights [rows, columns] from a raster of heights in metres; NaN where it has none. [m]
 
     A finer raster is averaged over each cell, a coarser one interpolated.
@@ -42,7 +42,7 @@ def read_terrain(path: Path, grid: Grid) -> FloatArray:
     return _some(path, height)
 
 
-def read_people(path: Path, grid: Grid) -> FloatArray:
+def read_people(path: Path, grid: Grid) -> Float32Array:
     """People on a square kilometre, from a raster that counts the people in each of its cells.
 
     Shape [rows, columns]; NaN where it says nothing. Errors as `read_terrain`.
@@ -79,14 +79,14 @@ def _opened(path: Path) -> Iterator[rasterio.DatasetReader]:
         raise GroundError(f"{path}: cannot be read as a GeoTIFF ({error})") from error
 
 
-def _onto(raster: rasterio.DatasetReader, grid: Grid, how: Resampling) -> FloatArray:
+def _onto(raster: rasterio.DatasetReader, grid: Grid, how: Resampling) -> Float32Array:
     """The first band on our grid, rows from the south."""
     plane = (
         f"+proj=aeqd +lat_0={grid.latitude_deg!r} +lon_0={grid.longitude_deg!r} "
         "+ellps=WGS84 +units=m +no_defs"
     )
     north = grid.south_m + grid.rows * grid.cell_m
-    values = np.full(grid.shape, np.nan)
+    values = np.full(grid.shape, np.nan, dtype=np.float32)
     reproject(
         rasterio.band(raster, 1),
         values,
@@ -98,7 +98,7 @@ def _onto(raster: rasterio.DatasetReader, grid: Grid, how: Resampling) -> FloatA
     return values[::-1].copy()
 
 
-def _some(path: Path, values: FloatArray) -> FloatArray:
+def _some(path: Path, values: Float32Array) -> Float32Array:
     if not np.any(np.isfinite(values)):
         raise GroundError(f"{path}: says nothing about the region of the watch")
     return values

@@ -19,7 +19,7 @@ from windowwatch.ground.coast import sea_areas
 from windowwatch.ground.driving import Dots, Links, drives_from, road_graph, routes_of
 from windowwatch.ground.extract import EVERYWHERE, Box, Extract
 from windowwatch.ground.grid import BoolArray, Grid, dotted, filled, segments
-from windowwatch.ground.plane import FloatArray, LocalPlane
+from windowwatch.ground.plane import Float32Array, FloatArray, GridArray, LocalPlane
 from windowwatch.ground.rasters import COVER, MAPPED_BIT, WALK_STARTS, Base, Layer, encode
 from windowwatch.ground.routes import Routes
 from windowwatch.ground.tags import Cover, Line
@@ -36,7 +36,7 @@ _NO_STEPS = -32767.0
 #: Dots along a line, in parts of a cell.
 _APART_CELLS = 0.25
 #: So many points are looked up at once, to keep memory low.
-_AT_ONCE = 500_000
+_AT_ONCE, _ROWS_AT_ONCE = 500_000, 256
 #: Roads are read so far beyond the reach: some lead round about. [m]
 REGION_MARGIN_M = 20_000.0
 #: Mean radius of the Earth. [m] IUGG, R₁ of the GRS 80 ellipsoid, rounded.
@@ -144,8 +144,8 @@ def build_layers(
     grid: Grid,
     bases: Sequence[Base],
     *,
-    height_m: FloatArray | None = None,
-    people_per_km2: FloatArray | None = None,
+    height_m: GridArray | None = None,
+    people_per_km2: GridArray | None = None,
     tell: Progress = lambda _words, _share: None,
 ) -> Built:
     """All layers of a ground file.
@@ -186,10 +186,15 @@ def build_layers(
     return Built({**layers, **roads.layers}, roads.routes, notes)
 
 
-def slope_deg(height_m: FloatArray, cell_m: float) -> FloatArray:
+def slope_deg(height_m: GridArray, cell_m: float) -> Float32Array:
     """Steepness of the ground from its heights on the grid, by central differences. [deg]"""
-    north, east = np.gradient(height_m, cell_m)
-    return np.asarray(np.degrees(np.arctan(np.hypot(north, east))))
+    slope = np.zeros(height_m.shape, dtype=np.float32)
+    for row in range(0, height_m.shape[0], _ROWS_AT_ONCE):  # with a row more on either side
+        first, end = max(row - 1, 0), min(row + _ROWS_AT_ONCE, height_m.shape[0])
+        north, east = np.gradient(height_m[first : end + 1].astype(np.float64), cell_m)
+        steep = np.degrees(np.arctan(np.hypot(north, east)))
+        slope[row:end] = steep[row - first : end - first]
+    return slope
 
 
 def _lay(extract: Extract, grid: Grid) -> _Laid:
@@ -242,25 +247,24 @@ def _line_dots(grid: Grid, lines: NDArray[Any]) -> FloatArray:
     return dotted(begin, end, _APART_CELLS * grid.cell_m)[0]
 
 
-def _nearest(grid: Grid, dots: FloatArray) -> tuple[FloatArray, NDArray[np.int64]]:
-    """Distance of each cell's middle to the nearest dot, and which it is. [rows, columns]"""
-    distance = np.full(grid.shape, np.inf)
-    index = np.full(grid.shape, -1, dtype=np.int64)
+def _nearest(grid: Grid, dots: FloatArray) -> Float32Array:
+    """Distance of each cell's middle to the nearest dot. [rows, columns], [m]"""
+    distance = np.full(grid.shape, np.inf, dtype=np.float32)
     if len(dots):
         tree = cKDTree(dots, balanced_tree=False, compact_nodes=False)
         step = max(_AT_ONCE // grid.columns, 1)
         for row in range(0, grid.rows, step):
             end = min(row + step, grid.rows)
-            found = tree.query(grid.middles_m(row, end), workers=-1)
-            distance[row:end], index[row:end] = (a.reshape(-1, grid.columns) for a in found)
-    return distance, index
+            found, _ = tree.query(grid.middles_m(row, end), workers=-1)
+            distance[row:end] = found.reshape(-1, grid.columns)
+    return distance
 
 
 def _distance_layer(grid: Grid, dots: FloatArray) -> Layer:
-    return _distances(grid, _nearest(grid, dots)[0])
+    return _distances(grid, _nearest(grid, dots))
 
 
-def _distances(grid: Grid, distance_m: FloatArray) -> Layer:
+def _distances(grid: Grid, distance_m: Float32Array) -> Layer:
     step = max(DISTANCE_STEP_M, grid.cell_m / _DISTANCE_STEPS_IN_CELL)
     return encode(distance_m, step, smooth=True)
 
@@ -268,14 +272,13 @@ def _distances(grid: Grid, distance_m: FloatArray) -> Layer:
 def _land_distance_layer(laid: _Laid, kinds: Sequence[Cover]) -> Layer:
     """Distance to land of some kinds; 0 inside it."""
     outlines = np.concatenate([laid.outlines[kind] for kind in kinds])
-    distance, _ = _nearest(laid.grid, _line_dots(laid.grid, outlines))
-    inside = np.any([laid.covers[kind] for kind in kinds], axis=0)
-    return _distances(laid.grid, np.where(inside, 0.0, distance))
+    distance = _nearest(laid.grid, _line_dots(laid.grid, outlines))
+    for kind in kinds:
+        distance[laid.covers[kind]] = 0.0
+    return _distances(laid.grid, distance)
 
 
-def _roads(
-    laid: _Laid, bases: Sequence[Base], height_m: FloatArray | None, tell: Progress
-) -> Built:
+def _roads(laid: _Laid, bases: Sequence[Base], height_m: GridArray | None, tell: Progress) -> Built:
     """Distance to roads, drive times, and walks from the roads that can be driven to."""
     grid, plane = laid.grid, laid.grid.plane
     tell("joining roads", 0.50)
@@ -301,30 +304,35 @@ def _roads(
     tell("walking from the roads", 0.75)
     reached = np.isfinite(np.min([drive.time_s for drive in drives], axis=0))
     walk_s, origin, first = _walks(laid, dots, reached, height_m)
-    layers["walk_min"] = encode(walk_s / 60.0, TIME_STEP_MIN)
+    walk_s /= np.float32(60.0)
+    layers["walk_min"] = encode(walk_s, TIME_STEP_MIN)
+    del walk_s
     tell("putting drives and walks together", 0.95)
-    start = np.where(origin >= 0, first[np.maximum(origin, 0)], -1)
     for number, drive in enumerate(drives):
-        there = np.where(start >= 0, drive.time_s[np.maximum(start, 0)], np.inf)
-        layers[f"drive_min/{number}"] = encode(there / 60.0, TIME_STEP_MIN)
+        by_cell = np.append(np.where(first >= 0, drive.time_s[first], np.inf) / 60.0, np.inf)
+        there = by_cell.astype(np.float32)[origin]  # -1 is the last one: no way
+        layers[f"drive_min/{number}"] = encode(there, TIME_STEP_MIN)
     layers |= _start_layers(origin)
     cells = np.unique(origin[origin >= 0])
     return Built(layers, routes_of(graph, drives, grid.cell_m, cells, first[cells]), tuple(notes))
 
 
-def _start_layers(origin: NDArray[np.int64]) -> dict[str, Layer]:
+def _start_layers(origin: NDArray[np.int32]) -> dict[str, Layer]:
     """How many rows and columns from each cell to the one in which the walk to it begins."""
     rows, columns = origin.shape
-    held = np.where(origin >= 0, origin, np.arange(origin.size).reshape(origin.shape))
-    away = (held // columns - np.arange(rows)[:, None], held % columns - np.arange(columns))
-    return {
-        name: encode(steps, 1.0, _NO_STEPS) for name, steps in zip(WALK_STARTS, away, strict=True)
-    }
+    here = np.arange(rows, dtype=np.int32)[:, None], np.arange(columns, dtype=np.int32)
+    there = origin // np.int32(columns), origin % np.int32(columns)
+    layers = {}
+    for name, to, at in zip(WALK_STARTS, there, here, strict=True):
+        steps = to - at
+        steps[origin < 0] = 0
+        layers[name] = encode(steps, 1.0, _NO_STEPS)
+    return layers
 
 
 def _walks(
-    laid: _Laid, dots: Dots, reached: BoolArray, height_m: FloatArray | None
-) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.int64]]:
+    laid: _Laid, dots: Dots, reached: BoolArray, height_m: GridArray | None
+) -> tuple[Float32Array, NDArray[np.int32], NDArray[np.int32]]:
     """Time on foot to each cell, and the cell from which the walk starts (-1: none). [s]
 
     Walks start from the cells that a road runs through, at the dot nearest to their middle;
@@ -335,15 +343,17 @@ def _walks(
     cells = grid.cells(dots.position_m[usable])
     usable, cells = usable[cells >= 0], cells[cells >= 0]
     if usable.size == 0:
-        never = np.full(grid.shape, -1)
-        return np.full(grid.shape, np.inf), never, never.ravel()
+        never = np.full(grid.shape, -1, dtype=np.int32)
+        return np.full(grid.shape, np.inf, dtype=np.float32), never, never.ravel()
     ways = laid.extract.ways
     paths, bridges = (_on_plane(grid.plane, _lines_of(laid.extract, which))
                       for which in (ways.walkable, ways.walkable & ways.bridge))  # fmt: skip
     on_path = np.zeros(grid.shape, dtype=np.bool_)
     path_cells = grid.cells(_line_dots(grid, paths))
     on_path.ravel()[path_cells[path_cells >= 0]] = True
-    shut = np.any([covers[kind] for kind in NOT_WALKED], axis=0) | ~laid.mapped
+    shut = ~laid.mapped
+    for kind in NOT_WALKED:
+        shut |= covers[kind]
     country = walking.Country(
         walking.speeds_mps(covers[Cover.WETLAND], covers[Cover.FOREST], on_path, shut),
         height_m,
@@ -353,7 +363,7 @@ def _walks(
     time_s, origin = walking.walk_from_roads(grid, country, cells)
     off = grid.units(dots.position_m[usable]) % 1.0  # 0 and 1 are the middle of a cell
     order = np.argsort(-np.sum(np.minimum(off, 1.0 - off) ** 2, axis=1), kind="stable")
-    first = np.full(grid.rows * grid.columns, -1)
+    first = np.full(grid.rows * grid.columns, -1, dtype=np.int32)
     first[cells[order]] = usable[order]  # the nearest to the middle is written last
     return time_s.reshape(grid.shape), origin.reshape(grid.shape), first
 
@@ -368,7 +378,7 @@ def _lines_of(extract: Extract, wanted: BoolArray) -> list[Any]:
     return list(lines)
 
 
-def _notes(laid: _Laid, height_m: FloatArray | None) -> list[str]:
+def _notes(laid: _Laid, height_m: GridArray | None) -> list[str]:
     notes = []
     if not laid.extract.coast:
         notes.append("the map has no coast: all of it that is no lake or river counts as land")

@@ -17,6 +17,9 @@ from windowwatch.errors import InputError
 from windowwatch.physics.earth import destination, local_m
 
 FloatArray = NDArray[np.float64]
+#: Quantities on a large grid, in half the memory; either will do where they are read.
+Float32Array = NDArray[np.float32]
+GridArray = NDArray[np.floating[Any]]
 
 #: A map that reaches farther than this from its middle is refused. [m]
 FARTHEST_M = 2_000_000.0

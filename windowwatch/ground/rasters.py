@@ -29,6 +29,7 @@ MAPPED_BIT = 15
 WALK_STARTS = ("walk_rows", "walk_columns")
 #: A site or crew that has moved farther than this needs its drive times anew. [m]
 MOVED_M = 200.0
+_ROWS_AT_ONCE = 256
 #: Directions that are named when a map does not reach far enough.
 _WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west",
           "north-west")  # fmt: skip
@@ -55,9 +56,13 @@ class Layer:
 
 def encode(values: Any, scale: float, offset: float = 0.0, *, smooth: bool = False) -> Layer:
     """A layer from values; infinite and missing ones become "none"."""
-    values = np.asarray(values, dtype=np.float64)
-    codes = np.clip(np.rint((values - offset) / scale), 0, LARGEST_CODE)
-    codes = np.where(np.isfinite(values), codes, NONE_CODE).astype(np.uint16)
+    values = np.asarray(values)
+    codes = np.full(values.shape, NONE_CODE, dtype=np.uint16)
+    for row in range(0, len(values), _ROWS_AT_ONCE):  # a whole map at once takes much memory
+        some = np.asarray(values[row : row + _ROWS_AT_ONCE], dtype=np.float64)
+        there = np.isfinite(some)
+        near = np.clip(np.rint((some[there] - offset) / scale), 0, LARGEST_CODE)
+        codes[row : row + _ROWS_AT_ONCE][there] = near.astype(np.uint16)
     return Layer(codes, scale, offset, smooth)
 
 

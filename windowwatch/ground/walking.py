@@ -15,13 +15,17 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from windowwatch.ground.grid import BoolArray, Grid, IntArray, row_crossings, segments
-from windowwatch.ground.plane import FloatArray
+from windowwatch.ground.plane import Float32Array, FloatArray, GridArray
 
 #: Speeds on level ground. [m/s] 5 km/h on a path, 4 over rough pasture, 3 in forest:
 #: judgement, no source; 2 in wetland likewise.
 PATH_MPS, OPEN_MPS, FOREST_MPS, WETLAND_MPS = (kmph / 3.6 for kmph in (5.0, 4.0, 3.0, 2.0))
 #: Longer walks are not told apart: there is no way on foot. [s]
 LONGEST_S = 6.0 * 3600.0
+#: Side of the tiles that are worked on one after another.
+TILE_CELLS = 1000
+#: A walk that is better by less than this is taken for the same: times are kept in 32 bits. [s]
+_GAIN_S = 0.02
 #: Beyond the two ends of a bridge one is surely on land, in cells.
 _BRIDGE_END_CELLS = 1.0
 #: Steps as rows and columns forward: east, north, north-east, north-west.
@@ -54,21 +58,23 @@ class Country:
         Ways across them. [m]
     """
 
-    speed_mps: FloatArray
-    height_m: FloatArray | None
+    speed_mps: GridArray
+    height_m: GridArray | None
     barriers: NDArray[Any]
     bridges: NDArray[Any]
 
 
 def speeds_mps(wetland: BoolArray, forest: BoolArray, path: BoolArray, shut: BoolArray) -> Any:
     """Speed on each cell by what it is: closed first, then path, wetland, forest, open. [m/s]"""
-    speed = np.where(wetland, WETLAND_MPS, np.where(forest, FOREST_MPS, OPEN_MPS))
-    return np.where(shut, 0.0, np.where(path, PATH_MPS, speed))
+    speed = np.full(wetland.shape, OPEN_MPS, dtype=np.float32)
+    for land, mps in ((forest, FOREST_MPS), (wetland, WETLAND_MPS), (path, PATH_MPS), (shut, 0.0)):
+        speed[land] = mps
+    return speed
 
 
 def walk_from_roads(
-    grid: Grid, country: Country, road_cells: IntArray
-) -> tuple[FloatArray, IntArray]:
+    grid: Grid, country: Country, road_cells: IntArray, tile_cells: int = TILE_CELLS
+) -> tuple[Float32Array, NDArray[np.int32]]:
     """Time on foot to each cell from the road cell from which it is reached soonest.
 
     Parameters
@@ -77,6 +83,10 @@ def walk_from_roads(
     country : Country
     road_cells : int array
         Cells with a road to start from.
+    tile_cells : int
+        The grid is worked through in tiles of so many cells a side, each with a rim of its
+        neighbours' cells, again and again until none of them gets any better: the answer is
+        that of the whole grid, and memory that of one tile.
 
     Returns
     -------
@@ -84,15 +94,129 @@ def walk_from_roads(
         Infinite and -1 where one cannot get on foot within `LONGEST_S`. A road's own cell
         counts as reached. [s]
     """
-    cells = grid.rows * grid.columns
-    starts = np.unique(road_cells)
-    graph = _graph(grid, country, starts)
-    time_s, before = csgraph.dijkstra(
-        graph, indices=cells, return_predecessors=True, limit=LONGEST_S
+    walks = _Walks(grid, country, np.unique(road_cells))
+    tiles = [
+        (row, column)
+        for row in range(0, grid.rows, tile_cells)
+        for column in range(0, grid.columns, tile_cells)
+    ]
+    better = True
+    while better:
+        better = sum(walks.improve(row, column, tile_cells) for row, column in tiles) > 0
+    return walks.time_s.ravel(), walks.origin.ravel()
+
+
+class _Walks:
+    """Times and origins found so far, [rows, columns]; infinite and -1 where there is no way."""
+
+    def __init__(self, grid: Grid, country: Country, starts: IntArray) -> None:
+        self._grid, self._country = grid, country
+        self._east, self._north = _free_steps(grid, country)
+        self._bridges = _bridge_links(grid, country)
+        self.time_s = np.full(grid.shape, np.inf, dtype=np.float32)
+        self.origin = np.full(grid.shape, -1, dtype=np.int32)
+        open_ = starts[country.speed_mps.ravel()[starts] > 0.0]
+        self.time_s.ravel()[open_] = 0.0
+        self.origin.ravel()[open_] = open_
+
+    def improve(self, row: int, column: int, tile_cells: int) -> bool:
+        """Find better walks to the cells of a tile and its rim; whether there are any."""
+        rows = slice(max(row - 1, 0), min(row + tile_cells + 1, self._grid.rows))
+        columns = slice(max(column - 1, 0), min(column + tile_cells + 1, self._grid.columns))
+        window = rows, columns
+        begin, end, took, foreign = self._links(window)
+        known = self.time_s[window].ravel()
+        if foreign.size:  # over bridges, from outside of the window
+            known = np.append(known, self.time_s.ravel()[foreign])
+        if not np.any(known[begin] + took < known[end] - _GAIN_S):
+            return False
+        origin = np.append(self.origin[window].ravel(), self.origin.ravel()[foreign])
+        found, source = _spread(known, begin, end, took)
+        inner = self.time_s[window].size
+        found, source = found[:inner], source[:inner]
+        gained = (source >= 0) & (found < known[:inner] - 0.5 * _GAIN_S)
+        mask = gained.reshape(self.time_s[window].shape)
+        self.time_s[window][mask] = found[gained]
+        self.origin[window][mask] = origin[source[gained]]
+        return bool(np.any(gained))
+
+    def _links(
+        self, window: tuple[slice, slice]
+    ) -> tuple[NDArray[np.int32], NDArray[np.int32], Float32Array, IntArray]:
+        """Steps within a window: from, to, time [s]; and the cells outside that bridges lead from.
+
+        Cells are numbered within the window; behind them come those outside.
+        """
+        rows, columns = window
+        shape = rows.stop - rows.start, columns.stop - columns.start
+        number = np.arange(shape[0] * shape[1], dtype=np.int32).reshape(shape)
+        east = self._east[rows, columns.start : columns.stop - 1]
+        north = self._north[rows.start : rows.stop - 1, columns]
+        # A slanting step is free when the four straight ones round it are: none slips through.
+        slanting = east[:-1] & east[1:] & north[:, :-1] & north[:, 1:]
+        speed, height = self._country.speed_mps[window], self._country.height_m
+        height = None if height is None else height[window]
+        begin, end, took = [], [], []
+        for step, open_ in zip(_STEPS, (east, north, slanting, slanting), strict=True):
+            one, other = _pairs(number, step)
+            there, back = _step_times_s(self._grid.cell_m, speed, height, step)
+            kept = open_ & np.isfinite(there)
+            begin += [one[kept], other[kept]]
+            end += [other[kept], one[kept]]
+            took += [there[kept].astype(np.float32), back[kept].astype(np.float32)]
+        over, beyond, long_s, foreign = self._over_bridges(window, number.size)
+        joined = [np.concatenate(each) for each in ([*begin, over], [*end, beyond])]
+        return joined[0], joined[1], np.concatenate([*took, long_s]), foreign
+
+    def _over_bridges(
+        self, window: tuple[slice, slice], inner: int
+    ) -> tuple[NDArray[np.int32], NDArray[np.int32], Float32Array, IntArray]:
+        """Bridges into a window, numbered as its cells are; and the cells outside, numbered on."""
+        one, other, long_s = self._bridges
+        over, beyond = np.concatenate([one, other]), np.concatenate([other, one])
+        took = np.concatenate([long_s, long_s])
+        here = [self._place(cells, window) for cells in (over, beyond)]
+        into = here[1] >= 0
+        over, took, begin, end = over[into], took[into], here[0][into], here[1][into]
+        foreign = over[begin < 0].astype(np.int64)
+        begin[begin < 0] = inner + np.arange(foreign.size)
+        return begin.astype(np.int32), end.astype(np.int32), took, foreign
+
+    def _place(self, cells: NDArray[np.int32], window: tuple[slice, slice]) -> IntArray:
+        """Numbers of cells of the grid within a window, -1 outside."""
+        rows, columns = window
+        row, column = cells // self._grid.columns - rows.start, cells % self._grid.columns
+        column = column - columns.start
+        wide = columns.stop - columns.start
+        inside = (row >= 0) & (row < rows.stop - rows.start) & (column >= 0) & (column < wide)
+        return np.where(inside, row * wide + column, -1).astype(np.int64)
+
+
+def _spread(
+    known: Float32Array,
+    begin: NDArray[np.int32],
+    end: NDArray[np.int32],
+    took: Float32Array,
+) -> tuple[FloatArray, IntArray]:
+    """Soonest times from cells whose times are known, and from which of them; -1 for no way. [s]"""
+    size = known.size
+    sources = np.flatnonzero(np.isfinite(known)).astype(np.int32)
+    # All sources hang on a place outside the grid, by links of a second more than their times.
+    links = sparse.csr_array(
+        (
+            np.concatenate([took, known[sources] + np.float32(1.0)]),
+            (
+                np.concatenate([begin, np.full(sources.size, size, dtype=np.int32)]),
+                np.concatenate([end, sources]),
+            ),
+        ),
+        shape=(size + 1, size + 1),
     )
-    before = before[:cells].astype(np.int64)
-    here = np.arange(cells)
-    origin = np.where(before == cells, here, before)
+    time_s, before = csgraph.dijkstra(
+        links, indices=size, return_predecessors=True, limit=LONGEST_S + 1.0
+    )
+    here = np.arange(size)
+    origin = np.where(before[:size] == size, here, before[:size].astype(np.int64))
     lost = origin < 0
     origin[lost] = here[lost]
     while True:  # each turn doubles how far back every cell looks
@@ -100,35 +224,7 @@ def walk_from_roads(
         if np.array_equal(farther, origin):
             break
         origin = farther
-    # The starts hang on a place outside the grid by links of one second.
-    lost |= country.speed_mps.ravel() == 0.0
-    reached = np.where(lost, np.inf, time_s[:cells] - 1.0)
-    return reached, np.where(lost, -1, origin)
-
-
-def _graph(grid: Grid, country: Country, starts: IntArray) -> sparse.csr_array:
-    """Steps between cells [cells + 1, cells + 1]; the last place leads to every start. [s]"""
-    cells = grid.rows * grid.columns
-    number = np.arange(cells, dtype=np.int32).reshape(grid.shape)
-    free = _free_steps(grid, country)
-    begin = [np.full(starts.size, cells, dtype=np.int32)]
-    end, took = [starts.astype(np.int32)], [np.ones(starts.size, dtype=np.float32)]
-    for step, open_ in zip(_STEPS, free, strict=True):
-        one, other = _pairs(number, step)
-        there, back = _step_times_s(grid, country, step)
-        kept = open_ & np.isfinite(there)
-        begin += [one[kept], other[kept]]
-        end += [other[kept], one[kept]]
-        took += [there[kept].astype(np.float32), back[kept].astype(np.float32)]
-    over, beyond, long_s = _bridge_links(grid, country)
-    begin += [over, beyond]
-    end += [beyond, over]
-    took += [long_s, long_s]
-    links = sparse.coo_array(
-        (np.concatenate(took), (np.concatenate(begin), np.concatenate(end))),
-        shape=(cells + 1, cells + 1),
-    )
-    return links.tocsr()
+    return time_s[:size] - 1.0, np.where(lost, -1, origin)
 
 
 def _pairs(values: Any, step: tuple[int, int]) -> tuple[Any, Any]:
@@ -141,30 +237,27 @@ def _pairs(values: Any, step: tuple[int, int]) -> tuple[Any, Any]:
 
 
 def _step_times_s(
-    grid: Grid, country: Country, step: tuple[int, int]
+    cell_m: float, speed_mps: GridArray, height_m: GridArray | None, step: tuple[int, int]
 ) -> tuple[FloatArray, FloatArray]:
     """Time of a step and of the same back; infinite where one may not tread. [s]"""
-    length = grid.cell_m * float(np.hypot(*step))
-    one, other = _pairs(country.speed_mps, step)
+    length = cell_m * float(np.hypot(*step))
+    one, other = _pairs(speed_mps, step)
     with np.errstate(divide="ignore"):
         level = 0.5 * length * (1.0 / one + 1.0 / other)
-    if country.height_m is None:
+    if height_m is None:
         return level, level
-    low, high = _pairs(country.height_m, step)
+    low, high = _pairs(height_m, step)
     slope = (high - low) / length
     slope = np.where(np.isfinite(slope), slope, 0.0)
     return level / tobler_factor(slope), level / tobler_factor(-slope)
 
 
-def _free_steps(grid: Grid, country: Country) -> list[BoolArray]:
-    """Which steps cross no barrier, one array for each of `_STEPS`."""
+def _free_steps(grid: Grid, country: Country) -> tuple[BoolArray, BoolArray]:
+    """Which steps to the east, and which to the north, cross no barrier."""
     begin, end, _ = segments(country.barriers)
     begin, end = grid.units(begin), grid.units(end)
     east = _uncrossed(begin, end, grid.rows, grid.columns)
-    north = _uncrossed(begin[:, ::-1], end[:, ::-1], grid.columns, grid.rows).T
-    # A slanting step is free when the four straight ones round it are: none slips through.
-    slanting = east[:-1] & east[1:] & north[:, :-1] & north[:, 1:]
-    return [east, north, slanting, slanting]
+    return east, _uncrossed(begin[:, ::-1], end[:, ::-1], grid.columns, grid.rows).T
 
 
 def _uncrossed(begin: FloatArray, end: FloatArray, rows: int, columns: int) -> BoolArray:
