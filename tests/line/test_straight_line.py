@@ -5,6 +5,7 @@ import math
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from grib_maker import write
@@ -64,7 +65,8 @@ def test_a_wind_in_the_file_is_the_distance_on_the_phone(tmp_path: Path) -> None
     assert best.bearing_deg == pytest.approx(135.0, abs=1.5)
 
     (notice,) = sink.received
-    assert notice["title"].startswith("OPENED Field Mon 4 May 15:00-")
+    last = window.last_release_utc.astimezone(ZoneInfo("Europe/London"))
+    assert notice["title"] == f"OPENED Field Mon 4 May 15:00 to {last:%H:%M} local"
     assert f"Lands {best.drift_km:.0f} km south-east of the site" in notice["message"]
     store.close()
 
