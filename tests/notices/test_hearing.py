@@ -186,6 +186,22 @@ def test_a_window_that_came_and_went_in_the_night_wakes_nobody(store: Store) -> 
     assert states == [DeliveryState.SKIPPED] * 2
 
 
+def test_hold_advice_is_for_those_who_heard_of_the_window(store: Store) -> None:
+    """It waits for no morning, and does not count as having heard."""
+    with Sink() as sink:
+        picky = channel(url=sink.url, from_chance=0.9, quiet=NIGHT)
+        hold, night = ChangeKind.HOLD_ADVICE, NOW
+        assert due_at(picky, change(hold)) == night
+        store_changes(store, [change(OPENED, key="a"), change(hold, key="b")], picky)
+        run(store, utc(2026, 5, 5, 9), picky)
+        assert sink.received == []
+        likely = change(ChangeKind.STRONGER, key="c", after=window(chance=0.95))
+        store.save_changes("skerra demo", [likely], [("c", "phone")])
+        told_then = run(store, utc(2026, 5, 5, 9), picky)
+    assert told(told_then) == [("OPEN Millfield", "phone")]
+    assert "first notice of this window here" in sink.received[0]["message"]
+
+
 def test_what_was_held_comes_in_one_message(store: Store) -> None:
     other = window(uid="highmoor-x", site="Highmoor", start_utc=at(4), best_hour_utc=at(5))
     with Sink() as sink:

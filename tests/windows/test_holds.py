@@ -1,5 +1,6 @@
 """What a launch that waits would meet."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -89,8 +90,7 @@ def test_an_hour_that_could_not_be_read_is_never_good() -> None:
 
 def test_a_landing_that_is_not_known_is_said_so() -> None:
     hours = flown()
-    hours[3] = hour(at(7.5), 79.0)
-    object.__setattr__(hours[3], "footprint", None)
+    hours[3] = replace(hour(at(7.5), 79.0), footprint=None)
     assert "Slip 30 min: where it lands is not known, still go" in hold_words(table(hours))
 
 
