@@ -25,7 +25,7 @@ FOUR = range(6, 10)
 
 
 class Passes:
-    """Passes of the deciding model, each with what others say."""
+    """Passes of the deciding model, each with what others say; `_` in a name is a space."""
 
     def __init__(self, rules: WindowRules | None = None) -> None:
         self.rules = rules or WindowRules()
@@ -43,7 +43,7 @@ class Passes:
         self.passed += 1
         now = read_at(self.number) + timedelta(minutes=self.passed)
         of = cycle(self.number)
-        voices = [Voice(Cycle(of.reference_utc, m), h) for m, h in others.items()]
+        voices = [Voice(Cycle(of.reference_utc, m.replace("_", " ")), h) for m, h in others.items()]
         hours = with_opinions(ours, of, voices, RULES.stale_after)
         joined = join_hours(hours, self.rules, now_utc=now, known=self.windows)
         windows, changes = compare(
@@ -111,6 +111,16 @@ def test_it_is_told_once_and_not_again_until_it_changes() -> None:
     assert len({change.key, both.key, again.key}) == 3
 
 
+def test_a_model_that_falls_silent_has_not_come_to_agree() -> None:
+    line = opened()
+    assert [c.kind for c in line.again(good(), ifs=bad())] == [DISAGREE]
+    assert line.read(good()) == ()
+    assert line.windows[0].dissent == "ifs:no-go"
+    assert line.read(good(), ifs=bad()) == (), "the same as was told before it fell silent"
+    assert line.read(good(), ifs=good()) == ()
+    assert line.windows[0].dissent == ""
+
+
 def test_landings_far_apart_are_told_and_wavering_ones_only_once() -> None:
     line = opened()
     assert line.again(good(), ifs=landing(49.0)) == ()
@@ -121,6 +131,14 @@ def test_landings_far_apart_are_told_and_wavering_ones_only_once() -> None:
     assert line.again(good(), ifs=landing(39.0)) == ()
     (change,) = line.again(good(), ifs=landing(51.0))
     assert change.kind is DISAGREE
+
+
+def test_names_with_spaces_are_remembered_too() -> None:
+    line = opened()
+    (change,) = line.again(good(), our_own=bad(), ifs=bad())
+    assert "; our own of 06Z says no-go" in change.reason
+    assert line.windows[0].dissent == "ifs:no-go|our own:no-go"
+    assert line.again(good(), our_own=bad(), ifs=bad()) == ()
 
 
 def test_half_of_the_models_must_disagree() -> None:

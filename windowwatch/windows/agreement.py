@@ -17,7 +17,8 @@ disagree
     against it, or apart.
 told once
     A disagreement is told when it begins, and again only when another model joins it or the
-    same one disagrees in another way. That it has ended is not told; the page shows it.
+    same one disagrees in another way. That it has ended is not told; the page shows it. A model
+    that falls silent has not come to agree: what was told of it stands until it speaks again.
 said to be theirs
     Where the chance is what made a window weaker or stronger, and the deciding model's own
     chance would not have, the reason names the models that did it, and no check.
@@ -143,7 +144,7 @@ def who_disagrees(
     for t, hour in asked.items():
         for opinion in hour.others:
             said.setdefault(opinion.model, {})[t] = opinion
-    told_apart = {w.partition(":")[0] for w in window.dissent.split() if w.endswith("apart")}
+    told_apart = {w.partition(":")[0] for w in _told_before(window) if w.endswith("apart")}
     found = []
     for model in sorted(said):
         no_go = [o for o in said[model].values() if o.verdict is Verdict.NO_GO]
@@ -206,8 +207,11 @@ def tell_disagreements(
             kept.append(window)
             continue
         against = who_disagrees(window, by_site.get(window.site, {}), window_rules, rules, now_utc)
-        new = {a.token for a in against} - set(window.dissent.split())
-        window = replace(window, dissent=" ".join(a.token for a in against))
+        told = _told_before(window)
+        new = {a.token for a in against} - set(told)
+        heard = _heard(window, by_site.get(window.site, {}))
+        silent = [word for word in told if word.partition(":")[0] not in heard]
+        window = replace(window, dissent="|".join([*(a.token for a in against), *silent]))
         if new:
             there = made.get(window.uid)
             key = change_key(
@@ -219,6 +223,21 @@ def tell_disagreements(
     order = {window.uid: i for i, window in enumerate(kept)}
     ordered = sorted(made.values(), key=lambda c: order.get(c.window_uid or "", len(order)))
     return tuple(kept), tuple(ordered)
+
+
+def _told_before(window: Window) -> list[str]:
+    """What people were told of who disagrees; names of models may hold spaces, but no bar."""
+    return [word for word in window.dissent.split("|") if word]
+
+
+def _heard(window: Window, hours: Mapping[datetime, Hour]) -> set[str]:
+    """Models that say anything of a window."""
+    return {
+        opinion.model
+        for t, hour in hours.items()
+        if window.start_utc <= t < window.end_utc
+        for opinion in hour.others
+    }
 
 
 def _by_whom(

@@ -72,7 +72,7 @@ class Window:
     own_chance: float | None = None
     """Chance of its best hour by the deciding model alone."""
     dissent: str = ""
-    """Which other models disagree, and how, as last told: ``ifs:no-go gefs:apart``."""
+    """Which other models disagree, and how, as last told: ``ifs:no-go|gefs:apart``."""
     step_min: float = 60.0
     """Distance between its launch hours. [min]"""
 
