@@ -87,9 +87,15 @@ def read_message(piece: bytes) -> Message:
 
 
 @cache
-def read_file(name: str) -> tuple[Message, ...]:
-    """All messages of a sample file, in order."""
-    return tuple(read_message(piece) for piece in framed((SAMPLES / name).read_bytes()))
+def read_file(name: str, member: int | None = None) -> tuple[Message, ...]:
+    """All messages of a sample file, or those of one member, in order."""
+    pieces = framed((SAMPLES / name).read_bytes())
+    return tuple(read_message(p) for p in pieces if member is None or _member(p) == member)
+
+
+def _member(piece: bytes) -> int:
+    """Perturbation number: octet 36 of section 4 (WMO-No. 306, templates 4.1 and 4.11)."""
+    return sections(piece)[4][35]
 
 
 # --- whole fields by name ---------------------------------------------------------------------
@@ -142,7 +148,8 @@ class Cube:
 @cache
 def cube(name: str, member: int | None = None) -> Cube:
     """Arrays of a sample file, or of one member of it."""
-    wanted = [m for m in read_file(name) if member is None or m.member_keys[0] == member]
+    wanted = read_file(name, member)
+    assert all(member is None or m.member_keys[0] == member for m in wanted)
     steps = sorted({m.keys[9] for m in wanted})
     levels = sorted({m.keys[4] for m in wanted if m.keys[3] == 100}, reverse=True)
     fields = {n: np.full((len(steps), len(levels), 13, 13), np.nan) for n in ALOFT.values()}
