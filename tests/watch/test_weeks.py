@@ -21,13 +21,13 @@ def hold_advice(when: str, site: str, planned: str, slips: str, last: str, over:
     """The one advice on a window, three hours before its first release."""
     return (
         f"{when} hold advice {site}: Planned release {planned} UTC: go, chance 80 %. {slips}"
-        f"Last good release {last} UTC; {over} UTC is not good any more: daylight 9.0 m/s, limit "
-        "9.0 m/s. Launch hours were flown every 1 h; of times between them nothing is known."
+        f"Last good release {last} UTC; {over} UTC no more: daylight 9.0 m/s, limit "
+        "9.0 m/s. Flown in steps of 1 h, between them nothing is known."
     )
 
 
 #: Landings of invented hours never move.
-SLIPS = "Slip {}: lands at the same place, still go, chance 80 %. "
+SLIPS = "Slip {}: lands at the same place, still go. "
 
 
 def between(start: int, end: int, score: float = 80.0, by: str = "gust") -> Weather:

@@ -52,11 +52,11 @@ def test_where_it_lands_is_counted_on_the_ellipsoid() -> None:
 def test_words() -> None:
     assert hold_words(table(flown())) == (
         "Planned release 2026-05-07 07:00 UTC: go, chance 80 %. "
-        "Slip 30 min: lands 8 km further east, still go, chance 80 %. "
-        "Slip 1 h: lands 16 km further east, still go, chance 80 %. "
-        "Last good release 2026-05-07 08:30 UTC; 2026-05-07 09:00 UTC is not good any more: "
+        "Slip 30 min: lands 8 km further east, still go. "
+        "Slip 1 h: lands 16 km further east, still go. "
+        "Last good release 2026-05-07 08:30 UTC; 2026-05-07 09:00 UTC no more: "
         "gust 9.0 m/s, limit 9.0 m/s. "
-        "Launch hours were flown every 30 min; of times between them nothing is known."
+        "Flown in steps of 30 min, between them nothing is known."
     )
 
 
@@ -65,7 +65,7 @@ def test_hourly_steps_say_so_and_tell_no_half_hours() -> None:
     words = hold_words(table(hours, window()))
     assert "Slip 1 h: lands at the same place, still go" in words
     assert "30 min" not in words
-    assert "flown every 1 h; of times between them nothing is known" in words
+    assert "Flown in steps of 1 h, between them nothing is known." in words
     assert "Last good release 2026-05-07 09:00 UTC; nothing was flown after it." in words
 
 

@@ -183,16 +183,14 @@ def hold_words(table: HoldTable) -> str:
     The first sentence is the planned release, the last one how finely it was flown.
     """
     plan = table.planned
-    texts = [f"planned release {written(plan.time_utc)}: {_verdict(plan, again=False)}"]
+    chance = "" if plan.chance is None else f", chance {percent(plan.chance)}"
+    texts = [f"planned release {written(plan.time_utc)}: {plan.verdict}{chance}"]
     texts += [
-        f"slip {length(row.wait)}: {_lands(row)}, {_verdict(row, again=True)}"
+        f"slip {length(row.wait)}: {_lands(row)}, {_verdict(row, plan)}"
         for row in _told_rows(table)
     ]
     texts.append(_closing_words(table))
-    texts.append(
-        f"launch hours were flown every {length(table.step)}; of times between them nothing is "
-        "known"
-    )
+    texts.append(f"flown in steps of {length(table.step)}, between them nothing is known")
     return " ".join(sentence(text) for text in texts)
 
 
@@ -210,9 +208,11 @@ def _lands(row: Hold) -> str:
     return f"lands {row.moved_km:.0f} km further {compass(row.moved_bearing_deg)}"
 
 
-def _verdict(row: Hold, *, again: bool) -> str:
-    said = f"still {row.verdict}" if again and row.verdict is Verdict.GO else str(row.verdict)
-    return said if row.chance is None else f"{said}, chance {percent(row.chance)}"
+def _verdict(row: Hold, plan: Hold) -> str:
+    """Verdict, and the chance where it is not that of the planned release."""
+    said = f"still {row.verdict}" if row.verdict is plan.verdict else str(row.verdict)
+    same = percent(row.chance) == percent(plan.chance)
+    return said if same else f"{said}, chance {percent(row.chance)}"
 
 
 def _closing_words(table: HoldTable) -> str:
@@ -223,7 +223,7 @@ def _closing_words(table: HoldTable) -> str:
     why = inside(closing.why) if closing.why else "its score is too low"
     if closing.verdict is Verdict.UNKNOWN:
         return f"{words}; {written(closing.time_utc)} could not be read: {why}"
-    return f"{words}; {written(closing.time_utc)} is not good any more: {why}"
+    return f"{words}; {written(closing.time_utc)} no more: {why}"
 
 
 def advice_key(watch: str, window_uid: str) -> str:
