@@ -6,6 +6,7 @@ import click
 
 from windowwatch.cli import keep, look_at, prepare, run, share
 from windowwatch.logs import LogStyle
+from windowwatch.memory import give_back_freed_arrays
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -20,6 +21,7 @@ def main(context: click.Context, verbose: bool, log_json: bool) -> None:
     this program says is advice, never a clearance.
     """
     LogStyle(logging.INFO if verbose else logging.WARNING, log_json).set_up()
+    give_back_freed_arrays()
     context.obj = log_json
 
 

@@ -22,6 +22,7 @@ from typing import Any, TypeVar, cast
 from windowwatch.errors import InputError, WindowwatchError
 from windowwatch.forecast.sources import FoundCycle, load_cycle
 from windowwatch.logs import LogStyle
+from windowwatch.memory import give_back_freed_arrays
 from windowwatch.storage.store import open_store
 from windowwatch.watch.area import area_of
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, Progress, run_pass, unheard
@@ -219,6 +220,7 @@ def _serve(
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the parent, which ends us
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     style.set_up()
+    give_back_freed_arrays()
     _teach_pickling()
     follow_and_limit(limits)
 
