@@ -69,7 +69,7 @@ def test_what_other_models_say_is_on_the_page(made_week: Week) -> None:
     hour = replace(invented.hour(invented.at(9), chance=0.6), own_chance=0.8, others=(other,))
     made_week.store.save_pass(invented.record(hours=(hour,)))
     page = made_week.client(invented.NOW).get(path_of(hour)).text
-    assert "1 of 2 models say go; north no-go" in page
+    assert "1 of 2 models says go; north no-go" in page
     assert "(80\xa0% before the other models were heard)" in page
     row = re.search(r'<th scope="row">north</th>(.*?)</tbody>', page, re.S)
     assert row is not None

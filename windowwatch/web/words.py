@@ -124,7 +124,7 @@ def agreement_words(hour: Hour) -> str:
     if not apart:
         return f"all {asked} models say {hour.verdict}"
     other = ", ".join(f"{o.model} {o.verdict}" for o in apart)
-    return f"{alike} of {asked} models say {hour.verdict}; {other}"
+    return f"{alike} of {asked} models {'says' if alike == 1 else 'say'} {hour.verdict}; {other}"
 
 
 def models_differ(hour: Hour) -> bool:

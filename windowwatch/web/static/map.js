@@ -52,14 +52,18 @@
         return box.left < other.right && other.left < box.right && box.top < other.bottom && other.top < box.bottom;
       });
     }
-    over.querySelectorAll(".map-sign span").forEach(function (sign) { taken.push(sign.getBoundingClientRect()); });
-    over.querySelectorAll(".map-name:not(.map-sign) span").forEach(function (word) {
+    over.querySelectorAll(".map-sign span, .leaflet-control").forEach(function (sign) { taken.push(sign.getBoundingClientRect()); });
+    // The flight's names first, then those of airspace, then those of the land.
+    [".beside:not(.name)", ".beside.name", ".middle"].forEach(function (rank) {
+      over.querySelectorAll(".map-name" + rank + " span").forEach(place);
+    });
+    function place(word) {
       word.classList.remove("left");
       if (!apart(word.getBoundingClientRect())) { word.classList.add("left"); }
       var box = word.getBoundingClientRect(), good = apart(box);
       word.style.visibility = good ? "visible" : "hidden";
       if (good) { taken.push(box); }
-    });
+    }
   }
   function show(found) {
     var over = document.createElement("div");
