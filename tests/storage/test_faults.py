@@ -61,8 +61,26 @@ def test_a_folder_is_not_a_database(tmp_path: Path) -> None:
 
 def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
+    store = open_store(sqlite_url(tmp_path / "file" / "x.sqlite"))
     with pytest.raises(StorageError, match=r"file/x.sqlite: (Not a directory|File exists)"):
-        open_store(sqlite_url(tmp_path / "file" / "x.sqlite"))
+        store.upgrade()
+    store.close()
+
+
+def test_a_database_that_is_not_there_is_never_made_by_opening_it(tmp_path: Path) -> None:
+    """Its disk may be gone for a while: an empty file in its place would be taken for it."""
+    path = tmp_path / "kept" / "windowwatch.sqlite"
+    store = new_store(path)
+    store.save_pass(record())
+    (tmp_path / "kept").rename(tmp_path / "away")
+    for each in (store, open_store(sqlite_url(path))):
+        with pytest.raises(StorageError, match="cannot be opened") as caught:
+            each.latest_cycle(WATCH)
+        assert caught.value.retry, "it may come back"
+    assert not (tmp_path / "kept").exists()
+    (tmp_path / "away").rename(tmp_path / "kept")
+    assert store.latest_cycle(WATCH) == record().cycle
+    store.close()
 
 
 def test_a_damaged_database(tmp_path: Path) -> None:

@@ -129,6 +129,7 @@ def test_a_database_of_the_first_schema_is_upgraded_with_its_data(
 ) -> None:
     """Rows as the first version wrote them, then an upgrade: deliveries go on as they were."""
     database = engine.open_database(store_url)
+    engine.make_file(database)
     with database.writing() as session:
         config = engine._alembic_config()
         config.attributes["connection"] = session.connection()

@@ -4,6 +4,7 @@ Transactions are begun by us, not by SQLite's driver: reads with ``BEGIN``, writ
 ``BEGIN IMMEDIATE``, so that two writers queue at the door instead of failing half-way.
 """
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -16,7 +17,8 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url
-from sqlalchemy.exc import ArgumentError
+from sqlalchemy.engine import ExceptionContext
+from sqlalchemy.exc import ArgumentError, DisconnectionError
 from sqlalchemy.orm import Session
 
 from windowwatch.errors import StorageError
@@ -58,7 +60,7 @@ def sqlite_url(path: Path) -> str:
 
 
 def open_database(url: str, *, busy_timeout_s: float = 10.0) -> Database:
-    """Make the engine of a URL; nothing is opened yet but a missing folder is created.
+    """Make the engine of a URL; nothing is opened and nothing is made yet.
 
     Parameters
     ----------
@@ -71,7 +73,7 @@ def open_database(url: str, *, busy_timeout_s: float = 10.0) -> Database:
     Raises
     ------
     StorageError
-        If the URL is none of these, or the folder cannot be made.
+        If the URL is none of these.
     """
     try:
         parsed = make_url(url)
@@ -91,14 +93,43 @@ def _open_sqlite(url: URL, busy_timeout_s: float) -> Database:
     if not url.database or url.database == ":memory:":
         raise StorageError("the database must be a file: sqlite:///FILE")
     path = Path(url.database)
-    place = str(path)
-    with plain_words(place):
-        path.parent.mkdir(parents=True, exist_ok=True)
-    patience = {} if "timeout" in url.query else {"timeout": busy_timeout_s}
-    engine = create_engine(url, connect_args=patience)
+    # Never made by opening it: where the disk is gone for a while, a new, empty file in its
+    # place would be taken for the database. `upgrade` makes it.
+    place = f"{path.absolute().as_uri()}?mode=rw"
+
+    def connect() -> sqlite3.Connection:
+        return sqlite3.connect(place, busy_timeout_s, check_same_thread=False, uri=True)
+
+    engine = create_engine(url, creator=connect)
     event.listen(engine, "connect", _prepare_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
-    return Database(engine, place)
+    event.listen(engine, "handle_error", _broken_sqlite)
+
+    @event.listens_for(engine, "connect")
+    def remember(_connection: Any, record: Any) -> None:
+        record.info["file"] = _which_file(path)
+
+    @event.listens_for(engine, "checkout")
+    def still_there(_connection: Any, record: Any, _proxy: Any) -> None:
+        # A file that was moved away stays open: what was written to it would be lost.
+        if record.info["file"] != _which_file(path):
+            raise DisconnectionError("another file lies where the database was, or none")
+
+    return Database(engine, str(path))
+
+
+def _which_file(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _broken_sqlite(context: ExceptionContext) -> None:
+    """A connection whose file cannot be read any more is opened anew for the next work."""
+    if any(words in str(context.original_exception) for words in ("disk I/O", "unable to open")):
+        context.is_disconnect = True
 
 
 def _open_postgres(url: URL) -> Database:
@@ -161,6 +192,7 @@ def upgrade(database: Database) -> None:
     StorageError
         If the database is of a newer version, is somebody else's, or refuses.
     """
+    make_file(database)
     with database.writing() as session:
         connection = session.connection()
         found = _version(connection)
@@ -174,6 +206,15 @@ def upgrade(database: Database) -> None:
         command.upgrade(config, "head")
 
 
+def make_file(database: Database) -> None:
+    """The file of a SQLite database that is not there yet, with its folder."""
+    if not _is_sqlite(database) or Path(database.place).exists():
+        return
+    with plain_words(database.place):
+        Path(database.place).parent.mkdir(parents=True, exist_ok=True)
+        Path(database.place).touch()
+
+
 def require_current(database: Database) -> None:
     """Check that the schema is of this program's version.
 
@@ -182,11 +223,16 @@ def require_current(database: Database) -> None:
     StorageError
         If it is newer, older or not there; the message says what to do.
     """
-    found = schema_version(database)
+    missing = _is_sqlite(database) and not Path(database.place).exists()
+    found = None if missing else schema_version(database)
     _refuse_newer(database, found)
     if found != newest_version():
         state = "has no tables yet" if found is None else f"is of an older version ({found})"
         raise StorageError(f"database {database.place} {state}; run: windowwatch db upgrade")
+
+
+def _is_sqlite(database: Database) -> bool:
+    return database.engine.dialect.name == "sqlite"
 
 
 def _version(connection: Connection) -> str | None:

@@ -18,8 +18,8 @@ _SQLITE = {
     "SQLITE_AUTH": ("may not be opened by this user; mend its permissions", False),
     "SQLITE_CANTOPEN": (
         "cannot be opened; check that the path is a file this user may write, in a folder "
-        "this user may write",
-        False,
+        "this user may write, on a disk that is there",
+        True,
     ),
     "SQLITE_NOTADB": ("is not a database; name another file, or move this one away", False),
     "SQLITE_CORRUPT": ("is damaged; restore a backup", False),
