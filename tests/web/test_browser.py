@@ -238,8 +238,9 @@ def test_hours_that_were_refused_are_clean(empty_week: Week, browser: Browser, s
             page.goto(url + path)
             wide = page.evaluate("document.documentElement.scrollWidth")
             assert wide == SIZES[size]["viewport"]["width"], path
-            found = Axe().run(page)
-            assert found.violations_count == 0, f"{path}\n{found.generate_report()}"
+            if size == "phone":
+                found = Axe().run(page)
+                assert found.violations_count == 0, f"{path}\n{found.generate_report()}"
         page.goto(f"{url}/hour/millfield/{stamp(invented.at(9))}")
         assert page.get_by_text("The wind at 10 hPa is missing.").first.is_visible()
         assert page.get_by_text("No footprint").is_visible()
