@@ -71,6 +71,25 @@ def test_four_cycles_are_stored_whole(week: Week) -> None:
         assert all(hour.checks for hour in hours)
 
 
+def test_a_second_model_is_asked_and_heard_where_it_disagrees(week: Week) -> None:
+    """It comes in later than the first, so hours are weighed anew, and it is told."""
+    (opinion,) = week.store.opinions(WATCH)
+    assert opinion.cycle.id == "skerra-b-2026-05-04T12Z"
+    assert [each.passes for each in week.store.cycles(WATCH)] == [1, 2, 2, 1]
+    hours = week.store.hours(WATCH, "skerra-2026-05-04T06Z")
+    heard = [hour for hour in hours if hour.others]
+    assert len(heard) > len(hours) / 2
+    assert {o.cycle_id for hour in heard for o in hour.others} == {"skerra-b-2026-05-04T06Z"}
+    for hour in heard:
+        (said,) = hour.others
+        if hour.own_chance is not None and said.chance is not None and not said.lacks:
+            assert hour.chance == pytest.approx((hour.own_chance + said.chance) / 2)
+    told = [change for change in week.store.changes(WATCH) if "kerra-b of 06Z" in change.reason]
+    assert told, "somewhere it says no-go, or lands far apart"
+    assert "asked what it thinks" in week.printed
+    assert "once more, with what other models say now" in week.printed
+
+
 def test_the_front_bars_its_day_at_every_site(week: Week) -> None:
     """The first front crosses on 6 May: no launch hour of that day's light is go."""
     day = [hour for hour in week.store.hours(WATCH) if hour.time_utc.day == 6]
