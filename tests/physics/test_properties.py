@@ -1,5 +1,6 @@
 """What must hold for any weather: symmetry, and no finite number from missing air."""
 
+from dataclasses import replace
 from typing import Any
 
 import made_air
@@ -73,3 +74,44 @@ def test_turning_the_globe_turns_the_landing(latitude: float, east: float, turn:
         gone = np.mod(flight.landing_longitude_deg.item() - east - shift, 360.0)
         landings.append((flight.landing_latitude_deg.item(), gone))
     np.testing.assert_allclose(landings[0], landings[1], atol=1e-5)
+
+
+@FEW
+@given(WIND, st.floats(2.0, 85.0))
+def test_the_other_hemisphere_is_a_mirror(
+    wind: tuple[float, float, float, float], latitude: float
+) -> None:
+    a, b, c, d = wind
+    landings = []
+    for sign in (1.0, -1.0):
+
+        def blown(t: Any, y: Any, x: Any, z: Any, sign: float = sign) -> tuple[Any, Any]:
+            return a + b * z / 3e4, sign * (c + d * np.sin(z / 4e3))
+
+        air = made_air.grid(
+            blown,
+            latitude_deg=np.sort(sign * (latitude + np.arange(-3.0, 3.1, 0.5))),
+            longitude_deg=np.arange(-40.0, 40.1, 1.0),
+        )
+        flight = fly(air, made_air.launches(sign * latitude, 0.0), made_air.train(),
+                     central_draw(1))  # fmt: skip
+        assert flight.status[0, 0, 0] == FlightStatus.LANDED
+        landings.append((sign * flight.landing_latitude_deg.item(),
+                         flight.landing_longitude_deg.item()))  # fmt: skip
+    np.testing.assert_allclose(landings[0], landings[1], atol=1e-6)
+
+
+@FEW
+@given(st.floats(0.0, 0.03), st.floats(0.0, 0.03))
+def test_moister_air_at_the_site_never_lifts_less_aloft(one: float, other: float) -> None:
+    """The same lift weighed in lighter air is more gas: up faster, and sooner burst."""
+    rates, bursts = [], []
+    for lightness in sorted((one, other)):
+        air = made_air.grid(lambda t, y, x, z: (5.0, 0.0))
+        shape = (air.time_unix_s.size, air.latitude_deg.size, air.longitude_deg.size)
+        moist = replace(air, lightness=np.full(shape, lightness, np.float32))
+        flight = fly(moist, made_air.launches(46.0, -36.0), made_air.train(), central_draw(1))
+        rates.append(flight.ascent_rate_mps.item())
+        bursts.append(flight.burst_height_m.item())
+    assert rates[0] <= rates[1] + 1e-9
+    assert bursts[0] >= bursts[1] - 1e-6
