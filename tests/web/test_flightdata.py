@@ -1,7 +1,9 @@
 """One launch hour for other programs, read by reference libraries: fastkml, gpxpy, shapely."""
 
+import html
 import io
 import json
+import re
 from dataclasses import replace
 from datetime import timedelta
 from typing import Any
@@ -203,3 +205,15 @@ def test_the_map_is_a_picture_with_landings_and_whose_it_is(made_week: Week) -> 
     made_week.store.save_pass(invented.record(1, hours=(refused,)))
     nowhere = client.get(f"/data/map.png?site=millfield&time={stamp(refused.time_utc)}")
     assert nowhere.status_code == 404
+
+
+def test_the_page_of_an_hour_leads_to_all_of_them(week: Week) -> None:
+    client, watch = week.client(), week.facts.watch
+    window = week.store.current_windows(watch)[0]
+    page = client.get(f"/hour/{window.site.lower()}/{stamp(window.best_hour_utc)}").text
+    links = set(re.findall(r'href="(/data/[^"]+)"', page))
+    assert {link.split("?")[0] for link in links} == {
+        "/data/drive.gpx", "/data/flight.kml", "/data/flight.geojson", "/data/map.png",
+    }  # fmt: skip
+    for link in links:
+        assert client.get(html.unescape(link)).status_code == 200, link

@@ -61,6 +61,14 @@ def test_a_link_lets_read_and_nothing_else(week: Week) -> None:
     assert week.store.acknowledgements([key]) == {}
 
 
+def test_news_are_heard_by_a_link_and_not_without(week: Week) -> None:
+    client = guest(week, made(week))
+    with client.stream("GET", "/live") as answer:
+        assert answer.status_code == 200
+        assert next(line for line in answer.iter_lines() if line).startswith("retry:")
+    assert week.client(token=TOKEN).get("/live").status_code == 401
+
+
 def test_what_is_added_later_is_not_for_guests_by_itself() -> None:
     assert may_read("GET", "/")
     assert may_read("HEAD", "/hour/millfield/20260508T0800Z")

@@ -156,7 +156,7 @@ def test_one_page_of_paper_and_nothing_cropped_however_much_there_is(
     for facts in (week.facts, full):
         app = create_app(week.store, facts, clock)
         with PageServer(app, "127.0.0.1", 0) as server, visit(browser, server.url, DESK) as page:
-            for window in windows[: None if facts is week.facts else 2]:
+            for window in windows[: 4 if facts is week.facts else 1]:
                 page.set_viewport_size({"width": int(PRINTED_PX[paper]), "height": 900})
                 page.goto(f"{server.url}windows/{window.uid}/sheet")
                 count = len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper)))
