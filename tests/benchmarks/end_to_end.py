@@ -61,7 +61,10 @@ SITES = (
     ("Third Field", 45.80, -35.40, 120.0),
     ("Fourth Field", 46.30, -35.00, 160.0),
 )
-_NOT_ASKED = ("gust", "ceiling", "visibility")
+_NOT_ASKED = {
+    *("gust", "ceiling", "visibility"),
+    *("built_up", "hazard_line", "forest", "slope", "crew", "walk", "arrival_daylight"),
+}
 _NUMBERS = {"u": (2, 2), "v": (2, 3), "t": (0, 0), "gh": (3, 5)}
 _NEAR = {
     "10u": ((2, 2, 103, 10), 1.5),
@@ -155,7 +158,9 @@ def main() -> None:
             draws=given.draws,
             channels=(Channel("phone", sink.url),),
             rules=replace(settings.watch.rules, confirm_cycles=1),
-            # What GEFS does not forecast cannot be asked.
+            # What GEFS does not forecast, and the ground file of three sites does not know of
+            # five, cannot be asked.
+            ground=replace(settings.watch.ground, rasters=None),
             plan=replace(
                 settings.watch.plan,
                 limits={k: v for k, v in settings.watch.plan.limits.items() if k not in _NOT_ASKED},
