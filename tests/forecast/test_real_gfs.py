@@ -106,6 +106,8 @@ def test_the_globe_is_closed_and_upright(globe: CycleData) -> None:
         ("precipitation_rate_mmph", (0, 1, 7, 1), None, 3600.0),
         ("precipitation_mm", (0, 1, 8, 1), None, 1.0),
         ("cape_jpkg", (0, 7, 6, 1), None, 1.0),
+        ("lifted_index_k", (0, 7, 192, 1), None, 1.0),
+        ("freezing_rain", (0, 1, 193, 1), None, 1.0),
     ],
 )
 def test_surface_fields_equal_the_loop(

@@ -51,6 +51,10 @@ CF: Mapping[str, tuple[str, str]] = {
     "precipitation_rate_mmph": ("precipitation_flux", "kg m-2 s-1"),
     "precipitation_mm": ("precipitation_amount", "kg m-2"),
     "cape_jpkg": ("atmosphere_convective_available_potential_energy", "J kg-1"),
+    "lifted_index_k": (
+        "temperature_difference_between_ambient_air_and_air_lifted_adiabatically_from_the_surface",
+        "K",
+    ),
 }
 _RUNS = ("control", "members")
 _AXES = ("number", "step", "level")

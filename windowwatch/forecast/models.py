@@ -249,7 +249,31 @@ SURFACE: tuple[Field, ...] = (
         0.0,
     ),
     Field("cape_jpkg", "CAPE", (Selector(0, 7, 6, GROUND),), -50.0, 20_000.0, 0.0),
+    # the second number of both is NCEP's own
+    Field(
+        "lifted_index_k",
+        "lifted index",
+        (Selector(0, 7, 10, GROUND), Selector(0, 7, 192, GROUND)),
+        -60.0,
+        120.0,
+    ),
+    Field(
+        "freezing_rain",
+        "freezing rain",
+        tuple(
+            Selector(0, 1, parameter, GROUND, kind=kind)
+            for kind in (INSTANT, AVERAGE)
+            for parameter in (34, 193)
+        ),
+        -0.05,
+        1.05,
+        0.0,
+        1.0,
+    ),
 )
+
+#: Few sources give these. That they lack is not told of a cycle: a check that asks for them does.
+SELDOM = frozenset({"lifted_index_k", "freezing_rain"})
 
 FIELDS: Mapping[str, Field] = {field.name: field for field in (*ALOFT, *VAPOUR, *FIXED, *SURFACE)}
 

@@ -47,6 +47,8 @@ SPELLED: dict[str, tuple[str, str]] = {
     "precipitation_rate_mmph": ("PRATE", "surface"),
     "precipitation_mm": ("APCP", "surface"),
     "cape_jpkg": ("CAPE", "surface"),
+    "lifted_index_k": ("LFTX", "surface"),
+    "freezing_rain": ("CFRZR", "surface"),
 }
 _UNIT_S = {"min": 60, "hour": 3600, "day": 86400}
 _KINDS = {"acc": Kind.ACCUMULATION, "ave": Kind.AVERAGE, "max": Kind.MAXIMUM, "min": Kind.MINIMUM}

@@ -16,7 +16,7 @@ from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.decode import OpenCycle, OpenField, seconds_of
 from windowwatch.forecast.gaps import GapList
 from windowwatch.forecast.layout import Array, Run, Stack, run_of
-from windowwatch.forecast.models import ALOFT, FIELDS, SURFACE
+from windowwatch.forecast.models import ALOFT, FIELDS, SELDOM, SURFACE
 from windowwatch.forecast.near import (
     Near,
     at_leads,
@@ -188,7 +188,8 @@ def _single_step_words(lead_s: int, cycle: Cycle) -> str:
 
 
 def _name_absent_fields(there: Mapping[str, Array], gaps: GapList) -> None:
-    wanted = [field for field in (*SURFACE, FIELDS["land_fraction"]) if field.name not in there]
+    known = (*SURFACE, FIELDS["land_fraction"])
+    wanted = [field for field in known if field.name not in there and field.name not in SELDOM]
     if wanted:
         gaps.say(f"not in the files: {', '.join(field.words for field in wanted)}")
 
