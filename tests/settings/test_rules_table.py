@@ -56,6 +56,7 @@ def test_a_heavy_train_gets_the_rules_limits_and_duties(tmp_path: Path) -> None:
     assert plan.applied is not None
     assert plan.applied.found.name == "heavy"
     assert plan.limits["cloud"].limit == 50.0
+    assert plan.notice_h == 168.0, "seven days, where the settings say nothing"
     assert plan.limits["visibility"].limit == 8.0
     assert not plan.limits["cloud"].hard, "from memory: it never vetoes"
     words = "\n".join(_words(settings))

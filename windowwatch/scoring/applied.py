@@ -55,6 +55,12 @@ class AppliedRules:
         """What else is asked of this class."""
         return () if self.found.name is None else self.rules.duties_of(self.found.name)
 
+    @property
+    def notice_h(self) -> float | None:
+        """The longest notice that the rule asks of this class; None for none. [h]"""
+        asked = [each.notice_h for each in self.duties_here if each.notice_h is not None]
+        return max(asked, default=None)
+
     def of_check(self, name: str) -> str:
         """Which entries of the rule are about a check, in words; empty for none."""
         return "; ".join(_of_limit(self.rules, each) for each in self.limits_here

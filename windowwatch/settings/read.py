@@ -314,7 +314,9 @@ def _plan(file: SettingsFile, folder: Path) -> ScoringPlan:
     applied = file.rules.applied(folder, file.train.payload_mass_kg)
     if applied is None:
         return plan
-    return replace(plan, limits=applied.limits(plan.limits), applied=applied)
+    notice_h = applied.notice_h if plan.notice_h is None else plan.notice_h
+    stricter = applied.limits(plan.limits)
+    return replace(plan, limits=stricter, applied=applied, notice_h=notice_h)
 
 
 def _section(name: str, kind: type[Value], values: dict[str, Any]) -> Value:
