@@ -174,6 +174,9 @@ def test_the_board_prints_one_site_on_each_page_lying(
                 assert "INVENTED" in head
                 assert ("Stale." in head) is stale
                 assert site.locator(".days").is_visible()
+                foot = site.locator(".paper-foot").inner_text()
+                assert "Weather: model skerra" in foot
+                assert "no permission" in foot
 
 
 def test_a_notice_is_acknowledged_by_keyboard_and_without_script(
