@@ -1,11 +1,15 @@
 """The board is made and compressed once for all, and not sent to one who has it."""
 
 import gzip
+import threading
 from datetime import timedelta
 
 import httpx
 import pytest
 from page_week import Week
+from starlette.requests import Request
+
+from windowwatch.web import kept
 
 
 def test_a_copy_that_still_holds_is_not_sent_again(week: Week) -> None:
@@ -42,3 +46,47 @@ def test_compressed_bytes_are_those_of_the_page(
     assert len(texts) == 1
     assert len(packed) == 1  # five readers, one compression
     assert packed[0].decode() in texts
+
+
+def test_nobody_waits_for_a_page_that_another_reader_has_made() -> None:
+    """Of the same results the last page is given meanwhile, of other results never."""
+    pages = kept.Kept()
+    request = Request({"type": "http", "method": "GET", "path": "/", "headers": []})
+
+    def asked(made_for: str, html: bytes, same: str) -> bytes:
+        return bytes(pages.answer(request, made_for, lambda: html, same=same).body)
+
+    assert asked("pass 1, 08:00", b"old", "pass 1") == b"old"
+    begun, end = threading.Event(), threading.Event()
+    made: list[bytes] = []
+
+    def slow() -> bytes:
+        begun.set()
+        assert end.wait(10)
+        return b"new"
+
+    def first() -> None:
+        body = pages.answer(request, "pass 1, 08:01", slow, same="pass 1").body
+        made.append(bytes(body))
+
+    maker = threading.Thread(target=first)
+    maker.start()
+    assert begun.wait(10)
+    assert asked("pass 1, 08:01", b"never", "pass 1") == b"old"  # at once, while it is made
+    other = threading.Thread(target=lambda: made.append(asked("pass 2", b"other", "pass 2")))
+    other.start()
+    other.join(0.2)
+    assert other.is_alive()  # what is of other results is waited for
+    end.set()
+    maker.join(10)
+    other.join(10)
+    assert sorted(made) == [b"new", b"other"]
+    assert asked("pass 1, 08:01", b"never", "pass 1") == b"new"
+
+
+def test_few_pages_are_kept() -> None:
+    pages = kept.Kept()
+    request = Request({"type": "http", "method": "GET", "path": "/", "headers": []})
+    for number in range(10 * kept.MOST_KEPT):
+        pages.answer(request, number, lambda: b"page", same=number)
+    assert len(pages._made) == len(pages._last) == kept.MOST_KEPT

@@ -171,7 +171,7 @@ class Desk:
             shown = board(self.facts, snapshot, now)
             return bytes(self.page(request, "board.html", snapshot, board=shown).body)
 
-        return self._kept.answer(request, made_for, make)
+        return self._kept.answer(request, made_for, make, same=(snapshot.word, guest))
 
     def windows(self, request: Request) -> Response:
         """All windows of the newest cycle."""

@@ -24,23 +24,24 @@ class Kept:
     """Keeps pages that many look at; may be shared by threads."""
 
     def __init__(self) -> None:
-        self._lock = threading.Lock()
+        self._lock, self._making = threading.Lock(), threading.Lock()
         self._made: dict[Hashable, _Made] = {}
+        self._last: dict[Hashable, _Made] = {}
 
-    def answer(self, request: Request, made_for: Hashable, make: Callable[[], bytes]) -> Response:
+    def answer(
+        self,
+        request: Request,
+        made_for: Hashable,
+        make: Callable[[], bytes],
+        *,
+        same: Hashable,
+    ) -> Response:
         """The page kept for `made_for`, made if it is not there; 304 to one who has it already.
 
-        Only one thread makes a page, others wait for it.
+        Only one thread makes a page. Others get the last one of the `same` results meanwhile,
+        where there is one, and wait for it otherwise.
         """
-        with self._lock:
-            made = self._made.get(made_for)
-            if made is None:
-                html = make()
-                packed = gzip.compress(html, 6, mtime=0)
-                etag = f'W/"{hashlib.sha256(html).hexdigest()[:20]}"'
-                made = self._made[made_for] = _Made(html, packed, etag)
-                while len(self._made) > MOST_KEPT:
-                    del self._made[next(iter(self._made))]
+        made = self._found(made_for) or self._new(made_for, make, same)
         headers = {"etag": made.etag, "vary": "Accept-Encoding"}
         known = request.headers.get("if-none-match", "")
         if made.etag in {each.strip() for each in known.split(",")}:
@@ -49,3 +50,35 @@ class Kept:
             headers["content-encoding"] = "gzip"
             return HTMLResponse(made.packed, headers=headers)
         return HTMLResponse(made.html, headers=headers)
+
+    def _found(self, made_for: Hashable) -> _Made | None:
+        with self._lock:
+            return self._made.get(made_for)
+
+    def _new(self, made_for: Hashable, make: Callable[[], bytes], same: Hashable) -> _Made:
+        if not self._making.acquire(blocking=False):
+            with self._lock:
+                last = self._last.get(same)
+            if last is not None:
+                return last
+            self._making.acquire()
+        try:
+            found = self._found(made_for)
+            if found is not None:
+                return found
+            html = make()
+            etag = f'W/"{hashlib.sha256(html).hexdigest()[:20]}"'
+            made = _Made(html, gzip.compress(html, 6, mtime=0), etag)
+            with self._lock:
+                _keep(self._made, made_for, made)
+                _keep(self._last, same, made)
+            return made
+        finally:
+            self._making.release()
+
+
+def _keep(pages: dict[Hashable, _Made], key: Hashable, made: _Made) -> None:
+    pages.pop(key, None)
+    pages[key] = made
+    while len(pages) > MOST_KEPT:
+        del pages[next(iter(pages))]
