@@ -30,7 +30,7 @@ from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import tell_disagreements
 from windowwatch.windows.changes import compare
 from windowwatch.windows.values import Change, Window
-from windowwatch.windows.window import join_hours
+from windowwatch.windows.window import is_unread, join_hours
 
 #: So often a pass is compared anew when another one was saved meanwhile.
 _TRIES = 4
@@ -92,8 +92,8 @@ def run_pass(
     stopping : callable, optional
         Asked between steps; True makes the pass end with nothing stored.
     partial : bool, optional
-        More of this cycle is still to come: hours that it has not come to keep the answer
-        stored before, marked, and the cycle may be passed again.
+        More of this cycle is still to come, and it may be passed again. (Hours that a cycle
+        does not reach keep the answer stored before, marked, in any case; see `carry`.)
 
     Raises
     ------
@@ -139,7 +139,7 @@ def run_pass(
     )
 
     def complete(record: PassRecord) -> PassRecord:
-        carried = _carried(data, watch, store, record) if partial else record
+        carried = _carried(data, watch, store, record, partial=partial)
         return with_others(carried, watch, store)
 
     if watch.role is Role.OPINION:
@@ -263,20 +263,26 @@ def _compared(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
     )
 
 
-def _carried(data: CycleData, watch: Watch, store: Store, found: PassRecord) -> PassRecord:
-    """Hours of a cycle still coming in, those beyond it as stored before; and what to say."""
+def _carried(
+    data: CycleData, watch: Watch, store: Store, found: PassRecord, *, partial: bool
+) -> PassRecord:
+    """Hours of a cycle, those beyond what there is of it as stored before; and what to say."""
     newest = store.latest_cycle(watch.name, watch.model)
-    if newest is None:
+    if newest is None or not (partial or any(map(is_unread, found.hours))):
         return found
     reaches = from_unix_s(float(data.wind.time_unix_s[-1]))
     made, count = carry_over(
         found.hours,
         store.hours(watch.name, newest.id),
         earlier_cycle=newest.id,
+        cycle_utc=found.cycle.reference_utc,
         reaches_utc=reaches,
     )
+    if not partial and not count:
+        return found
+    come = "has come as far as" if partial else "reaches no further than"
     words = (
-        f"this cycle has come as far as {reaches:%Y-%m-%d %H:%M} UTC so far; {count} hours keep "
+        f"this cycle {come} {reaches:%Y-%m-%d %H:%M} UTC{' so far' * partial}; {count} hours keep "
         f"an earlier answer"
     )
     # an earlier answer is drawn with what its own cycle kept
