@@ -122,3 +122,8 @@ def test_every_rule_is_asked_for() -> None:
     """What has none of these keys is skipped when a map is read."""
     assert {"highway", "landuse", "natural", "amenity", "waterway", "power", "aeroway", "military",
             "railway"} <= set(KEYS)  # fmt: skip
+
+
+def test_no_drive_goes_by_ferry() -> None:
+    """A timetable is not on the map: a crew that counted on a ferry might stand on the shore."""
+    assert speed_kmph({"route": "ferry", "motor_vehicle": "yes", "maxspeed": "20"}) == 0.0
