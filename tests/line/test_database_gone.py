@@ -61,7 +61,9 @@ def page_answers(service: Service) -> int:
 
 
 @pytest.mark.fault
-@pytest.mark.parametrize("how", ["locked", "moved", "cut off"])
+@pytest.mark.parametrize(
+    "how", ["locked", pytest.param("moved", marks=pytest.mark.slow), "cut off"]
+)
 def test_a_forecast_that_comes_meanwhile_is_told_afterwards(
     how: str, tmp_path: Path, request: pytest.FixtureRequest
 ) -> None:
