@@ -178,3 +178,29 @@ def test_the_coast_makes_the_sea(tmp_path: Path) -> None:
     here = ground.units([60.17690, 60.1757, 60.1748], [24.94700, 24.9470, 24.9470])
     assert ground.covered(here, [Cover.WATER]).tolist() == [1.0, 0.0, 0.0]
     assert np.isinf(ground.value("walk_min", here)[0])
+
+
+def test_the_way_of_the_crew_keeps_to_the_roads(ground: Rasters, plane: LocalPlane) -> None:
+    """Its time is that of the layer; its points lie on roads, to what thinning leaves out."""
+    lines = [
+        shapely.LineString(np.column_stack(plane.forward([n[1] for n in nodes],
+                                                         [n[2] for n in nodes])))
+        for tags, nodes in _ways()
+        if rules.speed_kmph(tags) > 0.0
+    ]  # fmt: skip
+    roads = shapely.union_all(np.array(lines, dtype=object))
+    north, east = _points(60, 17)
+    units = ground.units(north, east)
+    found = 0
+    for unit, minutes in zip(units, ground.drive_min([SITE.name], units), strict=True):
+        way = ground.way([SITE.name], unit)
+        assert (way is None) == bool(np.isinf(minutes))
+        if way is None:
+            continue
+        found += 1
+        assert way.time_s / 60.0 == pytest.approx(minutes, abs=0.06)
+        away = shapely.distance(roads, shapely.points(way.points_m))
+        assert away.max() < 0.2 * CELL_M
+        length_m = float(np.hypot(*np.diff(way.points_m, axis=0).T).sum())
+        assert length_m <= way.time_s * 90.0 / 3.6 + 1.0
+    assert found > 40
