@@ -41,6 +41,14 @@ _LABELS = {
     "crew": "crew at the road, after the landing",
     "walk": "walk from the road",
     "arrival_daylight": "daylight left on arrival",
+    "notice": "time left for notice",
+    "airspace": "flights through closed airspace",
+    "permitted_area": "flights out of the permitted area",
+    "battery": "battery beyond the flight",
+    "tracker": "tracker beyond the crew's arrival",
+    "touchdown": "touch-down speed",
+    "landing_height": "height of the landing",
+    "freezing_rain": "forecasts with freezing rain",
 }
 
 
