@@ -1,6 +1,7 @@
 """Made-up air for tests: grids from formulas, and a slow, independent integrator."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ from scipy.integrate import solve_ivp
 from scipy.interpolate import RegularGridInterpolator
 
 from windowwatch.physics.atmosphere import gravity_mps2, standard_atmosphere
-from windowwatch.physics.balloon import ascent_rate_mps, burst_density_kgpm3
+from windowwatch.physics.balloon import ascent_rate_mps, burst_density_kgpm3, lift_fraction
 from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.earth import radii_of_curvature_m
 from windowwatch.physics.flights import Launches
@@ -100,6 +101,12 @@ def slow_flight(air: WindGrid, start: Launches, flown: FlightTrain) -> dict[str,
     axes = (air.time_unix_s, air.latitude_deg, air.longitude_deg, air.height_m)
     look = RegularGridInterpolator(axes, air.air[0].astype(np.float64))
     ground = RegularGridInterpolator(axes[1:3], air.terrain_m.astype(np.float64))
+    if air.lightness is not None:  # weighed in moist air, the same lift takes more gas
+        here = (start.time_unix_s[0], start.latitude_deg[0], start.longitude_deg[0])
+        near = tuple(int(np.abs(a - x).argmin()) for a, x in zip(axes[:3], here, strict=True))
+        share = lift_fraction(flown.gas, flown.gas_purity)
+        total = flown.total_lift_kg * share / (share - float(air.lightness[near]))
+        flown = replace(flown, nozzle_lift_kg=total - flown.balloon_mass_kg)
     burst = burst_density_kgpm3(flown)
 
     def seen(t: float, y: FloatArray) -> tuple[FloatArray, float, float]:
