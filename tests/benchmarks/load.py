@@ -119,6 +119,8 @@ def main() -> None:
                 beside.append(subprocess.Popen(own, cwd=ROOT))
                 time.sleep(4.0)  # until it decodes and flies
             people = asyncio.run(crowd(port, asked.readers, asked.seconds))
+            if any(each.poll() is not None for each in beside):
+                print("the pass beside them has ended: this measures nothing")
         finally:
             for each in beside:
                 each.terminate()
