@@ -27,7 +27,10 @@ class Sink:
 
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
-                body = self.rfile.read(int(self.headers["Content-Length"]))
+                length = int(self.headers["Content-Length"])
+                body = self.rfile.read(length)
+                if len(body) < length:
+                    return  # whoever was sending it has died
                 sink.paths.append(self.path)
                 if sink.status == 200:
                     sink.received.append(json.loads(body))

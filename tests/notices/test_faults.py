@@ -196,6 +196,24 @@ def test_a_step_of_the_machines_clock_is_seen_and_wakes_the_jobs() -> None:
         jobs.stop()
 
 
+def test_what_a_pass_finds_is_told_at_once() -> None:
+    """The next planned delivery is an hour away; the one after a look is not waited for."""
+    order: list[str] = []
+    told_twice = threading.Event()
+
+    def deliver() -> None:
+        order.append("deliver")
+        if order.count("deliver") > 1:
+            told_twice.set()
+
+    jobs = Jobs(lambda: time.sleep(0.3), deliver, look_every_s=3600, deliver_every_s=3600)
+    jobs.start()
+    try:
+        assert told_twice.wait(10), "once at the start, once after the look"
+    finally:
+        jobs.stop()
+
+
 def test_a_database_that_is_gone_for_a_while_and_comes_back(store_url: str) -> None:
     if not store_url.startswith("postgresql"):
         pytest.skip("a SQLite file is not reached over a network")

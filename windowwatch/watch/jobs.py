@@ -7,6 +7,7 @@ the log.
 """
 
 import logging
+import threading
 from collections.abc import Callable
 from datetime import UTC, timedelta
 
@@ -45,10 +46,25 @@ class Jobs:
             timezone=UTC,
             executors={"look": ThreadPoolExecutor(1), "deliver": ThreadPoolExecutor(1)},
         )
+        delivering = threading.Lock()
+
+        def deliver_alone() -> None:
+            if delivering.acquire(blocking=False):
+                try:
+                    deliver()
+                finally:
+                    delivering.release()
+
+        def look_then_deliver() -> None:
+            # What a pass found is told now, not up to a pause later. Not by waking the other
+            # job: the scheduler holds its locks while it waits for this one to end.
+            look()
+            deliver_alone()
+
         # A run that is late by less than the grace is still made; several missed ones are
         # made up by one (coalesce); no job overlaps itself (max_instances).
         self._scheduler.add_job(
-            look,
+            look_then_deliver,
             "interval",
             seconds=look_every_s,
             id="look",
@@ -58,7 +74,7 @@ class Jobs:
             max_instances=1,
         )
         self._scheduler.add_job(
-            deliver,
+            deliver_alone,
             "interval",
             seconds=deliver_every_s,
             id="deliver",
