@@ -193,6 +193,7 @@ def ask(store: Store, cycles: int) -> None:
     timed(
         "changes of a cycle", lambda: store.changes(WATCH, Cycle(now - 50 * BETWEEN, "skerra").id)
     )
+    timed("the 60 newest changes", lambda: store.changes(WATCH, last=60))
     timed("all changes", lambda: store.changes(WATCH), 3)
     timed(
         "closings of 16 days",

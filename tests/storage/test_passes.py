@@ -287,3 +287,19 @@ def test_json_keeps_every_digit() -> None:
         told=window()
     )
     assert read_at() == NOW
+
+
+def test_changes_are_read_by_window_and_by_number(store: Store) -> None:
+    for number in range(3):
+        key, uid = f"{number:012x}", f"window-{number % 2}"
+        made = change(key=key, window_uid=uid, found_utc=read_at(number))
+        store.save_pass(record(number, changes=(made,), deliveries=()))
+    keys = [each.key for each in store.changes(WATCH)]
+    assert keys == [f"{n:012x}" for n in range(3)]
+    assert [each.key for each in store.changes(WATCH, last=2)] == keys[1:]
+    assert [each.key for each in store.changes(WATCH, window_uid="window-0")] == keys[::2]
+    assert [each.key for each in store.changes(WATCH, window_uid="window-0", last=1)] == keys[2:]
+    assert store.count_changes(WATCH) == 3
+    assert store.count_changes("another watch") == 0
+    assert set(store.changes_by_key(keys, WATCH)) == set(keys)
+    assert store.changes_by_key(keys, "another watch") == {}
