@@ -22,7 +22,8 @@ from windowwatch.storage.store import Store
 from windowwatch.watch.opinions import keep_opinion, newest_weighed_anew, with_others
 from windowwatch.watch.pipeline import conclude, weigh_anew
 from windowwatch.watch.values import Watch
-from windowwatch.windows.values import ChangeKind
+from windowwatch.web.feed import windows_calendar
+from windowwatch.windows.values import ChangeKind, WindowState
 from windowwatch.windows.window import WindowRules
 
 PHONE = Channel("phone", "json://127.0.0.1:9")
@@ -222,6 +223,34 @@ def test_weighing_gives_way_to_a_cycle_that_came_in_meanwhile(watch: Watch, stor
     with pytest.raises(OvertakenError):
         conclude(stale, watch, store, tries=1)
     assert [each.passes for each in store.cycles(watch.name)] == [1, 1]
+
+
+@pytest.mark.parametrize("bit_by_bit", [True, False], ids=["more steps", "others' opinion"])
+def test_a_window_that_closed_stays_closed_in_a_later_pass_of_the_cycle(
+    watch: Watch, store: Store, bit_by_bit: bool
+) -> None:
+    decide(watch, store, 0, good())
+    (opened,) = decide(watch, store, 1, good()).windows
+    assert opened.state is WindowState.OPEN
+    (closed,) = decide(watch, store, 2, bad()).windows
+    later = read_at(2) + timedelta(minutes=30)
+    if bit_by_bit:
+        more = replace(found(watch, cycle(2), bad(), 30), steps=12)
+        again, saved = conclude(more, watch, store)
+        assert (saved, again.windows, again.changes) == (True, (closed,), ())
+    else:
+        say(watch, store, 2, good(chance=0.4))
+        weighed = weigh_anew(watch, store, later)
+        assert weighed is not None
+        assert (weighed.windows, weighed.changes) == ((closed,), ())
+    assert store.current_windows(watch.name) == ()
+    history = store.window_history(watch.name, opened.uid)
+    assert [w.state for w in history] == ["sighted", "open", "closed"]
+    passes = store.passes_by_cycle(watch.name, {w.cycle_id for w in history})
+    # RFC 5545 3.8.1.11: an event that does not take place is CANCELLED.
+    calendar = windows_calendar(watch.name, [history], (MILLFIELD,), later, passes=passes)
+    assert b"STATUS:CANCELLED" in calendar
+    assert b"STATUS:CONFIRMED" not in calendar
 
 
 def test_an_opinion_never_takes_the_place_of_a_newer_one(watch: Watch, store: Store) -> None:

@@ -30,7 +30,7 @@ from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import tell_disagreements
 from windowwatch.windows.changes import compare
 from windowwatch.windows.values import Change, Window
-from windowwatch.windows.window import is_unread, join_hours
+from windowwatch.windows.window import ACTIVE, is_unread, join_hours
 
 #: So often a pass is compared anew when another one was saved meanwhile.
 _TRIES = 4
@@ -255,12 +255,22 @@ def _compared(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
     )
     return replace(
         found,
-        windows=windows,
+        windows=_with_ended(windows, store.windows(watch.name, found.cycle.id) if before else ()),
         changes=changes,
         deliveries=plan_deliveries(changes, watch.channels),
         held_until=holds(changes, watch.channels),
         pass_number=before + 1,
     )
+
+
+def _with_ended(windows: tuple[Window, ...], before: tuple[Window, ...]) -> tuple[Window, ...]:
+    """Windows of a pass, with those that ended in an earlier pass of the same cycle.
+
+    A later pass takes the earlier one's place: without them their history would end at "open".
+    """
+    there = {window.uid for window in windows}
+    ended = [w for w in before if w.state not in ACTIVE and w.uid not in there]
+    return tuple(sorted((*windows, *ended), key=lambda w: (w.site, w.start_utc, w.uid)))
 
 
 def _carried(
