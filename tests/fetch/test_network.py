@@ -13,15 +13,16 @@ from line_watch import settings_in
 from provider import BEFORE, CYCLE, Provider, fill_gfs, provider
 
 from windowwatch.clock import SimulatedClock
-from windowwatch.errors import SourceError
+from windowwatch.errors import SourceError, StorageError
 from windowwatch.forecast.catalogue import Model
 from windowwatch.forecast.fetch import Fetcher, World
 from windowwatch.forecast.framing import sha256_of
-from windowwatch.forecast.ledger import CycleStage
+from windowwatch.forecast.ledger import CycleStage, CycleState
 from windowwatch.forecast.prune import Keep, prune
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.values import Site
 from windowwatch.settings.read import read_settings
+from windowwatch.storage.fetches import SqlLedger
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.pipeline import PassResult
@@ -190,6 +191,34 @@ def test_a_late_forecast_is_told_once(tmp_path: Path, host: Provider, kept: Stor
     assert told[0] == change.reason
     assert len(told) == 2, "the same silence; but that it is given up is told, once"
     assert "12:00 UTC is given up after 11 h; 0 of 9 steps are here, nothing of it came" in told[1]
+
+
+def test_that_a_cycle_is_given_up_is_told_though_the_program_dies_meanwhile(
+    tmp_path: Path, host: Provider, kept: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    w = watcher(served("gfs-0.25", 1, [host], MEMBER_LEVELS), tmp_path, kept, at(15, 30))
+    clock = w.clock
+    assert isinstance(clock, SimulatedClock)
+    host.upto_h = -1
+    w.look()
+    clock.set(at(23, 50))
+    note = SqlLedger.note_cycle
+
+    def dies(ledger: SqlLedger, state: CycleState) -> None:
+        """The power fails as it is written down."""
+        if state.stage is CycleStage.GIVEN_UP:
+            raise StorageError("gone")
+        note(ledger, state)
+
+    monkeypatch.setattr(SqlLedger, "note_cycle", dies)
+    with pytest.raises(StorageError, match="gone"):
+        w.look()
+    monkeypatch.undo()
+    w.look()
+    told = [c.reason for c in kept.changes("line") if "is given up after 11 h" in c.reason]
+    assert len(told) == 1
+    stages = {s.cycle_utc: s.stage for s in kept.ledger().cycle_states("gfs-0.25")}
+    assert stages[at(12)] is CycleStage.GIVEN_UP
 
 
 def test_another_model_under_the_same_name_is_refused(

@@ -245,9 +245,10 @@ class NetworkWatcher(Watcher):
             absent,
             complete,
         )
-        ledger.note_cycle(state)
+        # Told first: its key is stable, so a crash between the two neither loses nor doubles it.
         if stage is CycleStage.GIVEN_UP and (before is None or before.stage is not stage):
             self._tell_given_up(Cycle(cycle_utc, self.watch.model), state)
+        ledger.note_cycle(state)
         return state
 
     def _supersede(self, ledger: Ledger, cycle_utc: datetime) -> None:
