@@ -5,6 +5,7 @@ import base64
 import json
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from email import message_from_bytes, policy
 from email.message import EmailMessage
@@ -14,7 +15,7 @@ from typing import Any
 
 import pytest
 from aiosmtpd.controller import Controller
-from invented import NOW, SITES, WATCH, at, cycle, record
+from invented import NOW, SITES, WATCH, at, cycle, record, window
 from sink import Sink, free_port
 
 from windowwatch.clock import SimulatedClock
@@ -87,6 +88,17 @@ def test_mail_has_the_long_text_and_the_map(store: Store) -> None:
     (picture,) = letter.iter_attachments()
     assert picture.get_content_type() == "image/png"
     assert picture.get_content().startswith(PNG)
+
+
+def test_a_best_hour_of_an_earlier_cycle_is_drawn_with_what_that_one_kept(store: Store) -> None:
+    """The next cycle does not reach the window's best hour yet and keeps the answer before."""
+    carried = [replace(h, from_cycle=cycle(0).id) for h in record().hours]
+    told = record(1, hours=tuple(carried), deliveries=())
+    store.save_pass(told)
+    after = window(cycle_id=cycle(1).id)
+    around = Surroundings(store, WATCH, SITES)
+    beside = around.beside(replace(told.changes[0], after=after), Channel("phone", ""))
+    assert beside.drive_min == DRIVE.minutes
 
 
 def test_a_phone_gets_the_short_text_and_no_map(store: Store) -> None:

@@ -50,7 +50,7 @@ class Surroundings:
         plain = Beside(zone=common_zone(self.sites.values()), page_url=self.page_url)
         try:
             stored = self.store.cycles(self.watch, last=2)
-            detail = self._detail(change.after)
+            detail = self._detail(change.after, self._best(change.after))
             best = self._best(change.after or change.before) if channel.long else None
         except StorageError as error:
             _LOG.warning("a notice goes without what stands beside it: %s", error.message)
@@ -71,7 +71,8 @@ class Surroundings:
         if window is None or site is None:
             return None
         try:
-            best, detail = self._best(window), self._detail(window)
+            best = self._best(window)
+            detail = self._detail(window, best)
         except StorageError as error:
             _LOG.warning("a notice goes without its picture: %s", error.message)
             return None
@@ -94,11 +95,13 @@ class Surroundings:
         )
         return next(iter(found), None)
 
-    def _detail(self, window: Window | None) -> HourDetail | None:
+    def _detail(self, window: Window | None, best: Hour | None) -> HourDetail | None:
+        """What the best hour is drawn with, by the cycle that gave its answer."""
         if window is None:
             return None
+        cycle_id = window.cycle_id if best is None else best.from_cycle or window.cycle_id
         return self.store.detail(
-            self.watch, window.cycle_id, site=window.site, time_utc=window.best_hour_utc
+            self.watch, cycle_id, site=window.site, time_utc=window.best_hour_utc
         )
 
 
