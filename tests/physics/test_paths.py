@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics import kernels as k
+from windowwatch.physics.atmosphere import standard_atmosphere, standard_height_m
+from windowwatch.physics.balloon import burst_density_kgpm3
+from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.flights import Flights, FlightStatus, fly
 from windowwatch.physics.paths import fly_paths, thinned
 from windowwatch.physics.spread import make_draws
@@ -47,6 +50,28 @@ def test_the_forecast_wind_is_what_is_left_without_the_draws_error() -> None:
     wanted = 6.0 + path.height_m / 2000.0
     assert (path.u_mps - path.error_u_mps)[below][:-1] == pytest.approx(
         wanted[below][:-1], abs=0.02
+    )
+
+
+def test_the_last_row_of_a_leg_is_the_air_where_the_leg_ends() -> None:
+    """Of the air at the end of the step, the burst and the landing must carry none.
+
+    In standard air every row says how high it is twice: by its height, and by the pressure of
+    its density and temperature (U.S. Standard Atmosphere 1976). Between heights of the grid the
+    air is linear, which is 1 m off there.
+    """
+    high = made_air.grid(lambda t, y, x, z: (0.0 * z, 0.0 * z), terrain_m=130.0)
+    chosen = {"launch": np.zeros(5, int), "member": np.zeros(5, int), "draw": np.arange(5)}
+    for path in fly_paths(high, START, TRAIN, DRAWS, **chosen):
+        burst = int(np.argmax(path.height_m))
+        pressure = path.density_kgpm3 * AIR_GAS_CONSTANT * path.temperature_k
+        assert standard_height_m(pressure) == pytest.approx(path.height_m, abs=1.0)
+        assert path.height_m[-1] == pytest.approx(130.0, abs=0.1)
+        expected = standard_atmosphere(path.height_m[[burst, -1]]).temperature_k
+        assert path.temperature_k[[burst, -1]] == pytest.approx(expected, abs=0.01)
+    central = fly_paths(high, START, TRAIN, DRAWS, launch=[0], member=[0], draw=[0])[0]
+    assert central.density_kgpm3[int(np.argmax(central.height_m))] == pytest.approx(
+        burst_density_kgpm3(TRAIN), rel=1e-6
     )
 
 

@@ -260,7 +260,7 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
     """
     layer, index, fresh = _first_layer(rising, z, grid.height_m), 0, True
     z0, old, guess = z, place, place
-    old_slope, old_log, old_wind = (0.0, 0.0, 0.0), 0.0, (0.0, 0.0)
+    old_slope, old_air = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0)
     while True:
         if not abs(guess[0]) <= c.pole_deg:
             return NEAR_POLE, place, z, 0.0, (0.0, 0.0)
@@ -277,22 +277,24 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
         north, east = north * pace, east * pace
         slope = (v * north, u * east, pace)
         if fresh:
-            old_slope, old_log, old_wind = slope, log_density, (u, v)
+            old_slope, old_air = slope, (u, v, temperature, log_density)
         step = abs(z - z0)
         place = _along(old, old_slope, slope, step, 1.0)
         if place[2] > deadline_s:
             return TOO_LONG, place, z, 0.0, (0.0, 0.0)
-        slopes, logs = (old_slope, slope), (old_log, log_density)
+        slopes, logs = (old_slope, slope), (old_air[3], log_density)
         met = _met(rising, fresh, z, z0, place, old, slopes, logs, body, grid)
         if not met < 0.0:
             place, z = _along(old, old_slope, slope, step, met), z0 + met * (z - z0)
-            wind = (old_wind[0] + met * (u - old_wind[0]), old_wind[1] + met * (v - old_wind[1]))
+            wind = (old_air[0] + met * (u - old_air[0]), old_air[1] + met * (v - old_air[1]))
+            temperature = old_air[2] + met * (temperature - old_air[2])
+            log_density = old_air[3] + met * (log_density - old_air[3])
             _note(tally, path, rising, place, z, wind, temperature, log_density, grid)
             speed = 1.0 / (old_slope[2] + met * (pace - old_slope[2]))
-            ended = LANDED if math.isfinite(z) else MISSING_AIR
-            return (NOT_RISING if rising and fresh else ended), place, z, speed, wind
+            ended = NOT_RISING if rising and fresh else LANDED
+            return (ended if math.isfinite(z) else MISSING_AIR), place, z, speed, wind
         _note(tally, path, rising, place, z, (u, v), temperature, log_density, grid)
-        old, old_slope, old_log, old_wind, z0 = place, slope, log_density, (u, v), z
+        old, old_slope, old_air, z0 = place, slope, (u, v, temperature, log_density), z
         z, fresh = _next_height(rising, z, layer, pace, grid, c), False
         if z == z0:  # out of the grid's heights
             return MISSING_AIR, place, z, 0.0, (0.0, 0.0)
@@ -328,8 +330,7 @@ def _tumble(place, z, wind, body, c):
 def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
     """One flight from release to landing, written to column `i` of `out`."""
     place, z, deadline_s = (start[0], start[1], start[3]), start[2], start[3] + c.longest_s
-    tally[:] = 0.0
-    tally[1] = math.inf
+    tally[0], tally[1], tally[2], tally[3] = 0.0, math.inf, 0.0, 0.0
     out[:, i] = math.nan
     status, speed, wind = NOT_RISING, 0.0, (0.0, 0.0)
     if math.isfinite(body[LOG_DRIVE]):  # else there is no free lift
@@ -344,8 +345,7 @@ def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
         status, place, z, speed, wind = _leg(
             False, place, z, deadline_s, air, grid, body, error, c, tally, column, path
         )
-    out[STATUS, i] = status
-    out[EXTRAPOLATED, i] = tally[2]
+    out[STATUS, i], out[EXTRAPOLATED, i] = status, tally[2]
     if status == LANDED:
         out[LATITUDE, i], out[LONGITUDE, i], out[HEIGHT, i] = place[0], place[1], z
         out[TIME, i], out[SINK, i] = place[2], speed
