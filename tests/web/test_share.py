@@ -16,6 +16,7 @@ from windowwatch.cli.main import main
 from windowwatch.errors import InputError
 from windowwatch.storage.store import Store, open_store
 from windowwatch.web.access import GUEST_COOKIE, MOST_FAILURES
+from windowwatch.web.openapi import PARAMETERS
 from windowwatch.web.share import NewShare, digest, make_share, may_read, new_secret
 
 TOKEN = "a long word for a test only"
@@ -79,6 +80,18 @@ def test_what_is_added_later_is_not_for_guests_by_itself() -> None:
         ("PUT", "/data"),
     ):
         assert not may_read(method, path)
+
+
+def test_every_data_address_is_decided_on_and_notices_are_not_for_guests(week: Week) -> None:
+    """Changes are what notices tell: the page of links promises that guests see none."""
+    addresses = {p for p in PARAMETERS if p.startswith("/data/")}
+    assert {p for p in addresses if not may_read("GET", p)} == {"/data/changes.json"}
+    for path in ("/data/changes.json", "/data/new.json", "/datax", "/windowsx", "/data/", "/livex"):
+        assert not may_read("GET", path)
+    client = guest(week, made(week))
+    assert client.get("/data/changes.json").status_code == 403
+    assert "changes.json" not in client.get("/data").text
+    assert "changes.json" in week.client().get("/data").text
 
 
 def test_only_the_hash_of_the_word_is_stored(week: Week, tmp_path: Path) -> None:

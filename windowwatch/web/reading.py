@@ -12,6 +12,7 @@ from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import PassMark, StoredCycle
 from windowwatch.storage.store import Store
+from windowwatch.web.words import without_folders
 from windowwatch.windows.values import Change, Window
 
 #: Cycles of which an hour's page tells the story.
@@ -89,7 +90,7 @@ class Reader:
         return read
 
     def _read(self, mark: PassMark) -> Snapshot:
-        cycles = self.store.cycles(self._watch, last=CYCLES_BACK)
+        cycles = tuple(map(_shown, self.store.cycles(self._watch, last=CYCLES_BACK)))
         newest = cycles[-1].cycle.id
         hours = self.hours_of(newest)
         return Snapshot(
@@ -125,7 +126,8 @@ class Reader:
 
     def changes(self, last: int, uid: str | None = None) -> tuple[Change, ...]:
         """The last changes in the order they were found; only those of one window when named."""
-        return self.store.changes(self._watch, window_uid=uid, last=last)
+        found = self.store.changes(self._watch, window_uid=uid, last=last)
+        return tuple(replace(each, reason=without_folders(each.reason)) for each in found)
 
     def count_changes(self) -> int:
         """How many changes there are in all."""
@@ -138,6 +140,15 @@ class Reader:
     def hours_of(self, cycle_id: str) -> tuple[Hour, ...]:
         """All hours of one cycle."""
         return tuple(_of_this_version(h) for h in self.store.hours(self._watch, cycle_id))
+
+
+def _shown(cycle: StoredCycle) -> StoredCycle:
+    """A cycle of which no remark says where files lie."""
+    return replace(
+        cycle,
+        gaps=tuple(map(without_folders, cycle.gaps)),
+        remarks=tuple(map(without_folders, cycle.remarks)),
+    )
 
 
 def _of_this_version(hour: Hour) -> Hour:

@@ -16,9 +16,16 @@ LONGEST_NAME = 80
 MOST_SHARES = 200
 SHARE_PATH = "/share/"
 
-#: Beginnings of the paths that the holder of a share may read. Whatever else there is, and all
-#: that will be added, is not for them.
-_FOR_GUESTS = ("/hour/", "/windows", "/sites", "/data", "/live")
+#: What the holder of a share may read: these paths, and all that begins so. Whatever else
+#: there is, and all that will be added, is not for them: notices above all, which
+#: ``/data/changes.json`` holds as well.
+_FOR_GUESTS = frozenset({
+    "/", "/windows", "/sites", "/data", "/live",
+    "/data/cycle.json", "/data/hours.json", "/data/hours.csv", "/data/windows.json",
+    "/data/windows.ics", "/data/footprints.geojson", "/data/openapi.json",
+    "/data/flight.geojson", "/data/flight.kml", "/data/drive.gpx", "/data/map.png",
+})  # fmt: skip
+_BEGIN_FOR_GUESTS = ("/hour/", "/windows/")
 
 
 @dataclass(frozen=True)
@@ -85,4 +92,5 @@ def digest(secret: str) -> str:
 
 def may_read(method: str, path: str) -> bool:
     """Whether a share's holder may have an answer."""
-    return method in {"GET", "HEAD"} and (path == "/" or path.startswith(_FOR_GUESTS))
+    known = path in _FOR_GUESTS or path.startswith(_BEGIN_FOR_GUESTS)
+    return known and method in {"GET", "HEAD"}

@@ -1,5 +1,6 @@
 """Small words of the page: times, distances and marks, each said one way everywhere. Pure."""
 
+import re
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from math import ceil
 from zoneinfo import ZoneInfo
@@ -50,6 +51,22 @@ _LABELS = {
     "landing_height": "height of the landing",
     "freezing_rain": "forecasts with freezing rain",
 }
+
+
+#: An absolute path, of POSIX or Windows, and the `name` at its end. Folders may have blanks in
+#: their names; what follows a file's name and a blank is no part of it.
+_PATH = re.compile(
+    r"""(?:(?<![\w/.])|(?<=//))/(?:(?![^/\n]*\.\w+\s)[^/\n:;,"'()]+/)*(?P<name>[^\s/:;,"'()]+)"""
+    r"""|(?:\b[A-Za-z]:|(?<!\S)\\)\\(?:[^\\\n:;,"'()]+\\)*(?P<named>[^\s\\:;,"'()]+)"""
+)
+
+
+def without_folders(text: str) -> str:
+    """A text in which of every absolute path only the file's name is left.
+
+    Where a machine keeps its files is nothing that a page tells. Addresses stay as they are.
+    """
+    return _PATH.sub(lambda found: found["name"] or found["named"], text)
 
 
 def zone_of(site: Site | None) -> tzinfo:
