@@ -69,8 +69,12 @@ def test_pass_without_files_looks_once_at_every_model(tmp_path: Path) -> None:
     with closing(sqlite3.connect(tmp_path / "line.sqlite3")) as connection:
         query = "SELECT reason FROM changes WHERE kind = 'weaker'"
         ((reason,),) = connection.execute(query).fetchall()
-    assert reason.startswith("Other models lower the chance, 100 % by made alone: other of 12Z")
-    assert "; but other of 12Z says no-go: gust 25.0 m/s, past the limit" in reason
+    assert reason.startswith(
+        "Other models lower the chance, 100 % by made alone: the other model other"
+    )
+    assert (
+        "; but the other model other (12Z run) says no-go: gust 25.0 m/s, past the limit" in reason
+    )
     hours = run(tmp_path, "hours", "--settings", "watch.toml", "field")
     assert "no-go" in hours.words
     assert "others: what other would say" in hours.words

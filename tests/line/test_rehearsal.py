@@ -84,7 +84,7 @@ def test_a_second_model_is_asked_and_heard_where_it_disagrees(week: Week) -> Non
         (said,) = hour.others
         if hour.own_chance is not None and said.chance is not None and not said.lacks:
             assert hour.chance == pytest.approx((hour.own_chance + said.chance) / 2)
-    told = [change for change in week.store.changes(WATCH) if "kerra-b of 06Z" in change.reason]
+    told = [change for change in week.store.changes(WATCH) if "skerra-b (06Z run)" in change.reason]
     assert told, "somewhere it says no-go, or lands far apart"
     assert "asked what it thinks" in week.printed
     assert "once more, with what other models say now" in week.printed

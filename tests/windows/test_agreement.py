@@ -98,7 +98,7 @@ def test_it_is_told_once_and_not_again_until_it_changes() -> None:
     line = opened()
     (change,) = line.again(good(), ifs=bad())
     assert change.kind is DISAGREE
-    assert change.reason == "Ifs of 06Z says no-go: rain 9.0 m/s, limit 9.0 m/s."
+    assert change.reason == "The other model ifs (06Z run) says no-go: rain 9.0 m/s, limit 9.0 m/s."
     assert line.again(good(), ifs=bad()) == ()
     assert line.read(good(), ifs=bad()) == (), "nor in the next cycle"
     (both,) = line.read(good(), ifs=[replace(b, footprint=f.footprint) for b, f in
@@ -136,7 +136,7 @@ def test_landings_far_apart_are_told_and_wavering_ones_only_once() -> None:
 def test_names_with_spaces_are_remembered_too() -> None:
     line = opened()
     (change,) = line.again(good(), our_own=bad(), ifs=bad())
-    assert "; our own of 06Z says no-go" in change.reason
+    assert "; the other model our own (06Z run) says no-go" in change.reason
     assert line.windows[0].dissent == "ifs:no-go|our own:no-go"
     assert line.again(good(), our_own=bad(), ifs=bad()) == ()
 
@@ -145,8 +145,8 @@ def test_half_of_the_models_must_disagree() -> None:
     line = opened()
     assert line.again(good(), a=good(), b=good(), c=bad()) == ()
     (change,) = line.again(good(), a=good(), b=bad(), c=bad(), d=good())
-    assert change.reason.startswith("B of ")
-    assert "; c of " in change.reason
+    assert change.reason.startswith("The other model b (")
+    assert "; the other model c (" in change.reason
 
 
 def test_half_of_the_best_hours_must_be_against() -> None:
@@ -170,7 +170,9 @@ def test_a_sighted_window_is_not_spoken_of_and_then_in_the_notice_that_opens_it(
     assert line.read(good(), ifs=bad()) == ()
     (change,) = line.read(good(), ifs=bad())
     assert change.kind is ChangeKind.OPENED, "one change"
-    assert change.reason.startswith("Good launch hours seen in 2 cycles; but ifs of 06Z says no-go")
+    assert change.reason.startswith(
+        "Good launch hours seen in 2 cycles; but the other model ifs (06Z run) says"
+    )
     assert change.after is not None
     assert change.after.dissent == "ifs:no-go"
     assert line.read(good(), ifs=bad()) == ()
@@ -181,15 +183,55 @@ def test_a_chance_that_others_lower_is_said_to_be_theirs() -> None:
     (change,) = line.again(good(), ifs=good(chance=0.2))
     assert change.kind is ChangeKind.WEAKER
     assert change.reason == (
-        "Other models lower the chance, 80 % by skerra alone: ifs of 06Z gives 20 %; "
+        "Other models lower the chance, 80 % by skerra alone: the other model ifs (06Z run) "
+        "gives 20 %; "
         "score still 80, chance 80 % to 50 %."
     )
     (change,) = line.read(good(), ifs=good(chance=0.9))
     assert change.kind is ChangeKind.STRONGER
-    assert change.reason.startswith("Other models raise the chance, 80 % by skerra alone: ifs of")
+    assert change.reason.startswith(
+        "Other models raise the chance, 80 % by skerra alone: the other"
+    )
     (change,) = line.read(good(chance=0.3), ifs=good(chance=0.9))
     assert change.kind is ChangeKind.WEAKER
     assert "models" not in change.reason, "here the deciding model itself has changed"
+
+
+def unlikely(chance: float, when: Sequence[int] = FOUR) -> list[Hour]:
+    """Hours of a score that stays good, but for their chance."""
+    return [hour(at(h), 70.0, chance=chance if h in when else 0.8) for h in FOUR]
+
+
+def test_a_window_that_others_close_is_said_to_be_theirs() -> None:
+    line = opened()
+    gusty = [hour(at(h), 0.0, chance=0.05) for h in FOUR]
+    (change,) = line.read(unlikely(0.17), ifs=gusty)
+    assert change.kind is ChangeKind.CLOSED
+    assert change.reason == (
+        "The other model ifs (12Z run) lowers the chance to 11 %, under 15 %: it gives 5 % and "
+        "says no-go, gust 9.0 m/s, limit 9.0 m/s; 17 % without it."
+    )
+    assert "gust 6.2" not in change.reason, "the deciding model's own gust is within its limit"
+    line = opened()
+    (change,) = line.read(unlikely(0.17), a=gusty, b=unlikely(0.04), c=unlikely(0.06))
+    assert change.reason == (
+        "Other models lower the chance to 11 %, under 15 %: b (12Z run) gives 4 %; a (12Z run) "
+        "gives 5 % and says no-go, gust 9.0 m/s, limit 9.0 m/s; and 1 more; 17 % without them."
+    )
+    line = opened()
+    (change,) = line.read(unlikely(0.1), ifs=gusty)
+    assert "ifs" not in change.reason, "the deciding model alone would have closed it"
+    assert change.reason.startswith("Gust 6.2 m/s, limit 9.0 m/s; chance 8 %, under 15 %")
+
+
+def test_hours_that_others_took_away_are_said_to_be_theirs() -> None:
+    line = opened()
+    (change,) = line.read(unlikely(0.16, (8, 9)), ifs=unlikely(0.05, (8, 9)))
+    assert change.kind is ChangeKind.MOVED
+    assert "ends 2 h earlier (the other model ifs (12Z run) lowers the chance" in (
+        change.reason[0].lower() + change.reason[1:]
+    )
+    assert "gust 6.2" not in change.reason
 
 
 @settings(max_examples=60, deadline=None)

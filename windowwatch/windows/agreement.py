@@ -21,7 +21,8 @@ told once
     that falls silent has not come to agree: what was told of it stands until it speaks again.
 said to be theirs
     Where the chance is what made a window weaker or stronger, and the deciding model's own
-    chance would not have, the reason names the models that did it, and no check.
+    chance would not have, the reason names the models that did it, and no check. Of hours that
+    a window lost, or that closed it, `windows.theirs` says the same.
 one change
     A window has at most one change a cycle: where there is one, the disagreement is a part of
     its reason.
@@ -38,13 +39,12 @@ from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.windows.changes import as_told, change_key, pass_label
 from windowwatch.windows.phrases import compass, inside, percent, sentence
 from windowwatch.windows.shift import quality_words
+from windowwatch.windows.theirs import MOST_NAMED, model_words
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, is_good
 
 #: Part of the distance within which a model that was apart is not any more. [1]
 _TOGETHER = 0.8
-#: Models named in a reason; a phone is small.
-_MOST_NAMED = 2
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ class Against:
         return f"{self.opinion.model}:{'no-go' * self.no_go}{'apart' * self.apart}"
 
     def words(self) -> str:
-        """Say it: ``ifs of 12Z says no-go: gust 14 m/s; lands 60 km further east``."""
+        """Say it: ``the other model ifs (12Z run) says no-go: gust 14 m/s; lands 60 km …``."""
         opinion = self.opinion
         said = []
         if self.no_go:
@@ -104,8 +104,7 @@ class Against:
             said.append(f"says no-go: {why}" if why else "says no-go")
         if self.apart and opinion.apart_km is not None and opinion.bearing_deg is not None:
             said.append(f"lands {opinion.apart_km:.0f} km further {compass(opinion.bearing_deg)}")
-        when = Cycle.of_id(opinion.cycle_id).reference_utc
-        return f"{opinion.model} of {when:%HZ} {'; '.join(said)}"
+        return f"{model_words(opinion)} {'; '.join(said)}"
 
 
 def who_disagrees(
@@ -258,13 +257,11 @@ def _by_whom(
         return change
     verb = "lower" if change.kind is ChangeKind.WEAKER else "raise"
     said = [
-        f"{o.model} of {Cycle.of_id(o.cycle_id).reference_utc:%HZ} gives {percent(o.chance)}"
-        for o in hour.others
-        if o.chance is not None
+        f"{model_words(o)} gives {percent(o.chance)}" for o in hour.others if o.chance is not None
     ]
     reason = (
         f"other models {verb} the chance, {percent(hour.own_chance)} by {cycle.model} alone: "
-        f"{', '.join(said[:_MOST_NAMED])}; {quality_words(before, after)}"
+        f"{', '.join(said[:MOST_NAMED])}; {quality_words(before, after)}"
     )
     return replace(change, reason=sentence(reason))
 
@@ -278,8 +275,8 @@ def _told(
     now_utc: datetime,
 ) -> Change:
     """The change that tells of a disagreement: one of its own, or a part of the one there is."""
-    words = "; ".join(a.words() for a in against[:_MOST_NAMED])
-    more = len(against) - _MOST_NAMED
+    words = "; ".join(a.words() for a in against[:MOST_NAMED])
+    more = len(against) - MOST_NAMED
     words += f"; and {more} more disagree" if more > 0 else ""
     if there is not None:
         reason = f"{there.reason.rstrip('.')}; but {words}"

@@ -7,6 +7,7 @@ from windowwatch.scoring.chance import percent
 from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.windows.phrases import length
 from windowwatch.windows.spoken import written, written_runs
+from windowwatch.windows.theirs import lost_to_others, lowered_words
 from windowwatch.windows.values import Window
 from windowwatch.windows.window import WindowRules, is_good, is_unread, worst_sentence
 
@@ -14,7 +15,7 @@ from windowwatch.windows.window import WindowRules, is_good, is_unread, worst_se
 def closing_reason(
     old: Window, hours: Mapping[datetime, Hour], rules: WindowRules, now_utc: datetime
 ) -> str:
-    """Say which check closed a window.
+    """Say which check, or which other model, closed a window.
 
     The hour that was best speaks, when it was read and is not good any more; otherwise the
     worst of the hours that fell away. Hours that could not be read are named as such and
@@ -68,6 +69,9 @@ def _launch_hours(
 def against(hour: Hour, rules: WindowRules, *, was: float | None = None) -> str:
     """Say what speaks against an hour: its worst check, and the score when that failed.
 
+    Where only other models have made its chance too low, they are named and no check is: all
+    checks of the deciding model are then kept.
+
     Parameters
     ----------
     hour : Hour
@@ -77,6 +81,8 @@ def against(hour: Hour, rules: WindowRules, *, was: float | None = None) -> str:
     was : float, optional
         Its score before, where that is known. [0-100]
     """
+    if lost_to_others(hour, rules):
+        return lowered_words(hour, rules)
     worst = worst_sentence(hour).rstrip(".")
     if hour.verdict is Verdict.NO_GO and worst:
         return worst
@@ -109,7 +115,7 @@ def front_words(hour: Hour, hours: Mapping[datetime, Hour], rules: WindowRules) 
     """
     far = _hours_from_front(hour)
     said = next((c.name for c in hour.checks if c.sentence == worst_sentence(hour)), "")
-    if said != "front" or far is None:
+    if said != "front" or far is None or lost_to_others(hour, rules):
         return ""
     reach = timedelta(hours=far) + 2 * rules.step
     near = {
