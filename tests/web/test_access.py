@@ -3,7 +3,10 @@
 import logging
 import re
 import socket
+import sys
+import threading
 import time
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
@@ -126,6 +129,36 @@ def test_guessing_is_soon_over(week: Week) -> None:
     assert entering(client, TOKEN + " of its own").status_code == 429
     bearing = {"authorization": f"Bearer {TOKEN} of its own"}
     assert client.get("/", headers=bearing).status_code == 429
+
+
+def test_threads_may_ask_the_doorkeeper_at_once() -> None:
+    """One counts wrong words while others ask; nobody may meet a list that changes under it."""
+    keeper = Doorkeeper(TOKEN, iter(range(10**9)).__next__)  # a second for each question
+    faults: list[BaseException] = []
+    over = threading.Event()
+
+    def again_and_again(ask: Callable[[], object]) -> None:
+        try:
+            while not over.is_set():
+                ask()
+        except RuntimeError as fault:
+            faults.append(fault)
+
+    asked = (lambda: keeper.is_tired("b"), lambda: keeper.count_failure("c"), keeper.new_entry,
+             lambda: keeper.knows("x"))  # fmt: skip
+    usual = sys.getswitchinterval()
+    sys.setswitchinterval(1e-5)
+    threads = [threading.Thread(target=again_and_again, args=(ask,)) for ask in asked]
+    try:
+        for thread in threads:
+            thread.start()
+        time.sleep(0.7)
+    finally:
+        over.set()
+        for thread in threads:
+            thread.join()
+        sys.setswitchinterval(usual)
+    assert faults == []
 
 
 def test_after_a_minute_one_may_try_again_and_entries_end() -> None:

@@ -9,6 +9,7 @@ import hashlib
 import hmac
 import ipaddress
 import secrets
+import threading
 from collections import deque
 from collections.abc import Callable
 from typing import Any
@@ -78,21 +79,27 @@ def checked_token(host: str, token: str | None) -> str | None:
 
 
 class Doorkeeper:
-    """Remembers who has entered and who has guessed; asks `monotonic_s` for the time."""
+    """Remembers who has entered and who has guessed; asks `monotonic_s` for the time.
+
+    May be shared by threads: links are answered in several at once.
+    """
 
     def __init__(self, token: str, monotonic_s: Callable[[], float]) -> None:
         self._token = token.encode()
         self._time = monotonic_s
+        self._lock = threading.Lock()
         self._entries: dict[str, float] = {}
         self._failures: deque[tuple[float, str]] = deque(maxlen=10_000)
 
     def is_tired(self, address: str) -> bool:
         """Whether an address, or all together, guessed too often within a minute."""
         since = self._time() - FAILURES_WITHIN_S
-        while self._failures and self._failures[0][0] < since:
-            self._failures.popleft()
-        own = sum(who == address for _, who in self._failures)
-        return own >= MOST_FAILURES or len(self._failures) >= MOST_FAILURES_ALL
+        with self._lock:
+            while self._failures and self._failures[0][0] < since:
+                self._failures.popleft()
+            if len(self._failures) >= MOST_FAILURES_ALL:
+                return True
+            return sum(who == address for _, who in self._failures) >= MOST_FAILURES
 
     def admits(self, word: str, address: str) -> bool:
         """Whether a word is the token; a wrong one is counted."""
@@ -103,21 +110,23 @@ class Doorkeeper:
 
     def count_failure(self, address: str) -> None:
         """Count a wrong word."""
-        self._failures.append((self._time(), address))
+        with self._lock:
+            self._failures.append((self._time(), address))
 
     def new_entry(self) -> str:
         """A secret for the cookie of one who was admitted."""
-        now = self._time()
-        self._entries = {k: until for k, until in self._entries.items() if until > now}
-        while len(self._entries) >= MOST_ENTRIES:
-            self._entries.pop(next(iter(self._entries)))
-        secret = secrets.token_urlsafe(32)
-        self._entries[_digest(secret)] = now + ENTRY_LASTS_S
+        now, secret = self._time(), secrets.token_urlsafe(32)
+        with self._lock:
+            self._entries = {k: until for k, until in self._entries.items() if until > now}
+            while len(self._entries) >= MOST_ENTRIES:
+                self._entries.pop(next(iter(self._entries)))
+            self._entries[_digest(secret)] = now + ENTRY_LASTS_S
         return secret
 
     def knows(self, secret: str) -> bool:
         """Whether a cookie's secret was given out and still holds."""
-        return self._entries.get(_digest(secret), 0.0) > self._time()
+        with self._lock:
+            return self._entries.get(_digest(secret), 0.0) > self._time()
 
 
 def _digest(secret: str) -> str:
