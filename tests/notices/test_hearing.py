@@ -202,6 +202,41 @@ def test_hold_advice_is_for_those_who_heard_of_the_window(store: Store) -> None:
     assert "first notice of this window here" in sink.received[0]["message"]
 
 
+def test_hold_advice_is_not_tried_again_after_the_last_launch_hour(store: Store) -> None:
+    """Neither on the channel that failed until then, nor on the one that is told instead."""
+    near = at(9) - timedelta(minutes=30)  # the last launch hour is 09 UTC
+    dead = f"json://127.0.0.1:{free_port()}/"
+    phone, mail = channel(url=dead, fallback="mail"), channel(name="mail", url=dead)
+    hold = change(ChangeKind.HOLD_ADVICE, key="b", found_utc=near)
+    store_changes(store, [change(OPENED, key="a", found_utc=near), hold], phone)
+    for minutes in range(0, 29, 2):
+        run(store, near + timedelta(minutes=minutes), phone, mail)
+    assert {row.channel: row.state for row in store.deliveries("b")} == {
+        "phone": DeliveryState.FAILED,
+        "mail": DeliveryState.PENDING,
+    }
+    with Sink() as sink:
+        for minutes in range(30, 120, 10):
+            run(store, near + timedelta(minutes=minutes), channel(name="mail", url=sink.url))
+    assert ["OPENED" in n["title"] for n in sink.received] == [True], "it is of use still"
+    (mailed,) = [row for row in store.deliveries("b") if row.channel == "mail"]
+    assert mailed.state is DeliveryState.SKIPPED
+    assert "nothing to hold for" in str(mailed.error)
+
+
+@pytest.mark.parametrize(("minutes", "told_then"), [(-1, True), (0, False), (30, False)])
+def test_hold_advice_goes_out_before_the_last_launch_hour_only(
+    store: Store, minutes: int, told_then: bool
+) -> None:
+    dead = channel(url=f"json://127.0.0.1:{free_port()}/")
+    hold = change(ChangeKind.HOLD_ADVICE, key="b", found_utc=at(8))
+    store_changes(store, [hold], dead)
+    assert [a.result for a in run(store, at(8), dead).attempts] == [Result.LATER]
+    with Sink() as sink:
+        run(store, at(9) + timedelta(minutes=minutes), channel(url=sink.url))
+    assert bool(sink.received) is told_then
+
+
 def test_what_was_held_comes_in_one_message(store: Store) -> None:
     other = window(uid="highmoor-x", site="Highmoor", start_utc=at(4), best_hour_utc=at(5))
     with Sink() as sink:

@@ -12,7 +12,7 @@ from enum import StrEnum
 from windowwatch.clock import Clock
 from windowwatch.errors import DeliveryError
 from windowwatch.notices import channels as door
-from windowwatch.notices.hearing import why_not
+from windowwatch.notices.hearing import too_late, why_not
 from windowwatch.notices.policy import RetryRules, next_try
 from windowwatch.notices.surroundings import Surroundings
 from windowwatch.notices.values import Channel, Message
@@ -144,8 +144,8 @@ class _Run:
     def is_to_be_told(self, claim: Claim, channel: Channel) -> bool:
         """Skip or give up what is not to be told; True for everything else."""
         delivery, now = claim.delivery, self.clock.now()
-        why = None
-        if delivery.instead_of is None and delivery.error is None:
+        why = too_late(delivery.change, now)
+        if why is None and delivery.instead_of is None and delivery.error is None:
             why = why_not(
                 channel,
                 delivery.change,

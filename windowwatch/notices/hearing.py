@@ -11,6 +11,8 @@ held
     A notice waits for the end of quiet hours, for the next digest, or for the day from which
     on the channel wants to hear of the window. Kinds that are told `at_once` never wait for
     quiet hours or digests.
+too late
+    How to hold is not told once the last launch hour has come, on its way again or not.
 overtaken
     Of what was held, only the last word on each window is told.
 """
@@ -133,6 +135,19 @@ def why_not(
                 f"{percent(channel.from_chance)} from which on this channel hears of a window"
             )
     return None
+
+
+def too_late(change: Change, now_utc: datetime) -> str | None:
+    """Why a change is of no use to anybody any more; None when it is.
+
+    Asked before every try, also of what failed before and of what is told on another channel.
+    """
+    window = change.after
+    if change.kind is not ChangeKind.HOLD_ADVICE or window is None:
+        return None
+    if window.last_release_utc > require_utc(now_utc):
+        return None
+    return "the last launch hour has come: there is nothing to hold for"
 
 
 def _keeps_things_back(channel: Channel) -> bool:
