@@ -84,6 +84,15 @@ def test_a_near_and_likely_window_opens_at_once() -> None:
     assert Line().read(unknown, now_utc=at(-18)) == ()  # not known is not likely
 
 
+def test_answers_of_an_earlier_cycle_alone_open_nothing() -> None:
+    """However near and likely: the newest cycle has not said so."""
+    carried = [replace(h, from_cycle=cycle(-1).id) for h in flat(6, 10)]
+    line = Line()
+    assert line.read(carried, now_utc=at(-18)) == ()
+    assert [w.state for w in line.windows] == [WindowState.SIGHTED]
+    assert kinds(line.read([*carried[:7], *flat(6, 10)[7:]], now_utc=at(-17))) == [OPENED]
+
+
 def test_a_window_that_has_lost_its_chance_closes_and_says_so() -> None:
     line = Line()
     line.read(flat(6, 10))

@@ -7,27 +7,33 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.clock import to_unix_s
+from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.physics.flights import Flights, Launches, fly
 from windowwatch.physics.paths import FlightPath, fly_paths
-from windowwatch.physics.spread import draw_surface_errors, make_draws
+from windowwatch.physics.spread import Draws, draw_surface_errors, make_draws
 from windowwatch.physics.winderror import error_scale
 from windowwatch.scoring.airways import AirWatch
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.drawing import hour_details
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.values import Hour, Site
+from windowwatch.storage.roles import Role
+from windowwatch.watch.carry import past_end
 from windowwatch.watch.values import Watch
 
 
 @dataclass(frozen=True)
 class Flown:
-    """One site's launch hours, every flight behind them, and what the hours are drawn with."""
+    """One site's launch hours, every flight behind them, and what the hours are drawn with.
+
+    `ended` names those that could not be read because the cycle ends before them (see `carry`).
+    """
 
     hours: tuple[Hour, ...]
     flights: Flights
     details: tuple[HourDetail, ...]
+    ended: frozenset[tuple[str, datetime]]
 
 
 def fly_and_score(
@@ -70,6 +76,29 @@ def fly_and_score(
         None if now_utc is None else to_unix_s(now_utc),
     )
 
+    # What another model says is never drawn: its middle flights need not be flown again.
+    details: tuple[HourDetail, ...] = ()
+    if watch.role is not Role.OPINION:
+        details = _drawn(data, watch, site, hours, (launches, draws, flights))
+    ended = past_end(
+        hours,
+        flights.status,
+        watch.plan,
+        air_until_utc=from_unix_s(float(data.wind.time_unix_s[-1])),
+        surface_until_utc=from_unix_s(float(data.surface.time_unix_s[-1])),
+    )
+    return Flown(hours, flights, details, ended)
+
+
+def _drawn(
+    data: CycleData,
+    watch: Watch,
+    site: Site,
+    hours: tuple[Hour, ...],
+    flown: tuple[Launches, Draws, Flights],
+) -> tuple[HourDetail, ...]:
+    launches, draws, flights = flown
+
     def again(
         launch: NDArray[np.intp], member: NDArray[np.intp], draw: NDArray[np.intp]
     ) -> tuple[FlightPath, ...]:
@@ -77,5 +106,4 @@ def fly_and_score(
             data.wind, launches, watch.train, draws, launch=launch, member=member, draw=draw
         )
 
-    details = hour_details(site, hours, flights, again, watch.ground, watch.plan)
-    return Flown(hours, flights, details)
+    return hour_details(site, hours, flights, again, watch.ground, watch.plan)

@@ -3,7 +3,7 @@
 There is no arithmetic here: every number is made on a floor below.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -30,7 +30,7 @@ from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import tell_disagreements
 from windowwatch.windows.changes import compare
 from windowwatch.windows.values import Change, Window
-from windowwatch.windows.window import ACTIVE, is_unread, join_hours
+from windowwatch.windows.window import ACTIVE, join_hours
 
 #: So often a pass is compared anew when another one was saved meanwhile.
 _TRIES = 4
@@ -112,6 +112,7 @@ def run_pass(
         remarks = (*remarks, *unasked)
     hours: list[Hour] = []
     details: list[HourDetail] = []
+    ended: set[tuple[str, datetime]] = set()
     flown = 0
     for number, site in enumerate(watch.sites):
         _go_on(stopping)
@@ -119,6 +120,7 @@ def run_pass(
         found = fly_and_score(data, watch, site, times, now_utc)
         hours += found.hours
         details += found.details
+        ended |= found.ended
         flown += found.flights.status.size
     _go_on(stopping)
     progress(f"{data.cycle.id}: windows", 1.0)
@@ -139,7 +141,7 @@ def run_pass(
     )
 
     def complete(record: PassRecord) -> PassRecord:
-        carried = _carried(data, watch, store, record, partial=partial)
+        carried = _carried(data, watch, store, record, ended, partial=partial)
         return with_others(carried, watch, store)
 
     if watch.role is Role.OPINION:
@@ -274,11 +276,17 @@ def _with_ended(windows: tuple[Window, ...], before: tuple[Window, ...]) -> tupl
 
 
 def _carried(
-    data: CycleData, watch: Watch, store: Store, found: PassRecord, *, partial: bool
+    data: CycleData,
+    watch: Watch,
+    store: Store,
+    found: PassRecord,
+    ended: Collection[tuple[str, datetime]],
+    *,
+    partial: bool,
 ) -> PassRecord:
     """Hours of a cycle, those beyond what there is of it as stored before; and what to say."""
     newest = store.latest_cycle(watch.name, watch.model)
-    if newest is None or not (partial or any(map(is_unread, found.hours))):
+    if newest is None or not (partial or ended):
         return found
     reaches = from_unix_s(float(data.wind.time_unix_s[-1]))
     made, count = carry_over(
@@ -286,7 +294,7 @@ def _carried(
         store.hours(watch.name, newest.id),
         earlier_cycle=newest.id,
         cycle_utc=found.cycle.reference_utc,
-        reaches_utc=reaches,
+        ended=ended,
     )
     if not partial and not count:
         return found

@@ -182,6 +182,7 @@ def _confirm(window: Window, this: _Pass) -> tuple[Window, Change | None]:
     window = replace(window, cycle_id=this.cycle.id)
     rules = this.rules
     near = window.start_utc - this.now_utc <= timedelta(hours=rules.near_h)
+    near = near and window.seen_in == this.cycle.id  # not on answers of an earlier cycle alone
     likely = window.chance is not None and window.chance >= rules.near_chance
     if not window.readable:
         return window, None
