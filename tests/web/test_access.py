@@ -76,6 +76,18 @@ def test_with_a_token_nothing_is_told_without_it(week: Week) -> None:
     assert client.get("/static/../app.py").status_code in (401, 404)
 
 
+@pytest.mark.parametrize("name", ["x/static/?", "x/share/", "x/enter#", "x/enter/..", "x?y/enter"])
+def test_a_forged_host_opens_no_door(week: Week, name: str) -> None:
+    """Who may enter is decided by the path that the answer is chosen by, and by no other."""
+    client = week.client(token=TOKEN)
+    for path in ("/", "/data/hours.json", "/notices"):
+        answer = client.get(path, headers={"host": name})
+        assert answer.status_code in {400, 401}, (path, name)
+        assert "Millfield" not in answer.text
+    bearing = {"authorization": f"Bearer {TOKEN}", "host": name}
+    assert client.get("/data/hours.json", headers=bearing).status_code in {200, 400}
+
+
 def test_the_token_gives_a_cookie_that_scripts_cannot_read(week: Week) -> None:
     client = week.client(token=TOKEN)
     entered = entering(client, TOKEN)

@@ -62,6 +62,14 @@ def test_a_link_lets_read_and_nothing_else(week: Week) -> None:
     assert week.store.acknowledgements([key]) == {}
 
 
+@pytest.mark.parametrize("name", ["x/data/hours.json?", "x/windows/", "x/hour/#", "x/static/?"])
+def test_a_forged_host_shows_a_guest_no_more(week: Week, name: str) -> None:
+    client = guest(week, made(week))
+    for path in ("/notices", "/data/changes.json", "/health/page"):
+        assert client.get(path, headers={"host": name}).status_code in {400, 403}, (path, name)
+    assert client.get("/data/hours.json", headers={"host": name}).status_code in {200, 400}
+
+
 def test_news_are_heard_by_a_link_and_not_without(week: Week) -> None:
     client = guest(week, made(week))
     with client.stream("GET", "/live") as answer:

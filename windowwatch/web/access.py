@@ -206,7 +206,8 @@ class Guard:
         if keeper is None:
             name = (urlsplit(f"//{request.headers.get('host', '')}").hostname) or ""
             return None if is_loopback(name) else 421
-        if request.url.path.startswith(self._open_paths):
+        # Not request.url: the name that the visitor says is ours is a part of that one.
+        if request.scope["path"].startswith(self._open_paths):
             return None
         if keeper.knows(request.cookies.get(COOKIE, "")):
             return None
@@ -230,4 +231,4 @@ class Guard:
         if share is None:
             return 401
         request.scope[_GUEST] = share
-        return None if may_read(request.method, request.url.path) else 403
+        return None if may_read(request.method, request.scope["path"]) else 403

@@ -128,7 +128,7 @@ class Desk:
                 mark="" if snapshot is None else snapshot.word,
                 behind=() if snapshot is None else snapshot.behind,
                 underway=self._underway(),
-                path=request.url.path,
+                path=request.scope["path"],
                 **values,
             )
         )

@@ -188,7 +188,7 @@ class DataDesk:
 
 def asked_of(request: Request) -> dict[str, str]:
     """Query parameters, checked against the description."""
-    known = {name: schema for name, _, schema in PARAMETERS[request.url.path]}
+    known = {name: schema for name, _, schema in PARAMETERS[request.scope["path"]]}
     asked: dict[str, str] = {}
     for name, value in request.query_params.multi_items():
         if name not in known:
