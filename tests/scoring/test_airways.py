@@ -1,5 +1,6 @@
 """Flights against airspace and permitted area: flown for real, held against each one's path."""
 
+import tracemalloc
 from dataclasses import replace
 
 import launch_days as day
@@ -10,10 +11,17 @@ import shapely
 
 from windowwatch.ground.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
 from windowwatch.ground.values import Ground
+from windowwatch.physics import kernels as k
+from windowwatch.physics.atmosphere import (
+    air_density,
+    specific_humidity,
+    standard_height_m,
+    virtual_factor,
+)
 from windowwatch.physics.flights import Flights, fly
 from windowwatch.physics.paths import fly_paths
 from windowwatch.physics.spread import make_draws
-from windowwatch.scoring.airways import AirWatch, airway_measures
+from windowwatch.scoring.airways import AirWatch, airway_measures, pressure_heights_m
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
@@ -88,6 +96,73 @@ def test_every_flight_is_answered_as_its_own_path_says(flown: tuple[Flights, Air
     assert np.array_equal(found.by_volume, crossed.reshape(2, 80, 2).sum(axis=1))
     assert 5 < left.sum() < 155
     assert np.array_equal(found.left.ravel(), left)
+
+
+def test_only_sums_are_kept_however_many_volumes_there_are() -> None:
+    """A country's 3 000 volumes: all flights by all volumes would be 29 MB for these few."""
+    boxes = shapely.box(-34.9, 46.0, np.linspace(-34.8, -34.0, 3000), 46.1)
+    many = [Volume("v", AirspaceKind.CLOSED, b, Level(20_000.0), Level(np.inf)) for b in boxes]
+    ground = Ground(airspace=Airspace(many))
+    shape = (120, 2, 40)
+    tracemalloc.start()
+    watch = AirWatch(ground, PLAN, shape)
+    paths = np.zeros((1, 2, 40, 2, k.PATH))
+    paths[..., 1], paths[..., 2], paths[..., 3] = 46.05, [-34.85, -34.5], 21_000.0
+    paths[..., 7], paths[..., 8] = 217.0, np.log(0.07)
+    watch(7, paths, np.full((1, 2, 40), 2))
+    found = watch.crossings()
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 12e6
+    assert found.airspace is not None
+    assert found.airspace[7].all()
+    assert found.airspace.sum() == 80
+    assert found.by_volume.shape == (120, 3000)
+    assert np.all(found.by_volume[7] == 80)
+    assert found.by_volume.sum() == 80 * 3000
+
+
+@pytest.mark.parametrize(
+    ("hpa", "celsius", "apart_m"),
+    [(1013.25, 15.0, 57.0), (1013.25, 30.0, 142.0), (700.0, 10.0, 55.0), (150.0, -60.0, 0.0)],
+)
+def test_vapour_leaves_two_heights_between_which_the_true_one_lies(
+    hpa: float, celsius: float, apart_m: float
+) -> None:
+    kelvin, pascal = np.array(celsius + 273.15), 100.0 * hpa
+    for humidity in (0.0, 40.0, 80.0, 100.0) if hpa > 200.0 else (0.0,):
+        moist = specific_humidity(humidity, kelvin, pascal)
+        density = air_density(pascal, kelvin, moist)
+        greatest, least = pressure_heights_m(kelvin, np.log(density))
+        assert least - 0.01 <= standard_height_m(pascal) <= greatest + 0.01
+        assert greatest - least == pytest.approx(apart_m, abs=1.5)
+
+
+def test_humid_air_does_not_lift_a_flight_over_a_ceiling() -> None:
+    """Released at 100 m into humid air at 30 °C, under a flight level that is 150 m there.
+
+    By density alone, as if the air were dry, the release would be at about 210 m.
+    """
+    humid = made_air.grid(
+        lambda t, y, x, z: (6.0 + 0.0 * z, 0.0 * z), warmth=lambda t, y, x, z: (15.0, 0.0),
+        time_unix_s=AIR.time_unix_s,
+    )  # fmt: skip
+    warm, pascal = humid.air[..., 2], np.exp(humid.air[..., 3])
+    share = virtual_factor(specific_humidity(80.0, warm, pascal))
+    humid.air[..., 3] -= np.where(pascal > 20_000.0, np.log(share), 0.0)
+    near = shapely.box(-35.02, 45.98, -34.98, 46.02)
+    assert shapely.contains_xy(near, day.SITE.longitude_deg, day.SITE.latitude_deg)
+    levels = (  # the first and the last are met
+        (Level(0.0), Level(150.0, True)),
+        (Level(0.0), Level(50.0, True)),
+        (Level(150.0, True), Level(160.0, True)),
+    )
+    ground = Ground(
+        airspace=Airspace([Volume("v", AirspaceKind.CLOSED, near, *pair) for pair in levels])
+    )
+    watch = AirWatch(ground, PLAN, (2, 1, 40))
+    fly(humid, LAUNCHES, TRAIN, DRAWS, watching=watch)
+    assert watch.crossings().by_volume.tolist() == [[40, 0, 40]] * 2
 
 
 def test_shares_and_sentences(flown: tuple[Flights, AirWatch]) -> None:

@@ -77,9 +77,12 @@ class Paths:
     longitude_deg, latitude_deg, height_m, time_unix_s : array
         Longitudes run on over the date line, and may be counted from anywhere. [deg], [m], [s]
     pressure_height_m : array
-        Height that the air pressure stands for in the standard atmosphere. [m]
+        Height that the air pressure stands for in the standard atmosphere; where it is not
+        known exactly, the greatest it can be. It decides against floors. [m]
     count : int array [F]
         How many of the points each flight has.
+    least_pressure_height_m : array, optional
+        The least that height can be; it decides against ceilings. Left out: it is known. [m]
     """
 
     longitude_deg: FloatArray
@@ -88,6 +91,14 @@ class Paths:
     time_unix_s: FloatArray
     pressure_height_m: FloatArray
     count: IntArray
+    least_pressure_height_m: FloatArray | None = None
+
+    def heights(self, level: Level, *, above: bool) -> FloatArray:
+        """Heights [F, S] to be held against a floor (`above` it) or a ceiling. [m]"""
+        if not level.by_pressure:
+            return self.height_m
+        least = self.least_pressure_height_m
+        return self.pressure_height_m if above or least is None else least
 
     def box(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """West, south, east, north of each flight [F]; NaN for one without a point."""
@@ -112,7 +123,10 @@ class Paths:
             yield Paths(turned, *(getattr(self, name) for name in _OTHERS))
 
 
-_OTHERS = ("latitude_deg", "height_m", "time_unix_s", "pressure_height_m", "count")
+_OTHERS = (
+    "latitude_deg", "height_m", "time_unix_s", "pressure_height_m", "count",
+    "least_pressure_height_m",
+)  # fmt: skip
 
 
 class Airspace:
@@ -163,7 +177,7 @@ def _passes(paths: Paths, flights: IntArray, volume: Volume) -> BoolArray:
     low, high = np.zeros(row.size), np.ones(row.size)
     for level, above in ((volume.floor, True), (volume.ceiling, False)):
         if np.isfinite(level.height_m):
-            values = paths.pressure_height_m if level.by_pressure else paths.height_m
+            values = paths.heights(level, above=above)
             _narrow(low, high, values[at], values[after], level.height_m, above=above)
     spans = volume.active or ((-np.inf, np.inf),)
     for begin, end in spans:
