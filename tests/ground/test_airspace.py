@@ -1,6 +1,7 @@
 """Airspace and permitted areas: exact answers, brute force on dense points, and bad files."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,8 @@ import shapely
 from windowwatch.errors import GroundError
 from windowwatch.ground.airspace import Airspace, AirspaceKind, Level, Paths, Permitted, Volume
 from windowwatch.ground.read_airspace import read_airspace, read_permitted
+from windowwatch.ground.values import Ground
+from windowwatch.ground.zones import zones_of
 
 SITE = (46.0, -35.0)
 BOX = [[-35.1, 45.9], [-34.9, 45.9], [-34.9, 46.1], [-35.1, 46.1], [-35.1, 45.9]]
@@ -60,6 +63,27 @@ def test_above_an_unlimited_floor_and_by_pressure() -> None:
     by_pressure = _volume(ceiling=Level(9100.0, by_pressure=True))
     assert _crossed(by_pressure, level, pressure_m=9050.0) == [True]
     assert _crossed(by_pressure, level, pressure_m=9150.0) == [False]
+
+
+def test_where_the_pressure_height_is_not_known_it_counts_as_inside() -> None:
+    level = [(-36.0, 46.0, 9000.0, 0.0), (-34.0, 46.0, 9000.0, 10.0)]
+    paths = replace(
+        _paths(level, pressure_m=9050.0), least_pressure_height_m=np.full((1, 2), 8950.0)
+    )
+    for low, high, inside in (
+        (9040.0, 9100.0, True), (8900.0, 8960.0, True), (9060.0, 9100.0, False),
+        (8800.0, 8940.0, False), (9000.0, 9001.0, True),
+    ):  # fmt: skip
+        by_pressure = _volume(floor=Level(low, True), ceiling=Level(high, True))
+        assert Airspace([by_pressure]).crossed(paths).tolist() == [[inside]], (low, high)
+
+
+def test_the_map_says_the_flight_level_that_was_given(tmp_path: Path) -> None:
+    """ICAO Annex 2: a flight level is hundreds of feet; 600 is 18.34 km of geometric height."""
+    for number in (10, 95, 245, 320, 330, 460, 600):
+        about = {"name": "Z", "kind": "closed", "floor_m": 0, "ceiling_fl": number}
+        air, _ = read_airspace(_file(tmp_path, about), [SITE])
+        assert [z.label for z in zones_of(Ground(airspace=air))] == [f"Z, ground to FL {number}"]
 
 
 def test_an_open_volume_does_not_count() -> None:

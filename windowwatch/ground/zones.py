@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from windowwatch.ground.airspace import AirspaceKind, Level, Volume
 from windowwatch.ground.values import Ground
+from windowwatch.physics.constants import USSA76_RADIUS_M
 from windowwatch.units import M_PER_FOOT
 
 
@@ -59,7 +60,8 @@ def _label(volume: Volume) -> str:
 
 
 def _level(level: Level) -> str:
-    """Flight levels count hundreds of feet (ICAO Annex 2, definitions)."""
+    """Flight levels count hundreds of feet of geopotential height (ICAO Annex 2, Doc 7488)."""
     if level.by_pressure:
-        return f"FL {level.height_m / M_PER_FOOT / 100.0:.0f}"
+        geopotential_m = USSA76_RADIUS_M * level.height_m / (USSA76_RADIUS_M + level.height_m)
+        return f"FL {geopotential_m / M_PER_FOOT / 100.0:.0f}"
     return f"{level.height_m:.0f} m"
