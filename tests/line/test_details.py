@@ -2,6 +2,7 @@
 
 import json
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -57,3 +58,16 @@ def test_details_and_airspace_of_a_pass(tmp_path: Path) -> None:
         assert track.height_m[0] == 120.0
         assert max(track.height_m) == track.height_m[track.burst_index] > 25_000.0
         assert track.u_mps[3] == pytest.approx(7.0, abs=0.2), "the forecast's wind, no error in it"
+
+
+def test_what_another_model_says_is_not_drawn(tmp_path: Path) -> None:
+    watch = replace(read_settings(settings_in(tmp_path, draws="8")).watch, others=("second",))
+    data = load_file(forecast_in(tmp_path), "second")
+    with closing(open_store(f"sqlite:///{tmp_path / 'line.sqlite3'}")) as store:
+        store.upgrade()
+        done = run_pass(data, watch.as_seen_by("second"), store, now_utc=REFERENCE)
+        (hour, *_) = [h for h in done.hours if h.footprint is not None]
+        cycle = data.cycle.id
+        assert store.hours(watch.name, cycle) == done.hours
+        drawn = store.detail(watch.name, cycle, site=hour.site, time_utc=hour.time_utc)
+        assert drawn is None

@@ -13,6 +13,7 @@ from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.storage.details import KEPT_CYCLES
 from windowwatch.storage.engine import sqlite_url
+from windowwatch.storage.roles import Role
 from windowwatch.storage.store import Store, open_store
 
 LAUNCH = datetime(2026, 5, 5, 9, tzinfo=UTC)
@@ -66,6 +67,22 @@ def test_only_the_newest_cycles_keep_their_details(store: Store) -> None:
         for r in records
     ]
     assert kept == [False] * 2 + [True] * KEPT_CYCLES
+
+
+def test_cycles_of_other_models_do_not_count(store: Store) -> None:
+    """They are not drawn; half of the cycles would be theirs."""
+    records = [_record(n, DETAIL) for n in range(KEPT_CYCLES)]
+    for record in records:
+        opinion = replace(
+            record, cycle=Cycle(record.cycle.reference_utc, "ifs"), role=Role.OPINION, details=()
+        )
+        assert store.save_pass(opinion)
+        assert store.save_pass(record)
+    kept = [
+        store.detail("week", r.cycle.id, site="Millfield", time_utc=LAUNCH) is not None
+        for r in records
+    ]
+    assert all(kept)
 
 
 def test_a_track_with_a_hole_is_not_saved(store: Store) -> None:

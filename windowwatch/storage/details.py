@@ -8,9 +8,10 @@ from sqlalchemy.orm import Session
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.storage import codec
 from windowwatch.storage.engine import Database
+from windowwatch.storage.roles import Role
 from windowwatch.storage.tables import CycleRow, HourDetailRow
 
-#: Cycles of a watch whose details are kept: a day of them for two models. They are large,
+#: Cycles of a watch's deciding model whose details are kept: two days of them. They are large,
 #: and nobody asks how the middle flight of last week looked.
 KEPT_CYCLES = 8
 
@@ -31,10 +32,10 @@ def detail_values(detail: HourDetail) -> dict[str, object]:
 
 
 def drop_old(session: Session, watch: str) -> None:
-    """Drop the details of all but the newest cycles of a watch."""
+    """Drop the details of all but the newest cycles of a watch's deciding model."""
     newest = (
         select(CycleRow.id)
-        .where(CycleRow.watch == watch)
+        .where(CycleRow.watch == watch, CycleRow.role == str(Role.PRIMARY))
         .order_by(CycleRow.reference_utc.desc(), CycleRow.id.desc())
         .limit(KEPT_CYCLES)
     )
