@@ -88,6 +88,12 @@ def test_a_forged_host_opens_no_door(week: Week, name: str) -> None:
     assert client.get("/data/hours.json", headers=bearing).status_code in {200, 400}
 
 
+@pytest.mark.parametrize("path", ["/sta%09tic/style.css", "/%0Aenter", "/sha%0Dre/x"])
+def test_an_address_that_a_reader_of_urls_would_mend_opens_no_door(week: Week, path: str) -> None:
+    """Readers of URLs drop tabs and line ends (WHATWG URL, 4.4); routes do not."""
+    assert week.client(token=TOKEN).get(path).status_code == 401
+
+
 def test_the_token_gives_a_cookie_that_scripts_cannot_read(week: Week) -> None:
     client = week.client(token=TOKEN)
     entered = entering(client, TOKEN)
