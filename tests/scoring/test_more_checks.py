@@ -6,6 +6,7 @@ import launch_days as day
 import numpy as np
 import pytest
 
+from windowwatch.physics.flights import FlightStatus
 from windowwatch.physics.spread import footprint
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS
@@ -97,6 +98,27 @@ def test_search_area_is_that_of_the_ninety_percent_ellipse() -> None:
     # a normal cloud: 90 % of it lie within 2.146 standard deviations (chi-square, 4.605)
     assert area == pytest.approx(np.pi * 4.605 * 5.556 * 7.74, rel=0.35)
     assert found.sentence.startswith("Nine of ten flights land within ")
+
+
+def test_lost_flights_do_not_shrink_the_search_area_unsaid() -> None:
+    """The farthest flights are lost: few are told of, more make the area unknown."""
+    rng = np.random.default_rng(6)
+    longitude = np.sort(-34.4 + 0.1 * rng.normal(size=100))
+    latitude = 46.0 + 0.05 * rng.normal(size=100)
+    said = {}
+    for lost in (0, 3, 5, 6, 10):
+        status = np.where(np.arange(100) >= 100 - lost, int(FlightStatus.LEFT_GRID), 0)
+        where = {"landing_latitude_deg": latitude, "landing_longitude_deg": longitude}
+        where = {name: np.where(status == 0, values, np.nan) for name, values in where.items()}
+        said[lost] = _checks(draws=100, status=status, **where)["search_area"]
+    assert "lost" not in said[0].sentence
+    assert " (3.0 % of flights are lost and not in it), " in said[3].sentence
+    assert " (5.0 % of flights are lost and not in it), " in said[5].sentence
+    for lost in (6, 10):
+        assert said[lost].verdict is Verdict.UNKNOWN
+        assert said[lost].sentence == (
+            "Search area unknown: too few flights have a landing (at most 5 % may have none)."
+        )
 
 
 def test_what_is_not_given_is_said() -> None:

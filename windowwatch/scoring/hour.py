@@ -83,7 +83,7 @@ def score_site(
             *airway_measures(flights, ground, crossings),
             *landing_measures(flights, surface, ground, plan),
             *recovery_measures(site, launch, flights, ground, plan),
-            search_measure(spots),
+            search_measure(spots, flights),
         )
         if measure.name in plan.limits
     ]

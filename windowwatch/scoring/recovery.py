@@ -20,6 +20,8 @@ FloatArray = NDArray[np.float64]
 #: More daylight than this is not told apart; it is also the answer where the sun does not
 #: set. [min]
 MOST_DAYLIGHT_MIN = 720.0
+#: Share of lost flights up to which landings still tell the area to search. [1] Judgement.
+MOST_LOST = 0.05
 
 
 def recovery_measures(
@@ -64,13 +66,25 @@ def road_measure(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure
     return Measure("road", away, extra)
 
 
-def search_measure(spots: Sequence[Footprint | None]) -> Measure:
-    """Area of the ellipse that holds nine of ten landings of each hour [N, 1, 1]. [km²]"""
+def search_measure(spots: Sequence[Footprint | None], flights: Flights) -> Measure:
+    """Area of the ellipse that holds nine of ten landings of each hour [N, 1, 1]. [km²]
+
+    Lost flights are in no ellipse, and are often those that fly farthest: how many is said,
+    and from a small share on the area is not known.
+    """
+    lost = 1.0 - landed(flights).mean(axis=(1, 2))
     areas = [
-        np.nan if spot is None else np.pi * spot.major_90_m * spot.minor_90_m / 1e6
-        for spot in spots
+        np.nan
+        if spot is None or share > MOST_LOST + 1e-9
+        else np.pi * spot.major_90_m * spot.minor_90_m / 1e6
+        for spot, share in zip(spots, lost, strict=True)
     ]
-    return Measure("search_area", np.array(areas).reshape(-1, 1, 1))
+    extra = tuple(
+        f" ({100.0 * share:.1f} % of flights are lost and not in it)" if share > 0.0 else ""
+        for share in lost
+    )
+    missing = f"too few flights have a landing (at most {100.0 * MOST_LOST:.0f} % may have none)"
+    return Measure("search_area", np.array(areas).reshape(-1, 1, 1), extra, missing)
 
 
 def daylight_left_min(
