@@ -204,7 +204,9 @@ def look_once(settings: Settings, clock: Clock) -> None:
         workshop = Workshop(url, limits, LogStyle(logging.WARNING), progress=told)
         watching = Watching(watch, settings.sources(), store, clock, workshop)
         # Files in a folder must be quiet from one look to the next.
-        results = watching.look() or watching.look()
+        results = watching.look(every=True)
+        if all(each.weighed_anew for each in results):
+            results += watching.look(every=True)
         place, newest = store.place, store.latest_cycle(watch.name)
         windows = store.current_windows(watch.name)
     console = show.terminal()

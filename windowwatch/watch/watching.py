@@ -1,9 +1,17 @@
-"""Every weather model of a watch looked after: the one that decides first, then the others."""
+"""Every weather model of a watch looked after: the one that decides first, then the others.
+
+Named rules
+-----------
+one at a time
+    Fetching a cycle and its pass can take long. Of the models that do not decide, one has its
+    turn, and then the deciding model is looked at again; at the next look the next one follows.
+"""
 
 import logging
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from windowwatch.clock import Clock
@@ -28,6 +36,8 @@ from windowwatch.watch.source import Source
 from windowwatch.watch.values import Watch
 
 _LOG = logging.getLogger(__name__)
+#: A look at a model that took longer, by fetching, was its turn.
+_A_TURN = timedelta(minutes=1)
 
 
 @dataclass(frozen=True)
@@ -81,13 +91,20 @@ class Watching:
         self._watch, self._store, self._clock, self._shop = watch, store, clock, workshop
         first, *others = sources
         self._first = self._made(watch, first)
-        self._others = [self._made(watch.as_seen_by(each.model), each) for each in others]
-        self._weighed = not others  # what came in before the start may not be weighed yet
+        self._others = deque(self._made(watch.as_seen_by(each.model), each) for each in others)
+        # What came in before the start may not be weighed yet, nor that nobody is asked any more.
+        self._weighed = False
 
-    def look(self) -> tuple[PassResult, ...]:
+    def look(self, *, every: bool = False) -> tuple[PassResult, ...]:
         """Look once at every model; run the passes of what is new.
 
         A model that does not decide never keeps the others from being looked at.
+
+        Parameters
+        ----------
+        every : bool
+            Look at every model that does not decide, however long that takes. Otherwise the
+            rest of them wait for the next look, once one had a pass, failed or took long.
 
         Returns
         -------
@@ -107,7 +124,7 @@ class Watching:
             raise
         except WindowwatchError as error:
             refused = error
-        self._weighed &= not self._look_at_others()
+        self._weighed &= not self._look_at_others(every=every)
         if not self._weighed:
             weighed = weigh_anew(self._watch, self._store, self._clock.now())
             self._weighed = True
@@ -118,17 +135,23 @@ class Watching:
             raise refused
         return tuple(result for result in results if result is not None)
 
-    def _look_at_others(self) -> bool:
+    def _look_at_others(self, *, every: bool) -> bool:
         """Whether another model has something new to say."""
         news = False
-        for other in self._others:
+        for _ in range(len(self._others)):
+            other, begun = self._others[0], self._clock.now()
+            self._others.rotate(-1)
+            turn = True
             try:
-                news |= other.look() is not None
+                turn = other.look() is not None
+                news |= turn
             except PassStoppedError:
                 raise
             except WindowwatchError as error:
                 words = "%s, which does not decide: %s; tried again at the next look"
                 _LOG.error(words, other.watch.model, error.message)
+            if not every and (turn or self._clock.now() - begun > _A_TURN):
+                break
         return news
 
     def _made(self, watch: Watch, source: Source) -> FolderWatcher | NetworkWatcher:
