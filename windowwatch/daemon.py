@@ -210,8 +210,11 @@ class _Work:
             return
         finally:
             self.progress.done()
-        if results:
-            self._after(results[-1])
+        # Without a pass of the deciding model there is no sign of life, though others have one:
+        # that it is silent must be noticed elsewhere.
+        flown = [each for each in results if not each.weighed_anew]
+        if flown:
+            self._after(flown[-1])
 
     def _after(self, result: PassResult) -> None:
         """After a good pass: drop what is old, and give a sign of life."""

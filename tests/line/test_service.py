@@ -130,6 +130,26 @@ def test_signs_of_life_json_logs_and_reload(tmp_path: Path) -> None:
     assert ear.heard[-1] == "STOPPING=1"
 
 
+def test_no_sign_of_life_for_what_only_others_say(tmp_path: Path) -> None:
+    """That the deciding model is silent must be noticed elsewhere, whatever others bring."""
+    more = (
+        '\n[service]\nheartbeat_url_env = "WINDOWWATCH_TEST_BEAT"\n'
+        '\n[[opinions]]\nmodel = "other"\nforecast_folder = "others"\n'
+    )
+    (tmp_path / "others").mkdir()
+    with (
+        called() as (url, paths),
+        serving(tmp_path, more, WINDOWWATCH_TEST_BEAT=f"{url}/good") as service,
+    ):
+        forecast_in(tmp_path / "forecasts")
+        service.until(lambda: bool(paths))
+        forecast_in(tmp_path / "others", gust=25.0)
+        service.until(lambda: service.said("weighed anew"))
+        service.process.send_signal(signal.SIGTERM)  # the look under way is ended first
+        assert service.process.wait(10) == 0
+    assert paths == ["/good"]
+
+
 def test_a_pass_that_gets_too_little_time_is_tried_so_often_and_no_more(tmp_path: Path) -> None:
     more = "\n[service]\npass_time_limit_min = 0.01\npass_tries = 2\n"
     with serving(tmp_path, more) as service:
