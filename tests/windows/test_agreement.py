@@ -16,7 +16,7 @@ from windowwatch.scoring.opinions import Voice, with_opinions
 from windowwatch.scoring.values import Hour
 from windowwatch.windows.agreement import AgreementRules, tell_disagreements
 from windowwatch.windows.changes import compare
-from windowwatch.windows.values import Change, ChangeKind, Window
+from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, join_hours
 
 RULES = AgreementRules()
@@ -232,6 +232,30 @@ def test_hours_that_others_took_away_are_said_to_be_theirs() -> None:
         change.reason[0].lower() + change.reason[1:]
     )
     assert "gust 6.2" not in change.reason
+
+
+def test_others_open_no_window_and_may_keep_one_open() -> None:
+    sure = good(chance=1.0)
+    line = Passes()
+    for _ in range(3):
+        assert line.read(good(0.1), ifs=sure) == ()
+        assert line.windows == (), "55 % together, but 10 % by the model that decides"
+    for _ in range(2):
+        line.read(good(0.4), ifs=good(0.1))
+        assert line.windows == (), "nor without them: 25 %, though 40 % by the one that decides"
+    line.read(good(0.3), ifs=sure)
+    assert [w.state for w in line.windows] == [WindowState.SIGHTED]
+    line = opened()
+    assert [c.kind for c in line.read(good(0.1), ifs=sure)] == [ChangeKind.WEAKER]
+    assert [w.state for w in line.windows] == [WindowState.OPEN], "for staying all count together"
+
+
+@pytest.mark.parametrize(("own", "opens"), [(0.69, False), (0.7, True)])
+def test_others_make_no_near_window_open_at_once(own: float, opens: bool) -> None:
+    line = Passes(WindowRules(near_h=72.0))
+    changes = line.read(good(own), ifs=good(1.0))
+    assert [c.kind for c in changes] == [ChangeKind.OPENED] * opens
+    assert [w.state for w in line.windows] == [WindowState.OPEN if opens else WindowState.SIGHTED]
 
 
 @settings(max_examples=60, deadline=None)

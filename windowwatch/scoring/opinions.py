@@ -10,6 +10,9 @@ half and half
     deciding model weighs as much as all others together. That is a linear opinion pool (Stone
     1961, "The opinion pool", Annals of Mathematical Statistics 32, 1339-1342; read of, not
     read): it never goes beyond what the surest of them says.
+others open nothing
+    Others may raise a chance, but no window opens by that alone: it must be likely enough by
+    the deciding model's own chance too (see `windows.window`).
 no say
     A model has no say on an hour that it refuses or cannot judge, nor when what it says is
     older than the deciding model's cycle by more than `stale_after`. With no other model

@@ -32,7 +32,7 @@ from windowwatch.windows.moving import Move, moving_reasons
 from windowwatch.windows.phrases import percent, sentence
 from windowwatch.windows.shift import Shift, quality_words, shift_between
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
-from windowwatch.windows.window import ACTIVE, WindowRules, index_hours, is_unread
+from windowwatch.windows.window import ACTIVE, WindowRules, index_hours, is_unread, opening_chance
 
 
 @dataclass(frozen=True)
@@ -183,14 +183,15 @@ def _confirm(window: Window, this: _Pass) -> tuple[Window, Change | None]:
     rules = this.rules
     near = window.start_utc - this.now_utc <= timedelta(hours=rules.near_h)
     near = near and window.seen_in == this.cycle.id  # not on answers of an earlier cycle alone
-    likely = window.chance is not None and window.chance >= rules.near_chance
+    chance = opening_chance(window.chance, window.own_chance)
+    likely = chance is not None and chance >= rules.near_chance
     if not window.readable:
         return window, None
     if window.cycles_seen >= rules.confirm_cycles:
         times = "once" if window.cycles_seen == 1 else f"in {window.cycles_seen} cycles"
         why = f"good launch hours seen {times}"
     elif near and likely:
-        why = f"good launch hours, near and with a chance of {percent(window.chance)}"
+        why = f"good launch hours, near and with a chance of {percent(chance)}"
     else:
         return window, None
     window = replace(window, state=WindowState.OPEN)

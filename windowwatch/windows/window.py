@@ -4,6 +4,11 @@ Named rules
 -----------
 opening
     Outside every known window an hour is good from `open_score` and `open_chance` on.
+others open nothing
+    Where other weather models have changed the chance, an hour outside every known window must
+    reach `open_chance`, and a window that opens at once `near_chance`, by the deciding model
+    alone as well as by all together: others can keep a window from opening, and never open
+    one. For staying it is the chance of all together that counts.
 staying
     Inside a known window it stays good down to `close_score` and `close_chance`. The chance
     has a say of its own: past a soft limit a fair score can stand beside a chance of nought,
@@ -48,7 +53,8 @@ class WindowRules:
     open_score, close_score : float
         Hysteresis: good from the first on; inside a known window down to the second. [0-100]
     open_chance, close_chance : float
-        Likewise for the chance, where there is one. [1]
+        Likewise for the chance, where there is one; to open, also by the deciding model
+        alone. [1]
     accept_caution : bool
         Whether an hour whose verdict is `caution` may be good; `go` always may, `no-go` never.
     step_min, min_length_min : int
@@ -151,8 +157,17 @@ def is_good(hour: Hour | None, rules: WindowRules, *, inside: bool) -> bool:
     accepted = {Verdict.GO, Verdict.CAUTION} if rules.accept_caution else {Verdict.GO}
     bound = rules.close_score if inside else rules.open_score
     likely = rules.close_chance if inside else rules.open_chance
-    enough = hour.chance is None or hour.chance >= likely
+    chance = hour.chance if inside else opening_chance(hour.chance, hour.own_chance)
+    enough = chance is None or chance >= likely
     return hour.verdict in accepted and hour.score >= bound and enough
+
+
+def opening_chance(chance: float | None, own_chance: float | None) -> float | None:
+    """Chance that is reached by all models together and by the deciding one alone.
+
+    `own_chance` is None where no other model has changed the chance.
+    """
+    return chance if chance is None or own_chance is None else min(chance, own_chance)
 
 
 def worst_sentence(hour: Hour) -> str:
