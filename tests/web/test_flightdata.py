@@ -21,8 +21,9 @@ from PIL import Image
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.notices.picture import LARGEST, SIZE_PX
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.values import Hour
-from windowwatch.web.credits import NO_PERMISSION, credit_lines
+from windowwatch.scoring.values import Hour, Opinion, Verdict
+from windowwatch.storage.store import Store
+from windowwatch.web.credits import NO_PERMISSION, credit_lines, weather_credits
 from windowwatch.web.flightdata import FlightData, flight_geojson
 from windowwatch.web.gpx import drive_gpx
 from windowwatch.web.kml import flight_kml
@@ -205,6 +206,64 @@ def test_the_map_is_a_picture_with_landings_and_whose_it_is(made_week: Week) -> 
     made_week.store.save_pass(invented.record(1, hours=(refused,)))
     nowhere = client.get(f"/data/map.png?site=millfield&time={stamp(refused.time_utc)}")
     assert nowhere.status_code == 404
+
+
+def test_a_picture_is_kept_under_the_pass_that_it_shows(
+    made_week: Week, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another pass is stored while the first one's picture is being made."""
+    detail = made_detail.detail(HOUR)
+    made_week.store.save_pass(invented.record(hours=(HOUR,), details=(detail,), steps=1))
+    whole, read = Store.detail, []
+
+    def interrupted(self: Store, *asked: Any, **more: Any) -> Any:
+        found = whole(self, *asked, **more)
+        if not read:
+            worse = replace(HOUR, verdict=Verdict.NO_GO)
+            again = invented.record(hours=(worse,), details=(detail,), changes=(), deliveries=(),
+                                    pass_number=2, steps=2)  # fmt: skip
+            assert self.save_pass(again)
+        read.append(found)
+        return found
+
+    monkeypatch.setattr(Store, "detail", interrupted)
+    client = made_week.client(invented.NOW)
+    path = f"/data/map.png?site=millfield&time={stamp(HOUR.time_utc)}"
+    first, second = client.get(path), client.get(path)
+    assert first.content != second.content  # the title says the verdict
+    assert client.get(path).content == second.content
+
+
+def test_every_model_that_has_a_say_is_credited_in_all_that_is_given_out(made_week: Week) -> None:
+    """A provider's licence holds for what its weather has changed, too."""
+    other = Opinion("gfs-0.25", "gfs-0.25-2026-05-04T18Z", Verdict.NO_GO, 31.0, 0.2, 23.4)
+    hour = replace(HOUR, others=(other,))
+    made_week.store.save_pass(invented.record(hours=(hour,), details=(made_detail.detail(hour),)))
+    made_week.store.save_pass(invented.record(1, hours=(HOUR,)))
+    client = made_week.client(invented.NOW)
+    (wanted,) = weather_credits([Cycle.of_id(other.cycle_id)])
+    own = f"?site=millfield&time={stamp(HOUR.time_utc)}"
+    old = f"?cycle={invented.cycle().id}"
+
+    def told(path: str) -> str:
+        text = html.unescape(client.get(path).text)
+        return re.sub(r"\s+|\\", "", text.replace("\r\n ", ""))
+
+    def in_short(text: str) -> str:
+        return re.sub(r"\s+|\\", "", text)
+
+    newest = ("/data/hours.json", "/data/flight.kml" + own)
+    assert all(in_short(wanted) not in told(path) for path in newest)
+    assert in_short(wanted) in told(f"/data/hours.json{old}")
+    made_week.store.save_pass(
+        invented.record(2, hours=(hour,), details=(made_detail.detail(hour),))
+    )
+    for path in (
+        "/data/hours.json", "/data/hours.csv", "/data/windows.json", "/data/windows.ics",
+        "/data/footprints.geojson", f"/data/flight.geojson{own}", f"/data/flight.kml{own}",
+        f"/data/drive.gpx{own}",
+    ):  # fmt: skip
+        assert in_short(wanted) in told(path), path
 
 
 def test_the_page_of_an_hour_leads_to_all_of_them(week: Week) -> None:

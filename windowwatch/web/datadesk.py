@@ -1,5 +1,6 @@
 """Addresses that give data instead of pages."""
 
+from collections.abc import Iterable
 from datetime import timedelta
 from importlib.metadata import version
 from typing import Any
@@ -15,7 +16,7 @@ from windowwatch.web import export
 from windowwatch.web.credits import NO_PERMISSION, credit_lines
 from windowwatch.web.feed import windows_calendar
 from windowwatch.web.openapi import PARAMETERS, describe
-from windowwatch.web.reading import Reader, Snapshot
+from windowwatch.web.reading import Reader, Snapshot, all_behind
 from windowwatch.web.values import Facts, from_stamp, site_keys
 from windowwatch.windows.values import Window
 
@@ -69,21 +70,21 @@ class DataDesk:
     def hours(self, request: Request) -> Response:
         """Launch hours of a cycle."""
         asked = asked_of(request)
-        cycle, hours = self._chosen(asked)
+        cycle, notes, hours = self._chosen(asked)
         checks = asked.get("checks") == "yes"
         return JSONResponse(
             {
                 "watch": self._facts.watch,
                 "cycle": export.cycle_data(cycle),
-                "attribution": self._notes(cycle),
+                "attribution": notes,
                 "hours": [export.hour_data(hour, checks=checks) for hour in hours],
             }
         )
 
     def hours_csv(self, request: Request) -> Response:
         """Launch hours of a cycle, as CSV."""
-        cycle, hours = self._chosen(asked_of(request))
-        text = export.hours_csv(hours, cycle.id, self._notes(cycle))
+        cycle, notes, hours = self._chosen(asked_of(request))
+        text = export.hours_csv(hours, cycle.id, notes)
         return file_answer(text, "text/csv", "hours.csv")
 
     def windows(self, request: Request) -> Response:
@@ -94,7 +95,7 @@ class DataDesk:
             {
                 "watch": self._facts.watch,
                 "cycle": export.cycle_data(snapshot.cycle.cycle),
-                "attribution": self._notes(snapshot.cycle.cycle),
+                "attribution": self._notes(snapshot.behind),
                 "windows": [export.window_data(window) for window in snapshot.windows],
             }
         )
@@ -125,7 +126,7 @@ class DataDesk:
             self._facts.sites,
             snapshot.cycle.saved_utc,
             passes=self._reader.passes({w.cycle_id for each in histories for w in each}),
-            notes=self._notes(snapshot.cycle.cycle),
+            notes=self._notes(snapshot.behind),
         )
         return file_answer(feed, "text/calendar", "windows.ics")
 
@@ -140,11 +141,11 @@ class DataDesk:
     def footprints(self, request: Request) -> Response:
         """Where flights land, as GeoJSON; without no-go hours unless they are asked for."""
         asked = asked_of(request)
-        cycle, hours = self._chosen(asked)
+        cycle, notes, hours = self._chosen(asked)
         if asked.get("all") != "yes" and "time" not in asked:
             hours = [h for h in hours if h.verdict in {Verdict.GO, Verdict.CAUTION}]
         return JSONResponse(
-            export.footprints_geojson(hours, self._facts.sites, cycle, self._notes(cycle)),
+            export.footprints_geojson(hours, self._facts.sites, cycle, notes),
             media_type="application/geo+json",
         )
 
@@ -152,10 +153,10 @@ class DataDesk:
         """The description of all these."""
         return JSONResponse(describe(version("windowwatch")))
 
-    def _notes(self, cycle: Cycle) -> list[str]:
-        """What must be said with results of a cycle."""
+    def _notes(self, behind: Iterable[Cycle]) -> list[str]:
+        """What must be said with results of some cycles, those of other models among them."""
         note = [self._facts.note] if self._facts.note else []
-        return [*note, NO_PERMISSION, *credit_lines([cycle], self._facts.ground)]
+        return [*note, NO_PERMISSION, *credit_lines(behind, self._facts.ground)]
 
     def _snapshot(self) -> Snapshot:
         snapshot = self._reader.newest()
@@ -163,8 +164,8 @@ class DataDesk:
             raise RefusedError(404, "no forecast cycle has been worked out yet")
         return snapshot
 
-    def _chosen(self, asked: dict[str, str]) -> tuple[Cycle, list[Hour]]:
-        """Hours of the cycle, site and time that are asked for."""
+    def _chosen(self, asked: dict[str, str]) -> tuple[Cycle, list[str], list[Hour]]:
+        """Hours of the cycle, site and time that are asked for, and what must be said with them."""
         snapshot = self._snapshot()
         cycle, hours = snapshot.cycle.cycle, snapshot.hours
         if asked.get("cycle", cycle.id) != cycle.id:
@@ -172,6 +173,7 @@ class DataDesk:
             if not found:
                 raise RefusedError(404, "no such cycle among the last ones")
             cycle, hours = found[0], self._reader.hours_of(found[0].id)
+        notes = self._notes(all_behind(cycle, hours))
         chosen = list(hours)
         if "site" in asked:
             site = site_keys(self._facts.sites).get(asked["site"])
@@ -183,7 +185,7 @@ class DataDesk:
             if moment is None:
                 raise RefusedError(400, "time: write it as 20260508T0800Z")
             chosen = [h for h in chosen if h.time_utc == moment]
-        return cycle, chosen
+        return cycle, notes, chosen
 
 
 def asked_of(request: Request) -> dict[str, str]:

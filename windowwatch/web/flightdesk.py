@@ -6,7 +6,6 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from windowwatch.forecast.cycle import Cycle
 from windowwatch.notices.picture import Scene, draw
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.web.credits import NO_PERMISSION, credit_lines
@@ -14,7 +13,7 @@ from windowwatch.web.datadesk import RefusedError, asked_of, file_answer
 from windowwatch.web.flightdata import FlightData, flight_geojson
 from windowwatch.web.gpx import drive_gpx
 from windowwatch.web.kml import flight_kml
-from windowwatch.web.reading import Reader
+from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
 
 #: Pictures that are kept at the same time; each has some 100 kB.
@@ -38,18 +37,18 @@ class FlightDesk:
 
     def geojson(self, request: Request) -> Response:
         """The flight of an hour as GeoJSON."""
-        data = self._data(request)
+        _, data = self._data(request)
         return JSONResponse(flight_geojson(data), media_type="application/geo+json")
 
     def kml(self, request: Request) -> Response:
         """The same as KML."""
-        data = self._data(request)
+        _, data = self._data(request)
         media = "application/vnd.google-earth.kml+xml"
         return file_answer(flight_kml(data), media, f"{_name(data)}.kml")
 
     def gpx(self, request: Request) -> Response:
         """The crew's drive and the landing as GPX."""
-        data = self._data(request)
+        _, data = self._data(request)
         made = drive_gpx(data)
         if made is None:
             raise RefusedError(404, "it is not known where flights of that hour land")
@@ -57,14 +56,11 @@ class FlightDesk:
 
     def picture(self, request: Request) -> Response:
         """The map of an hour as a picture; drawn one at a time, the last ones are kept."""
-        data = self._data(request)
+        snapshot, data = self._data(request)
         mark = data.hour.footprint
         if mark is None:
             raise RefusedError(404, "it is not known where flights of that hour land")
-        snapshot = self._reader.newest()
-        made_for = (
-            "" if snapshot is None else snapshot.word, data.site.name, stamp(data.hour.time_utc),
-        )  # fmt: skip
+        made_for = (snapshot.word, data.site.name, stamp(data.hour.time_utc))
         with self._drawing:
             if made_for not in self._drawn:
                 weather = ". ".join(line for line in data.credits if line.startswith("Weather"))
@@ -77,27 +73,29 @@ class FlightDesk:
             png = self._drawn[made_for]
         return file_answer(png, "image/png", f"{_name(data)}.png")
 
-    def _data(self, request: Request) -> FlightData:
+    def _data(self, request: Request) -> tuple[Snapshot, FlightData]:
+        """What is asked for, and the pass that it is of."""
         asked = asked_of(request)
         if "window" in asked and ("site" in asked or "time" in asked):
             raise RefusedError(400, "give a window, or site and time, not both")
-        cycle, site, hour = (
+        snapshot, site, hour = (
             self._best_hour(asked["window"]) if "window" in asked else self._hour(asked)
         )
+        cycle = snapshot.cycle.cycle
         told_by = hour.from_cycle or cycle.id
         detail = self._reader.detail(told_by, hour.site, hour.time_utc)
         facts = self._facts
-        return FlightData(
+        return snapshot, FlightData(
             watch=facts.watch,
             site=site,
             hour=hour,
             cycle=cycle,
             detail=detail,
-            credits=credit_lines([cycle], facts.ground),
+            credits=credit_lines(snapshot.behind, facts.ground),
             note=facts.note,
         )
 
-    def _best_hour(self, uid: str) -> tuple[Cycle, Site, Hour]:
+    def _best_hour(self, uid: str) -> tuple[Snapshot, Site, Hour]:
         history = self._reader.history(uid)
         if not history:
             raise RefusedError(404, "no such window")
@@ -108,7 +106,7 @@ class FlightDesk:
             raise RefusedError(404, "the window's site is not watched any more")
         return self._hour({"site": key, "time": stamp(window.best_hour_utc)})
 
-    def _hour(self, asked: dict[str, str]) -> tuple[Cycle, Site, Hour]:
+    def _hour(self, asked: dict[str, str]) -> tuple[Snapshot, Site, Hour]:
         if "site" not in asked or "time" not in asked:
             raise RefusedError(400, "give a window, or site and time")
         snapshot = self._reader.newest()
@@ -123,7 +121,7 @@ class FlightDesk:
         hour = snapshot.by_time.get((site.name, moment))
         if hour is None:
             raise RefusedError(404, "the newest cycle does not look at that hour")
-        return snapshot.cycle.cycle, site, hour
+        return snapshot, site, hour
 
 
 def _name(data: FlightData) -> str:

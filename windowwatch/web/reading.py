@@ -1,7 +1,7 @@
 """What the page asks of the database, and keeps as long as it stays true."""
 
 import threading
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -44,8 +44,13 @@ class Snapshot:
     @cached_property
     def behind(self) -> tuple[Cycle, ...]:
         """Every cycle whose weather is in the results: the newest, and other models' ones."""
-        others = dict.fromkeys(o.cycle_id for h in self.hours for o in h.others)
-        return (self.cycle.cycle, *(Cycle.of_id(each) for each in others))
+        return all_behind(self.cycle.cycle, self.hours)
+
+
+def all_behind(cycle: Cycle, hours: Iterable[Hour]) -> tuple[Cycle, ...]:
+    """A cycle, and those of other models that have a say in its hours."""
+    others = dict.fromkeys(o.cycle_id for h in hours for o in h.others)
+    return (cycle, *(Cycle.of_id(each) for each in others))
 
 
 class Reader:
