@@ -7,13 +7,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 import xarray as xr
+from grib_maker import Message, aloft, ground, write
 from provider import CYCLE, gfs_messages, samples
 
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.archive import Archived, read_archive, write_archive
+from windowwatch.forecast.archive import CF, Archived, named, read_archive, write_archive
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.decode import open_cycle
 from windowwatch.forecast.framing import walk
+from windowwatch.forecast.models import FIELDS
 from windowwatch.forecast.normalise import build_cycle
 
 STEPS = (0, 3, 6)
@@ -60,6 +62,50 @@ def test_a_cycle_comes_back_bit_by_bit(members: bool, tmp_path: Path) -> None:
     assert (one.gaps, one.remarks, one.files) == (other.gaps, other.remarks, other.files)
     write_archive(path, archived)  # over itself, as after a fuller pass
     assert read_archive(path).files == archived.files
+
+
+def test_every_field_has_a_unit_and_a_name() -> None:
+    """Names: CF standard name table; of these two quantities it has none of their meaning."""
+    assert set(CF) == set(FIELDS)
+    for name, field in FIELDS.items():
+        assert field.words
+        for selector in field.selectors:
+            found = named(name, selector)
+            assert found["units"], name
+            assert ("standard_name" in found) == (name not in {"ceiling_m", "freezing_rain"}), name
+            if selector.scale not in (1.0, 3600.0):  # geopotential is not its height
+                assert found["standard_name"] in {"geopotential", "surface_geopotential"}
+                assert found["units"] == "m2 s-2"
+    assert named("q", FIELDS["q"].selectors[0])["units"] == "1"
+    assert named("r", FIELDS["r"].selectors[0])["units"] == "%"
+
+
+@pytest.mark.parametrize(("what", "value"), [("r", 80.0), ("q", 4e-4)])
+def test_humidity_comes_back_and_says_its_unit(what: str, value: float, tmp_path: Path) -> None:
+    messages = [message for step in (0, 3) for message in aloft(step)] + ground()
+    messages += [Message(what, step, value, hpa) for step in (0, 3) for hpa in (1000, 500)]
+    messages += [Message("old ceiling", step, 900.0) for step in (0, 3)]
+    freezing = {"parameterNumber": 34}
+    messages += [Message("rate", step, 1.0, keys=freezing) for step in (0, 3)]
+    framing = walk(write(tmp_path / "a.grib2", messages))
+    files = (SourceFile(framing.path, framing.sha256, framing.size_bytes),)
+    archived = Archived(Cycle(CYCLE, "x"), open_cycle([framing], None), files, "Data: invented.")
+    path = tmp_path / "cycle.nc"
+    write_archive(path, archived)
+    one, other = built(archived), built(read_archive(path))
+    assert one.wind.lightness is not None
+    assert other.wind.lightness is not None
+    assert (one.wind.lightness > 2e-4).all()
+    assert np.array_equal(one.wind.lightness, other.wind.lightness)
+    assert np.array_equal(one.wind.air, other.wind.air)
+    for name in ("ceiling_m", "freezing_rain"):
+        assert np.array_equal(one.surface.fields[name], other.surface.fields[name])
+    with xr.open_dataset(path) as dataset:
+        units = {name: dataset[name].attrs["units"] for name in (what, "freezing_rain")}
+        assert units == {what: {"r": "%", "q": "1"}[what], "freezing_rain": "1"}
+        assert dataset[what].attrs["long_name"].endswith("humidity")
+        assert float(dataset[what].mean()) == pytest.approx(value, rel=1e-3)
+        assert dataset["ceiling_m"].attrs["comment"] == "above sea level"
 
 
 def test_it_opens_in_plain_xarray(tmp_path: Path) -> None:

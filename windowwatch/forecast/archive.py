@@ -24,14 +24,18 @@ from windowwatch.errors import DecodeError
 from windowwatch.forecast.cutout import Cut
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.forecast.decode import OpenCycle, OpenField
-from windowwatch.forecast.models import FIELDS
+from windowwatch.forecast.models import FIELDS, Selector
+from windowwatch.physics.constants import STANDARD_GRAVITY_MPS2
 
-#: Our field to CF standard name and unit; fields without a standard name carry words only.
+#: Our field to CF standard name and unit; without a name (the table has none for the
+#: quantity) the file carries our words and the unit. Every field of `models.FIELDS` is here.
 CF: Mapping[str, tuple[str, str]] = {
     "u": ("eastward_wind", "m s-1"),
     "v": ("northward_wind", "m s-1"),
     "t": ("air_temperature", "K"),
     "gh": ("geopotential_height", "m"),
+    "q": ("specific_humidity", "1"),
+    "r": ("relative_humidity", "%"),
     "orography": ("surface_altitude", "m"),
     "land_fraction": ("land_area_fraction", "1"),
     "wind_u_10m_mps": ("eastward_wind", "m s-1"),
@@ -55,7 +59,10 @@ CF: Mapping[str, tuple[str, str]] = {
         "temperature_difference_between_ambient_air_and_air_lifted_adiabatically_from_the_surface",
         "K",
     ),
+    "ceiling_m": ("", "m"),  # above ground, where CF's cloud_base_altitude is above the geoid
+    "freezing_rain": ("", "1"),  # whether, or what share of the time
 }
+_GEOPOTENTIAL = {"gh": "geopotential", "orography": "surface_geopotential"}
 _RUNS = ("control", "members")
 _AXES = ("number", "step", "level")
 _AXIS_ATTRIBUTES = {
@@ -179,8 +186,19 @@ def _attributes(run: str, name: str, opened: OpenField, array: xr.DataArray) -> 
         "interval_start_s": array["start"].values.astype(np.int64),
         "cell_methods": f"time: {opened.selector.kind}",
     }
-    if name in CF and opened.selector.scale in (1.0, 3600.0):
-        found["standard_name"], found["units"] = CF[name]
+    return found | named(name, opened.selector)
+
+
+def named(name: str, selector: Selector) -> dict[str, str]:
+    """Unit of a field's values as a source carries it, and the CF name where there is one."""
+    standard_name, units = CF[name]
+    if selector.scale == 1.0 / STANDARD_GRAVITY_MPS2:  # geopotential, not its height
+        standard_name, units = _GEOPOTENTIAL[name], "m2 s-2"
+    found = {"units": units}
+    if standard_name:
+        found["standard_name"] = standard_name
+    if selector.above_sea:
+        found["comment"] = "above sea level"
     return found
 
 
