@@ -32,6 +32,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Check, Hour, Part, Verdict
 from windowwatch.storage import codec
+from windowwatch.storage.roles import Role
 from windowwatch.storage.store import Store
 from windowwatch.windows.values import ChangeKind, WindowState
 
@@ -139,7 +140,7 @@ def test_an_older_cycle_is_refused(store: Store) -> None:
     assert [c.cycle for c in store.cycles(WATCH)] == [cycle(3)]
     # Another model, and another watch, have an order of their own.
     other_model = Cycle(cycle(1).reference_utc, "other")
-    assert store.save_pass(record(1, cycle=other_model))
+    assert store.save_pass(record(1, cycle=other_model, role=Role.OPINION, windows=()))
     assert store.save_pass(record(2, watch="other watch"))
     assert store.latest_cycle(WATCH) == cycle(3)
     assert store.latest_cycle(WATCH, "other") == other_model

@@ -259,6 +259,61 @@ def test_an_opinion_never_takes_the_place_of_a_newer_one(watch: Watch, store: St
         say(watch, store, 1, good())
 
 
+def test_the_model_that_decides_from_now_on_is_not_hidden_by_the_one_before(
+    watch: Watch, store: Store
+) -> None:
+    """The settings are changed; the last cycle of the old one is later than the first of the new.
+
+    Windows go on, and the old one is heard from its next cycle on.
+    """
+    decide(watch, store, 1, good())
+    (window,) = decide(watch, store, 2, good()).windows
+    swapped = replace(watch, model="ifs", others=("skerra",))
+    assert weigh_anew(swapped, store, read_at(2)) is None
+    say(swapped, store, 3, good(chance=0.4), model="skerra")
+    assert weigh_anew(swapped, store, read_at(3)) is None, "nothing of the deciding model yet"
+    assert store.hours(watch.name) == good()
+
+    first = Cycle(cycle(1).reference_utc, "ifs")
+    record, saved = conclude(
+        found(swapped, first, good()), swapped, store, lambda r: with_others(r, swapped, store)
+    )
+    assert saved
+    newest = store.newest_pass(watch.name)
+    assert newest is not None
+    assert newest.cycle == first
+    assert store.cycles(watch.name)[-1].cycle == first
+    assert store.hours(watch.name) == record.hours
+    assert [h.chance for h in record.hours] == pytest.approx([0.6] * 4)
+    assert [w.uid for w in store.current_windows(watch.name)] == [window.uid]
+    second = Cycle(cycle(2).reference_utc, "ifs")
+    conclude(found(swapped, second, bad()), swapped, store)
+    assert [w.state for w in store.window_history(watch.name, window.uid)] == [
+        "sighted",
+        "open",
+        "open",
+        "closed",
+    ]
+
+
+def test_a_stored_cycle_keeps_its_role(watch: Watch, store: Store) -> None:
+    """More of a cycle comes in after the settings were changed."""
+    decide(watch, store, 0, good())
+    decide(watch, store, 1, good())
+    swapped = replace(watch, model="ifs", others=("skerra",))
+    more = replace(found(swapped.as_seen_by("skerra"), cycle(1), bad()), steps=12)
+    assert not keep_opinion(more, store)[1]
+    assert store.latest_cycle(watch.name) == cycle(1)
+    assert [w.state for w in store.current_windows(watch.name)] == ["open"]
+    assert store.opinions(watch.name) == ()
+
+    say(watch, store, 1, good())
+    whole = replace(found(swapped, Cycle(cycle(1).reference_utc, "ifs"), bad()), steps=12)
+    assert not conclude(whole, swapped, store)[1]
+    assert [each.cycle.model for each in store.opinions(watch.name)] == ["ifs"]
+    assert store.latest_cycle(watch.name) == cycle(1)
+
+
 def test_a_watch_names_a_model_once(watch: Watch) -> None:
     with pytest.raises(InputError, match="names a weather model twice"):
         replace(watch, others=("ifs", "skerra"))

@@ -112,7 +112,7 @@ def common_zone(sites: Iterable[Site]) -> ZoneInfo | None:
 
 
 def next_forecast(stored: Sequence[StoredCycle]) -> datetime | None:
-    """About when the next cycle will have been read; None before two are stored.
+    """About when the next cycle will have been read; None before two of a model are stored.
 
     Cycles come as far apart as their reference times, and each takes about as long as the
     one before.
@@ -125,4 +125,6 @@ def next_forecast(stored: Sequence[StoredCycle]) -> datetime | None:
     if len(stored) < 2:
         return None
     before, newest = stored[-2], stored[-1]
+    if before.cycle.model != newest.cycle.model:
+        return None  # another model decides since
     return newest.saved_utc + (newest.cycle.reference_utc - before.cycle.reference_utc)

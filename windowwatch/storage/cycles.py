@@ -113,10 +113,15 @@ def passes_by_cycle(database: Database, watch: str, cycle_ids: Collection[str]) 
         return {row.cycle_id: row.passes for row in session.execute(wanted)}
 
 
-def latest_cycle(database: Database, watch: str, model: str | None = None) -> Cycle | None:
-    """Newest stored cycle of a watch: of its deciding model, or of the one that is named."""
+def latest_cycle(
+    database: Database, watch: str, model: str | None = None, role: Role | None = None
+) -> Cycle | None:
+    """Newest stored cycle of a watch: of its deciding model, or of the one that is named.
+
+    Of a named model only those in a role when one is given.
+    """
     with database.reading() as session:
-        row = newest(session, watch, model)
+        row = newest(session, watch, model, role)
         return None if row is None else Cycle(row.reference_utc, row.model)
 
 
@@ -132,7 +137,8 @@ def stored_cycles(
 ) -> tuple[StoredCycle, ...]:
     """Stored cycles of a watch, oldest first; only the `last` ones when given.
 
-    Of its deciding model, or of the one that is named.
+    Of its deciding model, or of the one that is named. Where another model decides since, those
+    of the one before stand first.
     """
     wanted = newest_first(of_watch(watch), model).limit(last).options(selectinload(CycleRow.files))
     with database.reading() as session:
@@ -140,7 +146,7 @@ def stored_cycles(
 
 
 def opinion_cycles(database: Database, watch: str) -> tuple[StoredCycle, ...]:
-    """Newest stored cycle of every other model of a watch, by name of the model."""
+    """Newest cycle stored as an opinion of every model that has one, by name of the model."""
     others = (
         select(CycleRow.model)
         .where(CycleRow.watch == watch, CycleRow.role == str(Role.OPINION))
@@ -148,7 +154,9 @@ def opinion_cycles(database: Database, watch: str) -> tuple[StoredCycle, ...]:
     )
     with database.reading() as session:
         models = sorted(session.scalars(others))
-    return tuple(each for m in models for each in stored_cycles(database, watch, 1, model=m))
+        return tuple(
+            stored_cycle(row) for m in models if (row := newest(session, watch, m, Role.OPINION))
+        )
 
 
 def stored_cycle(row: CycleRow) -> StoredCycle:
@@ -192,7 +200,7 @@ def window_history(database: Database, watch: str, uid: str) -> tuple[Window, ..
         select(WindowRow)
         .join(CycleRow, WindowRow.cycle_row == CycleRow.id)
         .where(CycleRow.watch == watch, WindowRow.uid == uid)
-        .order_by(*_OLDEST_FIRST)
+        .order_by(CycleRow.id)
     )
     with database.reading() as session:
         return tuple(rows.window_of_row(row) for row in session.scalars(wanted))
@@ -274,9 +282,6 @@ def count_changes(database: Database, watch: str) -> int:
         return session.scalar(wanted) or 0
 
 
-_OLDEST_FIRST = (CycleRow.reference_utc, CycleRow.id)
-
-
 def mark_of(row: CycleRow | None) -> tuple[PassMark, ...]:
     """Mark of a row, as `PassRecord.made_on` has it."""
     if row is None:
@@ -289,15 +294,29 @@ def find(session: Session, watch: str, cycle_id: str) -> CycleRow | None:
     return session.scalar(of_watch(watch).where(CycleRow.cycle_id == cycle_id))
 
 
-def newest(session: Session, watch: str, model: str | None = None) -> CycleRow | None:
+def newest(
+    session: Session, watch: str, model: str | None = None, role: Role | None = None
+) -> CycleRow | None:
     """Row of the newest cycle of the deciding model, or of the one named."""
-    return session.scalar(newest_first(of_watch(watch), model).limit(1))
+    return session.scalar(newest_first(of_watch(watch), model, role).limit(1))
 
 
-def newest_first(wanted: Select[CycleRow], model: str | None) -> Select[CycleRow]:
-    """Cycles of the deciding model, or of the one that is named, the newest first."""
-    of_it = CycleRow.role == str(Role.PRIMARY) if model is None else CycleRow.model == model
-    return wanted.where(of_it).order_by(CycleRow.reference_utc.desc(), CycleRow.id.desc())
+def newest_first(
+    wanted: Select[CycleRow], model: str | None, role: Role | None = None
+) -> Select[CycleRow]:
+    """Cycles of the deciding model, or of the one that is named, the newest first.
+
+    Those that decide stand in the order in which they were stored: of one model that is the
+    order of their times, and a model that decides from now on is not hidden by a later cycle
+    of the one that decided before.
+    """
+    if model is None:
+        return wanted.where(CycleRow.role == str(Role.PRIMARY)).order_by(CycleRow.id.desc())
+    if role is not None:
+        wanted = wanted.where(CycleRow.role == str(role))
+    return wanted.where(CycleRow.model == model).order_by(
+        CycleRow.reference_utc.desc(), CycleRow.id.desc()
+    )
 
 
 def _find_or_newest(session: Session, watch: str, cycle_id: str | None) -> CycleRow | None:

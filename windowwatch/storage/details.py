@@ -36,7 +36,7 @@ def drop_old(session: Session, watch: str) -> None:
     newest = (
         select(CycleRow.id)
         .where(CycleRow.watch == watch, CycleRow.role == str(Role.PRIMARY))
-        .order_by(CycleRow.reference_utc.desc(), CycleRow.id.desc())
+        .order_by(CycleRow.id.desc())  # as `cycles.newest_first` has it
         .limit(KEPT_CYCLES)
     )
     kept = session.scalars(newest).all()

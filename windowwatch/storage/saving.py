@@ -41,7 +41,8 @@ def save_pass(database: Database, record: PassRecord) -> bool:
     whatever it holds: the first answer was told to people. The one exception is a cycle that
     has come further since: the next pass of it, with more steps than the last, takes the
     place of its hours, windows and files; changes told before stay. Where only what other
-    models say is new, hours and windows are replaced, and the rest stays.
+    models say is new, hours and windows are replaced, and the rest stays. A cycle that is
+    stored keeps its role: in another one it is not saved again.
 
     Returns
     -------
@@ -102,8 +103,11 @@ def _follows(record: PassRecord, there: CycleRow) -> bool:
     """Whether a pass is the next one of a cycle that has come further.
 
     It has more steps, or as many out of other files (a hole may have been filled); or other
-    models say something new of it.
+    models say something new of it. What decided stays so, and what was an opinion stays one,
+    also where another model decides since: the windows of a pass are never lost to an opinion.
     """
+    if there.role != str(record.role):
+        return False
     if record.pass_number != there.passes + 1 or record.steps < there.steps:
         return False
     if record.weighed_anew:

@@ -10,6 +10,7 @@ from windowwatch.scoring.values import Hour
 from windowwatch.storage import changes as between
 from windowwatch.storage import cycles, deliveries, details, engine, fetches, saving, trail, upkeep
 from windowwatch.storage import shares as links
+from windowwatch.storage.roles import Role
 from windowwatch.windows.values import Change, ChangeKind, Window
 
 
@@ -60,22 +61,24 @@ class Store:
         """The ledger of fetched forecasts (`windowwatch.forecast.ledger.Ledger`)."""
         return fetches.SqlLedger(self._database)
 
-    def latest_cycle(self, watch: str, model: str | None = None) -> Cycle | None:
-        """Newest stored cycle of a watch: of its deciding model, or of the one named."""
-        return cycles.latest_cycle(self._database, watch, model)
+    def latest_cycle(
+        self, watch: str, model: str | None = None, role: Role | None = None
+    ) -> Cycle | None:
+        """Newest stored cycle of a watch. See `cycles.latest_cycle`."""
+        return cycles.latest_cycle(self._database, watch, model, role)
 
     def newest_pass(self, watch: str) -> cycles.PassMark | None:
         """The newest pass of the newest cycle; quick, for asking often."""
         return cycles.newest_pass(self._database, watch)
 
     def opinions(self, watch: str) -> tuple[cycles.StoredCycle, ...]:
-        """Newest stored cycle of every other model of a watch."""
+        """Newest cycle stored as an opinion of every model that has one."""
         return cycles.opinion_cycles(self._database, watch)
 
     def cycles(
         self, watch: str, last: int | None = None, *, model: str | None = None
     ) -> tuple[cycles.StoredCycle, ...]:
-        """Stored cycles of a watch, oldest first; of the deciding model unless one is named."""
+        """Stored cycles of a watch, oldest first. See `cycles.stored_cycles`."""
         return cycles.stored_cycles(self._database, watch, last, model=model)
 
     def current_windows(self, watch: str) -> tuple[Window, ...]:

@@ -89,8 +89,10 @@ def drop_old_hours(database: Database, watch: str, before_utc: datetime) -> int:
     """
     before_utc = require_utc(before_utc)
     newest = (
-        select(func.max(CycleRow.reference_utc))
+        select(CycleRow.reference_utc)
         .where(CycleRow.watch == watch, CycleRow.role == str(Role.PRIMARY))
+        .order_by(CycleRow.id.desc())
+        .limit(1)
         .scalar_subquery()
     )
     old = (

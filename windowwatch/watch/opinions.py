@@ -19,12 +19,13 @@ _TRIED_EVERY, _TRIED_DRAWS = 6, 2
 def with_others(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
     """A pass of the deciding model, its hours with what the newest cycles of others say.
 
-    A model that the watch does not ask any more is not heard, though its cycles are stored.
+    A model that the watch does not ask any more is not heard, though its cycles are stored;
+    nor is one on a cycle of its own.
     """
     voices = [
         Voice(each.cycle, store.hours(watch.name, each.cycle.id))
         for each in store.opinions(watch.name)
-        if each.cycle.model in watch.others
+        if each.cycle.model in watch.others and each.cycle.model != found.cycle.model
     ]
     if not voices and not any(hour.others for hour in found.hours):
         return found
@@ -70,12 +71,16 @@ def keep_opinion(found: PassRecord, store: Store) -> tuple[PassRecord, bool]:
 def newest_weighed_anew(watch: Watch, store: Store, now_utc: datetime) -> PassRecord | None:
     """The newest pass of the deciding model with what others say now; None if that is no news.
 
+    None, too, where another model decided so far: its last pass stands as it was.
+
     It is stored by `windowwatch.watch.pipeline.weigh_anew`, as one more pass of its cycle.
     """
     stands, stored = store.newest_pass(watch.name), store.cycles(watch.name, last=1)
     if stands is None or not stored:
         return None
     newest = stored[-1]
+    if newest.cycle.model != watch.model:
+        return None
     hours = store.hours(watch.name, newest.cycle.id)
     found = PassRecord(
         watch=watch.name,

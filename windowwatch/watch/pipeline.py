@@ -285,7 +285,7 @@ def _carried(
     partial: bool,
 ) -> PassRecord:
     """Hours of a cycle, those beyond what there is of it as stored before; and what to say."""
-    newest = store.latest_cycle(watch.name, watch.model)
+    newest = store.latest_cycle(watch.name, watch.model, watch.role)
     if newest is None or not (partial or ended):
         return found
     reaches = from_unix_s(float(data.wind.time_unix_s[-1]))
