@@ -5,10 +5,12 @@ import threading
 from datetime import timedelta
 
 import httpx
+import invented
 import pytest
 from page_week import Week
 from starlette.requests import Request
 
+from windowwatch.storage.store import Store
 from windowwatch.web import kept
 
 
@@ -46,6 +48,35 @@ def test_compressed_bytes_are_those_of_the_page(
     assert len(texts) == 1
     assert len(packed) == 1  # five readers, one compression
     assert packed[0].decode() in texts
+
+
+def test_the_calendar_is_made_once_for_all_who_subscribe(
+    made_week: Week, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[str] = []
+    whole = Store.window_history
+
+    def counted(self: Store, watch: str, uid: str) -> object:
+        asked.append(uid)
+        return whole(self, watch, uid)
+
+    monkeypatch.setattr(Store, "window_history", counted)
+    made_week.store.save_pass(invented.record())
+    client = made_week.client(invented.NOW)
+    first = client.get("/data/windows.ics")
+    assert len(asked) == 1
+    assert first.headers["content-type"].startswith("text/calendar")
+    assert "windows.ics" in first.headers["content-disposition"]
+    assert client.get("/data/windows.ics").content == first.content
+    known = client.get("/data/windows.ics", headers={"if-none-match": first.headers["etag"]})
+    assert (known.status_code, len(asked)) == (304, 1)
+    made_week.clock(invented.NOW).set(invented.NOW + timedelta(hours=1))
+    assert client.get("/data/windows.ics").status_code == 200
+    assert len(asked) == 2  # closed windows leave it by and by
+    made_week.store.save_pass(invented.record(1))
+    newer = client.get("/data/windows.ics")
+    assert newer.content != first.content
+    assert len(asked) == 3
 
 
 def test_nobody_waits_for_a_page_that_another_reader_has_made() -> None:

@@ -1,7 +1,7 @@
 """Addresses that give data instead of pages."""
 
 from collections.abc import Iterable
-from datetime import timedelta
+from datetime import datetime, timedelta
 from importlib.metadata import version
 from typing import Any
 
@@ -9,12 +9,13 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from windowwatch.clock import Clock
+from windowwatch.clock import Clock, floor_to_step
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.web import export
 from windowwatch.web.credits import NO_PERMISSION, credit_lines
 from windowwatch.web.feed import windows_calendar
+from windowwatch.web.kept import Kept
 from windowwatch.web.openapi import PARAMETERS, describe
 from windowwatch.web.reading import Reader, Snapshot, all_behind
 from windowwatch.web.values import Facts, from_stamp, site_keys
@@ -48,6 +49,7 @@ class DataDesk:
         self._reader = reader
         self._facts = facts
         self._clock = clock
+        self._kept = Kept()
         self.routes = [
             Route("/data/cycle.json", self.cycle),
             Route("/data/hours.json", self.hours),
@@ -103,12 +105,23 @@ class DataDesk:
     def calendar(self, request: Request) -> Response:
         """Windows as a calendar."""
         asked_of(request)
-        return self.feed()
+        return self.feed(request)
 
-    def feed(self) -> Response:
-        """The calendar; windows that closed not long ago are cancelled in it."""
+    def feed(self, request: Request) -> Response:
+        """The calendar, made once an hour for all who subscribe to it."""
         snapshot = self._snapshot()
-        since = self._clock.now() - CANCELLED_FOR
+        hour_utc = floor_to_step(self._clock.now(), timedelta(hours=1))
+        return self._kept.answer(
+            request,
+            (snapshot.word, hour_utc),
+            lambda: self._feed(snapshot, hour_utc - CANCELLED_FOR),
+            same=snapshot.word,
+            media="text/calendar",
+            more=_called("windows.ics"),
+        )
+
+    def _feed(self, snapshot: Snapshot, since: datetime) -> bytes:
+        """Windows, and those cancelled that closed after a time."""
         uids = [w.uid for w in snapshot.windows]
         uids += [
             c.window_uid
@@ -120,7 +133,7 @@ class DataDesk:
             history = self._reader.history(uid)
             if history:
                 histories.append(history)
-        feed = windows_calendar(
+        return windows_calendar(
             self._facts.watch,
             histories,
             self._facts.sites,
@@ -128,7 +141,6 @@ class DataDesk:
             passes=self._reader.passes({w.cycle_id for each in histories for w in each}),
             notes=self._notes(snapshot.behind),
         )
-        return file_answer(feed, "text/calendar", "windows.ics")
 
     def changes(self, request: Request) -> Response:
         """What happened to windows, oldest first."""
@@ -206,8 +218,8 @@ def asked_of(request: Request) -> dict[str, str]:
 
 def file_answer(content: str | bytes, media: str, name: str) -> Response:
     """A file under a name of its own, that a browser may show or keep."""
-    return Response(
-        content,
-        media_type=media,
-        headers={"content-disposition": f'inline; filename="{name}"'},
-    )
+    return Response(content, media_type=media, headers=_called(name))
+
+
+def _called(name: str) -> dict[str, str]:
+    return {"content-disposition": f'inline; filename="{name}"'}

@@ -3,11 +3,12 @@
 import gzip
 import hashlib
 import threading
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import Response
 
 #: Pages that are kept at the same time: few, for few are looked at by many.
 MOST_KEPT = 16
@@ -15,7 +16,7 @@ MOST_KEPT = 16
 
 @dataclass(frozen=True)
 class _Made:
-    html: bytes
+    content: bytes
     packed: bytes
     etag: str
 
@@ -35,21 +36,24 @@ class Kept:
         make: Callable[[], bytes],
         *,
         same: Hashable,
+        media: str = "text/html",
+        more: Mapping[str, str] = MappingProxyType({}),
     ) -> Response:
         """The page kept for `made_for`, made if it is not there; 304 to one who has it already.
 
         Only one thread makes a page. Others get the last one of the `same` results meanwhile,
-        where there is one, and wait for it otherwise.
+        where there is one, and wait for it otherwise. `media` and `more` are the kind of what
+        `make` makes, and further headers.
         """
         made = self._found(made_for) or self._new(made_for, make, same)
-        headers = {"etag": made.etag, "vary": "Accept-Encoding"}
+        headers = {**more, "etag": made.etag, "vary": "Accept-Encoding"}
         known = request.headers.get("if-none-match", "")
         if made.etag in {each.strip() for each in known.split(",")}:
             return Response(status_code=304, headers=headers)
         if "gzip" in request.headers.get("accept-encoding", ""):
             headers["content-encoding"] = "gzip"
-            return HTMLResponse(made.packed, headers=headers)
-        return HTMLResponse(made.html, headers=headers)
+            return Response(made.packed, headers=headers, media_type=media)
+        return Response(made.content, headers=headers, media_type=media)
 
     def _found(self, made_for: Hashable) -> _Made | None:
         with self._lock:
@@ -66,9 +70,9 @@ class Kept:
             found = self._found(made_for)
             if found is not None:
                 return found
-            html = make()
-            etag = f'W/"{hashlib.sha256(html).hexdigest()[:20]}"'
-            made = _Made(html, gzip.compress(html, 6, mtime=0), etag)
+            content = make()
+            etag = f'W/"{hashlib.sha256(content).hexdigest()[:20]}"'
+            made = _Made(content, gzip.compress(content, 6, mtime=0), etag)
             with self._lock:
                 _keep(self._made, made_for, made)
                 _keep(self._last, same, made)

@@ -57,7 +57,7 @@ class ShareDesk:
         *,
         page: Page,
         problem: Callable[[str, str, int], Response],
-        calendar: Callable[[], Response],
+        calendar: Callable[[Request], Response],
     ) -> None:
         self._store, self._watch, self._clock = store, watch, clock
         self._keeper, self._seal = keeper, seal
@@ -94,7 +94,7 @@ class ShareDesk:
     def calendar(self, request: Request) -> Response:
         """The calendar for a program that knows no cookies."""
         share = self._known(request)
-        return share if isinstance(share, Response) else self._calendar()
+        return share if isinstance(share, Response) else self._calendar(request)
 
     def _known(self, request: Request) -> Share | Response:
         address = request.client.host if request.client else ""
