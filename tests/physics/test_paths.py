@@ -61,8 +61,8 @@ def test_the_last_row_of_a_leg_is_the_air_where_the_leg_ends() -> None:
     air is linear, which is 1 m off there.
     """
     high = made_air.grid(lambda t, y, x, z: (0.0 * z, 0.0 * z), terrain_m=130.0)
-    chosen = {"launch": np.zeros(5, int), "member": np.zeros(5, int), "draw": np.arange(5)}
-    for path in fly_paths(high, START, TRAIN, DRAWS, **chosen):
+    none = [0] * 5
+    for path in fly_paths(high, START, TRAIN, DRAWS, launch=none, member=none, draw=range(5)):
         burst = int(np.argmax(path.height_m))
         pressure = path.density_kgpm3 * AIR_GAS_CONSTANT * path.temperature_k
         assert standard_height_m(pressure) == pytest.approx(path.height_m, abs=1.0)

@@ -1,7 +1,11 @@
 """Flights against airspace and permitted area: flown for real, held against each one's path."""
 
+import os
+import subprocess
+import sys
 import tracemalloc
 from dataclasses import replace
+from pathlib import Path
 
 import launch_days as day
 import made_air
@@ -96,6 +100,19 @@ def test_every_flight_is_answered_as_its_own_path_says(flown: tuple[Flights, Air
     assert np.array_equal(found.by_volume, crossed.reshape(2, 80, 2).sum(axis=1))
     assert 5 < left.sum() < 155
     assert np.array_equal(found.left.ravel(), left)
+
+
+def test_four_threads_may_ask_at_once() -> None:
+    """GEOS crashes the process if they ask one prepared geometry; so in a process of its own.
+
+    Without the lock of `AirWatch` this dies within the first few rounds.
+    """
+    folder = Path(__file__).parents[1]
+    done = subprocess.run(
+        [sys.executable, folder / "many_threads.py", "150"], check=False, capture_output=True,
+        text=True, env={**os.environ, "PYTHONPATH": str(folder.parent)},
+    )  # fmt: skip
+    assert (done.returncode, done.stdout) == (0, "150 rounds, all alike\n"), done.stderr
 
 
 def test_only_sums_are_kept_however_many_volumes_there_are() -> None:

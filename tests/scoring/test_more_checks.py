@@ -108,8 +108,10 @@ def test_lost_flights_do_not_shrink_the_search_area_unsaid() -> None:
     said = {}
     for lost in (0, 3, 5, 6, 10):
         status = np.where(np.arange(100) >= 100 - lost, int(FlightStatus.LEFT_GRID), 0)
-        where = {"landing_latitude_deg": latitude, "landing_longitude_deg": longitude}
-        where = {name: np.where(status == 0, values, np.nan) for name, values in where.items()}
+        where: dict[str, Any] = {
+            "landing_latitude_deg": np.where(status == 0, latitude, np.nan),
+            "landing_longitude_deg": np.where(status == 0, longitude, np.nan),
+        }
         said[lost] = _checks(draws=100, status=status, **where)["search_area"]
     assert "lost" not in said[0].sentence
     assert " (3.0 % of flights are lost and not in it), " in said[3].sentence
