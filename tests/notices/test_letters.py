@@ -20,6 +20,7 @@ from sink import Sink, free_port
 
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import StorageError
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.notices import channels as door
 from windowwatch.notices.deliver import DeliveryReport, Result, deliver_pending
 from windowwatch.notices.surroundings import Surroundings, common_zone, next_forecast
@@ -184,6 +185,11 @@ def test_when_the_next_forecast_is_expected(store: Store) -> None:
     store.save_pass(record(1, changes=(), deliveries=()))
     expected = next_forecast(store.cycles(WATCH, last=2))
     assert expected == cycle(1).reference_utc + timedelta(hours=10)
+    other = Cycle(cycle(1).reference_utc, "other")
+    store.save_pass(record(1, cycle=other, changes=(), deliveries=()))
+    swapped = store.cycles(WATCH, last=2)
+    assert [each.cycle.model for each in swapped] == ["skerra", "other"]
+    assert next_forecast(swapped) is None, "another model decides; its rhythm is not known yet"
 
 
 def test_the_zone_that_all_sites_share() -> None:

@@ -14,6 +14,7 @@ from invented import NOW, WATCH, at, cycle, hour, read_at, record
 from sqlalchemy import text
 
 from windowwatch.errors import StorageError
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.storage import engine
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
@@ -91,6 +92,16 @@ def test_old_hours_go_and_all_else_stays(store: Store) -> None:
     assert len(store.cycles(WATCH)) == 25
     assert len(store.changes(WATCH)) == 25
     assert store.explain(record(3).changes[0].key).cycle is not None
+
+
+def test_the_hours_of_the_model_that_decides_now_are_kept(store: Store) -> None:
+    """The last cycle of the model that decided before is later than its first."""
+    store.save_pass(record(5))
+    first = Cycle(cycle(4).reference_utc, "other")
+    store.save_pass(record(4, cycle=first, changes=(), deliveries=()))
+    assert store.drop_old_hours(WATCH, read_at(1000)) == 0
+    assert store.hours(WATCH) == record(4).hours
+    assert store.latest_cycle(WATCH) == first
 
 
 def big(number: int) -> object:
