@@ -11,11 +11,15 @@ from invented import at, cycle, hour, refused
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.earth import destination
-from windowwatch.scoring.opinions import Voice, own_view, with_opinions
+from windowwatch.scoring.opinions import Voice, chance_interval, own_view, with_opinions
 from windowwatch.scoring.values import Hour, Verdict
 
 STALE = timedelta(hours=12)
 CYCLE = cycle(2)
+
+
+#: Chances are shares of flights; numbers that differ by less than rounding are none.
+SHARES = st.integers(0, 4096).map(lambda passed: passed / 4096)
 
 
 def voice(model: str, *hours: Hour, older_h: float = 0.0) -> Voice:
@@ -40,9 +44,23 @@ def test_the_deciding_model_weighs_as_much_as_all_others_together() -> None:
     assert [o.says for o in found.others] == ["rain 9.0 m/s, limit 9.0 m/s", ""]
     assert (found.verdict, found.score) == (Verdict.GO, 80.0), "the deciding model decides"
     assert found.chance_low == pytest.approx(0.7), "the interval is of the own share of flights"
+    assert chance_interval(found) is None, "and not shown beside what all say together"
+    assert chance_interval(own_view(found)) == pytest.approx((0.7, 0.9))
 
 
-@given(own=st.floats(0, 1), others=st.lists(st.floats(0, 1), min_size=1, max_size=4))
+@given(own=SHARES, others=st.lists(SHARES, max_size=2))
+def test_an_interval_that_is_shown_holds_the_chance(own: float, others: list[float]) -> None:
+    voices = [voice(f"m{i}", hour(at(7), chance=c)) for i, c in enumerate(others)]
+    found = weighed(hour(at(7), chance=own), *voices)
+    interval = chance_interval(found)
+    if interval is None:
+        assert found.chance != own
+    else:
+        assert found.chance == own
+        assert interval[0] <= own <= interval[1]
+
+
+@given(own=SHARES, others=st.lists(SHARES, min_size=1, max_size=4))
 def test_the_chance_lies_between_the_least_and_the_most_sure(
     own: float, others: list[float]
 ) -> None:

@@ -16,8 +16,8 @@ from jsonschema import Draft202012Validator
 from page_week import Week
 
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.values import Verdict
-from windowwatch.web.export import footprints_geojson, hours_csv, time_text
+from windowwatch.scoring.values import Opinion, Verdict
+from windowwatch.web.export import footprints_geojson, hour_data, hours_csv, time_text
 from windowwatch.web.feed import windows_calendar
 from windowwatch.web.openapi import PARAMETERS
 from windowwatch.web.shapes import CORNERS
@@ -131,6 +131,40 @@ def test_no_field_of_the_csv_is_a_formula_and_no_gap_a_number() -> None:
     assert first["refused"] == "'=1+1"
     assert (first["score"], first["drift_km"], first["verdict"]) == ("", "", "unknown")
     assert second["score"] == "80.0"
+
+
+def test_what_other_models_say_is_told_and_no_interval_of_another_chance() -> None:
+    says = Opinion("ifs", "ifs-2026-05-05T06Z", Verdict.NO_GO, 0.0, 0.2, 12.5, 90.0, "rain",
+                   "ceiling, visibility")  # fmt: skip
+    alone = invented.hour(invented.at(1), chance=0.8)
+    heard = replace(alone, chance=0.5, own_chance=0.8, others=(says,))
+    data, before = hour_data(heard), hour_data(alone)
+    assert (data["chance"], data["own_chance"]) == (0.5, 0.8)
+    assert (data["chance_low"], data["chance_high"]) == (None, None), "70 to 90 % is of the 80 %"
+    assert data["others"] == [{
+        "model": "ifs", "cycle_id": "ifs-2026-05-05T06Z", "verdict": "no-go", "score": 0.0,
+        "chance": 0.2, "apart_km": 12.5, "bearing_deg": 90.0, "says": "rain",
+        "lacks": ["ceiling", "visibility"],
+    }]  # fmt: skip
+    assert (before["own_chance"], before["others"]) == (None, [])
+    assert (before["chance_low"], before["chance_high"]) == pytest.approx((0.7, 0.9))
+    first, second = csv.DictReader(io.StringIO(hours_csv([heard, alone])))
+    assert (first["chance"], first["own_chance"], first["chance_low"]) == ("0.5", "0.8", "")
+    assert first["others"] == "ifs-2026-05-05T06Z no-go chance 0.2"
+    assert (second["own_chance"], second["others"]) == ("", "")
+
+
+def test_a_page_shows_no_interval_that_does_not_hold_the_chance(made_week: Week) -> None:
+    says = Opinion("ifs", "ifs-2026-05-05T00Z", Verdict.GO, 80.0, 0.2, 0.0)
+    alone = invented.hour(invented.at(9), chance=0.8)
+    heard = replace(invented.hour(invented.at(8), chance=0.8), chance=0.5, own_chance=0.8,
+                    others=(says,))  # fmt: skip
+    made_week.store.save_pass(invented.record(hours=(heard, alone)))
+    client = made_week.client(invented.NOW)
+    assert "(95 % interval 70 to 90 %)" in client.get("/hour/millfield/20260507T0900Z").text
+    page = client.get("/hour/millfield/20260507T0800Z").text
+    assert "chance <strong>50" in page
+    assert "interval" not in page
 
 
 def test_footprints_are_valid_geojson_of_the_right_size() -> None:

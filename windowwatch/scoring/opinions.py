@@ -10,6 +10,11 @@ half and half
     deciding model weighs as much as all others together. That is a linear opinion pool (Stone
     1961, "The opinion pool", Annals of Mathematical Statistics 32, 1339-1342; read of, not
     read): it never goes beyond what the surest of them says.
+the interval is the deciding model's own
+    `chance_low` and `chance_high` come from the deciding model's flights alone and belong to
+    its own chance. Where others have changed the chance they are kept (without the others they
+    hold again) and not shown: `chance_interval` gives none. The intervals of the others are not
+    pooled with it, as flights of two models are not drawn from one sample.
 others open nothing
     Others may raise a chance, but no window opens by that alone: it must be likely enough by
     the deciding model's own chance too (see `windows.window`).
@@ -60,6 +65,18 @@ def others_words(hour: Hour) -> str:
     if not apart:
         return "agree"
     return str(apart[0]) if len(hour.others) == 1 else f"{len(apart)} of {len(hour.others)} not"
+
+
+def chance_interval(hour: Hour) -> tuple[float, float] | None:
+    """The 95 % interval of an hour's chance; None where there is none that belongs to it.
+
+    That is so where other models have changed the chance: see the named rule above.
+    """
+    if hour.chance is None or hour.chance_low is None or hour.chance_high is None:
+        return None
+    if hour.own_chance is not None and hour.own_chance != hour.chance:
+        return None
+    return hour.chance_low, hour.chance_high
 
 
 def own_view(hour: Hour) -> Hour:

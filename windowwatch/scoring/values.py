@@ -103,7 +103,8 @@ class Hour:
     chance, chance_low, chance_high : float or None
         Share of flights in which the whole hour is go, with its 95 % interval. [1] Where other
         models have a say, `chance` is what they and the deciding model come to together (see
-        `scoring.opinions`); the interval stays that of the deciding model's own share.
+        `scoring.opinions`); the interval stays that of the deciding model's own share, and is
+        read by `scoring.opinions.chance_interval`, which shows it only beside that.
     parts : dict of Part to float or None
         Score of each part, 0 to 100.
     worst : tuple of str

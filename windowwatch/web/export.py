@@ -7,15 +7,16 @@ from datetime import datetime
 from typing import Any
 
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.scoring.values import Check, Hour, Site
+from windowwatch.scoring.opinions import chance_interval
+from windowwatch.scoring.values import Check, Hour, Opinion, Site
 from windowwatch.web.health import Health
 from windowwatch.web.shapes import Point, ellipse, point
 from windowwatch.windows.values import Change, Window
 
 HOUR_COLUMNS = (
-    "site", "time_utc", "verdict", "score", "chance", "chance_low", "chance_high", "drift_km",
-    "bearing_deg", "road_km", "landing_utc", "landing_latitude_deg", "landing_longitude_deg",
-    "refused", "worst", "cycle", "attribution",
+    "site", "time_utc", "verdict", "score", "chance", "chance_low", "chance_high", "own_chance",
+    "drift_km", "bearing_deg", "road_km", "landing_utc", "landing_latitude_deg",
+    "landing_longitude_deg", "refused", "worst", "others", "cycle", "attribution",
 )  # fmt: skip
 
 
@@ -34,16 +35,21 @@ def cycle_data(cycle: Cycle) -> dict[str, Any]:
 
 
 def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
-    """A launch hour; with every check on wish."""
+    """A launch hour; with every check on wish.
+
+    The interval is given where it belongs to `chance`: where other models have not changed it.
+    """
     mark = hour.footprint
+    low, high = chance_interval(hour) or (None, None)
     data: dict[str, Any] = {
         "site": hour.site,
         "time_utc": time_text(hour.time_utc),
         "verdict": str(hour.verdict),
         "score": hour.score,
         "chance": hour.chance,
-        "chance_low": hour.chance_low,
-        "chance_high": hour.chance_high,
+        "chance_low": low,
+        "chance_high": high,
+        "own_chance": hour.own_chance,
         "drift_km": hour.drift_km,
         "bearing_deg": hour.bearing_deg,
         "road_km": hour.road_km,
@@ -52,10 +58,26 @@ def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
         "landing_longitude_deg": None if mark is None else mark.longitude_deg,
         "refused": hour.refused,
         "worst": list(hour.worst),
+        "others": [opinion_data(opinion) for opinion in hour.others],
     }
     if checks:
         data["checks"] = [check_data(check) for check in hour.checks]
     return data
+
+
+def opinion_data(opinion: Opinion) -> dict[str, Any]:
+    """What another weather model says of a launch hour."""
+    return {
+        "model": opinion.model,
+        "cycle_id": opinion.cycle_id,
+        "verdict": str(opinion.verdict),
+        "score": opinion.score,
+        "chance": opinion.chance,
+        "apart_km": opinion.apart_km,
+        "bearing_deg": opinion.bearing_deg,
+        "says": opinion.says,
+        "lacks": [name for name in opinion.lacks.split(", ") if name],
+    }
 
 
 def check_data(check: Check) -> dict[str, Any]:
@@ -137,10 +159,17 @@ def hours_csv(hours: Iterable[Hour], cycle: str = "", notes: Sequence[str] = ())
     for hour in hours:
         data = hour_data(hour)
         data["worst"] = " ".join(hour.worst)
+        data["others"] = "; ".join(_opinion_field(opinion) for opinion in hour.others)
         data["cycle"] = hour.from_cycle or cycle
         data["attribution"], notes = " ".join(notes), ()
         writer.writerow([_field(data[name]) for name in HOUR_COLUMNS])
     return out.getvalue()
+
+
+def _opinion_field(opinion: Opinion) -> str:
+    """``ifs-2026-05-05T06Z no-go chance 0.2``: one other model in a field of a table."""
+    chance = "" if opinion.chance is None else f" chance {opinion.chance:.3g}"
+    return f"{opinion.cycle_id} {opinion.verdict}{chance}"
 
 
 def _field(value: Any) -> Any:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.compare import what_would_make_it_go
 from windowwatch.scoring.detail import HourDetail
+from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
 from windowwatch.web import words
 from windowwatch.web.flatmap import TALL, WIDE
@@ -145,7 +146,7 @@ def hour_view(
     earlier = [h for h in hours if h.time_utc < hour.time_utc]
     further = [h for h in hours if h.time_utc > hour.time_utc]
     print_ = hour.footprint
-    low, high = hour.chance_low, hour.chance_high
+    interval = chance_interval(hour)
     return HourView(
         site=site,
         site_key=key,
@@ -156,7 +157,7 @@ def hour_view(
         lands=words.lands_words(hour.drift_km, hour.bearing_deg, hour.road_km),
         chance=words.chance_words(hour.chance),
         chance_span=(
-            "" if low is None or high is None else f"{100 * low:.0f} to {100 * high:.0f} %"
+            "" if interval is None else f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f} %"
         ),
         own_chance=_own_chance(hour),
         to_go=what_would_make_it_go(hour, facts.plan),

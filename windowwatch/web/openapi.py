@@ -43,6 +43,19 @@ _SCHEMAS: dict[str, Any] = {
             "sentence": _TEXT,
         }
     ),
+    "Opinion": _object(
+        {
+            "model": _TEXT,
+            "cycle_id": _TEXT,
+            "verdict": _VERDICT,
+            "score": _NUMBER,
+            "chance": _NUMBER,
+            "apart_km": _NUMBER,
+            "bearing_deg": _NUMBER,
+            "says": _TEXT,
+            "lacks": _TEXTS,
+        }
+    ),
     "Hour": _object(
         {
             "site": _TEXT,
@@ -52,6 +65,7 @@ _SCHEMAS: dict[str, Any] = {
             "chance": _NUMBER,
             "chance_low": _NUMBER,
             "chance_high": _NUMBER,
+            "own_chance": _NUMBER,
             "drift_km": _NUMBER,
             "bearing_deg": _NUMBER,
             "road_km": _NUMBER,
@@ -60,6 +74,7 @@ _SCHEMAS: dict[str, Any] = {
             "landing_longitude_deg": _NUMBER,
             "refused": _MAYBE,
             "worst": {"type": "array", "items": _TEXT},
+            "others": _list("Opinion"),
             "checks": _list("Check"),
         },
         optional=("checks",),
