@@ -1,5 +1,6 @@
 """An hour to the bottom: checks, map, times and story agree with what is stored."""
 
+import json
 import re
 from dataclasses import replace
 from datetime import timedelta
@@ -19,6 +20,7 @@ from windowwatch.ground.roads import Road, RoadClass, Roads
 from windowwatch.ground.values import Ground
 from windowwatch.ground.zones import Zone, zones_of
 from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Opinion, Part, Verdict
 from windowwatch.web.flatmap import TALL, WIDE, Shape
@@ -250,6 +252,49 @@ def test_the_layers_hold_what_the_drawing_holds(week: Week) -> None:
     assert ring[0].tolist() == ring[-1].tolist()
     assert (far.max(), far.min()) == pytest.approx((9000.0, 5600.0), rel=0.01)
     assert sum(len(line) for f in layers["roads"] for line in f["geometry"]["coordinates"]) > 500
+
+
+@pytest.mark.parametrize("moved_deg", [-143.9, 215.9])
+def test_over_the_date_line_all_layers_lie_side_by_side(week: Week, moved_deg: float) -> None:
+    """The same flight, drive and zones, moved to where 180° runs through the middle of them.
+
+    Each longitude is written between -180° and 180°, as GeoJSON and forecasts have them.
+    """
+
+    def moved(longitude_deg: float) -> float:
+        return (longitude_deg + moved_deg + 180.0) % 360.0 - 180.0
+
+    def over(detail: HourDetail) -> HourDetail:
+        track, drive, burst = detail.track, detail.drive, detail.burst
+        assert track is not None
+        assert drive is not None
+        assert burst is not None
+        return replace(
+            detail,
+            track=replace(track, longitude_deg=tuple(map(moved, track.longitude_deg))),
+            drive=replace(drive, longitude_deg=tuple(map(moved, drive.longitude_deg))),
+            burst=replace(burst, longitude_deg=moved(burst.longitude_deg)),
+            landing_longitude_deg=tuple(map(moved, detail.landing_longitude_deg)),
+        )
+
+    hour = invented.hour(invented.at(9))
+    assert hour.footprint is not None
+    mark = replace(hour.footprint, longitude_deg=moved(hour.footprint.longitude_deg))
+    site = replace(invented.MILLFIELD, longitude_deg=moved(invented.MILLFIELD.longitude_deg))
+    zones = [
+        Zone("airspace", f"Zone {i}", (np.array([[45.8, west], [46.2, west], [46.0, west + 0.1]]),))
+        for i, west in enumerate((179.5, -179.9))
+    ]
+    found = map_layers(site, mark, Ground(), over(invented.detail(hour)), zones)
+    (south, west), (north, east) = found["bounds"]
+    assert west < site.longitude_deg < east
+    layers = {layer["id"]: layer["features"]["features"] for layer in found["layers"]}
+    for name in ("airspace", "drive", "inside", "landings", "bursts", "flight"):
+        for feature in layers[name]:
+            told = shapely.from_geojson(json.dumps(feature["geometry"]))
+            low, below, high, above = told.bounds
+            assert west - 1.0 < low <= high < east + 1.0, (name, feature["properties"])
+            assert south - 0.5 < below <= above < north + 0.5
 
 
 def test_the_layers_are_served_and_an_hour_without_landings_has_none(week: Week) -> None:

@@ -53,7 +53,9 @@ def map_layers(
     dict
         ``bounds`` (south-west and north-east, latitude first) and ``layers``, each with
         ``id``, ``title`` and ``features`` (a GeoJSON feature collection whose ``kind`` is
-        the class that the drawing uses, and ``label`` a name to be written there).
+        the class that the drawing uses, and ``label`` a name to be written there). All
+        longitudes are those within half a turn of the site's, so that nothing is torn apart
+        at the date line; there they go on past 180°.
     """
     frame = fitting(site, footprint, detail, WIDE).frame
     found = {
@@ -66,13 +68,20 @@ def map_layers(
         **_ground(ground, frame),
         **_flight(site, footprint, detail),
     }
+    turn = _turn(0.5 * (frame.west_deg + frame.east_deg), site.longitude_deg)
     return {
-        "bounds": [[frame.south_deg, frame.west_deg], [frame.north_deg, frame.east_deg]],
+        "bounds": [
+            [frame.south_deg, frame.west_deg + turn],
+            [frame.north_deg, frame.east_deg + turn],
+        ],
         "layers": [
             {
                 "id": name,
                 "title": title,
-                "features": {"type": "FeatureCollection", "features": found[name]},
+                "features": {
+                    "type": "FeatureCollection",
+                    "features": [_beside(each, site.longitude_deg) for each in found[name]],
+                },
             }
             for name, title in _TITLES.items()
             if found.get(name)
@@ -169,6 +178,33 @@ def _line(places: FloatArray) -> list[list[float]]:
     longitude = np.unwrap(places[:, 1], period=360.0)
     rounded: list[list[float]] = np.round(np.column_stack((longitude, places[:, 0])), 4).tolist()
     return rounded
+
+
+def _turn(longitude_deg: float, near_deg: float) -> float:
+    """Whole turns that bring a longitude within half a turn of another. [deg]"""
+    return 360.0 * round((near_deg - longitude_deg) / 360.0)
+
+
+def _beside(feature: dict[str, Any], near_deg: float) -> dict[str, Any]:
+    """A feature whose lines and points are counted round the earth as a place is."""
+    shape = feature["geometry"]
+    return {
+        **feature,
+        "geometry": {**shape, "coordinates": _turned(shape["coordinates"], near_deg)},
+    }
+
+
+def _turned(coordinates: list[Any], near_deg: float) -> list[Any]:
+    """Each line as a whole, by the middle of its extent."""
+    if not isinstance(coordinates[0], list):
+        return _turned([coordinates], near_deg)[0]  # type: ignore[no-any-return]
+    if isinstance(coordinates[0][0], list):
+        return [_turned(line, near_deg) for line in coordinates]
+    east = [place[0] for place in coordinates]
+    turn = _turn(0.5 * (min(east) + max(east)), near_deg)
+    if not turn:
+        return coordinates
+    return [[round(longitude + turn, 4), latitude] for longitude, latitude in coordinates]
 
 
 def _point(latitude_deg: float, longitude_deg: float, kind: str, label: str = "") -> dict[str, Any]:
