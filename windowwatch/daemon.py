@@ -289,6 +289,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         train=watch.train,
         decisions=watch.decisions,
         zones=zones_of(watch.ground),
+        page_url=watch.page_url,
         contacts=tuple(
             Contact(
                 each.name,

@@ -1,6 +1,7 @@
 """Links that let others read: what they show, what they do not, and how they end."""
 
 import re
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from line_watch import settings_in
 from page_week import Week
 
 from windowwatch.cli.main import main
+from windowwatch.daemon import page_facts
 from windowwatch.errors import InputError
 from windowwatch.storage.store import Store, open_store
 from windowwatch.web.access import GUEST_COOKIE, MOST_FAILURES
@@ -182,6 +184,26 @@ def test_links_are_made_and_taken_back_on_the_page(week: Week) -> None:
                    {"name": "x", "days": "1e999"}, {"name": "x", "days": "soon"},
                    {"name": "x" * 81}):  # fmt: skip
         assert client.post("/shares", data={**fields, "seal": word[1]}).status_code == 400
+
+
+def test_a_new_link_begins_as_the_settings_say(week: Week) -> None:
+    """Not with the name that a browser, or who stands between, says is ours."""
+    known = replace(week, facts=replace(week.facts, page_url="https://w.example"), _served={})
+    client = known.client(token=TOKEN)
+    seal = re.search(r'name="seal" value="([0-9a-f]+)"', client.get("/enter").text)
+    assert seal
+    client.post("/enter", data={"token": TOKEN, "seal": seal[1]})
+    word = re.search(r'name="seal" value="([0-9a-f]+)"', client.get("/shares").text)
+    assert word
+    form = {"name": "tower", "days": "2", "seal": word[1]}
+    page = client.post("/shares", data=form, headers={"host": "evil.example"}).text
+    assert re.search(r"<code[^>]*>https://w\.example/share/[\w-]{43}</code>", page)
+    assert "evil.example" not in page
+
+
+def test_the_settings_say_where_the_page_is(week: Week) -> None:
+    watch = replace(week.settings.watch, page_url="https://w.example")
+    assert page_facts(replace(week.settings, watch=watch), looks=True).page_url == watch.page_url
 
 
 def test_without_a_token_there_are_no_links(week: Week) -> None:

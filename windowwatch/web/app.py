@@ -344,6 +344,7 @@ def _door(
         ),
         problem=desk.problem,
         calendar=data.feed,
+        page_url=desk.facts.page_url,
     )
     return [
         Route(ENTRY_PATH, desk.entry.answer, methods=["GET", "POST"]),

@@ -45,6 +45,8 @@ class ShareDesk:
         Make a page; make one of a title and a text, with a status.
     calendar : callable
         Answers with the calendar of windows.
+    page_url : str, optional
+        What links begin with; else the name by which the browser asked.
     """
 
     def __init__(
@@ -58,10 +60,12 @@ class ShareDesk:
         page: Page,
         problem: Callable[[str, str, int], Response],
         calendar: Callable[[Request], Response],
+        page_url: str | None = None,
     ) -> None:
         self._store, self._watch, self._clock = store, watch, clock
         self._keeper, self._seal = keeper, seal
         self._page, self._problem, self._calendar = page, problem, calendar
+        self._page_url = page_url
         self.routes = [
             Route(f"{SHARE_PATH}{{word}}", self.come),
             Route(f"{SHARE_PATH}{{word}}/windows.ics", self.calendar),
@@ -118,7 +122,9 @@ class ShareDesk:
     def _listed(self, request: Request, new: NewShare | None) -> Response:
         now = self._clock.now()
         rows = [_row(share, share.holds(now)) for share in self._store.shares(self._watch)]
-        address = "" if new is None else str(request.base_url).rstrip("/") + new.path
+        # The browser's own word for us only where the settings have none: anybody may send it.
+        page = self._page_url or str(request.base_url).rstrip("/")
+        address = "" if new is None else page + new.path
         seal = self._seal.word(request.cookies.get(COOKIE, ""))
         return self._page(
             request, "shares.html", rows=rows, address=address, seal=seal,

@@ -60,6 +60,9 @@ class Facts:
         For the launch-day sheet; not for those who came by a shared link.
     zones : tuple of Zone
         Airspace and permitted areas, for maps.
+    page_url : str or None
+        Address by which others reach the page, without its last slash; None where the
+        settings do not say it.
     """
 
     watch: str
@@ -74,6 +77,7 @@ class Facts:
     decisions: tuple[Decision, ...] = ()
     contacts: tuple[Contact, ...] = ()
     zones: tuple[Zone, ...] = ()
+    page_url: str | None = None
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""
