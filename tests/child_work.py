@@ -19,6 +19,10 @@ def double(number: int) -> int:
     return 2 * number
 
 
+def niceness() -> int:
+    return os.getpriority(os.PRIO_PROCESS, 0)
+
+
 def sleep(seconds: float) -> None:
     time.sleep(seconds)
 

@@ -13,7 +13,7 @@ import child_work
 import pytest
 
 from windowwatch.errors import InputError, StorageError
-from windowwatch.watch.child import ChildError, ChildLimits, in_child
+from windowwatch.watch.child import NICER_BY, ChildError, ChildLimits, in_child
 from windowwatch.watch.pipeline import PassStoppedError
 
 LIMITS = ChildLimits(timedelta(seconds=30), 1500)
@@ -29,6 +29,11 @@ def test_an_answer_and_an_error_of_ours_come_back_as_they_are() -> None:
         in_child(child_work.refuse, (), LIMITS)
     assert caught.value.retry
     assert alive() == 0
+
+
+def test_a_child_lets_others_go_first() -> None:
+    own = os.getpriority(os.PRIO_PROCESS, 0)
+    assert in_child(child_work.niceness, (), LIMITS) == min(19, own + NICER_BY)
 
 
 def test_a_crash_in_c_ends_the_child_only() -> None:

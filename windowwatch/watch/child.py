@@ -33,6 +33,8 @@ _LOG = logging.getLogger(__name__)
 _POLL_S = 0.2
 #: How long a child that was asked to end may take before it is killed. [s]
 _GRACE_S = 1.0
+#: A child steps back behind its parent by so much (POSIX nice).
+NICER_BY = 5
 
 Answer = TypeVar("Answer")
 
@@ -219,6 +221,7 @@ def _serve(
     """The child: limits first, then the work, then its answer."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the parent, which ends us
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    _make_way()
     style.set_up()
     give_back_freed_arrays()
     _teach_pickling()
@@ -242,6 +245,12 @@ def _serve(
         answer = (_Kind.REFUSAL, ChildError(words))
     theirs.send(answer)
     theirs.close()
+
+
+def _make_way() -> None:
+    """Let others go first: the page stays quick while a pass runs."""
+    if hasattr(os, "nice"):  # POSIX only
+        os.nice(NICER_BY)
 
 
 def follow_and_limit(limits: ChildLimits) -> None:
