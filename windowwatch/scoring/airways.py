@@ -20,6 +20,8 @@ BoolArray = NDArray[np.bool_]
 
 #: The checks that need the path of every flight.
 PATH_CHECKS = ("airspace", "permitted_area")
+#: A prepared geometry must not be asked by two threads at once, and all sites share them.
+_ONE_AT_A_TIME = Lock()
 #: Forecasts hold a little more vapour than saturated air. [%] Judgement.
 MOST_HUMIDITY_PCT = 105.0
 #: Above this level air is taken as dry (`forecast.models.DRY_ABOVE_HPA`). [Pa]
@@ -59,7 +61,6 @@ class AirWatch:
     def __init__(self, ground: Ground, plan: ScoringPlan, shape: tuple[int, int, int]) -> None:
         self._airspace = ground.airspace if "airspace" in plan.limits else None
         self._permitted = ground.permitted if "permitted_area" in plan.limits else None
-        self._lock = Lock()
         volumes = len(self._airspace.closed) if self._airspace else 0
         # never all flights by all volumes: a country has thousands of them
         self._crossed = np.zeros(shape, dtype=np.bool_)
@@ -75,7 +76,7 @@ class AirWatch:
         """Look at the paths [n, M, D, S, 9] of some launches, of which each has `rows` steps."""
         flown = _paths(paths.reshape(-1, *paths.shape[3:]), rows.ravel())
         part = slice(first, first + len(rows))
-        with self._lock:  # a prepared geometry must not be asked by two threads at once
+        with _ONE_AT_A_TIME:
             if self._airspace is not None:
                 hit = self._airspace.crossed(flown)
                 self._crossed[part] = hit.any(axis=1).reshape(rows.shape)
