@@ -96,7 +96,7 @@ def test_all_four_parts_are_asked() -> None:
         ("drift", [84.4], "Drift up to 84 km, limit 160."),
         ("road", [3.21], "Road up to 3.2 km away, limit 6."),
         ("landing_daylight", [92.0], "Daylight left at landing 92 min, limit 30."),
-        ("clearance", [-30.0], "Clearance: -30 min to spare, past the limit of 0."),
+        ("clearance", [-30.0], "Clearance is missed by 30 min, past the limit of 0."),
     ],
 )  # fmt: skip
 def test_sentences_as_a_person_reads_them(name: str, values: list[float], said: str) -> None:

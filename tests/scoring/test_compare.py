@@ -41,6 +41,7 @@ def scored(changed: dict[str, Any] | None = None, **flown: Any) -> Hour:
         ({"gust_mps": 10.01}, {}, ("gust 0.1 m/s less",)),
         ({"ceiling_m": 210.0}, {}, ("ceiling 90 m more",)),
         ({"gust_mps": 12.0, "visibility_m": None}, {}, ("gust 2.0 m/s less", "visibility known")),
+        ({"precipitation_rate_mmph": 1.5}, {}, ("rain or snow 0.5 mm/h less",)),
         ({}, {"draws": 4},
          ("flights with a landing (only 4 flights have a landing; 8 are needed)",)),
         ({"gust_mps": 9.99, "wind_u_10m_mps": 7.9, "precipitation_rate_mmph": 0.99}, {},

@@ -1,5 +1,6 @@
 """Checks that ask a ground file: five cells in a row, each with a plain answer."""
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -103,13 +104,24 @@ def test_a_crew_that_is_there_first_is_said_so() -> None:
     given = measures(ground(), (0, 0, 0, 0))
     early = answer(given["crew"], 0, LIMITS["crew"], LIMITS["crew"].default)
     assert early.check.sentence == (
-        "Crew at the road 20 min before the landing (median -20), limit 240."
+        "Crew at the road 20 min before the landing (median 20 min before it), limit 240."
     )
     assert early.check.verdict is Verdict.GO
     late = answer(measures(ground(), (2, 2))["crew"], 0, LIMITS["crew"], Limit(0.0, 15.0))
     assert late.check.sentence == (
         "Crew at the road 20 min after the landing (median 20), past the limit of 15."
     )
+
+
+def test_a_median_of_the_other_sign_is_said_in_words() -> None:
+    """Of four flights three have the crew waiting, and one is out of its reach for long."""
+    given = measures(ground(), (0, 0, 0, 3))
+    late = answer(given["crew"], 0, LIMITS["crew"], LIMITS["crew"].default).check.sentence
+    assert "after the landing (median 20 min before it)" in late
+    assert "-" not in late
+    kind = LIMITS["arrival_daylight"]
+    left = answer(given["arrival_daylight"], 0, kind, kind.default).check.sentence
+    assert re.match(r"Crew is there \d+ min after dark \(median 392 min before dark\)", left)
 
 
 def test_the_walk_and_what_is_out_of_reach() -> None:

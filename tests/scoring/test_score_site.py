@@ -191,7 +191,7 @@ def test_clearance_is_asked_when_there_is_one() -> None:
     plan = replace(PLAN, clearance=(day.LAUNCH - 7200.0, day.LAUNCH + 3600.0))
     hour = scored(plan=plan)
     assert hour.verdict is Verdict.NO_GO
-    assert hour.worst[0] == "Clearance: -60 min to spare, past the limit of 0."
+    assert hour.worst[0] == "Clearance is missed by 60 min, past the limit of 0."
 
 
 def test_hours_come_in_order_and_one_hour_alone_is_the_same() -> None:

@@ -10,6 +10,7 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from windowwatch.scoring.chance import percent
+from windowwatch.scoring.labels import check_label
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
@@ -47,7 +48,7 @@ def what_would_make_it_go(hour: Hour, plan: ScoringPlan) -> tuple[str, ...]:
 
 
 def _wanted(check: Check) -> str:
-    label = check.name.replace("_", " ")
+    label = check_label(check.name)
     if check.margin is None:
         return f"{label} known"
     kind = LIMITS.get(check.name)  # None for a stored check of an older version
@@ -57,7 +58,8 @@ def _wanted(check: Check) -> str:
     step = 10.0**-decimals
     amount = max(step, -(check.margin // step) * step)
     higher = kind.higher_is_better if kind else (check.fine or 0.0) > (check.limit or 0.0)
-    return f"{label} {amount:.{decimals}f}{gap}{check.unit} {'more' if higher else 'less'}"
+    after = ":" if "," in label else ""
+    return f"{label}{after} {amount:.{decimals}f}{gap}{check.unit} {'more' if higher else 'less'}"
 
 
 class Run(Protocol):
@@ -167,7 +169,7 @@ def _summary(
     if chance_any is not None:
         words.append(f"chance of at least one {percent(chance_any)} (taking days as independent)")
     if in_the_way is not None:
-        words.append(f"mostly in the way: {in_the_way.replace('_', ' ')}")
+        words.append(f"mostly in the way: {check_label(in_the_way)}")
     return SiteSummary(
         site=site.name,
         best=best,

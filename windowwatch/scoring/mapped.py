@@ -167,24 +167,30 @@ def _reached(
         tracker = Measure("tracker", 60.0 * plan.tracker_h - plan.setup_min - there)
     return [
         tracker,
-        Measure("crew", late, _reach_words(late, unreached)),
+        Measure("crew", late, _reach_words(late, unreached, below="{} min before it")),
         Measure("walk", walk, _reach_words(walk, unreached)),
-        Measure("arrival_daylight", left, _reach_words(left, unreached)),
+        Measure(
+            "arrival_daylight",
+            left,
+            _reach_words(left, unreached, "{} min before dark", "{} min after dark"),
+        ),
     ]
 
 
-def _medians(values: FloatArray, word: str) -> tuple[str, ...]:
-    """Median of each hour in words, where there is one."""
-    return tuple(
-        f" ({word} {np.nanmedian(hour):.0f})" if np.any(np.isfinite(hour)) else ""
-        for hour in values
-    )
+def _reach_words(
+    values: FloatArray, unreached: NDArray[np.bool_], above: str = "{}", below: str = "-{}"
+) -> tuple[str, ...]:
+    """Median of each hour, and the share of flights that nobody can get to.
 
-
-def _reach_words(values: FloatArray, unreached: NDArray[np.bool_]) -> tuple[str, ...]:
-    """Median of each hour, and the share of flights that nobody can get to."""
+    `above` and `below` say a median from 0 on, and one below 0, which is then without its sign:
+    beside a value of the other sign a bare number would be read the wrong way round.
+    """
     words = []
-    for middle, lost in zip(_medians(values, "median"), unreached, strict=True):
+    for hour, lost in zip(values, unreached, strict=True):
+        said = ""
+        if np.any(np.isfinite(hour)):
+            middle = round(float(np.nanmedian(hour)))
+            said = f" (median {(above if middle >= 0 else below).format(abs(middle))})"
         share = 100.0 * np.mean(lost)
-        words.append(middle + (f", {share:.0f} % of flights out of reach" if share >= 0.5 else ""))
+        words.append(said + (f", {share:.0f} % of flights out of reach" if share >= 0.5 else ""))
     return tuple(words)

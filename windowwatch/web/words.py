@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.scoring.labels import check_label as check_label  # said one way everywhere
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
 from windowwatch.windows.phrases import compass, percent
@@ -17,41 +18,6 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 
 #: A verdict is told apart by its mark, never by colour alone.
 MARKS = {Verdict.GO: "●", Verdict.CAUTION: "◐", Verdict.NO_GO: "×", Verdict.UNKNOWN: "?"}
-
-_LABELS = {
-    "thunder": "thunder (CAPE)",
-    "shear": "wind shear, 10 to 100 m",
-    "temperature": "air at the site",
-    "daylight": "sun above the horizon",
-    "front": "nearest front passage",
-    "clearance": "time inside the clearance",
-    "extrapolated": "flights above the forecast's top",
-    "water": "landings on water",
-    "no_landing": "landings where none may be",
-    "casualty": "casualty expectation",
-    "landing_wind": "wind at landing",
-    "road": "distance to a road",
-    "landing_daylight": "daylight left at landing",
-    "precipitation": "rain or snow",
-    "strongest_wind": "strongest wind aloft",
-    "coldest_air": "coldest air met",
-    "built_up": "landings on built-up land",
-    "hazard_line": "landings near hazard lines",
-    "forest": "landings in forest",
-    "slope": "slope where it lands",
-    "crew": "crew at the road, after the landing",
-    "walk": "walk from the road",
-    "arrival_daylight": "daylight left on arrival",
-    "notice": "time left for notice",
-    "airspace": "flights through closed airspace",
-    "permitted_area": "flights out of the permitted area",
-    "battery": "battery beyond the flight",
-    "tracker": "tracker beyond the crew's arrival",
-    "touchdown": "touch-down speed",
-    "landing_height": "height of the landing",
-    "freezing_rain": "forecasts with freezing rain",
-}
-
 
 #: An absolute path, of POSIX or Windows, and the `name` at its end. Folders may have blanks in
 #: their names; what follows a file's name and a blank is no part of it.
@@ -112,6 +78,27 @@ def km_words(distance_km: float) -> str:
     return f"{distance_km:.1f}\xa0km" if distance_km < 9.95 else f"{distance_km:.0f}\xa0km"
 
 
+def windows_words(count: int, together_h: float, longest_h: float) -> str:
+    """``none``, ``1, 4 h``, ``3, together 9 h, the longest 5 h``."""
+    if count < 2:
+        return f"1, {together_h:g}\xa0h" if count else "none"
+    return f"{count}, together {together_h:g}\xa0h, the longest {longest_h:g}\xa0h"
+
+
+def walk_words(walk_min: float | None) -> str:
+    """``12 min``; empty when it is not known."""
+    return "" if walk_min is None else f"{walk_min:.0f}\xa0min"
+
+
+def crew_words(crew_min: float | None) -> str:
+    """How a crew stands to the landing: ``12 min before``; empty when it is not known."""
+    if crew_min is None:
+        return ""
+    whole = round(crew_min)
+    side = "before" if whole < 0 else "after"
+    return f"{abs(whole)}\xa0min {side} the landing" if whole else "with the landing"
+
+
 def lands_words(
     drift_km: float | None, bearing_deg: float | None, road_km: float | None = None
 ) -> str:
@@ -166,11 +153,6 @@ def release_words(window: Window, zone: tzinfo) -> str:
     if first.date() == last.date():
         return f"{day_words(first.date())}, release {first:%H:%M} to {last:%H:%M}"
     return f"release {moment_words(first, zone)} to {moment_words(last, zone)}"
-
-
-def check_label(name: str) -> str:
-    """Name of a check in words."""
-    return _LABELS.get(name, name.replace("_", " "))
 
 
 def number_words(check: Check, value: float | None) -> str:
