@@ -99,7 +99,7 @@ def test_a_best_hour_of_an_earlier_cycle_is_drawn_with_what_that_one_kept(store:
     after = window(cycle_id=cycle(1).id)
     around = Surroundings(store, WATCH, SITES)
     beside = around.beside(replace(told.changes[0], after=after), Channel("phone", ""))
-    assert beside.drive_min == DRIVE.minutes
+    assert beside.drive == DRIVE
 
 
 def test_a_phone_gets_the_short_text_and_no_map(store: Store) -> None:

@@ -9,11 +9,13 @@ import pytest
 from invented import MILLFIELD, NOW, at, change, hour, window
 
 from windowwatch.notices.wording import LONGEST_BODY, LONGEST_TITLE, Beside, message
+from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Site
 from windowwatch.windows.phrases import compass, inside, length, percent, sentence
 from windowwatch.windows.spoken import spoken, written_runs
 from windowwatch.windows.values import ChangeKind, Window
 
+DRIVE = Drive("Marrowby depot", 95.0, (45.6, 45.7), (-35.9, -35.8))
 LISBON = Site("Millfield", 45.6, -35.9, 140.0, "Europe/Lisbon")
 
 
@@ -303,7 +305,7 @@ def test_no_line_of_a_notice_mixes_times() -> None:
 
 def test_the_long_text_leaves_nothing_out() -> None:
     best = hour(at(7))
-    beside = Beside(best=best, page_url="https://page.example", drive_min=95.0)
+    beside = Beside(best=best, page_url="https://page.example", drive=DRIVE)
     told = message(
         change(ChangeKind.CLOSED, before=window()), MILLFIELD, now_utc=NOW, beside=beside
     )
@@ -313,7 +315,30 @@ def test_the_long_text_leaves_nothing_out() -> None:
     assert f"https://page.example/windows/{window().uid}" in told.full
     assert "https://page.example/notices#3fa9c1d2e4b5" in told.full
     assert "https" not in message(change(), MILLFIELD, now_utc=NOW).full
-    assert "1 h 35 min by road" in message(change(), MILLFIELD, now_utc=NOW, beside=beside).body
+    said = message(change(), MILLFIELD, now_utc=NOW, beside=beside).body
+    assert "from a road; 1 h 35 min by road from Marrowby depot." in said
+
+
+@pytest.mark.parametrize("kind", [ChangeKind.OPENED, ChangeKind.MOVED, ChangeKind.WEAKER])
+@pytest.mark.parametrize("clauses", [0, 1, 2, 3, 20])
+def test_where_it_lands_and_the_drive_there_are_never_dropped(
+    kind: ChangeKind, clauses: int
+) -> None:
+    """What is said twice or can wait goes before it, however long a reason is."""
+    reason = "Starts 2 h later" + "; gust 6.8 m/s, limit 9.0 m/s, at more hours" * clauses + "."
+    coming = Beside(drive=DRIVE, next_forecast_utc=NOW + timedelta(hours=6))
+    moved = window(start_utc=at(8), end_utc=at(12), best_hour_utc=at(9), limited_by="Rain " * 8)
+    told = message(change(kind, reason=reason, after=moved), MILLFIELD, now_utc=NOW, beside=coming)
+    assert len(told.body) <= LONGEST_BODY
+    assert "Lands 42 km north-east of the site" in told.body
+    assert "1 h 35 min by road from Marrowby depot." in told.body
+    assert "Score 78" in told.body or clauses > 2
+    # In the order in which they go: what is there is followed by nothing that is not.
+    goes = ("best 07:00 local (09:00 UTC)", "Next forecast", "Limited by", "Score 78")
+    there = [words in told.body for words in goes]
+    assert there == sorted(there)
+    assert "best 07:00 local" in told.body
+    assert "Next forecast about" in told.full
 
 
 def test_the_next_forecast_is_told_while_it_is_to_come() -> None:

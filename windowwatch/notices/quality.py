@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 
+from windowwatch.scoring.detail import Drive
 from windowwatch.windows.phrases import compass, length, percent
 from windowwatch.windows.values import Window
 
@@ -33,16 +34,25 @@ def _chance(chance: float | None) -> str:
     return f"Chance {percent(chance)}: {words} go."
 
 
-def landing(window: Window, drive_min: float | None = None) -> str:
-    """``Lands 42 km north-east of the site, 1 h 10 min by road, 1.2 km from a road.``"""
+def landing(window: Window, drive: Drive | None = None) -> str:
+    """``Lands 42 km north-east of the site, 1.2 km from a road; 1 h by road from the depot.``
+
+    The drive begins where the crew stands by, which need not be the site: it is named.
+    """
     if window.drift_km is None or window.bearing_deg is None:
         return "Where it lands is not known."
     where = f"Lands {km(window.drift_km)} {compass(window.bearing_deg)} of the site, "
-    if drive_min is not None:
-        where += f"{length(timedelta(minutes=drive_min))} by road, "
-    if window.road_km is None:
-        return where + "distance to a road not known."
-    return f"{where}{km(window.road_km)} from a road."
+    road = (
+        "distance to a road not known"
+        if window.road_km is None
+        else (f"{km(window.road_km)} from a road")
+    )
+    return f"{where}{road}{'' if drive is None else f'; {drive_words(drive)}'}."
+
+
+def drive_words(drive: Drive) -> str:
+    """``4 h 41 min by road from Marrowby depot``."""
+    return f"{length(timedelta(minutes=drive.minutes))} by road from {drive.start}"
 
 
 def km(distance: float) -> str:

@@ -55,12 +55,11 @@ class Surroundings:
         except StorageError as error:
             _LOG.warning("a notice goes without what stands beside it: %s", error.message)
             return plain
-        drive = None if detail is None else detail.drive
         return Beside(
             zone=plain.zone,
             page_url=plain.page_url,
             next_forecast_utc=next_forecast(stored),
-            drive_min=None if drive is None else drive.minutes,
+            drive=None if detail is None else detail.drive,
             best=best,
         )
 

@@ -9,9 +9,10 @@ Named rules
 release to release
     A window is told as "release FIRST to LAST": both are launch hours that were flown.
 dropped in this order
-    Where a phone's length does not do, what could not be read goes first, then the next
-    forecast, what limits the hour, the span before, the landing, score and chance. The
-    verdict, the head of the reason, site, span, cautions and key always stay.
+    Where a phone's length does not do, what could not be read goes first, then UTC beside the
+    best hour, the next forecast, what limits the hour, the span before, score and chance, then
+    the tail of the reason. Where it lands with the drive there, the verdict, the head of the
+    reason, site, span, cautions and key stay.
 """
 
 from collections.abc import Mapping, Sequence
@@ -22,6 +23,7 @@ from zoneinfo import ZoneInfo
 from windowwatch.clock import require_utc
 from windowwatch.notices.quality import how_good, km, landing
 from windowwatch.notices.values import Message
+from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.windows.phrases import inside, length, percent, sentence, span
 from windowwatch.windows.spoken import clock_moment, spoken, spoken_moment, spoken_span
@@ -76,8 +78,8 @@ class Beside:
         In which times are read when the change has no site.
     next_forecast_utc : datetime, optional
         About when the next cycle is expected.
-    drive_min : float, optional
-        Drive of the crew from the site to where the walk begins. [min]
+    drive : Drive, optional
+        Way of the crew to where the walk begins.
     best : Hour, optional
         The window's best hour with its checks, for the long text.
     page_url : str, optional
@@ -86,7 +88,7 @@ class Beside:
 
     zone: ZoneInfo | None = None
     next_forecast_utc: datetime | None = None
-    drive_min: float | None = None
+    drive: Drive | None = None
     best: Hour | None = None
     page_url: str | None = None
 
@@ -159,10 +161,14 @@ class _Said:
 
 @dataclass(frozen=True)
 class _Line:
-    """A line of a notice; `drop` says how early it goes when there is no room, 0 never."""
+    """A line of a notice; `drop` says how early it goes when there is no room, 0 never.
+
+    Where it has a `short` form, that takes its place instead.
+    """
 
     text: str
     drop: int = 0
+    short: str = ""
 
 
 def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
@@ -176,10 +182,10 @@ def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
     return [
         _Line(_reason(this)),
         *facts,
-        _Line(_limited(this, window), 4),
-        _Line(_unread(this, window), 6),
-        _Line(first, 2),
-        _Line(coming, 5),
+        _Line(_limited(this, window), 5),
+        _Line(_unread(this, window), 8),
+        _Line(first, 3),
+        _Line(coming, 6),
         _Line(_cautions(change, this.beside.page_url)),
         _Line(f"Told here because {instead_of} does not work." if instead_of else ""),
         _Line(_lateness(change, this.now_utc, held=held)),
@@ -200,7 +206,9 @@ def _fitted(lines: Sequence[_Line]) -> str:
     """Drop lines by their order until the rest fits; then the reason loses its tail."""
     kept = [line for line in lines if line.text]
     while len(_joined(kept)) > LONGEST_BODY and any(line.drop for line in kept):
-        kept.remove(max(kept, key=lambda line: line.drop))
+        goes = max(kept, key=lambda line: line.drop)
+        at = kept.index(goes)
+        kept[at : at + 1] = [_Line(goes.short)] if goes.short else []
     room = LONGEST_BODY - (len(_joined(kept)) - len(kept[0].text))
     return _joined([_Line(_cut(kept[0].text, room)), *kept[1:]])
 
@@ -300,13 +308,14 @@ def _facts(this: _Said, window: Window) -> list[_Line]:
     best = clock_moment(window.best_hour_utc, this.zone)
     if window.best_hour_utc.date() != window.start_utc.date():
         best = spoken_moment(window.best_hour_utc, this.zone)
-    lines = [_Line(f"Release {when}, best {best}.")]
+    release = f"Release {when}, best "
+    lines = [_Line(f"{release}{best}.", 7, f"{release}{best.partition(' (')[0]}.")]
     before = this.change.before
     moved = this.change.kind is ChangeKind.MOVED and not this.first
     if moved and before is not None and _start_or_end(before, window):
-        lines.append(_Line(f"Before: {_span(before, this.zone)}.", 3))
-    lands = landing(window, this.beside.drive_min)
-    return [*lines, _Line(how_good(window), 1), _Line(lands, 2)]
+        lines.append(_Line(f"Before: {_span(before, this.zone)}.", 4))
+    lands = landing(window, this.beside.drive)
+    return [*lines, _Line(how_good(window), 2), _Line(lands)]
 
 
 def _start_or_end(before: Window, after: Window) -> bool:
