@@ -85,6 +85,13 @@ def test_sites_side_by_side_fit() -> None:
     ranked = compare_sites(list(SITES.values()), hours, PLAN)
     text = shown(lambda c: print_sites(c, ranked, list(SITES.values())))
     assert "Thu 7 06:00      08:00  go" in text
+    assert "Windows: none." in text
+    runs = [window(start_utc=at(h), end_utc=at(h + 4), site="Millfield") for h in (6, 30)]
+    known = compare_sites(list(SITES.values()), hours, PLAN, windows=runs)
+    rich = [replace(each, walk_min=22.4, crew_min=-12.2) for each in known]
+    words = " ".join(shown(lambda c: print_sites(c, rich, list(SITES.values()))).split())
+    assert "Windows: 2, together 8 h, the longest 4 h; walk from the road 22 min; " in words
+    assert "crew at the road 12 min before the landing." in words
     none: list[SiteSummary] = [replace(ranked[0], best=())]
     assert "no hour that is go" in shown(lambda c: print_sites(c, none, list(SITES.values())))
 

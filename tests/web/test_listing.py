@@ -2,6 +2,7 @@
 
 import html
 import re
+from dataclasses import replace
 from datetime import timedelta
 from zoneinfo import ZoneInfo
 
@@ -71,6 +72,22 @@ def test_sites_stand_side_by_side_the_best_first(week: Week) -> None:
     assert names == re.findall(r'<section class="site[^>]*id="(\w+)"', board.title()) or [
         n.lower() for n in names
     ] == re.findall(r'<section class="site[^>]*id="([\w-]+)"', board)
+
+
+def test_sites_are_told_apart_by_their_windows_and_what_crews_must_do(made_week: Week) -> None:
+    checks = (invented.check("walk", value=22.4), invented.check("crew", value=12.2))
+    hours = [replace(h, checks=checks) for h in invented.flat(6, 10)]
+    runs = [
+        invented.window(uid=f"millfield-{h}", start_utc=invented.at(h), end_utc=invented.at(h + n))
+        for h, n in ((6, 4), (30, 2))
+    ]
+    over = replace(runs[0], uid="millfield-x", state=WindowState.CLOSED)
+    made_week.store.save_pass(
+        invented.record(hours=tuple(hours), windows=(*runs, over), changes=(), deliveries=())
+    )
+    page = made_week.client(invented.NOW).get("/sites").text.replace("\xa0", " ")
+    for told in ("2, together 6 h, the longest 4 h", "22 min", "12 min after the landing", "none"):
+        assert f'<td class="n">{told}</td>' in page, told
 
 
 def test_health_is_judged_by_the_age_of_the_newest_cycle(week: Week) -> None:

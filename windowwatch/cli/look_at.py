@@ -59,7 +59,9 @@ def sites_command(where: Where) -> None:
 
         watch = settings.watch
         click.echo(f"after cycle {cycle}")
-        ranked = compare_sites(watch.sites, store.hours(watch.name), watch.plan)
+        windows = store.current_windows(watch.name)
+        hours = store.hours(watch.name)
+        ranked = compare_sites(watch.sites, hours, watch.plan, windows=windows)
         show.print_sites(show.terminal(), ranked, watch.sites)
 
 

@@ -15,7 +15,14 @@ from windowwatch.notices.values import Message
 from windowwatch.scoring.compare import SiteSummary
 from windowwatch.scoring.opinions import others_words
 from windowwatch.scoring.values import Hour, Site, Verdict
-from windowwatch.web.words import day_words, score_words, utc_words
+from windowwatch.web.words import (
+    crew_words,
+    day_words,
+    score_words,
+    utc_words,
+    walk_words,
+    windows_words,
+)
 from windowwatch.windows.phrases import compass, day_and_time, percent, sentence
 from windowwatch.windows.spoken import spoken
 from windowwatch.windows.values import Window, WindowState
@@ -98,6 +105,7 @@ def print_sites(console: Console, ranked: Iterable[SiteSummary], sites: Sequence
     zones = {site.name: ZoneInfo(site.time_zone) for site in sites}
     for number, each in enumerate(ranked, start=1):
         console.print(Text(f"{number}. {each.reason}", style="bold"))
+        print_note(console, _beside(each))
         if not each.best:
             print_note(console, "no hour that is go or caution")
             console.print()
@@ -113,6 +121,17 @@ def print_sites(console: Console, ranked: Iterable[SiteSummary], sites: Sequence
             day = day_and_time(hour.time_utc.astimezone(zones[each.site]))
             table.add_row(day, *cells[1:-1])
         console.print(Padding(table, (0, 0, 1, 2)))
+
+
+def _beside(site: SiteSummary) -> str:
+    """What else tells a site from others: its windows, and how far crews must walk and drive."""
+    known = windows_words(site.window_count, site.window_h, site.longest_window_h)
+    said = [f"windows: {known}"]
+    if walk := walk_words(site.walk_min):
+        said.append(f"walk from the road {walk}")
+    if crew := crew_words(site.crew_min):
+        said.append(f"crew at the road {crew}")
+    return sentence("; ".join(said))
 
 
 def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:

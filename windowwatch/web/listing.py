@@ -99,11 +99,14 @@ class DayBar:
 #: What is compared, in the order of `SiteRow.figures`.
 FIGURES = (
     "chance of at least one go hour",
+    "windows: how many, together, the longest",
     "go hours",
     "caution hours",
     "hours not known",
     "drift, median of the best hours",
     "road, median of the best hours",
+    "walk from the road, median of the best hours",
+    "crew at the road, median of the best hours",
     "mostly in the way",
     "height",
 )
@@ -252,18 +255,22 @@ def site_rows(facts: Facts, snapshot: Snapshot, now: datetime) -> tuple[SiteRow,
     coming = [h for h in snapshot.hours if h.time_utc + facts.step > now]
     keys = {site.name: key for key, site in site_keys(facts.sites).items()}
     rows = []
-    for each in compare_sites(facts.sites, coming, facts.plan):
+    live = [w for w in snapshot.windows if w.state in _LIVE and w.end_utc > now]
+    for each in compare_sites(facts.sites, coming, facts.plan, windows=live):
         site = next(s for s in facts.sites if s.name == each.site)
         zone = words.zone_of(site)
         days = sorted({h.time_utc.astimezone(zone).date() for h in coming if h.site == each.site})
         best = {h.time_utc.astimezone(zone).date(): h for h in each.best}
         figures = (
             words.chance_words(each.chance_any),
+            words.windows_words(each.window_count, each.window_h, each.longest_window_h),
             str(each.go_hours),
             str(each.caution_hours),
             str(each.unknown_hours),
             _km(each.drift_km),
             _km(each.road_km),
+            words.walk_words(each.walk_min) or "–",
+            words.crew_words(each.crew_min) or "–",
             words.check_label(each.in_the_way) if each.in_the_way else "–",
             f"{site.height_m:.0f} m",
         )
