@@ -50,6 +50,11 @@ def test_the_answer_names_the_best_window_in_local_time() -> None:
     )
 
 
+def test_the_answer_counts_the_go_hours_of_a_window_that_is_mostly_caution() -> None:
+    (site,) = shown(invented.NOW, invented.window(go_hours=1, good_hours=5)).sites
+    assert site.answer.sentence.endswith("; 1 of 5 launch hours is go, the rest caution.")
+
+
 def test_an_open_window_comes_before_a_better_sighted_one() -> None:
     sighted = invented.window(uid="other", state=WindowState.SIGHTED, chance=0.99)
     (site,) = shown(invented.NOW, sighted, invented.window(chance=0.5)).sites

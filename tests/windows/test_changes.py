@@ -84,6 +84,17 @@ def test_a_near_and_likely_window_opens_at_once() -> None:
     assert Line().read(unknown, now_utc=at(-18)) == ()  # not known is not likely
 
 
+def test_an_opened_window_says_how_many_hours_are_go() -> None:
+    line = Line()
+    mixed = [replace(hour(at(h), 80.0), verdict=Verdict.CAUTION) for h in range(6, 11)]
+    mixed[1] = replace(mixed[1], verdict=Verdict.GO)
+    line.read(mixed)
+    (change,) = line.read(mixed)
+    assert change.kind is ChangeKind.OPENED
+    said = "1 of 5 launch hours is go, the rest caution"
+    assert change.reason == f"Seen in 2 cycles; {said}."
+
+
 def test_answers_of_an_earlier_cycle_alone_open_nothing() -> None:
     """However near and likely: the newest cycle has not said so."""
     carried = [replace(h, from_cycle=cycle(-1).id) for h in flat(6, 10)]

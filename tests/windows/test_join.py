@@ -1,5 +1,6 @@
 """Hours joined to windows: hysteresis, shortest length, order, gaps, time gone by."""
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from random import Random
@@ -9,6 +10,8 @@ from invented import DAY, NOW, STEP, at, day, flat, hour, opened, refused
 
 from windowwatch.errors import InputError
 from windowwatch.scoring.values import Verdict
+from windowwatch.storage.codec import window_from_json, window_to_json
+from windowwatch.windows.phrases import go_words
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.windows.window import WindowRules, is_good, join_hours, worst_sentence
 
@@ -179,3 +182,29 @@ def test_worst_sentence_without_words_of_scoring() -> None:
         checks=tuple(replace(c, verdict=Verdict.GO, desirability=1.0) for c in silent.checks),
     )
     assert worst_sentence(fine) == ""
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "words"),
+    [
+        ("gcccc", "1 of 5 launch hours is go, the rest caution"),
+        ("gcgc", "2 of 4 launch hours are go, the rest caution"),
+        ("ccc", "all launch hours are caution"),
+        ("ggg", ""),
+    ],
+)
+def test_it_is_counted_how_many_launch_hours_are_go(verdicts: str, words: str) -> None:
+    kinds = {"g": Verdict.GO, "c": Verdict.CAUTION}
+    hours = [replace(hour(at(6 + i), 80.0), verdict=kinds[v]) for i, v in enumerate(verdicts)]
+    (window,) = join_hours(hours, WindowRules(), now_utc=NOW)
+    assert (window.go_hours, window.good_hours) == (verdicts.count("g"), len(verdicts))
+    assert go_words(window.go_hours, window.good_hours) == words
+    # As it is stored; and as an older version stored it, without the counts.
+    text = window_to_json(window)
+    assert text is not None
+    assert window_from_json(text) == window
+    older = json.loads(text)
+    del older["go_hours"], older["good_hours"]
+    read = window_from_json(json.dumps(older))
+    assert read is not None
+    assert go_words(read.go_hours, read.good_hours) == ""

@@ -8,8 +8,8 @@ from windowwatch.scoring.compare import SiteSummary
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.web import words
 from windowwatch.web.values import Facts, stamp
+from windowwatch.windows.phrases import go_words, sentence
 from windowwatch.windows.phrases import inside as inside_words
-from windowwatch.windows.phrases import sentence
 from windowwatch.windows.values import Window, WindowState
 
 LIVE = (WindowState.OPEN, WindowState.SIGHTED)
@@ -114,10 +114,11 @@ def lead(windows: Sequence[Window], sites: dict[str, Site], now: datetime) -> st
 def _window_words(best: Window, zone: tzinfo) -> str:
     at = best.best_hour_utc.astimezone(zone)
     lands = words.lands_words(best.drift_km, best.bearing_deg, best.road_km)
+    mixed = go_words(best.go_hours, best.good_hours)
     known = "" if best.readable else ", as an earlier cycle had it"
     said = (
         f"chance {words.chance_words(best.chance)}, score {best.best_score:.0f} at "
-        f"{at:%H:%M}{known}; {lands}."
+        f"{at:%H:%M}{known}; {lands}{f'; {mixed}' if mixed else ''}."
     )
     return f"sighted, not yet confirmed; {said}" if best.state is WindowState.SIGHTED else said
 

@@ -29,7 +29,7 @@ from windowwatch.scoring.values import Hour
 from windowwatch.windows.closing import closing_reason
 from windowwatch.windows.identity import Match, match_windows
 from windowwatch.windows.moving import Move, moving_reasons
-from windowwatch.windows.phrases import percent, sentence
+from windowwatch.windows.phrases import go_words, percent, sentence
 from windowwatch.windows.shift import Shift, quality_words, shift_between
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import ACTIVE, WindowRules, index_hours, is_unread, opening_chance
@@ -187,11 +187,13 @@ def _confirm(window: Window, this: _Pass) -> tuple[Window, Change | None]:
     likely = chance is not None and chance >= rules.near_chance
     if not window.readable:
         return window, None
+    mixed = go_words(window.go_hours, window.good_hours)
     if window.cycles_seen >= rules.confirm_cycles:
         times = "once" if window.cycles_seen == 1 else f"in {window.cycles_seen} cycles"
-        why = f"good launch hours seen {times}"
+        why = f"good launch hours seen {times}" if not mixed else f"seen {times}; {mixed}"
     elif near and likely:
-        why = f"good launch hours, near and with a chance of {percent(chance)}"
+        why = f"near and with a chance of {percent(chance)}"
+        why = f"{why}; {mixed}" if mixed else f"good launch hours, {why}"
     else:
         return window, None
     window = replace(window, state=WindowState.OPEN)

@@ -50,6 +50,18 @@ def length(duration: timedelta) -> str:
     return " ".join(parts)
 
 
+def go_words(go_hours: int | None, good_hours: int | None) -> str:
+    """``1 of 5 launch hours is go, the rest caution``; empty when all are go or none is known."""
+    if go_hours is None or not good_hours or go_hours >= good_hours:
+        return ""
+    if go_hours == 0:
+        return "all launch hours are caution" if good_hours > 1 else "the launch hour is caution"
+    return (
+        f"{go_hours} of {good_hours} launch hours {'is' if go_hours == 1 else 'are'} go, "
+        "the rest caution"
+    )
+
+
 def compass(bearing_deg: float) -> str:
     """Name the nearest of the eight points of the compass."""
     return _POINTS[round((bearing_deg % 360.0) / 45.0) % 8]

@@ -75,6 +75,10 @@ class Window:
     """Which other models disagree, and how, as last told: ``ifs:no-go|gefs:apart``."""
     step_min: float = 60.0
     """Distance between its launch hours. [min]"""
+    go_hours: int | None = None
+    """How many of its `good_hours` are go; the others are caution. None: stored before it was."""
+    good_hours: int | None = None
+    """How many launch hours still to come were read and found good."""
 
     @property
     def last_release_utc(self) -> datetime:

@@ -291,6 +291,7 @@ def _runs(slots: list[_Slot], step: timedelta) -> list[list[_Slot]]:
 def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None:
     """Make the candidate of one run; None when nothing still to come speaks for it."""
     unread = [s for s in run if s.answer is _Answer.UNREAD]
+    good = [s.hour for s in run if s.answer is _Answer.GOOD and s.hour is not None]
     start, end = run[0].time, run[-1].time + rules.step
     best = _best(run, rules)
     if best is not None:
@@ -313,6 +314,8 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
             limited_by=worst_sentence(best),
             unread=_unread_sentence(unread, rules.step),
             step_min=float(rules.step_min),
+            go_hours=sum(hour.verdict is Verdict.GO for hour in good),
+            good_hours=len(good),
         )
     if not unread:
         return None  # only hours gone by: nothing good is left of the window
