@@ -115,7 +115,7 @@ def test_a_crew_that_is_there_first_is_said_so() -> None:
 
 def test_a_median_of_the_other_sign_is_said_in_words() -> None:
     """Of four flights three have the crew waiting, and one is out of its reach for long."""
-    given = measures(ground(), (0, 0, 0, 3))
+    given = {n: replace(m, never=()) for n, m in measures(ground(), (0, 0, 0, 3)).items()}
     late = answer(given["crew"], 0, LIMITS["crew"], LIMITS["crew"].default).check.sentence
     assert "after the landing (median 20 min before it)" in late
     assert "-" not in late
@@ -129,6 +129,18 @@ def test_the_walk_and_what_is_out_of_reach() -> None:
     assert found.values[0, 0].tolist() == [8.0, 0.5, 20.0, 360.0, 360.0]
     assert found.extra == (" (median 20), 40 % of flights out of reach",)
     assert measures(ground(), (0, 1))["walk"].extra == (" (median 4)",)
+
+
+@pytest.mark.parametrize("name", ["walk", "crew", "arrival_daylight"])
+def test_what_nobody_reaches_has_no_number(name: str) -> None:
+    """40 % are out of reach, 10 % are left aside: a stand-in for "never" is not read out."""
+    kind = LIMITS[name]
+    check = answer(measures(ground())[name], 0, kind, kind.default).check
+    assert check.verdict is Verdict.NO_GO
+    assert (check.value, check.margin, check.desirability) == (None, None, 0.0)
+    assert check.sentence == "40 % of flights land where no crew gets to, limit 10 %."
+    near = answer(measures(ground(), (0, 1))[name], 0, kind, kind.default).check
+    assert near.value is not None
 
 
 def test_daylight_left_when_the_crew_is_there() -> None:

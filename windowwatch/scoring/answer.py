@@ -5,7 +5,7 @@ Missing flights count as the worst there could be. Where that alone decides, the
 be. So data that are missing never make a check better.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, inf, isfinite
 
 import numpy as np
@@ -38,6 +38,10 @@ class Measure:
         pass, and so the chance; the check's own value is the forecast's.
     worst : float
         For means: what a flight without a value counts as; infinite makes the mean unknown.
+    never : tuple of str, empty or [N]
+        Where not empty: of more flights than are left aside it never comes to a value at all,
+        in words. Such flights stand behind all others with a number past every limit; the
+        check has no number then, so that nobody reads that one.
     """
 
     name: str
@@ -46,6 +50,7 @@ class Measure:
     missing: str = ""
     doubted: FloatArray | None = None
     worst: float = inf
+    never: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -97,7 +102,10 @@ def answer(
     extra = measure.extra[hour] if measure.extra else ""
     if kind.summary is Summary.SHARE and np.any(np.isnan(values)):
         extra += f" ({100 * np.mean(np.isnan(values)):.0f} % not known, counted in)"
-    return Answer(_known(kind, limit, value, extra), passes)
+    check = _known(kind, limit, value, extra)
+    if measure.never and measure.never[hour] and check.verdict is Verdict.NO_GO:
+        check = replace(check, value=None, margin=None, sentence=measure.never[hour])
+    return Answer(check, passes)
 
 
 def _share_pct(values: FloatArray, limit: Limit) -> float | None:

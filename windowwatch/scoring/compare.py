@@ -50,7 +50,8 @@ def what_would_make_it_go(hour: Hour, plan: ScoringPlan) -> tuple[str, ...]:
 def _wanted(check: Check) -> str:
     label = check_label(check.name)
     if check.margin is None:
-        return f"{label} known"
+        known = check.verdict is Verdict.UNKNOWN
+        return f"{label} known" if known else "landings that a crew gets to"
     kind = LIMITS.get(check.name)  # None for a stored check of an older version
     decimals = 1 if kind is None else kind.decimals
     gap = "" if check.unit == "°" else " "

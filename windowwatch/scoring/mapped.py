@@ -155,6 +155,7 @@ def _reached(
     drive = here.spread(rasters.drive_min([site.name, *ground.crews], units)) * plan.drive_factor
     walk = here.spread(rasters.value("walk_min", units))
     unreached = np.where(here.down, np.isinf(walk) | np.isinf(drive), False)
+    never = tuple(_never_words(hour, plan.quantile) for hour in unreached)
     drive = np.minimum(drive, LONGEST_DRIVE_MIN)
     walk = np.minimum(walk, LONGEST_WALK_MIN)
     launch = np.asarray(launch_unix_s, dtype=np.float64)[:, None, None]
@@ -167,14 +168,24 @@ def _reached(
         tracker = Measure("tracker", 60.0 * plan.tracker_h - plan.setup_min - there)
     return [
         tracker,
-        Measure("crew", late, _reach_words(late, unreached, below="{} min before it")),
-        Measure("walk", walk, _reach_words(walk, unreached)),
+        Measure("crew", late, _reach_words(late, unreached, below="{} min before it"), never=never),
+        Measure("walk", walk, _reach_words(walk, unreached), never=never),
         Measure(
             "arrival_daylight",
             left,
             _reach_words(left, unreached, "{} min before dark", "{} min after dark"),
+            never=never,
         ),
     ]
+
+
+def _never_words(unreached: NDArray[np.bool_], quantile: float) -> str:
+    """What is said where the crew gets to fewer landings than must be good; else nothing."""
+    share = float(np.mean(unreached))
+    if share <= 1.0 - quantile:
+        return ""
+    aside = 100.0 * (1.0 - quantile)
+    return f"{100.0 * share:.0f} % of flights land where no crew gets to, limit {aside:.0f} %."
 
 
 def _reach_words(

@@ -166,4 +166,5 @@ def worst_sentences(checks: Sequence[Check], plan: ScoringPlan) -> tuple[str, ..
     """
     ordered = worst_first(checks, plan)
     costing = [check for check in ordered if counted_desirability(check) < 1.0]
-    return tuple(check.sentence for check in (costing or ordered[:1])[:WORST])
+    # several checks may say the same of a place that nobody gets to
+    return tuple(dict.fromkeys(check.sentence for check in costing or ordered[:1]))[:WORST]
