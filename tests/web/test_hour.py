@@ -20,7 +20,7 @@ from windowwatch.ground.roads import Road, RoadClass, Roads
 from windowwatch.ground.values import Ground
 from windowwatch.ground.zones import Zone, zones_of
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import HourDetail
+from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Opinion, Part, Verdict
 from windowwatch.web.flatmap import TALL, WIDE, Shape
@@ -416,7 +416,7 @@ def test_the_day_runs_from_set_up_to_landing(week: Week) -> None:
     assert told["Set-up"] == "Thu 7 May 06:00"
     assert told["Release"] == "Thu 7 May 07:00 (09:00 UTC)"
     assert told["Hold until"] == "Thu 7 May 07:30"
-    assert told["Landing"] == "Thu 7 May 09:11"
+    assert told["Landing"] == "Thu 7 May 09:11, middle flight"
     assert told["Sun up"].startswith("Thu 7 May 0")
 
 
@@ -429,8 +429,8 @@ def test_a_day_without_night_or_landing_is_drawn(week: Week) -> None:
     assert june.verdict is Verdict.UNKNOWN
 
 
-def test_the_day_holds_drive_and_walk_and_front() -> None:
-    """The crew leaves at the release; walks when both it and the payload are down."""
+def test_the_day_holds_drive_and_front_of_one_flight_and_says_when_the_crew_leaves() -> None:
+    """The crew leaves at the release, as check `crew` counts; at 09:11 less 74 min at most."""
     hour = invented.hour(invented.at(9))
     walk = replace(invented.check("walk"), value=40.0)
     front = replace(invented.check("front"), value=4.0)
@@ -443,12 +443,33 @@ def test_the_day_holds_drive_and_walk_and_front() -> None:
     assert front_time(hour, None) is None
     view = timeline(hour, invented.MILLFIELD, ScoringPlan(), drive=drive, front_utc=front_utc)
     told = dict(view.said)
-    assert told["Crew at the road"] == "Thu 7 May 08:14, 74 min from Millfield"
-    assert told["At the payload"] == "by Thu 7 May 09:51"  # landing 09:11 and 40 min
+    assert told["Crew leaves"] == (
+        "Millfield at 07:00, with the release, as checks count; at 07:57 at the latest, "
+        "to be there when the middle flight lands"
+    )
+    assert told["Crew at the road"] == (
+        "Thu 7 May 08:14, 74 min from Millfield, for the middle flight"
+    )
+    assert told["Walk from there"] == "40 min or less for 9 of 10 flights"
     assert told["Front"] == "about Thu 7 May 11:00"
     assert view.front_x is not None
-    driving, walking = view.crew
+    (driving,) = view.crew
     assert driving.x == view.release_x
-    assert walking.x == view.landing_x
+    assert view.landing_x is not None
     per_min = driving.width / 74.0
-    assert walking.width == pytest.approx(40.0 * per_min, abs=0.2)
+    assert view.landing_x - view.release_x == pytest.approx(131.0 * per_min, abs=0.2)
+    far = dict(
+        timeline(
+            hour, invented.MILLFIELD, ScoringPlan(quantile=0.95),
+            drive=Drive("Marrowby depot", 281.0, (), ()),
+        ).said
+    )  # fmt: skip
+    # Longer on the road than the flight takes: no "at the latest" before the release.
+    assert far["Crew leaves"] == "Marrowby depot at 07:00, with the release, as checks count"
+    assert far["Walk from there"] == "40 min or less for 95 % of flights"
+
+
+def test_what_a_value_is_stands_above_it(week: Week) -> None:
+    shown = week.client().get(path_of(best(week))).text
+    assert '<th scope="col" class="n">9 of 10 flights keep to</th>' in shown
+    assert "Of the middle flight alone; the checks tell what 9 of 10 flights keep to." in shown

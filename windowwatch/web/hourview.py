@@ -94,6 +94,7 @@ class HourView:
     chance_span: str
     own_chance: str
     to_go: tuple[str, ...]
+    keep_to: str
     parts: tuple[PartRows, ...]
     place: str
     geo: str
@@ -161,6 +162,7 @@ def hour_view(
         ),
         own_chance=_own_chance(hour),
         to_go=what_would_make_it_go(hour, facts.plan),
+        keep_to=f"{words.flights_words(facts.plan.quantile)} keep to",
         parts=tuple(_parts(hour)),
         place="" if print_ is None else place_words(print_.latitude_deg, print_.longitude_deg),
         geo=(

@@ -35,7 +35,10 @@ class Tick:
 
 @dataclass(frozen=True)
 class Timeline:
-    """A whole drawing, and the same in words. `crew` are the drive and the walk after it."""
+    """A whole drawing, and the same in words. `crew` is the drive.
+
+    All of it is of one flight, the middle one.
+    """
 
     light: tuple[Bar, ...]
     clearance: Bar | None
@@ -94,9 +97,9 @@ def timeline(
     release, landing = hour.time_utc, hour.landing_utc
     setup = release - timedelta(minutes=plan.setup_min)
     hold = release + timedelta(minutes=plan.hold_min)
-    there, found = _recovery(hour, drive)
+    there = None if drive is None else release + timedelta(minutes=drive.minutes)
     zone = words.zone_of(site)
-    latest = max(t for t in (hold, landing, there, found) if t is not None)
+    latest = max(t for t in (hold, landing, there) if t is not None)
     span = _Span(
         floor_to_step(setup - timedelta(minutes=30), _HOUR),
         floor_to_step(latest + timedelta(hours=2, minutes=59), _HOUR),
@@ -106,15 +109,9 @@ def timeline(
         ("Set-up", words.moment_words(setup, zone)),
         ("Release", f"{words.moment_words(release, zone)} ({release:%H:%M} UTC)"),
         ("Hold until", words.moment_words(hold, zone)),
-        ("Landing", "not known" if landing is None else words.moment_words(landing, zone)),
+        ("Landing", _landing(landing, zone)),
+        *_crew(hour, drive, plan, zone),
     ]
-    if drive is not None and there is not None:
-        said.append(
-            ("Crew at the road", f"{words.moment_words(there, zone)}, {drive.minutes:.0f} min from "
-             f"{drive.start}")
-        )  # fmt: skip
-    if found is not None:
-        said.append(("At the payload", f"by {words.moment_words(found, zone)}"))
     if rise is not None and dusk is not None:
         said.append(("Sun up", words.span_words(rise, dusk, zone)))
     if front_utc is not None:
@@ -132,7 +129,7 @@ def timeline(
         light=() if rise is None or dusk is None else (span.bar(rise, dusk, "light"),),
         clearance=clearance,
         acts=tuple(acts),
-        crew=_crew(release, landing, there, found, span),
+        crew=() if there is None else (span.bar(release, there, "drive"),),
         release_x=span.x(release),
         landing_x=None if landing is None else span.x(landing),
         front_x=span.x(front_utc) if front_utc is not None and seen else None,
@@ -141,30 +138,28 @@ def timeline(
     )
 
 
-def _recovery(hour: Hour, drive: Drive | None) -> tuple[datetime | None, datetime | None]:
-    """When the crew is at the road, and at the latest at the payload; None when not known."""
-    walk = next((c.value for c in hour.checks if c.name == "walk"), None)
-    if drive is None:
-        return None, None
-    there = hour.time_utc + timedelta(minutes=drive.minutes)
-    if walk is None or hour.landing_utc is None:
-        return there, None
-    return there, max(there, hour.landing_utc) + timedelta(minutes=walk)
+def _landing(landing: datetime | None, zone: tzinfo) -> str:
+    return "not known" if landing is None else f"{words.moment_words(landing, zone)}, middle flight"
 
 
 def _crew(
-    release: datetime,
-    landing: datetime | None,
-    there: datetime | None,
-    found: datetime | None,
-    span: _Span,
-) -> tuple[Bar, ...]:
-    if there is None:
+    hour: Hour, drive: Drive | None, plan: ScoringPlan, zone: tzinfo
+) -> tuple[tuple[str, str], ...]:
+    """When the crew leaves, is at the road and walks, each with what it is reckoned by."""
+    if drive is None:
         return ()
-    bars = [span.bar(release, there, "drive")]
-    if found is not None and landing is not None:
-        bars.append(span.bar(max(there, landing), found, "walk"))
-    return tuple(bars)
+    release, way = hour.time_utc, timedelta(minutes=drive.minutes)
+    leaves = f"{drive.start} at {release.astimezone(zone):%H:%M}, with the release, as checks count"
+    there = f"{words.moment_words(release + way, zone)}, {drive.minutes:.0f} min from {drive.start}"
+    if hour.landing_utc is not None and hour.landing_utc - way > release:
+        latest = (hour.landing_utc - way).astimezone(zone)
+        leaves += f"; at {latest:%H:%M} at the latest, to be there when the middle flight lands"
+    said = [("Crew leaves", leaves), ("Crew at the road", f"{there}, for the middle flight")]
+    walk = next((c.value for c in hour.checks if c.name == "walk"), None)
+    if walk is not None:
+        flights = words.flights_words(plan.quantile)
+        said.append(("Walk from there", f"{walk:.0f} min or less for {flights}"))
+    return tuple(said)
 
 
 def front_time(hour: Hour, after: Hour | None) -> datetime | None:

@@ -109,6 +109,12 @@ def lands_words(
     return words if road_km is None else f"{words}, {km_words(road_km)} from a road"
 
 
+def flights_words(share: float) -> str:
+    """``9 of 10 flights``; a share that is no whole number of tenths in percent."""
+    tenths = round(10.0 * share, 6)
+    return f"{tenths:.0f} of 10 flights" if tenths.is_integer() else f"{100 * share:g} % of flights"
+
+
 def score_words(score: float | None) -> str:
     """Whole score, or a dash."""
     return "–" if score is None else f"{score:.0f}"
