@@ -220,6 +220,21 @@ def test_results_are_those_of_a_settings_file_or_of_a_rehearsal(folder: Path) ->
     assert "rehearsal-line.sqlite3 is not there: run `windowwatch rehearse` first" in none.err
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        "acknowledge abcd --by Ines", "check", "check --forecast", "db backup copy.sqlite3",
+        "db upgrade", "explain abcd", "fill", "ground build --map a.pbf --out a.ground",
+        "hours Field", "notices try", "pass", "pass --from made.grib2", "serve", "share list",
+        "share make Ines", "share revoke abcd", "sites", "windows",
+    ],
+)  # fmt: skip
+def test_every_command_asks_for_its_settings_file(folder: Path, words: str) -> None:
+    answer = run(folder, *words.split())
+    assert answer.code == 2
+    assert "Missing option '--settings': name your settings file." in answer.err
+
+
 @pytest.mark.parametrize("group", ["", "share", "notices", "ground", "db"])
 def test_help_says_in_a_line_what_each_command_does(folder: Path, group: str) -> None:
     answer = run(folder, *group.split(), "--help")

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 #: The demonstration watch, from the top of the project.
 EXAMPLE = Path("config/skerra.toml")
+#: Said where no settings file is named.
+NO_SETTINGS = "Missing option '--settings': name your settings file."
 
 
 @contextmanager
@@ -46,11 +48,21 @@ def settings_option(default: Path | None = None) -> Callable[[Callable[..., Any]
         type=click.Path(path_type=Path),
         envvar="WINDOWWATCH_SETTINGS",
         default=default,
-        required=default is None,
+        callback=_named,
         show_default=default is not None,
         show_envvar=True,
         help="The settings file (TOML).",
     )
+
+
+def _named(context: click.Context, _option: click.Parameter, path: Path | None) -> Path | None:
+    """The path of the settings file, which must be named; not left to `required`.
+
+    Some releases of click take ``default=None`` for a default, and ask for nothing.
+    """
+    if path is None and not context.resilient_parsing:
+        raise click.UsageError(NO_SETTINGS, context)
+    return path
 
 
 def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -98,7 +110,7 @@ def results_options(command: Callable[..., Any]) -> Callable[..., Any]:
     @wraps(command)
     def with_where(settings_path: Path | None, rehearsal: bool, **others: Any) -> Any:
         if settings_path is None and not rehearsal:
-            raise click.UsageError("Missing option '--settings': name your settings file.")
+            raise click.UsageError(NO_SETTINGS)
         return command(where=Where(settings_path or EXAMPLE, rehearsal), **others)
 
     return with_where
@@ -172,7 +184,10 @@ def parse_time(text: str, zone: tzinfo | None = None) -> datetime:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError as error:
-        raise InputError(f"{text!r} is no time; write it as 2026-05-04T04:00Z") from error
+        example = "2026-05-04T04:00Z"
+        if zone is not None:
+            example = f"2026-05-04T04:00, local to the site, or with its zone as {example}"
+        raise InputError(f"{text!r} is no time; write it as {example}") from error
     if moment.tzinfo is None and zone is not None:
         moment = moment.replace(tzinfo=zone)
     return require_utc(moment)
