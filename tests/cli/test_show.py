@@ -157,7 +157,10 @@ def test_an_hour_is_found_by_local_time_or_by_any_zone() -> None:
     assert require_utc(hours[1].time_utc) - hours[0].time_utc == timedelta(hours=1)
     with pytest.raises(InputError, match=r"Thu 7 04:30 local \(06:30 UTC\) is no launch hour of"):
         hour_at(hours, MILLFIELD, "2026-05-07T04:30")
-    with pytest.raises(InputError, match="'noon' is no time; write it as"):
+    with pytest.raises(InputError, match=r"they are every hour, from Thu 7 04:00"):
+        hour_at(hours, MILLFIELD, "2026-05-07T04:30")
+    said = "'noon' is no time; write it as 2026-05-04T04:00, local to the site, or with its zone"
+    with pytest.raises(InputError, match=said):
         hour_at(hours, MILLFIELD, "noon")
     with pytest.raises(InputError, match="holds no launch hour of Millfield"):
         hour_at([], MILLFIELD, "2026-05-07T04:30")

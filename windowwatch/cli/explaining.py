@@ -1,7 +1,8 @@
 """The whole reckoning in the terminal: a notice or an hour, back to the files of its cycle."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 from rich.console import Console
@@ -205,6 +206,10 @@ def hour_at(hours: Iterable[Hour], site: Site, text: str) -> Hour:
     if not kept:
         raise InputError(f"the newest cycle holds no launch hour of {site.name}")
     span = spoken_span(kept[0].time_utc, kept[-1].time_utc, zone)
+    gaps = [after.time_utc - before.time_utc for before, after in pairwise(kept)]
+    step_min = min(gaps) // timedelta(minutes=1) if gaps else 0
+    every = {0: "", 60: "every hour, "}.get(step_min, f"every {step_min} min, ")
     raise InputError(
-        f"{spoken_moment(moment, zone)} is no launch hour of {site.name}; they are from {span}"
+        f"{spoken_moment(moment, zone)} is no launch hour of {site.name}; they are {every}"
+        f"from {span}"
     )
