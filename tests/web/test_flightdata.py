@@ -214,7 +214,8 @@ def test_a_picture_is_kept_under_the_pass_that_it_shows(
     """Another pass is stored while the first one's picture is being made."""
     detail = made_detail.detail(HOUR)
     made_week.store.save_pass(invented.record(hours=(HOUR,), details=(detail,), steps=1))
-    whole, read = Store.detail, []
+    whole = Store.detail
+    read: list[object] = []
 
     def interrupted(self: Store, *asked: Any, **more: Any) -> Any:
         found = whole(self, *asked, **more)
