@@ -113,6 +113,14 @@ def test_every_site_has_its_table_and_every_notice_its_kind(week: Week) -> None:
     ]
 
 
+def test_what_is_true_of_every_cycle_is_said_once(week: Week) -> None:
+    words = " ".join(week.printed.split())
+    remarks = {r for each in week.store.cycles(WATCH) for r in each.remarks}
+    assert remarks
+    for remark in remarks:
+        assert words.count(f"of the forecast: {' '.join(remark.split())}") == 1, remark
+
+
 def test_no_line_is_wider_than_a_terminal(week: Week) -> None:
     wide = [line for line in week.printed.splitlines() if len(line) > 80 and "/" not in line]
     assert not [line for line in wide if line.startswith(("│", "╭", " "))]

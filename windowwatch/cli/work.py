@@ -12,6 +12,7 @@ from rich.console import Console
 
 from windowwatch import daemon
 from windowwatch.cli import show
+from windowwatch.cli.anew import in_place_of
 from windowwatch.cli.bar import progress_bar
 from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
@@ -42,21 +43,24 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
     look = scan_folder(folder, model=watch.model)
     for each in look.set_aside:
         click.echo(f"set aside: {each.reason}", err=True)
-    database = _fresh(rehearsal_file(settings))
+    database = rehearsal_file(settings)
     area = area_of(watch.sites)
-    with ready_store(sqlite_url(database)) as store:
-        with progress_bar() as told:
-            result = replay(
-                look.cycles,
-                watch,
-                store,
-                load=lambda found: load_cycle(found, area=area),
-                available_after=settings.available_after,
-                send=lambda _channel, _message: None,
-                progress=told,
-                others=_heard(settings),
-            )
-        _show_rehearsal(console, result, settings)
+    with (
+        in_place_of(database) as anew,
+        ready_store(sqlite_url(anew)) as store,
+        progress_bar() as told,
+    ):
+        result = replay(
+            look.cycles,
+            watch,
+            store,
+            load=lambda found: load_cycle(found, area=area),
+            available_after=settings.available_after,
+            send=lambda _channel, _message: None,
+            progress=told,
+            others=_heard(settings),
+        )
+    _show_rehearsal(console, result, settings)
     click.echo(f"\nEverything is in {database}")
     more = f"--rehearsal{_settings_words(settings)}"
     click.echo("Look into it:")
@@ -139,8 +143,9 @@ def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> 
         "Nothing is sent to anybody: what phones would have got stands below.",
     )
     console.rule("cycles (runs of the weather model)")
+    told_before: set[str] = set()
     for each in result.passes:
-        show_pass(console, each)
+        show_pass(console, each, told_before)
     console.rule("notices, in the order they were told")
     for number, told in enumerate(result.told, start=1):
         show.print_notice(console, number, told.message, told.at_utc)
@@ -150,8 +155,12 @@ def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> 
     show.print_windows(console, result.windows, settings.watch.sites)
 
 
-def show_pass(console: Console, result: PassResult) -> None:
-    """Say in a few lines what one pass did."""
+def show_pass(console: Console, result: PassResult, told_before: set[str]) -> None:
+    """Say in a few lines what one pass did.
+
+    `told_before` holds what was said of earlier forecasts, and takes what is said of this one:
+    what is true of all of them is said once.
+    """
     refused = [hour for hour in result.hours if hour.refused is not None]
     kinds = [str(change.kind) for change in result.changes]
     told = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
@@ -173,8 +182,10 @@ def show_pass(console: Console, result: PassResult) -> None:
     for reason in dict.fromkeys(str(hour.refused) for hour in refused):
         count = sum(hour.refused == reason for hour in refused)
         show.print_note(console, f"refused {count} h: {reason}")
-    for words in (*result.gaps, *result.remarks):
-        show.print_note(console, f"of the forecast: {words}")
+    for words in dict.fromkeys((*result.gaps, *result.remarks)):
+        if words not in told_before:
+            show.print_note(console, f"of the forecast: {words}")
+    told_before.update(result.gaps, result.remarks)
     if not result.saved:
         show.print_note(console, "this cycle was stored already; the stored answer stands")
 
@@ -190,7 +201,7 @@ def one_pass(settings: Settings, files: Sequence[Path], at: datetime | None, clo
             result = run_pass(data, watch, store, now_utc=now, progress=told)
             place = store.place
     console = Console()
-    show_pass(console, result)
+    show_pass(console, result, set())
     show.print_windows(console, result.windows, settings.watch.sites)
     click.echo(f"now was taken to be {now:%Y-%m-%d %H:%M} UTC; results are in {place}")
 
@@ -214,8 +225,9 @@ def look_once(settings: Settings, clock: Clock) -> None:
         held = "no cycle is stored" if newest is None else f"the newest cycle is {newest.id}"
         click.echo(f"nothing new is there; {held}; results are in {place}")
         return
+    told_before: set[str] = set()
     for result in results:
-        show_pass(console, result)
+        show_pass(console, result, told_before)
     show.print_windows(console, windows, settings.watch.sites)
     click.echo(f"results are in {place}")
 
@@ -227,10 +239,3 @@ def _now_for(data: CycleData, at: datetime | None, clock: Clock) -> datetime:
     now = clock.now()
     last = from_unix_s(float(data.wind.time_unix_s[-1]))
     return now if last > now else data.cycle.reference_utc
-
-
-def _fresh(path: Path) -> Path:
-    """A path where no database is, not even the side files of one."""
-    for each in (path, *(path.with_name(path.name + end) for end in ("-wal", "-shm"))):
-        each.unlink(missing_ok=True)
-    return path
