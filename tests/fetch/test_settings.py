@@ -29,6 +29,10 @@ def test_the_example_fetches_gfs_by_the_filter() -> None:
     assert "by NOAA area filter, 0.25 degree: 5" in words[1]
     assert "from nomads.ncep.noaa.gov" in words[1]
     assert words[2].startswith("otherwise by NOAA index and byte ranges, 0.5 degree: ")
+    assert words[3].startswith("caution: this other way is much for one cycle, ")
+    assert "requests and " in words[3]
+    assert "is taken by itself when the way before it fails" in words[3]
+    assert sum("caution: " in line for line in words) == 1, "not of the way that is cheap"
     assert words[-1].startswith("licence: public domain")
     plan = settings.file.forecast.plan(settings.watch, Path("x"))
     assert plan.area == pytest.approx((41.6, -35.9 - 6.18, 49.6, -35.9 + 6.18), abs=0.05)
@@ -51,6 +55,7 @@ def test_the_command_prints_the_plan_and_asks_nobody(tmp_path: Path) -> None:
     done = CliRunner().invoke(main, ["check", "--forecast", "--settings", str(path)])
     assert done.exit_code == 0, done.output
     assert "requests" in done.output
+    assert max(map(len, done.output.splitlines())) <= 80
     folder = settings_in(tmp_path)
     done = CliRunner().invoke(main, ["check", "--forecast", "--settings", str(folder)])
     assert done.exit_code == 0

@@ -9,6 +9,8 @@ from line_watch import forecast_in, settings_in
 from typed import typed as run
 from typed import typed_in_a_process
 
+from windowwatch.storage.store import open_store
+
 DATABASE = '\n[database]\nurl = "sqlite:///{folder}/line.sqlite3"\n'
 
 
@@ -101,10 +103,34 @@ def test_check_says_what_to_mend_and_goes_on(folder: Path) -> None:
     assert "MEND  span: the watched days are over" in answer.out
     assert "holds no cycle yet" in answer.out
     assert "MEND  channels: none is given" in answer.out
-    assert f"ok    database: {folder}/line.sqlite3 is not there yet" in answer.out
+    assert f"ok database: {folder}/line.sqlite3 is not there yet" in answer.words
+    lines = answer.out.splitlines()
+    assert not [line for line in lines if len(line) > 80 and str(folder) not in line]
+    assert all(line.startswith(("ok    ", "MEND  ", "CARE  ", "      ")) for line in lines)
     assert not (folder / "line.sqlite3").exists(), "looking makes no database"
     assert run(folder, "windows", "--settings", "watch.toml").code == 1
     assert not (folder / "line.sqlite3").exists()
+
+
+@pytest.mark.parametrize(
+    ("lift", "said"),
+    [
+        ("2.8", "ok    train: with 2.8 kg of nozzle lift at Field it takes"),
+        ("28", "CARE  train: caution: fast: it rises at"),
+        ("1.55", "CARE  train: caution: slow: it rises at"),
+    ],
+)
+def test_check_says_what_the_train_comes_to(folder: Path, lift: str, said: str) -> None:
+    """A wrong digit shows in the rise; `fill` says the same of it."""
+    settings = folder / "watch.toml"
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("lift_kg = 2.6", f"lift_kg = {lift}"), encoding="utf-8")
+    words = run(folder, "check", "--settings", "watch.toml").words
+    assert " ".join(said.split()) in words
+    caution = said.partition("caution: ")[2]
+    filled = run(folder, "fill", "--settings", "watch.toml").words
+    assert caution in filled
+    assert (caution != "") == ("CARE train:" in words)
 
 
 def test_check_says_when_no_database_can_be_made(folder: Path) -> None:
@@ -114,7 +140,7 @@ def test_check_says_when_no_database_can_be_made(folder: Path) -> None:
     settings.write_text(text.replace("line.sqlite3", "line.sqlite3.d/x"), encoding="utf-8")
     answer = run(folder, "check", "--settings", "watch.toml")
     assert "MEND  database:" in answer.out
-    assert "line.sqlite3.d is not a folder this user may write into" in answer.out
+    assert "line.sqlite3.d is not a folder this user may write into" in answer.words
 
 
 def test_looking_leaves_an_older_schema_as_it_is(folder: Path) -> None:
@@ -209,6 +235,39 @@ def test_a_rehearsal_replaces_only_its_own_database(folder: Path) -> None:
     assert (looked.code, looked.err) == (0, "")
     assert "windows: 1 open" in looked.out
     assert not (folder / "line.sqlite3").exists()
+
+
+def test_a_rehearsal_that_fails_leaves_the_last_good_one(folder: Path) -> None:
+    whole = forecast_in(folder / "forecasts").read_bytes()
+    assert run(folder, "rehearse", "--settings", "watch.toml").code == 0
+    looking = ("windows", "--rehearsal", "--settings", "watch.toml")
+    good = run(folder, *looking)
+    (folder / "cut").mkdir()
+    (folder / "cut" / "made.grib2").write_bytes(whole[: len(whole) // 2])
+    failed = run(folder, "rehearse", "--settings", "watch.toml", "--folder", "cut")
+    assert failed.code == 1
+    assert run(folder, *looking) == good
+    (kept,) = (folder / "data" / "windowwatch").iterdir()
+    assert kept.name == "rehearsal-line.sqlite3", "nothing half made is left"
+
+
+def test_who_looks_at_a_rehearsal_sees_the_next_one(folder: Path) -> None:
+    forecast_in(folder / "forecasts")
+    assert run(folder, "rehearse", "--settings", "watch.toml").code == 0
+    store = open_store(f"sqlite:///{folder}/data/windowwatch/rehearsal-line.sqlite3")
+    (before,) = store.cycles("line")
+    assert run(folder, "rehearse", "--settings", "watch.toml").code == 0
+    (after,) = store.cycles("line")
+    (change,) = store.changes("line")
+    store.acknowledge(change.key, by_whom="Ines", now_utc=after.saved_utc)
+    store.close()
+    with closing(sqlite3.connect(store.place)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    again = open_store(f"sqlite:///{store.place}")
+    said = again.acknowledge(change.key, by_whom="Jon", now_utc=after.saved_utc)
+    again.close()
+    assert said == "Ines", "it was written into the new one"
+    assert before.cycle == after.cycle
 
 
 def test_results_are_those_of_a_settings_file_or_of_a_rehearsal(folder: Path) -> None:

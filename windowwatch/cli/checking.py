@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from windowwatch.cli.fetching import plan_words
+from windowwatch.cli.fill import train_words
 from windowwatch.clock import Clock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, SettingsError, WindowwatchError
 from windowwatch.forecast.sources import load_cycle, require_covers, scan_folder
@@ -20,15 +21,17 @@ from windowwatch.watch.area import area_of
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that `check` looked at."""
+    """One thing that `check` looked at; a caution is to be thought over, and ends nothing."""
 
     what: str
     words: str
     wrong: bool = False
+    caution: bool = False
 
     def line(self) -> str:
         """As shown: the word at the head says whether it is to be mended."""
-        return f"{'MEND' if self.wrong else 'ok  '}  {self.what}: {self.words}"
+        head = "MEND" if self.wrong else "CARE" if self.caution else "ok"
+        return f"{head:<4}  {self.what}: {self.words}"
 
 
 def check(settings: Settings, clock: Clock) -> list[Finding]:
@@ -42,6 +45,7 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
     if ground.rasters is None and (ground.areas is None or ground.roads is None):
         words = "neither areas and roads nor a ground file are given; checks on them stay unknown"
         findings.append(Finding("map", words, True))
+    findings += _check_train(settings)
     findings += _check_rules(settings)
     hours = watch.span.hours(clock.now())
     if hours:
@@ -54,6 +58,16 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
     findings += _check_database(settings)
     findings += _check_channels(settings)
     return findings
+
+
+def _check_train(settings: Settings) -> list[Finding]:
+    """What the train comes to at the first site: a wrong digit shows in it."""
+    try:
+        words, cautions = train_words(settings.watch.train, settings.watch.sites[0])
+    except WindowwatchError as error:
+        return [Finding("train", error.message, True)]
+    careful = [Finding("train", f"caution: {each}", caution=True) for each in cautions]
+    return [Finding("train", words, caution=bool(careful)), *careful]
 
 
 def _check_rules(settings: Settings) -> list[Finding]:
@@ -71,7 +85,10 @@ def _check_rules(settings: Settings) -> list[Finding]:
 
 def _check_forecast(settings: Settings) -> list[Finding]:
     first, *others = settings.sources()
-    findings = [Finding("forecast", words) for words in plan_words(settings, SystemClock())]
+    findings = [
+        Finding("forecast", words, caution="caution: " in words)
+        for words in plan_words(settings, SystemClock())
+    ]
     if first.folder is not None:
         findings = [*_check_folder(settings), *findings]
     for other in others:

@@ -9,6 +9,10 @@ from windowwatch.forecast.plan import make_plan, needed_steps
 from windowwatch.settings.read import Settings
 from windowwatch.watch.network import NetworkPlan
 
+#: From here on the cost of a cycle gets a caution: no standard, but what is felt on a line of
+#: 10 Mbit/s (13 minutes) or by whoever gives the data away.
+MANY_REQUESTS, MANY_BYTES = 1000, 1_000_000_000
+
 
 def plan_words(settings: Settings, clock: Clock) -> list[str]:
     """The plan for the newest cycle that is due, a line for each route, the first one first.
@@ -50,5 +54,13 @@ def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime)
             f"{'otherwise ' if number else ''}{way}: {cost.requests} requests, "
             f"{cost.size_bytes / 1e6:.1f} MB, about {max(cost.minutes, 0.1):.1f} min, from {hosts}"
         )
+        if cost.requests > MANY_REQUESTS or cost.size_bytes > MANY_BYTES:
+            lines.append(
+                f"caution: {'this other way' if number else 'this'} is much for one cycle, "
+                f"{cost.requests} requests and {cost.size_bytes / 1e9:.1f} GB"
+                + (", and is taken by itself when the way before it fails" if number else "")
+                + "; on a slow or metered line watch fewer days or sites nearer to each other, "
+                "or give a greater step between the forecast hours ([forecast] step_every_h)"
+            )
     lines += [f"not confirmed: {doubt}" for doubt in model.doubts]
     return [*lines, f"licence: {model.licence}. {model.credit(cycle)}"]

@@ -77,6 +77,24 @@ def show_fill(train: FlightTrain, site: Site, wish: Wish, supply: Supply) -> Non
     print_note(console, GAS_CAUTIONS[train.gas])
 
 
+def train_words(train: FlightTrain, site: Site) -> tuple[str, tuple[str, ...]]:
+    """What the train of the settings comes to at a site, in a line, and what to be careful of.
+
+    Raises
+    ------
+    InputError
+        If its lift does not carry it, or bursts the balloon on the ground.
+    """
+    wish = Wish()
+    fill = _fill(train, _air(site, wish), wish)
+    words = (
+        f"with {train.nozzle_lift_kg:g} kg of nozzle lift at {site.name} it takes "
+        f"{fill.standard_volume_m3:.1f} m³ of {train.gas}, rises at {fill.mean_rate_mps:.1f} m/s "
+        f"on average and bursts at about {fill.burst_height_m / 1000:.1f} km"
+    )
+    return words, fill.warnings
+
+
 def _air(site: Site, wish: Wish) -> SiteAir:
     standard = standard_atmosphere(site.height_m)
     warmth = float(standard.temperature_k)

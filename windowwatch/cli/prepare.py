@@ -53,17 +53,21 @@ def check_command(settings_path: Path, plan_only: bool) -> None:
     """Say what is wrong with settings, maps, forecasts, database and channels."""
     with errors_in_words():
         from windowwatch.cli.fetching import plan_words
+        from windowwatch.cli.show import folded
 
         if plan_only:
             settings = settings_of(settings_path, maps=False)
             words = plan_words(settings, SystemClock())
-            click.echo("\n".join(words or [f"nothing is fetched: {settings.forecast_place}"]))
+            for line in words:
+                click.echo(folded(line))
+            if not words:
+                click.echo(f"nothing is fetched: {settings.forecast_place}")
             return
         from windowwatch.cli.checking import check
 
         findings = check(settings_of(settings_path), SystemClock())
         for finding in findings:
-            click.echo(finding.line())
+            click.echo(folded(finding.line(), 6))
         if any(finding.wrong for finding in findings):
             raise WindowwatchError(f"{sum(f.wrong for f in findings)} finding(s) to mend")
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, tzinfo
+from textwrap import fill
 from zoneinfo import ZoneInfo
 
 from rich import box
@@ -87,6 +88,17 @@ def _window_cells(window: Window, zone: ZoneInfo) -> tuple[str, ...]:
         score_words(window.best_score),
         share_words(window.chance),
         lands(window.drift_km, window.bearing_deg),
+    )
+
+
+def folded(words: str, set_in: int = 2) -> str:
+    """Words folded to the width of the terminal; paths and addresses stay whole, to be copied."""
+    return fill(
+        words,
+        terminal().width,
+        subsequent_indent=" " * set_in,
+        break_long_words=False,
+        break_on_hyphens=False,
     )
 
 
