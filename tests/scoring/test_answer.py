@@ -192,6 +192,16 @@ def test_a_flight_that_gets_worse_or_lost_never_helps(values: list[float], data:
         assert after.check.verdict in {Verdict.NO_GO, Verdict.UNKNOWN}
 
 
+def test_where_there_is_no_cloud_ceiling_it_is_said_so() -> None:
+    """A model's number for "none", also less a site's height, is no height of anything."""
+    for value in (20_000.0, 19_580.0):
+        check = asked(LIMITS["ceiling"], value).check
+        assert check.verdict is Verdict.GO
+        assert check.sentence == "No cloud ceiling, limit 300."
+        assert check.value == value
+    assert asked(LIMITS["ceiling"], 1200.0).check.sentence == "Ceiling 1200 m, limit 300."
+
+
 def test_plan_refuses_what_it_cannot_mean() -> None:
     bad: list[tuple[dict[str, Any], str]] = [
         ({"limits": {"gale": Limit(1, 2)}}, "check 'gale' is not one of wind, gust"),

@@ -22,9 +22,10 @@ from windowwatch.ground.zones import Zone, zones_of
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Opinion, Part, Verdict
+from windowwatch.scoring.values import Check, Hour, Opinion, Part, Verdict
 from windowwatch.web.flatmap import TALL, WIDE, Shape
 from windowwatch.web.history import Told, history
+from windowwatch.web.hourview import check_row
 from windowwatch.web.labels import Labels
 from windowwatch.web.layers import map_layers
 from windowwatch.web.mapview import draw
@@ -42,6 +43,13 @@ def path_of(hour: Hour) -> str:
     return f"/hour/{hour.site.lower()}/{stamp(hour.time_utc)}"
 
 
+def _numbers(check: Check) -> list[str]:
+    said = [number_words(check, v) for v in (check.value, check.fine, check.limit, check.margin)]
+    # A forecast writes 20 km, less the height of the site, where there is no ceiling.
+    none = check.name == "ceiling" and (check.value or 0.0) > 19_000.0
+    return ["none", said[1], said[2], "–"] if none else said
+
+
 def test_every_check_is_in_the_table_with_value_limit_and_margin(week: Week) -> None:
     hour = best(week)
     page = week.client().get(path_of(hour)).text
@@ -51,10 +59,7 @@ def test_every_check_is_in_the_table_with_value_limit_and_margin(week: Week) -> 
         page,
     )
     in_parts = sorted(hour.checks, key=lambda check: list(Part).index(check.part))
-    assert rows == [
-        (str(c.verdict), *(number_words(c, v) for v in (c.value, c.fine, c.limit, c.margin)))
-        for c in in_parts
-    ]
+    assert rows == [(str(c.verdict), *_numbers(c)) for c in in_parts]
     for sentence in hour.worst:
         assert sentence in page
 
@@ -473,3 +478,10 @@ def test_what_a_value_is_stands_above_it(week: Week) -> None:
     shown = week.client().get(path_of(best(week))).text
     assert '<th scope="col" class="n">9 of 10 flights keep to</th>' in shown
     assert "Of the middle flight alone; the checks tell what 9 of 10 flights keep to." in shown
+
+
+def test_no_cloud_ceiling_is_none_and_not_a_number() -> None:
+    check = replace(invented.check("ceiling"), value=20_000.0, unit="m", margin=19_700.0)
+    row = check_row(check)
+    assert (row.value, row.unit, row.margin) == ("none", "", "–")
+    assert check_row(replace(check, value=1200.0)).value == "1200"

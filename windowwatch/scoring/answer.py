@@ -207,5 +207,7 @@ def _sentence(kind: CheckKind, limit: Limit, value: float, extra: str, past: boo
     sentence = kind.sentence
     if kind.sentence_below and number.startswith("-"):
         sentence, number = kind.sentence_below, number.lstrip("-")
+    if value >= kind.none_from:
+        sentence = kind.sentence_none
     text = sentence.format(value=f"{number}{gap}{kind.unit}", extra=extra, bound=bound)
     return text[:1].upper() + text[1:]

@@ -5,9 +5,9 @@ wording read everything else from the row.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
-from math import isfinite
+from math import inf, isfinite
 from types import MappingProxyType
 
 from windowwatch.errors import InputError
@@ -82,6 +82,10 @@ class CheckKind:
         Whether the check is asked where the director says nothing about it.
     sentence_below : str
         The sentence for a value below zero, which is then said without its sign.
+    none_from : float
+        From which value on there is none of it: models write a great number where no cloud is.
+    sentence_none : str
+        The sentence for such a value.
     """
 
     name: str
@@ -99,6 +103,8 @@ class CheckKind:
     in_chance: bool = True
     asked: bool = True
     sentence_below: str = ""
+    none_from: float = inf
+    sentence_none: str = ""
 
     def check_limit(self, limit: Limit) -> None:
         """Refuse limits that are on the wrong sides for this check.
@@ -170,8 +176,12 @@ _ROWS = (
     _low("high_cloud", Part.RELEASE, _PCT, Limit(75.0, 100.0), 0.25, 0,
          "High cloud {value}{extra}, {bound}.", "no high cloud in the forecast for this time",
          asked=False),
-    _high("ceiling", Part.RELEASE, ("m", "m"), Limit(1500.0, 300.0), 0.5, 0,
-          "Ceiling {value}{extra}, {bound}.", "no cloud ceiling in the forecast for this time"),
+    # NCEP writes 20 km above the sea where there is no ceiling (from memory); no cloud that
+    # hides a balloon from its crew has its base above 15 km.
+    replace(_high("ceiling", Part.RELEASE, ("m", "m"), Limit(1500.0, 300.0), 0.5, 0,
+                  "Ceiling {value}{extra}, {bound}.",
+                  "no cloud ceiling in the forecast for this time"),
+            none_from=15_000.0, sentence_none="No cloud ceiling{extra}, {bound}."),
     _high("visibility", Part.RELEASE, _KM, Limit(8.0, 3.0), 0.5, 1,
           "Visibility {value}{extra}, {bound}.", "no visibility in the forecast for this time",
           "fine: 8 km (ICAO Annex 2 appendix, EU SERA Appendix 2, for heavy balloons; "

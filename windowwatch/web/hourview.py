@@ -278,15 +278,16 @@ def _parts(hour: Hour) -> Iterable[PartRows]:
 
 def check_row(check: Check) -> CheckRow:
     """A check in words and numbers."""
+    none = words.is_none(check)
     return CheckRow(
         label=words.check_label(check.name),
         verdict=str(check.verdict),
         mark=words.MARKS[check.verdict],
-        value=words.number_words(check, check.value),
-        unit=check.unit,
+        value="none" if none else words.number_words(check, check.value),
+        unit="" if none else check.unit,
         fine=words.number_words(check, check.fine),
         limit=words.number_words(check, check.limit),
-        margin=words.number_words(check, check.margin),
+        margin="–" if none else words.number_words(check, check.margin),
         hard=check.hard,
         sentence=check.sentence if check.verdict is Verdict.UNKNOWN else "",
     )

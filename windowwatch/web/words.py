@@ -170,6 +170,12 @@ def number_words(check: Check, value: float | None) -> str:
     return f"{value:.{decimals}f}".removesuffix(".0").replace("-", "−")
 
 
+def is_none(check: Check) -> bool:
+    """Whether there is none of what a check is about, such as a cloud ceiling."""
+    kind = LIMITS.get(check.name)
+    return kind is not None and check.value is not None and check.value >= kind.none_from
+
+
 def is_night(hour: Hour) -> bool:
     """Whether an hour is vetoed for want of daylight."""
     return any(c.name == "daylight" and c.verdict is Verdict.NO_GO for c in hour.checks)
@@ -181,6 +187,15 @@ def ahead_words(moment: datetime, now: datetime) -> str:
     if wait <= timedelta(0):
         return "now"
     return f"in {length_words(timedelta(minutes=ceil(wait.total_seconds() / 60)))}"
+
+
+def both_words(moment: datetime, zone: tzinfo | None) -> str:
+    """``Fri 8 May 06:00 local (08:00 UTC)``; UTC's day only where it differs, UTC alone without."""
+    if zone is None:
+        return utc_words(moment)
+    there, utc = moment.astimezone(zone), moment.astimezone(UTC)
+    beside = f"{utc:%H:%M} UTC" if there.date() == utc.date() else utc_words(moment)
+    return f"{moment_words(moment, zone)} local ({beside})"
 
 
 def due_words(name: str, due: datetime, now: datetime, zone: tzinfo) -> str:
