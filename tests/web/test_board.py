@@ -278,4 +278,42 @@ def test_the_board_is_made_anew_for_a_new_cycle_and_a_new_minute(made_week: Week
     store.save_pass(invented.record(1, hours=DAY))
     assert "cycle of Tue 5 May 06:00 UTC" in client.get("/").text
     made_week.clock(invented.NOW).set(invented.NOW + timedelta(hours=3))
-    assert "Now: Tue 5 May 07:00 UTC" in client.get("/").text
+    assert "Now: Tue 5 May 05:00 local (07:00 UTC)" in client.get("/").text
+
+
+def test_an_hour_with_next_to_no_chance_is_marked_and_the_mark_explained(week: Week) -> None:
+    hours = tuple(replace(h, chance=0.0 if h.time_utc == invented.at(7) else h.chance) for h in DAY)
+    made = shown(invented.NOW, hours=hours)
+    (site,) = made.sites
+    cells = [c for day in site.days for half in day.halves for c in half.cells]
+    # 07 UTC is 05 local; hours that are vetoed have their own mark.
+    assert [c.clock for c in cells if "slim" in c.kind.split()] == ["05"]
+    assert made.has_slim
+    assert not shown(invented.NOW).has_slim
+    assert "chance 0\xa0%" in next(c.spoken for c in cells if c.clock == "05")
+    assert "Chance: of the flights computed for an hour" in week.client().get("/").text
+
+
+def test_the_answer_says_why_it_is_not_the_earlier_window() -> None:
+    later = invented.window(
+        uid="later", start_utc=invented.at(30), end_utc=invented.at(34),
+        best_hour_utc=invented.at(31), chance=0.95,
+    )  # fmt: skip
+    (site,) = shown(invented.NOW, later, invented.window()).sites
+    assert site.answer.headline.startswith("Fri 8 May")
+    assert site.answer.sentence.startswith("named before an earlier one for its better chance: ")
+    (site,) = shown(invented.NOW, replace(later, chance=0.5), invented.window()).sites
+    assert site.answer.sentence.startswith("chance 80")
+    seen = invented.window(state=WindowState.SIGHTED, chance=0.99)
+    (site,) = shown(invented.NOW, later, seen).sites
+    assert site.answer.sentence.startswith("named before an earlier one that is only sighted: ")
+
+
+@pytest.mark.parametrize(
+    ("hours", "label"), [(4, "open 04–07, 80\xa0%"), (3, "04–06, 80\xa0%"), (2, "80\xa0%")]
+)
+def test_every_bracket_tells_its_chance(hours: int, label: str) -> None:
+    made = invented.window(end_utc=invented.at(6 + hours))
+    (site,) = shown(invented.NOW, made).sites
+    labels = [b.label for day in site.days for half in day.halves for b in half.brackets]
+    assert label in labels

@@ -60,10 +60,12 @@ def answer(
     best = best_window(windows)
     coming = [h for h in hours if h.time_utc > now]
     others = sorted((w for w in windows if w is not best), key=lambda w: w.start_utc)
+    earlier = [w for w in others if best is not None and w.start_utc < best.start_utc]
     if best is None:
         headline, said, href = _without_window(summary, coming, zone, key)
     else:
         headline, said = words.release_words(best, zone), _window_words(best, zone)
+        said = f"{_why_it(best, earlier)}{said}"
         href = f"/windows/{best.uid}"
     return Answer(
         headline=headline,
@@ -92,6 +94,19 @@ def best_window(windows: Iterable[Window]) -> Window | None:
         key=lambda w: (w.state is WindowState.OPEN, w.chance or 0.0, w.best_score),
         default=None,
     )
+
+
+def _why_it(best: Window, earlier: Sequence[Window]) -> str:
+    """Why a window is the answer although another begins before it; empty where none does."""
+    if not earlier:
+        return ""
+    alike = [
+        w for w in earlier if (w.state is WindowState.OPEN) is (best.state is WindowState.OPEN)
+    ]
+    if not alike:
+        return "named before an earlier one that is only sighted: "
+    better = all((best.chance or 0.0) > (w.chance or 0.0) for w in alike)
+    return f"named before an earlier one for its better {'chance' if better else 'score'}: "
 
 
 def lead(windows: Sequence[Window], sites: dict[str, Site], now: datetime) -> str:

@@ -14,6 +14,8 @@ from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.values import Window
 
 NOON_H = 12
+#: Below this chance a launch hour is marked: its score alone would look better than it is. [1]
+SLIM = 0.01
 #: At least so many hours are shown on either side of noon.
 FEWEST_H = 6
 
@@ -95,6 +97,7 @@ class Board:
     hour_marks: tuple[int, ...]
     has_kept: bool
     has_split: bool
+    has_slim: bool
 
     @property
     def columns(self) -> int:
@@ -125,6 +128,7 @@ def board(facts: Facts, snapshot: Snapshot, now: datetime) -> Board:
         tuple(range(NOON_H - columns, NOON_H + columns)),
         any(h.from_cycle for h in coming),
         any(words.models_differ(h) for h in coming),
+        any(_is_slim(h) and not words.is_night(h) for h in coming),
     )
 
 
@@ -238,6 +242,7 @@ def _cell(rows: _Rows, hour: Hour, column: int) -> Cell:
         ("past", over),
         ("kept", hour.from_cycle is not None),
         ("split", not night and words.models_differ(hour)),
+        ("slim", _is_slim(hour) and not night),
     ):
         kind += f" {word}" if said else ""
     there = hour.time_utc.astimezone(rows.zone)
@@ -252,6 +257,12 @@ def _cell(rows: _Rows, hour: Hour, column: int) -> Cell:
         href=f"/hour/{rows.key}/{stamp(hour.time_utc)}",
         spoken=_cell_spoken(hour, there, night=night, over=over),
     )
+
+
+def _is_slim(hour: Hour) -> bool:
+    """Whether a launch hour that is not vetoed has next to no chance."""
+    fine = hour.verdict in (Verdict.GO, Verdict.CAUTION)
+    return fine and hour.chance is not None and hour.chance < SLIM
 
 
 def _cell_spoken(hour: Hour, there: datetime, *, night: bool, over: bool) -> str:
@@ -316,7 +327,10 @@ def _label(window: Window, width: int, site: Site) -> str:
     chance = "" if window.chance is None else f", {words.chance_words(window.chance)}"
     if width >= 4:
         return f"{window.state} {times}{chance}"
-    return f"{window.state} {times}" if width >= 3 else str(window.state)
+    if width >= 3:
+        # Where not all has room, the chance stands before the word: brackets tell it by shape.
+        return f"{times}{chance}" if chance else f"{window.state} {times}"
+    return words.chance_words(window.chance) if chance and width == 2 else str(window.state)
 
 
 def _spoken(window: Window, site: Site) -> str:

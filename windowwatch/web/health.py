@@ -2,12 +2,12 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from enum import StrEnum
 
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.web import words
-from windowwatch.web.values import Facts
+from windowwatch.web.values import Facts, common_zone
 
 
 class Condition(StrEnum):
@@ -30,6 +30,12 @@ class Health:
     pending: Mapping[str, int]
     look_every: timedelta | None
     next_look_in: timedelta | None
+    zone: tzinfo | None = None
+
+    @property
+    def now_words(self) -> str:
+        """The present in the zone that all sites share, UTC beside it; else UTC alone."""
+        return words.both_words(self.now_utc, self.zone)
 
     @property
     def well(self) -> bool:
@@ -81,4 +87,5 @@ def health(
         dict(pending),
         facts.look_every,
         next_look_in,
+        common_zone(facts.sites),
     )

@@ -13,7 +13,7 @@ from windowwatch.storage.deliveries import Delivery, DeliveryState
 from windowwatch.web import words
 from windowwatch.web.history import History, Told, history
 from windowwatch.web.reading import Snapshot
-from windowwatch.web.values import Facts, site_keys, stamp
+from windowwatch.web.values import Facts, common_zone, site_keys, stamp
 from windowwatch.windows.phrases import sentence
 from windowwatch.windows.spoken import spoken
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
@@ -232,7 +232,12 @@ def notice_row(
             for line in text.body.splitlines()
             if line and line[0] != "[" and line not in _ON_EVERY_PAGE
         ),
-        found=words.utc_words(change.found_utc),
+        found=words.both_words(
+            change.found_utc,
+            words.zone_of(sites[change.site])
+            if change.site in sites
+            else common_zone([*sites.values()]),
+        ),
         cycle=change.cycle_id,
         deliveries=tuple(_delivered(d) for d in deliveries),
         pending=any(d.state is DeliveryState.PENDING for d in deliveries),

@@ -4,6 +4,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from windowwatch.ground.values import Ground
 from windowwatch.ground.zones import Zone
@@ -97,6 +98,12 @@ class Underway:
         """In one line."""
         done = f"Pass under way: {100.0 * self.share:.0f}\xa0%"
         return f"{done}, {self.words}" if self.words else done
+
+
+def common_zone(sites: Sequence[Site]) -> ZoneInfo | None:
+    """The zone that all sites share, None when they do not."""
+    zones = {site.time_zone for site in sites}
+    return ZoneInfo(zones.pop()) if len(zones) == 1 else None
 
 
 def site_keys(sites: Sequence[Site]) -> dict[str, Site]:
