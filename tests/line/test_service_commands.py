@@ -50,3 +50,32 @@ def test_a_backup_is_a_database_of_its_own(settings: str, tmp_path: Path) -> Non
     code, said = run("db", "backup", str(target), "--settings", settings)
     assert code == 1
     assert "is there already" in said
+
+
+TOKEN = "WINDOWWATCH_PAGE_TOKEN"
+
+
+def test_a_link_says_what_is_still_to_do(settings: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv(TOKEN, raising=False)
+    made = CliRunner().invoke(main, ["share", "make", "Ines", "--settings", settings])
+    assert made.stdout.startswith("/share/"), "no address is made up"
+    assert "Put the address at which others reach the page before it" in made.stderr
+    assert f"{TOKEN} is not set here." in made.stderr
+
+    monkeypatch.setenv(TOKEN, "x" * 40)
+    given = ["share", "make", "Jon", "--settings", settings, "--address", "https://there.example/"]
+    made = CliRunner().invoke(main, given)
+    assert made.stdout.startswith("https://there.example/share/")
+    assert made.stderr.startswith("for Jon, until ")
+
+
+def test_a_link_begins_with_the_page_of_the_settings(
+    settings: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(TOKEN, "x" * 40)
+    text = Path(settings).read_text(encoding="utf-8")
+    url = '[notices]\npage_url = "https://watch.example"\n'
+    Path(settings).write_text(text.replace("[notices]\n", url), encoding="utf-8")
+    made = CliRunner().invoke(main, ["share", "make", "Ines", "--settings", settings])
+    assert made.stdout.startswith("https://watch.example/share/")
+    assert made.stderr.startswith("for Ines, until ")

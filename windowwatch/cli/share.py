@@ -1,5 +1,6 @@
 """Links that let others read the results: made, listed and taken back in the terminal."""
 
+import os
 from datetime import timedelta
 from pathlib import Path
 
@@ -24,10 +25,10 @@ def share_group() -> None:
 @click.option("--days", type=float, default=14.0, show_default=True, help="How long it holds.")
 @click.option(
     "--address",
-    default="http://ADDRESS-OF-THE-PAGE:8750",
-    help="Where others reach the page, as https://watch.example.org; put before the link.",
+    help="Where others reach the page, as https://watch.example.org; [notices] page_url when left "
+    "out.",
 )
-def make_command(settings_path: Path, name: str, days: float, address: str) -> None:
+def make_command(settings_path: Path, name: str, days: float, address: str | None) -> None:
     """Make a link for NAME; it is shown this once, and only its hash is stored."""
     with errors_in_words():
         from windowwatch.storage.ready import ready_store
@@ -45,12 +46,35 @@ def make_command(settings_path: Path, name: str, days: float, address: str) -> N
                 SystemClock().now(),
                 new_secret(),
             )
-        click.echo(f"{address.rstrip('/')}{new.path}")
+        page = address or settings.watch.page_url or ""
+        click.echo(f"{page.rstrip('/')}{new.path}")
+        for words in _still_to_do(page):
+            click.echo(words, err=True)
         click.echo(
             f"for {new.share.name}, until {new.share.expires_utc:%Y-%m-%d %H:%M} UTC; take it "
             f"back with: windowwatch share revoke {new.share.key}",
             err=True,
         )
+
+
+def _still_to_do(page: str) -> list[str]:
+    """What is missing before a link works for others; `page` is empty where it is not known."""
+    from windowwatch.web.access import TOKEN_ENV
+
+    said = []
+    if not page:
+        said.append(
+            "Put the address at which others reach the page before it, such as "
+            "https://watch.example.org; [notices] page_url in the settings, or --address, does "
+            "so by itself."
+        )
+    if not os.environ.get(TOKEN_ENV):
+        said.append(
+            f"{TOKEN_ENV} is not set here. A page that is started without it can be reached from "
+            "its own machine only, and the link is of no use to others: set it before "
+            "`windowwatch serve --host ...`."
+        )
+    return said
 
 
 @share_group.command("list")
