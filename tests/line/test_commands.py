@@ -6,10 +6,15 @@ from pathlib import Path
 
 import pytest
 from line_watch import forecast_in, settings_in
+from starlette.testclient import TestClient
 from typed import typed as run
 from typed import typed_in_a_process
 
-from windowwatch.storage.store import open_store
+from windowwatch import daemon
+from windowwatch.clock import Clock
+from windowwatch.storage.store import Store, open_store
+from windowwatch.web.app import create_app
+from windowwatch.web.values import Facts
 
 DATABASE = '\n[database]\nurl = "sqlite:///{folder}/line.sqlite3"\n'
 
@@ -72,11 +77,9 @@ def test_pass_without_files_looks_once_at_every_model(tmp_path: Path) -> None:
         query = "SELECT reason FROM changes WHERE kind = 'weaker'"
         ((reason,),) = connection.execute(query).fetchall()
     assert reason.startswith(
-        "Other models lower the chance, 100 % by made alone: the other model other"
+        "Chance fell from 100 to 50 %: the other model other (12Z run) gives 0 % and "
     )
-    assert (
-        "; but the other model other (12Z run) says no-go: gust 25.0 m/s, past the limit" in reason
-    )
+    assert " and says no-go: gust 25.0 m/s, past the limit" in reason
     hours = run(tmp_path, "hours", "--settings", "watch.toml", "field")
     assert "no-go" in hours.words
     assert "others: what other would say" in hours.words
@@ -268,6 +271,29 @@ def test_who_looks_at_a_rehearsal_sees_the_next_one(folder: Path) -> None:
     again.close()
     assert said == "Ines", "it was written into the new one"
     assert before.cycle == after.cycle
+
+
+def test_the_page_of_an_empty_rehearsal_says_what_to_run(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its page is asked here without a socket; all before it is as typed."""
+    file = folder / "data" / "windowwatch" / "rehearsal-line.sqlite3"
+    store = open_store(f"sqlite:///{file}")
+    store.upgrade()
+    store.close()
+    said = []
+
+    def ask(facts: Facts, store: Store, clock: Clock, *_: object, **__: object) -> None:
+        client = TestClient(create_app(store, facts, clock), base_url="http://localhost")
+        said.append(client.get("/").text)
+
+    monkeypatch.setattr(daemon, "show_page", ask)
+    assert run(folder, "page", "--rehearsal", "--settings", "watch.toml").code == 0
+    assert run(folder, "page", "--settings", "watch.toml").code == 0
+    rehearsed, real = said
+    assert "run <code>windowwatch rehearse</code> first" in rehearsed
+    assert "windowwatch serve" not in rehearsed
+    assert "start the daemon with <code>windowwatch serve</code>" in real
 
 
 def test_results_are_those_of_a_settings_file_or_of_a_rehearsal(folder: Path) -> None:

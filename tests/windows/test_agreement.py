@@ -183,18 +183,24 @@ def test_a_chance_that_others_lower_is_said_to_be_theirs() -> None:
     (change,) = line.again(good(), ifs=good(chance=0.2))
     assert change.kind is ChangeKind.WEAKER
     assert change.reason == (
-        "Other models lower the chance, 80 % by skerra alone: the other model ifs (06Z run) "
-        "gives 20 %; "
-        "score still 80, chance 80 % to 50 %."
+        "Chance fell from 80 to 50 %: the other model ifs (06Z run) gives 20 %."
     )
     (change,) = line.read(good(), ifs=good(chance=0.9))
     assert change.kind is ChangeKind.STRONGER
-    assert change.reason.startswith(
-        "Other models raise the chance, 80 % by skerra alone: the other"
-    )
+    assert change.reason.startswith("Chance rose from 50 to 85 %: the other model ifs (")
     (change,) = line.read(good(chance=0.3), ifs=good(chance=0.9))
     assert change.kind is ChangeKind.WEAKER
     assert "models" not in change.reason, "here the deciding model itself has changed"
+
+
+def test_a_model_that_lowers_the_chance_and_lands_apart_is_named_once() -> None:
+    line = opened()
+    (change,) = line.again(good(), ifs=landing(71.0, 0.0, chance=0.2))
+    assert change.kind is ChangeKind.WEAKER
+    assert change.reason == (
+        "Chance fell from 80 to 50 %: the other model ifs (06Z run) gives 20 % and "
+        "lands 71 km further north."
+    )
 
 
 def unlikely(chance: float, when: Sequence[int] = FOUR) -> list[Hour]:

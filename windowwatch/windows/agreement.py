@@ -29,6 +29,7 @@ one change
 """
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -38,7 +39,6 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.windows.changes import as_told, change_key, pass_label
 from windowwatch.windows.phrases import compass, inside, percent, sentence
-from windowwatch.windows.shift import quality_words
 from windowwatch.windows.theirs import MOST_NAMED, model_words
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, is_good
@@ -255,15 +255,22 @@ def _by_whom(
     by_score = abs(after.best_score - before.best_score) > rules.score_step
     if by_score or abs(hour.own_chance - own_before) > rules.chance_step:
         return change
-    verb = "lower" if change.kind is ChangeKind.WEAKER else "raise"
+    verb = "fell" if change.kind is ChangeKind.WEAKER else "rose"
     said = [
         f"{model_words(o)} gives {percent(o.chance)}" for o in hour.others if o.chance is not None
     ]
-    reason = (
-        f"other models {verb} the chance, {percent(hour.own_chance)} by {cycle.model} alone: "
-        f"{', '.join(said[:MOST_NAMED])}; {quality_words(before, after)}"
-    )
+    was, now = percent(before.chance), percent(after.chance)
+    reason = f"chance {verb} from {was.removesuffix(' %')} to {now}: {', '.join(said[:MOST_NAMED])}"
     return replace(change, reason=sentence(reason))
+
+
+def _and_against(reason: str, against: Sequence[Against], words: str) -> str:
+    """A reason, and what is said against the window; a model is named once in it."""
+    reason = reason.rstrip(".")
+    name = model_words(against[0].opinion)
+    if len(against) == 1 and re.search(rf"{re.escape(name)} gives [^;,]*$", reason):
+        return f"{reason} and{words.removeprefix(name)}"
+    return f"{reason}; but {words}"
 
 
 def _told(
@@ -279,8 +286,8 @@ def _told(
     more = len(against) - MOST_NAMED
     words += f"; and {more} more disagree" if more > 0 else ""
     if there is not None:
-        reason = f"{there.reason.rstrip('.')}; but {words}"
-        return replace(there, reason=sentence(reason), after=as_told(window))
+        reason = sentence(_and_against(there.reason, against, words))
+        return replace(there, reason=reason, after=as_told(window))
     return Change(
         key=key,
         kind=ChangeKind.MODELS_DISAGREE,
