@@ -2,7 +2,8 @@
 
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, tzinfo
-from textwrap import fill
+from shlex import quote
+from textwrap import fill, shorten
 from zoneinfo import ZoneInfo
 
 from rich import box
@@ -35,6 +36,8 @@ COLOURS = {
     Verdict.NO_GO: "red",
     Verdict.UNKNOWN: "magenta",
 }
+#: Longest head of a worst check in the table of hours.
+_SHORT = 42
 #: What the states of a window mean, for whoever reads the word for the first time.
 _MEANING = {
     WindowState.OPEN: "good in enough cycles to plan on",
@@ -168,10 +171,13 @@ def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
                 table.add_section()
             table.add_row(Text(today.rsplit(" ", 1)[0], style="bold"), *[""] * 5)
             day = today
-        cells = _hour_cells(hour, zone)
+        cells = (*_hour_cells(hour, zone)[:-1], _short(hour))
         told = (others_words(hour),) if asked else ()
         table.add_row(*cells[:5], *told, *cells[5:])
     console.print(table)
+    if kept:
+        name = quote(site.name)
+        print_note(console, f"the whole of a worst check: windowwatch explain {name} TIME")
     if asked:
         models = sorted({opinion.model for hour in kept for opinion in hour.others})
         print_note(
@@ -198,8 +204,19 @@ def _hour_cells(hour: Hour, zone: tzinfo) -> tuple[str | Text, ...]:
         score_words(hour.score),
         share_words(hour.chance),
         lands(hour.drift_km, hour.bearing_deg),
-        hour.refused or next(iter(hour.worst), "all is well within the limits."),
+        _worst(hour),
     )
+
+
+def _short(hour: Hour) -> str:
+    """Head of what is worst in an hour, two lines of its column: by how much, and of what."""
+    whole = _worst(hour)
+    head = whole.partition(", ")[0].partition(" (")[0].rstrip(".")
+    return shorten(head, _SHORT, placeholder=" …")
+
+
+def _worst(hour: Hour) -> str:
+    return hour.refused or next(iter(hour.worst), "all is well within the limits.")
 
 
 def plain_table(title: str) -> Table:
