@@ -4,9 +4,9 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+import httpx
 import pytest
 from line_watch import forecast_in, settings_in
-from starlette.testclient import TestClient
 from typed import typed as run
 from typed import typed_in_a_process
 
@@ -14,6 +14,7 @@ from windowwatch import daemon
 from windowwatch.clock import Clock
 from windowwatch.storage.store import Store, open_store
 from windowwatch.web.app import create_app
+from windowwatch.web.server import PageServer
 from windowwatch.web.values import Facts
 
 DATABASE = '\n[database]\nurl = "sqlite:///{folder}/line.sqlite3"\n'
@@ -276,7 +277,7 @@ def test_who_looks_at_a_rehearsal_sees_the_next_one(folder: Path) -> None:
 def test_the_page_of_an_empty_rehearsal_says_what_to_run(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Its page is asked here without a socket; all before it is as typed."""
+    """The page is asked once and ends; all before it is as typed."""
     file = folder / "data" / "windowwatch" / "rehearsal-line.sqlite3"
     store = open_store(f"sqlite:///{file}")
     store.upgrade()
@@ -284,8 +285,8 @@ def test_the_page_of_an_empty_rehearsal_says_what_to_run(
     said = []
 
     def ask(facts: Facts, store: Store, clock: Clock, *_: object, **__: object) -> None:
-        client = TestClient(create_app(store, facts, clock), base_url="http://localhost")
-        said.append(client.get("/").text)
+        with PageServer(create_app(store, facts, clock), "127.0.0.1", 0) as page:
+            said.append(httpx.get(page.url, timeout=20).text)
 
     monkeypatch.setattr(daemon, "show_page", ask)
     assert run(folder, "page", "--rehearsal", "--settings", "watch.toml").code == 0

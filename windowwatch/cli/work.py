@@ -103,8 +103,9 @@ def show_page(
         stored = store.cycles(settings.watch.name)
         if rehearsal and at is None and stored:
             at = stored[-1].saved_utc
+        facts = daemon.page_facts(settings, looks=False, note=note)
         daemon.show_page(
-            daemon.page_facts(settings, looks=False, note=note),
+            replace(facts, rehearsal=rehearsal),
             store,
             SystemClock() if at is None else ShiftedClock(at),
             host,

@@ -11,6 +11,7 @@ from windowwatch.ground.zones import Zone
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
+from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Window
 
@@ -61,9 +62,13 @@ class Facts:
         For the launch-day sheet; not for those who came by a shared link.
     zones : tuple of Zone
         Airspace and permitted areas, for maps.
+    others_stale_after : timedelta
+        Another model whose newest cycle is older than the deciding one by more has no say.
     page_url : str or None
         Address by which others reach the page, without its last slash; None where the
         settings do not say it.
+    rehearsal : bool
+        Whether the results are those of a rehearsal.
     """
 
     watch: str
@@ -79,6 +84,8 @@ class Facts:
     contacts: tuple[Contact, ...] = ()
     zones: tuple[Zone, ...] = ()
     page_url: str | None = None
+    others_stale_after: timedelta = AgreementRules().stale_after
+    rehearsal: bool = False
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""
