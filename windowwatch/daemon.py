@@ -284,6 +284,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         ground=watch.ground,
         step=watch.span.step,
         stale_after=settings.available_after + STALE_AFTER_DUE,
+        others_stale_after=watch.agreement.stale_after,
         look_every=timedelta(seconds=settings.file.watch.look_every_s) if looks else None,
         note=f"{said}. {note}".strip() if said else note,
         train=watch.train,

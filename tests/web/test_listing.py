@@ -9,8 +9,9 @@ from zoneinfo import ZoneInfo
 import invented
 from page_week import Week
 
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.web.credits import gathered
-from windowwatch.web.health import Condition, health
+from windowwatch.web.health import Condition, health, model_states
 from windowwatch.web.words import cycle_words, release_words
 from windowwatch.windows.values import ChangeKind, WindowState
 
@@ -102,6 +103,32 @@ def test_health_is_judged_by_the_age_of_the_newest_cycle(week: Week) -> None:
     empty = health(week.facts, None, week.ended_utc, pending={})
     assert empty.condition is Condition.EMPTY
     assert not empty.well
+
+
+def test_health_has_a_row_for_every_model(week: Week) -> None:
+    deciding = week.store.cycles(week.facts.watch)[-1]
+    at = deciding.cycle.reference_utc
+    bound = week.facts.others_stale_after
+    others = [
+        replace(deciding, cycle=Cycle(at - late, model))
+        for model, late in (("north", bound), ("south", bound + timedelta(hours=1)))
+    ]
+    rows = model_states(week.facts, deciding, others, at + timedelta(hours=3))
+    assert [(r.model, r.age, r.state) for r in rows] == [
+        (deciding.cycle.model, "3 h old", "fresh, decides"),
+        ("north", "15 h old", "fresh, heard"),
+        ("south", "16 h old", "stale, not heard"),
+    ]
+    old = model_states(week.facts, deciding, (), at + week.facts.stale_after + timedelta(hours=1))
+    assert [r.state for r in old] == ["stale, decides"]
+    assert model_states(week.facts, None, others, at) == ()
+    page = week.client().get("/health/page").text
+    assert ">fresh, decides</td>" in page
+
+
+def test_a_notice_on_the_page_names_where_the_drive_begins(week: Week) -> None:
+    page = html.unescape(week.client().get("/notices").text)
+    assert re.search(r"from a road; [\dhmin ]+ by road from \w+", page)
 
 
 def test_health_tells_machines_what_they_need(week: Week, later: timedelta) -> None:

@@ -27,7 +27,7 @@ from windowwatch.web.entry import ENTRY_PATH, Entry
 from windowwatch.web.export import health_data
 from windowwatch.web.flightdesk import FlightDesk
 from windowwatch.web.forms import Seal
-from windowwatch.web.health import Health, health
+from windowwatch.web.health import Health, health, model_states
 from windowwatch.web.hourdesk import HourDesk
 from windowwatch.web.kept import Kept
 from windowwatch.web.listing import (
@@ -229,7 +229,9 @@ class Desk:
         """How well the watch is, for people."""
         snapshot = self.reader.newest()
         cycles = () if snapshot is None else tuple(reversed(snapshot.cycles))
-        return self.page(request, "health.html", snapshot, cycles=cycles)
+        newest = None if snapshot is None else snapshot.cycle
+        models = model_states(self.facts, newest, self.reader.others(), self.clock.now())
+        return self.page(request, "health.html", snapshot, cycles=cycles, models=models)
 
     def health_json(self, _request: Request) -> Response:
         """How well the watch is, for machines: 503 when its results may not be planned by."""

@@ -1,6 +1,6 @@
 """How well the watch is: how old the forecast is, and what waits. Pure."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from enum import StrEnum
@@ -62,6 +62,40 @@ class Health:
                 "Do not plan by it before a newer cycle has come."
             )
         return ""
+
+
+@dataclass(frozen=True)
+class ModelState:
+    """How well the newest cycle of a model is; `state` says whether it is heard."""
+
+    model: str
+    cycle: str
+    age: str
+    state: str
+
+
+def model_states(
+    facts: Facts, deciding: StoredCycle | None, others: Iterable[StoredCycle], now_utc: datetime
+) -> tuple[ModelState, ...]:
+    """A row per model, the deciding one first; empty before the first pass.
+
+    Another model is stale when its cycle is older than the deciding one by more than
+    `Facts.others_stale_after`: nobody hears it then.
+    """
+    if deciding is None:
+        return ()
+    rows = []
+    for each in (deciding, *others):
+        at = each.cycle.reference_utc
+        if each is deciding:
+            state = "stale" if now_utc - at > facts.stale_after else "fresh"
+            state += ", decides"
+        else:
+            late = deciding.cycle.reference_utc - at
+            state = "stale, not heard" if late > facts.others_stale_after else "fresh, heard"
+        age = f"{words.length_words(max(timedelta(0), now_utc - at))} old"
+        rows.append(ModelState(each.cycle.model, words.utc_words(at), age, state))
+    return tuple(rows)
 
 
 def health(

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.notices.wording import message
+from windowwatch.notices.wording import Beside, message
 from windowwatch.scoring.compare import compare_sites
+from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.storage.changes import Acknowledgement
 from windowwatch.storage.deliveries import Delivery, DeliveryState
@@ -220,9 +221,11 @@ def notice_row(
     deliveries: Sequence[Delivery],
     sites: Mapping[str, Site],
     known: Acknowledgement | None = None,
+    drive: Drive | None = None,
 ) -> NoticeRow:
     """A change in the words of its notice. Errors of channels may name addresses: not shown."""
-    text = message(change, sites.get(change.site), now_utc=change.found_utc)
+    beside = Beside(drive=drive)
+    text = message(change, sites.get(change.site), now_utc=change.found_utc, beside=beside)
     return NoticeRow(
         key=change.key,
         title=text.title,

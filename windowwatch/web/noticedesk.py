@@ -9,13 +9,14 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from windowwatch.clock import Clock
+from windowwatch.scoring.detail import Drive
 from windowwatch.web.access import COOKIE
 from windowwatch.web.forms import FormError, Seal, posted
 from windowwatch.web.hourdesk import Page
 from windowwatch.web.listing import NoticeRow, notice_row
 from windowwatch.web.reading import Reader
 from windowwatch.web.values import Facts
-from windowwatch.windows.values import Change
+from windowwatch.windows.values import Change, Window
 
 #: Notices on one page; all are in the data.
 MOST_NOTICES = 60
@@ -75,9 +76,22 @@ class NoticeDesk:
         store = self._reader.store
         known = store.acknowledgements([change.key for change in changes])
         return tuple(
-            notice_row(change, store.deliveries(change.key), sites, known.get(change.key))
+            notice_row(
+                change,
+                store.deliveries(change.key),
+                sites,
+                known.get(change.key),
+                self._drive(change.after),
+            )
             for change in reversed(changes)
         )
+
+    def _drive(self, window: Window | None) -> Drive | None:
+        """The drive that stood in a notice, while it is kept."""
+        if window is None:
+            return None
+        detail = self._reader.detail(window.cycle_id, window.site, window.best_hour_utc)
+        return None if detail is None else detail.drive
 
     async def acknowledge(self, request: Request) -> Response:
         """Somebody knows of a notice."""

@@ -134,6 +134,10 @@ class Reader:
         found = self.store.changes(self._watch, window_uid=uid, last=last)
         return tuple(replace(each, reason=without_folders(each.reason)) for each in found)
 
+    def others(self) -> tuple[StoredCycle, ...]:
+        """The newest cycle of every model that does not decide, by name of the model."""
+        return tuple(map(_shown, self.store.opinions(self._watch)))
+
     def count_changes(self) -> int:
         """How many changes there are in all."""
         return self.store.count_changes(self._watch)
