@@ -59,8 +59,8 @@ def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime)
                 f"caution: {'this other way' if number else 'this'} is much for one cycle, "
                 f"{cost.requests} requests and {cost.size_bytes / 1e9:.1f} GB"
                 + (", and is taken by itself when the way before it fails" if number else "")
-                + "; on a slow or metered line watch fewer days or sites nearer to each other, "
-                "or give a greater step between the forecast hours ([forecast] step_every_h)"
+                + "; on a slow or metered line watch fewer days, or give a greater step between "
+                "the forecast hours (step_every_h)"
             )
     lines += [f"not confirmed: {doubt}" for doubt in model.doubts]
     return [*lines, f"licence: {model.licence}. {model.credit(cycle)}"]
