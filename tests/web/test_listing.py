@@ -12,6 +12,8 @@ from page_week import Week
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.web.credits import gathered
 from windowwatch.web.health import Condition, health, model_states
+from windowwatch.web.listing import FIGURES, site_rows
+from windowwatch.web.reading import Reader
 from windowwatch.web.words import cycle_words, release_words
 from windowwatch.windows.values import ChangeKind, WindowState
 
@@ -234,3 +236,17 @@ def test_sources_of_which_the_same_is_said_stand_together() -> None:
     assert gathered(lines) == (
         "Weather: model a, cycle b", "Map: x.geojson, z.osm: © Y", "Map: w: © V",
     )  # fmt: skip
+
+
+def test_sites_tell_the_best_days_chance_before_one_that_takes_days_as_independent(
+    week: Week,
+) -> None:
+    snapshot = Reader(week.store, week.facts.watch).newest()
+    assert snapshot is not None
+    first = min(h.time_utc for h in snapshot.hours)
+    for row in site_rows(week.facts, snapshot, first):
+        figures = dict(zip(FIGURES, row.figures, strict=True))
+        said = figures["chance of the best hour of the best day"]
+        assert said in {chance for _, _, words in row.best for chance in words.split("chance ")}
+        shown = [float(re.findall(r"\d+", words)[-1]) for _, _, words in row.best]
+        assert float(re.findall(r"\d+", said)[-1]) == max(shown)

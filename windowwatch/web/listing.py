@@ -99,7 +99,8 @@ class DayBar:
 
 #: What is compared, in the order of `SiteRow.figures`.
 FIGURES = (
-    "chance of at least one go hour",
+    "chance of the best hour of the best day",
+    "chance of at least one go hour, if days were independent",
     "windows: how many, together, the longest",
     "go hours",
     "caution hours",
@@ -270,6 +271,9 @@ def site_rows(facts: Facts, snapshot: Snapshot, now: datetime) -> tuple[SiteRow,
         days = sorted({h.time_utc.astimezone(zone).date() for h in coming if h.site == each.site})
         best = {h.time_utc.astimezone(zone).date(): h for h in each.best}
         figures = (
+            words.chance_words(
+                max((h.chance for h in each.best if h.chance is not None), default=None)
+            ),
             words.chance_words(each.chance_any),
             words.windows_words(each.window_count, each.window_h, each.longest_window_h),
             str(each.go_hours),
