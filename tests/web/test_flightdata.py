@@ -260,6 +260,7 @@ def test_every_model_that_has_a_say_is_credited_in_all_that_is_given_out(made_we
         invented.record(2, hours=(hour,), details=(made_detail.detail(hour),))
     )
     for path in (
+        f"/windows/{invented.window().uid}/sheet",
         "/data/hours.json", "/data/hours.csv", "/data/windows.json", "/data/windows.ics",
         "/data/footprints.geojson", f"/data/flight.geojson{own}", f"/data/flight.kml{own}",
         f"/data/drive.gpx{own}",
