@@ -41,7 +41,7 @@ from windowwatch.windows.changes import as_told, change_key, pass_label
 from windowwatch.windows.phrases import compass, inside, percent, sentence
 from windowwatch.windows.theirs import MOST_NAMED, model_words
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
-from windowwatch.windows.window import WindowRules, is_good
+from windowwatch.windows.window import WindowRules, index_hours, is_good
 
 #: Part of the distance within which a model that was apart is not any more. [1]
 _TOGETHER = 0.8
@@ -191,9 +191,7 @@ def tell_disagreements(
     cycle, now_utc, watch, pass_number
         As for `compare`.
     """
-    by_site: dict[str, dict[datetime, Hour]] = {}
-    for hour in hours:
-        by_site.setdefault(hour.site, {})[hour.time_utc] = hour
+    by_site = index_hours(hours)
     before = {window.uid: window.dissent for window in known}
     made = {
         change.window_uid: _by_whom(change, by_site.get(change.site, {}), window_rules, cycle)
