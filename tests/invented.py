@@ -12,6 +12,7 @@ from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
 from windowwatch.storage.cycles import PassRecord
+from windowwatch.windows.causes import CheckAgainst, SeenGood
 from windowwatch.windows.changes import compare
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, join_hours
@@ -58,6 +59,11 @@ def check(name: str = "gust", score: float = 80.0, value: float = 6.8) -> Check:
         hard=True,
         sentence=f"{name} {value:.1f} m/s, limit 9.0 m/s",
     )
+
+
+def against(score: float = 0.0, by: str = "gust") -> CheckAgainst:
+    """The check that limits an hour of that score, as a cause."""
+    return CheckAgainst(check(by, score, 9.0 - 0.04 * score))
 
 
 def hour(
@@ -178,7 +184,7 @@ def window(**other: object) -> Window:
         bearing_deg=44.0,
         road_km=1.2,
         cycles_seen=2,
-        limited_by="gust 6.8 m/s, limit 9.0 m/s",
+        limited_by=(CheckAgainst(check()),),
         cycle_id=cycle().id,
     )
     return replace(made, **other)  # type: ignore[arg-type]
@@ -195,7 +201,7 @@ def change(kind: ChangeKind = ChangeKind.OPENED, **other: object) -> Change:
         found_utc=NOW,
         before=None if kind is ChangeKind.OPENED else window(),
         after=None if kind is ChangeKind.CLOSED else window(),
-        reason="Good launch hours seen in 2 cycles.",
+        causes=(SeenGood(2, None, None),),
     )
     return replace(made, **other)  # type: ignore[arg-type]
 

@@ -25,6 +25,7 @@ from windowwatch.watch.between import between_passes
 from windowwatch.watch.pipeline import conclude
 from windowwatch.watch.span import Span
 from windowwatch.watch.values import Watch
+from windowwatch.windows.causes import HoldTable
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Change
 from windowwatch.windows.window import WindowRules
@@ -121,9 +122,20 @@ class Week:
         done = between_passes(self.store, self.watch, self.clock, send=send)
         self.changes += (*done.asked, *done.advised, *done.late)
 
-    def found(self) -> list[str]:
-        """Every change: when it was found, kind, site, and why."""
-        return [f"{c.found_utc:%d %H:%M} {c.kind} {c.site}: {c.reason}" for c in self.changes]
+    def found(self) -> list[tuple[object, ...]]:
+        """Every change: when it was found, kind and site, and its causes.
+
+        Hold advice as the planned release, the last good one, and the one that is no more.
+        """
+        return [(f"{c.found_utc:%d %H:%M} {c.kind} {c.site}", *_facts(c)) for c in self.changes]
+
+
+def _facts(change: Change) -> tuple[object, ...]:
+    table = change.causes[0]
+    if not isinstance(table, HoldTable):
+        return change.causes
+    over = None if table.closing is None else table.closing.time_utc
+    return table.planned.time_utc, table.last_good_utc, over
 
 
 def phone(sink: Sink, **other: object) -> Channel:

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 from line_watch import settings_in
 
-from windowwatch.cli.fetching import plan_words
+from windowwatch.cli.fetching import plan_lines
 from windowwatch.cli.main import main
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SettingsError
@@ -24,7 +24,8 @@ TABLE = '\n[forecast]\nsource = "gfs-0.25"\n'
 
 def test_the_example_fetches_gfs_by_the_filter() -> None:
     settings = read_settings(CONFIG / "online.toml")
-    words = plan_words(settings, SimulatedClock(NOW))
+    lines = plan_lines(settings, SimulatedClock(NOW))
+    words = [line.words for line in lines]
     assert "GFS, 0.25 degree: cycle 2026-05-04 06Z, 5" in words[0]
     assert "by NOAA area filter, 0.25 degree: 5" in words[1]
     assert "from nomads.ncep.noaa.gov" in words[1]
@@ -32,7 +33,8 @@ def test_the_example_fetches_gfs_by_the_filter() -> None:
     assert words[3].startswith("caution: this other way is much for one cycle, ")
     assert "requests and " in words[3]
     assert "is taken by itself when the way before it fails" in words[3]
-    assert sum("caution: " in line for line in words) == 1, "not of the way that is cheap"
+    cautions = [number for number, line in enumerate(lines) if line.caution]
+    assert cautions == [3], "not of the way that is cheap"
     assert words[-1].startswith("licence: public domain")
     plan = settings.file.forecast.plan(settings.watch, Path("x"))
     assert plan.area == pytest.approx((41.6, -35.9 - 6.18, 49.6, -35.9 + 6.18), abs=0.05)
@@ -41,7 +43,7 @@ def test_the_example_fetches_gfs_by_the_filter() -> None:
 @pytest.mark.parametrize("name", MODELS)
 def test_every_model_has_a_plan(name: str, tmp_path: Path) -> None:
     path = settings_in(tmp_path, TABLE.replace("gfs-0.25", name))
-    words = plan_words(read_settings(path), SimulatedClock(NOW))
+    words = [line.words for line in plan_lines(read_settings(path), SimulatedClock(NOW))]
     assert model(name).words in words[0]
     assert model(name).credit(NOW) in words[-1]
 
@@ -130,7 +132,7 @@ def test_the_example_of_a_second_model_costs_what_it_says(tmp_path: Path) -> Non
     table = text[text.index("# [[opinions]]") : text.index("[[sites]]")]
     second = "\n".join(line.removeprefix("# ") for line in table.splitlines())
     settings = read_settings(settings_in(tmp_path, TABLE + second))
-    words = plan_words(settings, SimulatedClock(NOW))
+    words = [line.words for line in plan_lines(settings, SimulatedClock(NOW))]
     mine = [line for line in words if line.startswith("ifs, asked what it thinks: ")]
     assert "ECMWF IFS" in mine[0]
     assert "CC BY 4.0" in mine[-1]

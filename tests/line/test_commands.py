@@ -1,5 +1,6 @@
 """The commands as typed: what they answer to good and to wrong input, and their exit codes."""
 
+import json
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -75,12 +76,12 @@ def test_pass_without_files_looks_once_at_every_model(tmp_path: Path) -> None:
     assert "made-2026-05-04T12Z: 6 launch hours, 6 flights; windows: 1 open" in answer.words
     assert "once more, with what other models say now: told: 1 weaker" in answer.words
     with closing(sqlite3.connect(tmp_path / "line.sqlite3")) as connection:
-        query = "SELECT reason FROM changes WHERE kind = 'weaker'"
-        ((reason,),) = connection.execute(query).fetchall()
-    assert reason.startswith(
-        "Chance fell from 100 to 50 %: the other model other (12Z run) gives 0 % and "
-    )
-    assert " and says no-go: gust 25.0 m/s, past the limit" in reason
+        query = "SELECT causes FROM changes WHERE kind = 'weaker'"
+        ((form,),) = connection.execute(query).fetchall()
+    moved, disagree = json.loads(form)["causes"]
+    assert (moved["before"], moved["after"], moved["fell"]) == (1.0, 0.5, True)
+    assert [(o["model"], o["chance"]) for o in moved["opinions"]] == [("other", 0.0)]
+    assert [(a["opinion"]["model"], a["no_go"]) for a in disagree["against"]] == [("other", True)]
     hours = run(tmp_path, "hours", "--settings", "watch.toml", "field")
     assert "no-go" in hours.words
     assert "others: what other would say" in hours.words

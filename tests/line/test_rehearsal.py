@@ -12,6 +12,7 @@ import pytest
 
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
+from windowwatch.windows.causes import ModelsDisagree
 from windowwatch.windows.values import ChangeKind, WindowState
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -84,8 +85,14 @@ def test_a_second_model_is_asked_and_heard_where_it_disagrees(week: Week) -> Non
         (said,) = hour.others
         if hour.own_chance is not None and said.chance is not None and not said.lacks:
             assert hour.chance == pytest.approx((hour.own_chance + said.chance) / 2)
-    told = [change for change in week.store.changes(WATCH) if "skerra-b (06Z run)" in change.reason]
-    assert told, "somewhere it says no-go, or lands far apart"
+    told = [
+        each.opinion.cycle_id
+        for change in week.store.changes(WATCH)
+        for cause in change.causes
+        if isinstance(cause, ModelsDisagree)
+        for each in cause.against
+    ]
+    assert "skerra-b-2026-05-04T06Z" in told, "somewhere it says no-go, or lands far apart"
     assert "asked what it thinks" in week.printed
     assert "once more, with what other models say now" in week.printed
 

@@ -21,6 +21,7 @@ from windowwatch.scoring.values import Site, Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
+from windowwatch.windows.causes import CheckAgainst
 from windowwatch.windows.values import ChangeKind
 
 
@@ -124,7 +125,9 @@ def test_a_gust_over_the_limit_closes_the_window_and_says_so(tmp_path: Path) -> 
     result = _pass(tmp_path, later, store)
     (change,) = result.changes
     assert change.kind is ChangeKind.CLOSED
-    assert "Gust 14.0 m/s" in change.reason
+    (cause,) = change.causes
+    assert isinstance(cause, CheckAgainst)
+    assert (cause.check.name, cause.check.value) == ("gust", pytest.approx(14.0, abs=0.05))
     store.close()
 
 

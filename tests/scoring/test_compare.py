@@ -8,10 +8,11 @@ import launch_days as day
 import numpy as np
 import pytest
 
-from windowwatch.scoring.compare import compare_sites, what_would_make_it_go
+from windowwatch.scoring.compare import compare_sites
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site, Verdict
+from windowwatch.wording.compare import site_words, what_would_make_it_go
 
 
 class Run(NamedTuple):
@@ -93,7 +94,8 @@ def test_sites_are_ranked_by_the_chance_of_any_go_hour() -> None:
     assert (first.site, second.site) == ("Westlea", "Midlea")
     assert first.chance_any == pytest.approx(0.9)
     assert (first.go_hours, first.in_the_way, first.road_km) == (1, "gust", 4.0)
-    assert first.reason == (
+    assert (first.go_days, second.go_days) == (1, 2)
+    assert site_words(first) == (
         "Westlea: 1 go hour on 1 day, chance of at least one 90 % (taking days as independent), "
         "mostly in the way: gust."
     )

@@ -31,7 +31,7 @@ from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Check, Hour, Part, Verdict
-from windowwatch.storage import codec
+from windowwatch.storage import causes, codec
 from windowwatch.storage.roles import Role
 from windowwatch.storage.store import Store
 from windowwatch.windows.values import ChangeKind, WindowState
@@ -284,7 +284,7 @@ def test_any_hour_comes_back_exactly(store: Store, hour: Hour) -> None:
 def test_json_keeps_every_digit() -> None:
     value = replace(check(), value=0.1 + 0.2, limit=5e-324, margin=1.7976931348623157e308)
     assert codec.unpack_checks(codec.pack_checks((value,), "hour")) == (value,)
-    assert codec.window_from_json(codec.window_to_json(window(told=window()))) == window(
+    assert causes.window_from_json(causes.window_to_json(window(told=window()))) == window(
         told=window()
     )
     assert read_at() == NOW

@@ -18,6 +18,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.storage import engine
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
+from windowwatch.windows.causes import ToldEarlier
 
 SITES, HOURS = 5, 168
 
@@ -154,7 +155,7 @@ def test_a_database_of_the_first_schema_is_upgraded_with_its_data(
     store.upgrade()
     store.require_current()
     (change,) = store.changes(WATCH)
-    assert (change.key, change.reason) == ("abc123", "Good launch hours.")
+    assert (change.key, change.causes) == ("abc123", (ToldEarlier("Good launch hours."),))
     (row,) = store.deliveries("abc123")
     assert (row.due_utc, row.tries, row.instead_of, row.held) == (NOW, 2, None, False)
     claim = store.claim_delivery(

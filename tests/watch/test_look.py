@@ -1,7 +1,7 @@
 """The folder watcher: a cycle that comes in pieces, and one that is of no use."""
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -13,6 +13,7 @@ from windowwatch.errors import WindowwatchError
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.look import FolderWatcher
+from windowwatch.windows.causes import ErrorSaid, PassFailed, StillShown
 from windowwatch.windows.values import ChangeKind
 
 
@@ -81,9 +82,10 @@ def test_a_newer_cycle_of_no_use_gives_way_to_the_one_before(tmp_path: Path, sto
     assert result.cycle_id == "made-2026-05-04T12Z"
     (told,) = [c for c in store.changes("line") if c.kind is ChangeKind.PASS_FAILED]
     assert told.cycle_id == "made-2026-05-04T13Z"
-    assert told.reason.startswith(
-        "The forecast of 2026-05-04 13:00 UTC could not be worked up; tried 2 times; "
-        "no forecast has been read so far; "
-    )
+    failed, shown, said = told.causes
+    assert failed == PassFailed(datetime(2026, 5, 4, 13, tzinfo=UTC), tries=2)
+    assert shown == StillShown(None)
+    assert isinstance(said, ErrorSaid)
+    assert "wind" in said.text
     assert watcher.look() is None
     assert len([c for c in store.changes("line") if c.kind is ChangeKind.PASS_FAILED]) == 1

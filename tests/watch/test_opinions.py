@@ -23,6 +23,7 @@ from windowwatch.watch.opinions import keep_opinion, newest_weighed_anew, with_o
 from windowwatch.watch.pipeline import conclude, weigh_anew
 from windowwatch.watch.values import Watch
 from windowwatch.web.feed import windows_calendar
+from windowwatch.windows.causes import Dissent
 from windowwatch.windows.values import ChangeKind, WindowState
 from windowwatch.windows.window import WindowRules
 
@@ -135,7 +136,7 @@ def test_what_comes_in_later_is_weighed_told_once_and_changes_nothing_else(
     assert all(h.others[0].model == "ifs" for h in store.hours(watch.name))
     (window,) = store.current_windows(watch.name)
     assert window.cycles_seen == 2, "it was not seen once more"
-    assert window.dissent == "ifs:no-go"
+    assert window.dissent == (Dissent("ifs", no_go=True, apart=False),)
 
 
 def test_the_next_cycle_is_stored_with_what_others_said(watch: Watch, store: Store) -> None:

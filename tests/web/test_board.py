@@ -14,9 +14,9 @@ from windowwatch.scoring.values import Opinion, Site, Verdict
 from windowwatch.web.board import Board, board
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
-from windowwatch.web.words import is_night
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import WindowState
+from windowwatch.wording.page import is_night
 
 FACTS = Facts(
     watch=invented.WATCH,

@@ -32,7 +32,7 @@ from windowwatch.web.mapview import draw
 from windowwatch.web.profile import FOOT, TOP, profile
 from windowwatch.web.timeline import front_time, timeline
 from windowwatch.web.values import stamp
-from windowwatch.web.words import number_words
+from windowwatch.wording.page import number_words
 
 
 def best(week: Week) -> Hour:

@@ -14,8 +14,8 @@ from windowwatch.web.credits import gathered
 from windowwatch.web.health import Condition, health, model_states
 from windowwatch.web.listing import FIGURES, site_rows
 from windowwatch.web.reading import Reader
-from windowwatch.web.words import cycle_words, release_words
 from windowwatch.windows.values import ChangeKind, WindowState
+from windowwatch.wording.page import cycle_words, release_words
 
 
 def test_every_window_is_listed_and_has_its_history(week: Week) -> None:

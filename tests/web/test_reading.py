@@ -8,8 +8,9 @@ from page_week import Week
 
 from windowwatch.storage.store import Store
 from windowwatch.web.reading import Reader
-from windowwatch.web.words import without_folders
+from windowwatch.windows.causes import ErrorSaid, PassFailed
 from windowwatch.windows.values import ChangeKind
+from windowwatch.wording.page import without_folders
 
 
 def test_a_second_pass_of_the_same_cycle_is_seen(store: Store) -> None:
@@ -72,7 +73,7 @@ def test_no_folder_is_told(text: str, told: str) -> None:
 def test_no_page_and_no_data_say_where_files_lie(made_week: Week) -> None:
     change = replace(
         invented.change(), kind=ChangeKind.PASS_FAILED, window_uid=None, before=None, after=None,
-        reason="The forecast could not be worked up; /srv/secret place/f.grib2: short file.",
+        causes=(PassFailed(invented.NOW, 2), ErrorSaid("/srv/secret place/f.grib2: short file")),
     )  # fmt: skip
     made_week.store.save_pass(
         replace(

@@ -7,7 +7,7 @@ from datetime import timedelta
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented import WATCH, at, cycle, hour, read_at
+from invented import WATCH, against, at, cycle, hour, read_at
 
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
@@ -15,9 +15,20 @@ from windowwatch.physics.earth import destination
 from windowwatch.scoring.opinions import Voice, with_opinions
 from windowwatch.scoring.values import Hour
 from windowwatch.windows.agreement import AgreementRules, tell_disagreements
+from windowwatch.windows.causes import (
+    Against,
+    ChanceLowered,
+    ChanceMovedByOthers,
+    ChanceUnder,
+    Dissent,
+    EdgeMoved,
+    ModelsDisagree,
+    SeenGood,
+)
 from windowwatch.windows.changes import compare
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, join_hours
+from windowwatch.wording.checks import check_sentence, opinion_words
 
 RULES = AgreementRules()
 DISAGREE = ChangeKind.MODELS_DISAGREE
@@ -85,12 +96,22 @@ def landing(km: float, bearing_deg: float = 90.0, chance: float = 0.8) -> list[H
     return [hour(at(h), chance=chance, landing=(float(there[0]), float(there[1]))) for h in FOUR]
 
 
+def said(change: Change) -> tuple[Against, ...]:
+    """Who disagrees by a change: its last cause."""
+    cause = change.causes[-1]
+    assert isinstance(cause, ModelsDisagree)
+    return cause.against
+
+
+NO_GO_IFS = Dissent("ifs", no_go=True, apart=False)
+
+
 def opened() -> Passes:
     line = Passes()
     line.read(good(), ifs=good())
     (change,) = line.read(good(), ifs=good())
     assert change.kind is ChangeKind.OPENED
-    assert "ifs" not in change.reason
+    assert change.causes == (SeenGood(2, 4, 4),), "nothing of ifs"
     return line
 
 
@@ -98,13 +119,18 @@ def test_it_is_told_once_and_not_again_until_it_changes() -> None:
     line = opened()
     (change,) = line.again(good(), ifs=bad())
     assert change.kind is DISAGREE
-    assert change.reason == "The other model ifs (06Z run) says no-go: rain 9.0 m/s, limit 9.0 m/s."
+    (one,) = said(change)
+    assert (one.opinion.model, one.no_go, one.apart) == ("ifs", True, False)
+    assert opinion_words(one.opinion) == check_sentence(against(0.0, "rain").check)
     assert line.again(good(), ifs=bad()) == ()
     assert line.read(good(), ifs=bad()) == (), "nor in the next cycle"
     (both,) = line.read(good(), ifs=[replace(b, footprint=f.footprint) for b, f in
                                      zip(bad(), landing(80), strict=True)])  # fmt: skip
     assert both.kind is DISAGREE
-    assert "says no-go: rain 9.0 m/s, limit 9.0 m/s; lands 80 km further east" in both.reason
+    (one,) = said(both)
+    assert (one.no_go, one.apart) == (True, True)
+    assert one.opinion.apart_km == pytest.approx(80.0)
+    assert one.opinion.bearing_deg == pytest.approx(90.0, abs=1.0)
     assert line.read(good(), ifs=good()) == (), "that it has ended is not told"
     (again,) = line.read(good(), ifs=bad())
     assert again.kind is DISAGREE
@@ -115,17 +141,18 @@ def test_a_model_that_falls_silent_has_not_come_to_agree() -> None:
     line = opened()
     assert [c.kind for c in line.again(good(), ifs=bad())] == [DISAGREE]
     assert line.read(good()) == ()
-    assert line.windows[0].dissent == "ifs:no-go"
+    assert line.windows[0].dissent == (NO_GO_IFS,)
     assert line.read(good(), ifs=bad()) == (), "the same as was told before it fell silent"
     assert line.read(good(), ifs=good()) == ()
-    assert line.windows[0].dissent == ""
+    assert line.windows[0].dissent == ()
 
 
 def test_landings_far_apart_are_told_and_wavering_ones_only_once() -> None:
     line = opened()
     assert line.again(good(), ifs=landing(49.0)) == ()
     (change,) = line.again(good(), ifs=landing(60.0, 180.0))
-    assert "lands 60 km further south" in change.reason
+    (one,) = said(change)
+    assert (one.no_go, one.apart, round(one.opinion.apart_km or 0.0)) == (False, True, 60)
     for km in (49.0, 55.0, 41.0, 60.0):
         assert line.again(good(), ifs=landing(km)) == (), "within four fifths it stays told"
     assert line.again(good(), ifs=landing(39.0)) == ()
@@ -136,8 +163,8 @@ def test_landings_far_apart_are_told_and_wavering_ones_only_once() -> None:
 def test_names_with_spaces_are_remembered_too() -> None:
     line = opened()
     (change,) = line.again(good(), our_own=bad(), ifs=bad())
-    assert "; the other model our own (06Z run) says no-go" in change.reason
-    assert line.windows[0].dissent == "ifs:no-go|our own:no-go"
+    assert [one.opinion.model for one in said(change)] == ["ifs", "our own"]
+    assert line.windows[0].dissent == (NO_GO_IFS, replace(NO_GO_IFS, model="our own"))
     assert line.again(good(), our_own=bad(), ifs=bad()) == ()
 
 
@@ -145,8 +172,7 @@ def test_half_of_the_models_must_disagree() -> None:
     line = opened()
     assert line.again(good(), a=good(), b=good(), c=bad()) == ()
     (change,) = line.again(good(), a=good(), b=bad(), c=bad(), d=good())
-    assert change.reason.startswith("The other model b (")
-    assert "; the other model c (" in change.reason
+    assert [one.opinion.model for one in said(change)] == ["b", "c"]
 
 
 def test_half_of_the_best_hours_must_be_against() -> None:
@@ -170,11 +196,10 @@ def test_a_sighted_window_is_not_spoken_of_and_then_in_the_notice_that_opens_it(
     assert line.read(good(), ifs=bad()) == ()
     (change,) = line.read(good(), ifs=bad())
     assert change.kind is ChangeKind.OPENED, "one change"
-    assert change.reason.startswith(
-        "Good launch hours seen in 2 cycles; but the other model ifs (06Z run) says"
-    )
+    assert change.causes[0] == SeenGood(2, 4, 4)
+    assert [one.opinion.model for one in said(change)] == ["ifs"]
     assert change.after is not None
-    assert change.after.dissent == "ifs:no-go"
+    assert change.after.dissent == (NO_GO_IFS,)
     assert line.read(good(), ifs=bad()) == ()
 
 
@@ -182,25 +207,29 @@ def test_a_chance_that_others_lower_is_said_to_be_theirs() -> None:
     line = opened()
     (change,) = line.again(good(), ifs=good(chance=0.2))
     assert change.kind is ChangeKind.WEAKER
-    assert change.reason == (
-        "Chance fell from 80 to 50 %: the other model ifs (06Z run) gives 20 %."
-    )
+    (cause,) = change.causes
+    assert isinstance(cause, ChanceMovedByOthers)
+    assert (cause.before, cause.after, cause.fell) == (0.8, pytest.approx(0.5), True)
+    assert [(o.model, o.chance) for o in cause.opinions] == [("ifs", 0.2)]
     (change,) = line.read(good(), ifs=good(chance=0.9))
     assert change.kind is ChangeKind.STRONGER
-    assert change.reason.startswith("Chance rose from 50 to 85 %: the other model ifs (")
+    (cause,) = change.causes
+    assert isinstance(cause, ChanceMovedByOthers)
+    assert (cause.after, cause.fell) == (pytest.approx(0.85), False)
     (change,) = line.read(good(chance=0.3), ifs=good(chance=0.9))
     assert change.kind is ChangeKind.WEAKER
-    assert "models" not in change.reason, "here the deciding model itself has changed"
+    assert change.causes[0] == against(80.0), "here the deciding model itself has changed"
 
 
 def test_a_model_that_lowers_the_chance_and_lands_apart_is_named_once() -> None:
     line = opened()
     (change,) = line.again(good(), ifs=landing(71.0, 0.0, chance=0.2))
     assert change.kind is ChangeKind.WEAKER
-    assert change.reason == (
-        "Chance fell from 80 to 50 %: the other model ifs (06Z run) gives 20 % and "
-        "lands 71 km further north."
-    )
+    moved, _ = change.causes
+    assert isinstance(moved, ChanceMovedByOthers)
+    (one,) = said(change)
+    assert moved.opinions[-1].model == one.opinion.model == "ifs"
+    assert (one.no_go, one.apart, round(one.opinion.apart_km or 0.0)) == (False, True, 71)
 
 
 def unlikely(chance: float, when: Sequence[int] = FOUR) -> list[Hour]:
@@ -213,31 +242,37 @@ def test_a_window_that_others_close_is_said_to_be_theirs() -> None:
     gusty = [hour(at(h), 0.0, chance=0.05) for h in FOUR]
     (change,) = line.read(unlikely(0.17), ifs=gusty)
     assert change.kind is ChangeKind.CLOSED
-    assert change.reason == (
-        "The other model ifs (12Z run) lowers the chance to 11 %, under 15 %: it gives 5 % and "
-        "says no-go, gust 9.0 m/s, limit 9.0 m/s; 17 % without it."
-    )
-    assert "gust 6.2" not in change.reason, "the deciding model's own gust is within its limit"
+    (cause,) = change.causes
+    assert isinstance(cause, ChanceLowered), "the deciding model's own gust is within its limit"
+    assert (cause.chance, cause.bound, cause.own_chance) == (pytest.approx(0.11), 0.15, 0.17)
+    assert [(o.model, o.chance) for o in cause.lowered_by] == [("ifs", 0.05)]
+    assert opinion_words(cause.lowered_by[0]) == check_sentence(against().check)
     line = opened()
     (change,) = line.read(unlikely(0.17), a=gusty, b=unlikely(0.04), c=unlikely(0.06))
-    assert change.reason == (
-        "Other models lower the chance to 11 %, under 15 %: b (12Z run) gives 4 %; a (12Z run) "
-        "gives 5 % and says no-go, gust 9.0 m/s, limit 9.0 m/s; and 1 more; 17 % without them."
-    )
+    (cause,) = change.causes
+    assert isinstance(cause, ChanceLowered)
+    assert [(o.model, o.chance) for o in cause.lowered_by] == [
+        ("b", 0.04),
+        ("a", 0.05),
+        ("c", 0.06),
+    ]
     line = opened()
     (change,) = line.read(unlikely(0.1), ifs=gusty)
-    assert "ifs" not in change.reason, "the deciding model alone would have closed it"
-    assert change.reason.startswith("Gust 6.2 m/s, limit 9.0 m/s; chance 8 %, under 15 %")
+    own, under = change.causes
+    assert own == against(70.0), "the deciding model alone would have closed it"
+    assert isinstance(under, ChanceUnder)
+    assert (under.chance, under.bound) == (pytest.approx(0.075), 0.15)
 
 
 def test_hours_that_others_took_away_are_said_to_be_theirs() -> None:
     line = opened()
     (change,) = line.read(unlikely(0.16, (8, 9)), ifs=unlikely(0.05, (8, 9)))
     assert change.kind is ChangeKind.MOVED
-    assert "ends 2 h earlier (the other model ifs (12Z run) lowers the chance" in (
-        change.reason[0].lower() + change.reason[1:]
-    )
-    assert "gust 6.2" not in change.reason
+    (moved,) = (c for c in change.causes if isinstance(c, EdgeMoved))
+    assert moved.by == timedelta(hours=-2)
+    (lowered,) = moved.lost_to
+    assert isinstance(lowered, ChanceLowered)
+    assert [o.model for o in lowered.lowered_by] == ["ifs"]
 
 
 def test_others_open_no_window_and_may_keep_one_open() -> None:
@@ -271,14 +306,14 @@ def test_never_the_same_notice_twice(story: list[str]) -> None:
     line = opened()
     says = {"good": good(), "bad": bad(), "far": landing(90.0), "none": []}
     keys: list[str] = []
-    standing = ""
+    standing: tuple[Dissent, ...] = ()
     for number, words in enumerate(story):
         step = line.again if number % 3 else line.read
         changes = step(good(), ifs=says[words])
         keys += [change.key for change in changes]
         told = {change.kind for change in changes}
         (window,) = line.windows
-        assert (DISAGREE in told) == (window.dissent not in ("", standing))
+        assert (DISAGREE in told) == (window.dissent not in ((), standing))
         standing = window.dissent
     assert len(keys) == len(set(keys))
 

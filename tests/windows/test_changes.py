@@ -14,6 +14,7 @@ from invented import (
     STEP,
     WATCH,
     Line,
+    against,
     at,
     check,
     cycle,
@@ -27,8 +28,32 @@ from invented import (
 
 from windowwatch.physics.earth import destination
 from windowwatch.scoring.values import Hour, Verdict
+from windowwatch.windows.causes import (
+    BestHourIs,
+    BrokeUp,
+    Cause,
+    ChanceUnder,
+    CheckAgainst,
+    Edge,
+    EdgeMoved,
+    FrontAt,
+    JoinedWith,
+    LandingMoved,
+    LastKnownStands,
+    NearAndLikely,
+    NoAnswer,
+    NotReadable,
+    OnlyCaution,
+    OnlyStays,
+    PartStillGood,
+    QualityMoved,
+    ReadableAgain,
+    Refused,
+    ScoreFell,
+    ScoreIs,
+    SeenGood,
+)
 from windowwatch.windows.changes import compare
-from windowwatch.windows.spoken import written
 from windowwatch.windows.values import Change, ChangeKind, WindowState
 from windowwatch.windows.window import WindowRules, join_hours
 
@@ -56,6 +81,24 @@ def likely(chance: float | None, score: float = 80.0) -> list[Hour]:
     return [hour(at(h), score, chance=chance) for h in range(6, 10)]
 
 
+RAIN = against(0.0, "rain")
+
+
+def starts(by_h: float, *lost_to: Cause) -> EdgeMoved:
+    return EdgeMoved(Edge.START, timedelta(hours=by_h), lost_to)
+
+
+def ends(by_h: float, *lost_to: Cause) -> EdgeMoved:
+    return EdgeMoved(Edge.END, timedelta(hours=by_h), lost_to)
+
+
+def near(cause: Cause) -> Cause:
+    """A cause, a landing's way rounded to what is told of it."""
+    if not isinstance(cause, LandingMoved):
+        return cause
+    return LandingMoved(round(cause.km), round(cause.bearing_deg) % 360)
+
+
 # ----- the life of a window --------------------------------------------------------------
 
 
@@ -65,7 +108,7 @@ def test_a_window_is_sighted_then_opened_once_and_then_quiet() -> None:
     assert [w.state for w in line.windows] == [WindowState.SIGHTED]
     (told,) = line.read(flat(6, 10))
     assert told.kind is OPENED
-    assert told.reason == "Good launch hours seen in 2 cycles."
+    assert told.causes == (SeenGood(2, 4, 4),)
     assert told.before is None
     assert told.after is not None
     assert told.after.state is WindowState.OPEN
@@ -76,7 +119,7 @@ def test_a_window_is_sighted_then_opened_once_and_then_quiet() -> None:
 def test_a_near_and_likely_window_opens_at_once() -> None:
     line = Line()
     (told,) = line.read(flat(6, 10), now_utc=at(-18))
-    assert told.reason == "Good launch hours, near and with a chance of 80 %."
+    assert told.causes == (NearAndLikely(0.8, 4, 4),)
     assert Line().read(flat(6, 10), now_utc=at(-18.1)) == ()  # farther than 24 h
     unlikely = likely(0.69)
     assert Line().read(unlikely, now_utc=at(-18)) == ()
@@ -91,8 +134,7 @@ def test_an_opened_window_says_how_many_hours_are_go() -> None:
     line.read(mixed)
     (change,) = line.read(mixed)
     assert change.kind is ChangeKind.OPENED
-    said = "1 of 5 launch hours is go, the rest caution"
-    assert change.reason == f"Seen in 2 cycles; {said}."
+    assert change.causes == (SeenGood(2, go_hours=1, good_hours=5),)
 
 
 def test_answers_of_an_earlier_cycle_alone_open_nothing() -> None:
@@ -111,7 +153,7 @@ def test_a_window_that_has_lost_its_chance_closes_and_says_so() -> None:
     assert kinds(line.read(likely(0.2))) == [WEAKER]
     (told,) = line.read(likely(0.1))
     assert told.kind is CLOSED
-    assert told.reason.endswith("chance 10 %, under 15 %.")
+    assert told.causes == (against(80.0), ChanceUnder(0.1, 0.15))
 
 
 def test_how_many_cycles_confirm_is_settable() -> None:
@@ -147,103 +189,104 @@ def test_a_window_that_comes_back_is_a_new_one() -> None:
 # ----- what is told of an open window ----------------------------------------------------
 
 TABLE = [
-    # name, next day, kind, reason
-    ("same again", flat(6, 10), None, ""),
-    ("an hour longer is not told", flat(6, 11), None, ""),
-    ("two hours longer", flat(6, 12), MOVED, "Ends 2 h later."),
+    # name, next day, kind, causes
+    ("same again", flat(6, 10), None, ()),
+    ("an hour longer is not told", flat(6, 11), None, ()),
+    ("two hours longer", flat(6, 12), MOVED, (ends(2),)),
     (
         "two hours earlier, both ends",
         flat(4, 8),
         MOVED,
-        "Starts 2 h earlier; ends 2 h earlier (rain 9.0 m/s, limit 9.0 m/s).",
+        (starts(-2), ends(-2, RAIN)),
     ),
-    ("two hours shorter", flat(8, 10), MOVED, "Starts 2 h later (rain 9.0 m/s, limit 9.0 m/s)."),
-    ("no overlap", flat(10, 14), CLOSED, "Rain 9.0 m/s, limit 9.0 m/s."),
-    ("gone", day({}), CLOSED, "Rain 9.0 m/s, limit 9.0 m/s."),
+    ("two hours shorter", flat(8, 10), MOVED, (starts(2, RAIN),)),
+    ("no overlap", flat(10, 14), CLOSED, (RAIN,)),
+    ("gone", day({}), CLOSED, (RAIN,)),
     (
         "under the closing score",
         flat(6, 10, 49),
         CLOSED,
-        "Gust 7.0 m/s, limit 9.0 m/s; score 80 to 49, under 50.",
+        (against(49), ScoreFell(80.0, 49, 50.0)),
     ),
     (
         "too short",
         flat(6, 7),
         CLOSED,
-        ("Rain 9.0 m/s, limit 9.0 m/s; only 1 h of it stays good, 2 h are wanted."),
+        (RAIN, OnlyStays(timedelta(hours=1), timedelta(hours=2))),
     ),
-    ("ten points down is not told", flat(6, 10, 70), None, ""),
+    ("ten points down is not told", flat(6, 10, 70), None, ()),
     (
         "eleven points down",
         flat(6, 10, 69),
         WEAKER,
-        "Gust 6.2 m/s, limit 9.0 m/s; score 80 to 69, chance still 80 %.",
+        (against(69), QualityMoved(80.0, 69, 0.8, 0.8)),
     ),
-    ("ten points up is not told", flat(6, 10, 90), None, ""),
-    ("eleven points up", flat(6, 10, 91), STRONGER, "Score 80 to 91, chance still 80 %."),
-    ("chance 15 points down is not told", likely(0.65), None, ""),
+    ("ten points up is not told", flat(6, 10, 90), None, ()),
+    ("eleven points up", flat(6, 10, 91), STRONGER, (QualityMoved(80.0, 91, 0.8, 0.8),)),
+    ("chance 15 points down is not told", likely(0.65), None, ()),
     (
         "chance 16 points down",
         likely(0.64),
         WEAKER,
-        "Gust 5.8 m/s, limit 9.0 m/s; score still 80, chance 80 % to 64 %.",
+        (against(80), QualityMoved(80.0, 80.0, 0.8, 0.64)),
     ),
-    ("chance 16 points up", likely(0.96), STRONGER, "Score still 80, chance 80 % to 96 %."),
-    ("chance not known any more", likely(None), None, ""),
+    ("chance 16 points up", likely(0.96), STRONGER, (QualityMoved(80.0, 80.0, 0.8, 0.96),)),
+    ("chance not known any more", likely(None), None, ()),
     (
         "worse score, better chance",
         likely(0.99, 65),
         WEAKER,
-        "Gust 6.4 m/s, limit 9.0 m/s; score 80 to 65, chance 80 % to 99 %.",
+        (against(65), QualityMoved(80.0, 65, 0.8, 0.99)),
     ),
-    ("lands 15 km off is not told", lands(14.9, 90), None, ""),
-    ("lands 31 km off", lands(31, 135), MOVED, "Lands 31 km further south-east."),
+    ("lands 15 km off is not told", lands(14.9, 90), None, ()),
+    ("lands 31 km off", lands(31, 135), MOVED, (LandingMoved(31, 135),)),
     (
         "moved and weaker is one change",
         lands(20, 0, 65.0),
         MOVED,
-        "Lands 20 km further north; score 80 to 65, chance still 80 %.",
+        (LandingMoved(20, 0), QualityMoved(80.0, 65.0, 0.8, 0.8)),
     ),
     (
         "best hour moves with the landing",
         [hour(at(6), 70), hour(at(7), 80, landing=(46.2, -35.5)), hour(at(8), 70), hour(at(9), 70)],
         MOVED,
-        "Lands 33 km further north; best hour is now 2026-05-07 07:00 UTC.",
+        (LandingMoved(33, 0), BestHourIs(at(7))),
     ),
     (
         "breaks up",
         day({6: 80, 7: 80, 9: 80, 10: 80}),
         MOVED,
-        "Broke up: releases 2026-05-07 09:00 UTC to 2026-05-07 10:00 UTC are now a window "
-        "apart; ends 2 h earlier (rain 9.0 m/s, limit 9.0 m/s).",
+        (BrokeUp(((at(9), at(10)),)), ends(-2, RAIN)),
     ),
     (
         "two hours fall under the closing score",
         day({6: 80, 7: 80, 8: 45, 9: 45}),
         MOVED,
-        "Ends 2 h earlier (gust 7.2 m/s, limit 9.0 m/s; score 45).",
+        (ends(-2, against(45), ScoreIs(45)),),
     ),
     (
         "refused hours close nothing",
         [refused(at(h)) for h in range(24)],
         WEAKER,
         (
-            "The forecast could not be read for 2026-05-07 06:00 UTC to 2026-05-07 09:00 UTC: "
-            "the wind at 10 hPa is missing; what was last known stands until it can."
+            NotReadable(((at(6), at(9)),), Refused("the wind at 10 hPa is missing")),
+            LastKnownStands(),
         ),
     ),
 ]
 
 
 @pytest.mark.parametrize(
-    ("further", "kind", "reason"), [row[1:] for row in TABLE], ids=[row[0] for row in TABLE]
+    ("further", "kind", "causes"), [row[1:] for row in TABLE], ids=[row[0] for row in TABLE]
 )
-def test_what_is_told(further: list[Hour], kind: ChangeKind | None, reason: str) -> None:
+def test_what_is_told(
+    further: list[Hour], kind: ChangeKind | None, causes: tuple[Cause, ...]
+) -> None:
     line = opened(flat(6, 10))
     changes = line.read(further)
     assert kinds(changes) == ([] if kind is None else [kind])
     for told in changes:
-        assert told.reason == reason
+        assert [*map(near, told.causes)] == [*map(near, causes)]
         assert told.cycle_id == cycle(2).id
         assert told.found_utc == read_at(2)
         assert told.before is not None
@@ -288,16 +331,16 @@ def test_a_window_that_cannot_be_read_is_told_once_and_once_when_it_can() -> Non
     assert line.read([]) == ()  # nor does an empty cycle close it
     (again,) = line.read(flat(6, 10))
     assert again.kind is STRONGER
-    assert again.reason == "The forecast can be read again; score still 80, chance still 80 %."
+    assert again.causes == (ReadableAgain(), QualityMoved(80.0, 80.0, 0.8, 0.8))
     (kept,) = line.windows
-    assert (kept.readable, kept.unread) == (True, "")
+    assert (kept.readable, kept.unread) == (True, ())
 
 
 def test_a_window_that_closed_while_it_could_not_be_read_is_closed_by_its_check() -> None:
     line = opened(flat(6, 10))
     line.read([])
     (closed,) = line.read(day({}))
-    assert (closed.kind, closed.reason) == (CLOSED, "Rain 9.0 m/s, limit 9.0 m/s.")
+    assert (closed.kind, closed.causes) == (CLOSED, (RAIN,))
 
 
 def test_a_sighted_window_that_cannot_be_read_is_not_confirmed_by_that() -> None:
@@ -312,18 +355,15 @@ def test_unread_hours_in_a_closed_window_get_no_weather_reason() -> None:
     line = opened(flat(6, 10))
     hours = [hour(at(6), 0.0, by="gust"), *(refused(at(h)) for h in (7, 8, 9))]
     (closed,) = line.read(hours)
-    assert closed.reason == (
-        "Gust 9.0 m/s, limit 9.0 m/s; the forecast could not be read for "
-        "2026-05-07 07:00 UTC to 2026-05-07 09:00 UTC."
-    )
+    assert closed.causes == (against(), NotReadable(((at(7), at(9)),)))
 
 
 def test_the_best_hour_unread_is_not_held_against_the_rest() -> None:
     line = opened(day({6: 90, 7: 70, 8: 70}))
     partly = [refused(at(6)), hour(at(7), 70), hour(at(8), 70)]
     assert line.read(partly) == ()
-    assert line.windows[0].unread.startswith(
-        "the forecast could not be read for 2026-05-07 06:00 UTC"
+    assert line.windows[0].unread == (
+        NotReadable(((at(6), at(6)),), Refused("the wind at 10 hPa is missing")),
     )
     assert line.read(day({6: 90, 7: 70, 8: 70})) == ()
 
@@ -335,10 +375,7 @@ def test_split_the_part_with_the_best_hour_keeps_the_name() -> None:
     line = opened(day({5: 70, 6: 70, 7: 70, 8: 70, 9: 70, 10: 70, 11: 80, 12: 80}))
     uid = line.windows[0].uid
     (told,) = line.read(day({5: 70, 6: 70, 7: 70, 8: 70, 11: 80, 12: 80}))
-    assert told.reason == (
-        "Broke up: releases 2026-05-07 05:00 UTC to 2026-05-07 08:00 UTC are now a window "
-        "apart; starts 6 h later (rain 9.0 m/s, limit 9.0 m/s)."
-    )
+    assert told.causes == (BrokeUp(((at(5), at(8)),)), starts(6, RAIN))
     first, second = line.open_windows()
     assert (second.uid, second.start_utc) == (uid, at(11))
     assert (first.split_from, first.start_utc, first.cycles_seen) == (uid, at(5), 3)
@@ -360,10 +397,7 @@ def test_merge_one_name_ends_in_the_other_with_one_notice() -> None:
     (told,) = line.read(flat(5, 13))
     # Both keep their best hour; the longer shared time decides.
     assert told.window_uid == early.uid
-    assert told.reason == (
-        "Joined with the window of releases 2026-05-07 11:00 UTC to 2026-05-07 12:00 UTC; "
-        "ends 5 h later."
-    )
+    assert told.causes == (JoinedWith(((at(11), at(12)),)), ends(5))
     states = {w.uid: (w.state, w.merged_into) for w in line.windows}
     assert states == {
         early.uid: (WindowState.OPEN, None),
@@ -390,10 +424,7 @@ def test_split_and_merge_at_once() -> None:
     changes = line.read(day({2: 80, 3: 80, 5: 80, 6: 80, 7: 80, 8: 80, 9: 80, 10: 80}))
     assert {w.start_utc: w.uid for w in line.open_windows()} == {at(2): early.uid, at(5): late.uid}
     assert len({c.window_uid for c in changes}) == len(changes)
-    assert [c.reason for c in changes] == [
-        "Ends 3 h earlier (rain 9.0 m/s, limit 9.0 m/s).",
-        "Starts 4 h earlier.",
-    ]
+    assert [c.causes for c in changes] == [(ends(-3, RAIN),), (starts(-4),)]
 
 
 # ----- while a window is under way -------------------------------------------------------
@@ -410,7 +441,7 @@ def test_time_going_by_moves_nothing() -> None:
 def test_a_window_under_way_closes_when_the_rest_of_it_is_lost() -> None:
     line = opened(flat(6, 10))
     (closed,) = line.read(day({6: 80, 7: 80}), now_utc=at(7.5))
-    assert (closed.kind, closed.reason) == (CLOSED, "Rain 9.0 m/s, limit 9.0 m/s.")
+    assert (closed.kind, closed.causes) == (CLOSED, (RAIN,))
 
 
 def test_a_later_worsening_is_told_against_the_hour_that_is_best_now() -> None:
@@ -418,7 +449,7 @@ def test_a_later_worsening_is_told_against_the_hour_that_is_best_now() -> None:
     assert line.read(day({7: 80, 8: 80, 9: 80}), now_utc=at(6.5)) == ()
     (weaker,) = line.read(day({7: 60, 8: 60, 9: 60}), now_utc=at(6.7))
     assert weaker.kind is WEAKER
-    assert "score 80 to 60" in weaker.reason
+    assert QualityMoved(80.0, 60.0, 0.8, 0.8) in weaker.causes
 
 
 # ----- properties ------------------------------------------------------------------------
@@ -520,7 +551,7 @@ def test_sites_do_not_meet() -> None:
     assert closed.site == "Highmoor" or closed.kind is WEAKER
     # Highmoor was not computed at all: unread, not closed.
     assert (closed.kind, closed.site) == (WEAKER, "Highmoor")
-    assert "no answer was computed" in closed.reason
+    assert closed.causes[0] == NotReadable(((at(8), at(11)),), NoAnswer())
 
 
 def test_keys_differ_by_watch_and_cycle() -> None:
@@ -565,14 +596,14 @@ def test_caution_alone_can_close_a_window() -> None:
     cautious = [hour(at(h), 70, verdict=Verdict.CAUTION) for h in range(6, 10)]
     line = opened(flat(6, 10), rules=rules)
     (closed,) = line.read(cautious)
-    assert closed.reason == "Gust 6.2 m/s, limit 9.0 m/s; only caution, where go is asked."
+    assert closed.causes == (against(70), OnlyCaution())
 
 
 def test_a_longer_shortest_window_in_the_settings_says_so() -> None:
     line = opened(flat(6, 10))
     line.rules = WindowRules(min_length_min=360)
     (closed,) = line.read(flat(6, 10))
-    assert closed.reason == "Only 4 h of it stays good, 6 h are wanted."
+    assert closed.causes == (OnlyStays(timedelta(hours=4), timedelta(hours=6)),)
 
 
 # ----- found by a fresh reader -----------------------------------------------------------
@@ -599,7 +630,7 @@ def test_a_part_beside_hours_that_cannot_be_read_is_told_by_itself() -> None:
     part = changes[1].after
     assert part is not None
     assert (part.start_utc, part.end_utc) == (at(11), at(14))
-    assert "rest cannot be read" in changes[1].reason
+    assert changes[1].causes == (PartStillGood(),)
 
 
 @pytest.mark.parametrize("shift_h", [-0.4, 0.3, 3.25])
@@ -623,4 +654,8 @@ def test_a_front_that_closes_a_window_is_told_with_its_time(shift_h: float) -> N
     line = opened(hours(near=False))
     (told,) = line.read(hours(near=True))
     assert told.kind is ChangeKind.CLOSED
-    assert f"limit 6.0 h, about {written(passage)}" in told.reason
+    speaks, when = told.causes
+    assert isinstance(speaks, CheckAgainst)
+    assert speaks.check.name == "front"
+    assert isinstance(when, FrontAt)
+    assert abs(when.at_utc - passage) < timedelta(seconds=1)

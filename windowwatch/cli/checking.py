@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from windowwatch.cli.fetching import plan_words
+from windowwatch.cli.fetching import plan_lines
 from windowwatch.cli.fill import train_words
 from windowwatch.clock import Clock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, SettingsError, WindowwatchError
@@ -78,16 +78,16 @@ def _check_rules(settings: Settings) -> list[Finding]:
         return [Finding("rules", words)]
     unsaid = applied.found.name is None and bool(applied.found.open_questions)
     return [
-        Finding("rules", words, unsaid and words.startswith(applied.found.said))
-        for words in applied.listing()
+        Finding("rules", words, unsaid and number == applied.CLASS_LINE)
+        for number, words in enumerate(applied.listing())
     ]
 
 
 def _check_forecast(settings: Settings) -> list[Finding]:
     first, *others = settings.sources()
     findings = [
-        Finding("forecast", words, caution="caution: " in words)
-        for words in plan_words(settings, SystemClock())
+        Finding("forecast", line.words, caution=line.caution)
+        for line in plan_lines(settings, SystemClock())
     ]
     if first.folder is not None:
         findings = [*_check_folder(settings), *findings]

@@ -12,16 +12,23 @@ from rich.text import Text
 from windowwatch.cli.common import parse_time
 from windowwatch.cli.show import COLOURS, lands, plain_table, print_note, share_words
 from windowwatch.errors import InputError
-from windowwatch.scoring.compare import what_would_make_it_go
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Site, Verdict
 from windowwatch.scoring.verdict import worst_first
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.trail import Trail
-from windowwatch.web.words import check_label, number_words, score_words
-from windowwatch.windows.phrases import day_and_time, sentence
-from windowwatch.windows.spoken import spoken, spoken_moment, spoken_span
 from windowwatch.windows.values import ChangeKind
+from windowwatch.wording.causes import reason
+from windowwatch.wording.checks import opinion_words
+from windowwatch.wording.compare import what_would_make_it_go
+from windowwatch.wording.page import check_label, number_words, score_words
+from windowwatch.wording.phrases import (
+    day_and_time,
+    local_to,
+    sentence,
+    spoken_moment,
+    spoken_span,
+)
 
 #: Verdicts from the worst to the best; what could not be answered stands before what is go.
 _ORDER = (Verdict.NO_GO, Verdict.UNKNOWN, Verdict.CAUTION, Verdict.GO)
@@ -49,7 +56,7 @@ def print_trail(
         f"found {spoken_moment(change.found_utc, zone)} in cycle {change.cycle_id}",
         highlight=False,
     )
-    print_note(console, spoken(sentence(change.reason), zone))
+    print_note(console, reason(change.causes, local_to(zone)))
     console.print()
     window = trail.window
     if window is not None:
@@ -134,7 +141,8 @@ def _opinion_words(opinion: Opinion) -> str:
         words += f", score {opinion.score:.0f}, chance {share_words(opinion.chance)}"
     if opinion.apart_km is not None and opinion.bearing_deg is not None:
         words += f"; lands {lands(opinion.apart_km, opinion.bearing_deg)} of this one"
-    return sentence(f"{words}: {opinion.says}" if opinion.says else words)
+    says = opinion_words(opinion)
+    return sentence(f"{words}: {says}" if says else words)
 
 
 def _checks(hour: Hour, plan: ScoringPlan) -> Table:

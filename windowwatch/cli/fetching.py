@@ -1,5 +1,6 @@
 """What fetching a forecast would cost, in words; nobody is asked for anything."""
 
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from windowwatch.clock import Clock
@@ -14,7 +15,15 @@ from windowwatch.watch.network import NetworkPlan
 MANY_REQUESTS, MANY_BYTES = 1000, 1_000_000_000
 
 
-def plan_words(settings: Settings, clock: Clock) -> list[str]:
+@dataclass(frozen=True)
+class PlanLine:
+    """A line about a plan; `caution` where it warns of a cost."""
+
+    words: str
+    caution: bool = False
+
+
+def plan_lines(settings: Settings, clock: Clock) -> list[PlanLine]:
     """The plan for the newest cycle that is due, a line for each route, the first one first.
 
     For each weather model that is fetched, the deciding one first. Empty where forecasts come
@@ -24,14 +33,16 @@ def plan_words(settings: Settings, clock: Clock) -> list[str]:
     if not hours:
         return []
     return [
-        words if number == 0 else f"{source.model}, asked what it thinks: {words}"
+        line
+        if number == 0
+        else replace(line, words=f"{source.model}, asked what it thinks: {line.words}")
         for number, source in enumerate(settings.sources())
         if source.network is not None
-        for words in _of_model(source.network, hours[0], hours[-1], clock.now())
+        for line in _of_model(source.network, hours[0], hours[-1], clock.now())
     ]
 
 
-def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime) -> list[str]:
+def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime) -> list[PlanLine]:
     """Lines for one model."""
     model = plan.model
     # two days back there is a cycle of every model that is due
@@ -41,26 +52,33 @@ def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime)
     steps = needed_steps(model, cycle, first, last, plan.every_h, with_zero=with_zero)
     south, west, north, east = plan.area
     lines = [
-        f"{model.words}: cycle {cycle:%Y-%m-%d %HZ}, {len(steps)} steps"
-        + (f" (+{steps[0]} to +{steps[-1]} h)" if steps else "")
-        + f", latitude {south:.1f} to {north:.1f}, longitude {west:.1f} to {east:.1f}, "
-        f"{model.members} member(s), levels up to {model.top_hpa:g} hPa",
+        PlanLine(
+            f"{model.words}: cycle {cycle:%Y-%m-%d %HZ}, {len(steps)} steps"
+            + (f" (+{steps[0]} to +{steps[-1]} h)" if steps else "")
+            + f", latitude {south:.1f} to {north:.1f}, longitude {west:.1f} to {east:.1f}, "
+            f"{model.members} member(s), levels up to {model.top_hpa:g} hPa"
+        )
     ]
     for number, route in enumerate(model.routes):
         cost = make_plan(route, cycle, steps, plan.area)
         way = f"by {route.speech}, {route.grid_deg:g} degree"
         hosts = ", ".join(dict.fromkeys(root.split("/")[2] for root, _ in route.hosts))
         lines.append(
-            f"{'otherwise ' if number else ''}{way}: {cost.requests} requests, "
-            f"{cost.size_bytes / 1e6:.1f} MB, about {max(cost.minutes, 0.1):.1f} min, from {hosts}"
+            PlanLine(
+                f"{'otherwise ' if number else ''}{way}: {cost.requests} requests, "
+                f"{cost.size_bytes / 1e6:.1f} MB, about {max(cost.minutes, 0.1):.1f} min, from {hosts}"
+            )
         )
         if cost.requests > MANY_REQUESTS or cost.size_bytes > MANY_BYTES:
             lines.append(
-                f"caution: {'this other way' if number else 'this'} is much for one cycle, "
-                f"{cost.requests} requests and {cost.size_bytes / 1e9:.1f} GB"
-                + (", and is taken by itself when the way before it fails" if number else "")
-                + "; on a slow or metered line watch fewer days, or give a greater step between "
-                "the forecast hours (step_every_h)"
+                PlanLine(
+                    f"caution: {'this other way' if number else 'this'} is much for one cycle, "
+                    f"{cost.requests} requests and {cost.size_bytes / 1e9:.1f} GB"
+                    + (", and is taken by itself when the way before it fails" if number else "")
+                    + "; on a slow or metered line watch fewer days, or give a greater step between "
+                    "the forecast hours (step_every_h)",
+                    caution=True,
+                )
             )
-    lines += [f"not confirmed: {doubt}" for doubt in model.doubts]
-    return [*lines, f"licence: {model.licence}. {model.credit(cycle)}"]
+    lines += [PlanLine(f"not confirmed: {doubt}") for doubt in model.doubts]
+    return [*lines, PlanLine(f"licence: {model.licence}. {model.credit(cycle)}")]

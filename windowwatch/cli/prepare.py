@@ -52,15 +52,15 @@ def fill_command(
 def check_command(settings_path: Path, plan_only: bool) -> None:
     """Say what is wrong with settings, maps, forecasts, database and channels."""
     with errors_in_words():
-        from windowwatch.cli.fetching import plan_words
+        from windowwatch.cli.fetching import plan_lines
         from windowwatch.cli.show import folded
 
         if plan_only:
             settings = settings_of(settings_path, maps=False)
-            words = plan_words(settings, SystemClock())
-            for line in words:
-                click.echo(folded(line))
-            if not words:
+            lines = plan_lines(settings, SystemClock())
+            for line in lines:
+                click.echo(folded(line.words))
+            if not lines:
                 click.echo(f"nothing is fetched: {settings.forecast_place}")
             return
         from windowwatch.cli.checking import check

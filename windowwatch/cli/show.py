@@ -15,19 +15,20 @@ from rich.text import Text
 
 from windowwatch.notices.values import Message
 from windowwatch.scoring.compare import SiteSummary
-from windowwatch.scoring.opinions import others_words
 from windowwatch.scoring.values import Hour, Site, Verdict
-from windowwatch.web.words import (
+from windowwatch.windows.values import Window, WindowState
+from windowwatch.wording.causes import reason
+from windowwatch.wording.compare import site_words
+from windowwatch.wording.page import (
     crew_words,
     day_words,
+    others_words,
     score_words,
     utc_words,
     walk_words,
     windows_words,
 )
-from windowwatch.windows.phrases import compass, day_and_time, percent, sentence
-from windowwatch.windows.spoken import spoken
-from windowwatch.windows.values import Window, WindowState
+from windowwatch.wording.phrases import compass, day_and_time, local_to, percent, sentence
 
 #: A verdict is read by its word; the colour only helps.
 COLOURS = {
@@ -72,9 +73,9 @@ def print_windows(console: Console, windows: Iterable[Window], sites: Sequence[S
             table.add_row(*_window_cells(window, zone))
         console.print(table)
         for window in here:
-            limits = sentence(window.limited_by or "nothing in particular limits it")
+            limits = reason(window.limited_by, local_to(zone))
             day = day_and_time(window.start_utc.astimezone(zone))
-            print_note(console, f"{day}: {spoken(limits, zone)}")
+            print_note(console, f"{day}: {limits or 'Nothing in particular limits it.'}")
         console.print()
     states = [state for state in _MEANING if any(w.state is state for w in kept)]
     for state in states:
@@ -119,7 +120,7 @@ def print_sites(console: Console, ranked: Iterable[SiteSummary], sites: Sequence
     """Print the sites side by side, the best first, each with its best hour of each day."""
     zones = {site.name: ZoneInfo(site.time_zone) for site in sites}
     for number, each in enumerate(ranked, start=1):
-        console.print(Text(f"{number}. {each.reason}", style="bold"))
+        console.print(Text(f"{number}. {site_words(each)}", style="bold"))
         print_note(console, _beside(each))
         if not each.best:
             print_note(console, "no hour that is go or caution")

@@ -16,10 +16,10 @@ from windowwatch.notices.hearing import too_late, why_not
 from windowwatch.notices.policy import RetryRules, next_try
 from windowwatch.notices.surroundings import Surroundings
 from windowwatch.notices.values import Channel, Message
-from windowwatch.notices.wording import digest, message
 from windowwatch.scoring.values import Site
 from windowwatch.storage.deliveries import Claim
 from windowwatch.storage.store import Store
+from windowwatch.wording.notices import digest, message
 
 Send = Callable[[Channel, Message], None]
 

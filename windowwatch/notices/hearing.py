@@ -22,8 +22,8 @@ from zoneinfo import ZoneInfo
 
 from windowwatch.clock import require_utc
 from windowwatch.notices.values import Channel
-from windowwatch.windows.phrases import percent
 from windowwatch.windows.values import Change, ChangeKind
+from windowwatch.wording.phrases import percent
 
 #: Kinds that tell how a window is; the others ask for something or are about the watch.
 _OF_WINDOWS = frozenset(

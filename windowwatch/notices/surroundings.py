@@ -13,12 +13,12 @@ from windowwatch.errors import StorageError
 from windowwatch.ground.values import Ground
 from windowwatch.notices.picture import Scene, picture_or_none
 from windowwatch.notices.values import Channel
-from windowwatch.notices.wording import Beside
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
 from windowwatch.windows.values import Change, Window
+from windowwatch.wording.notices import Beside
 
 _LOG = logging.getLogger(__name__)
 

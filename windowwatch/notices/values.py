@@ -1,4 +1,4 @@
-"""The values of the notices floor: channels and messages."""
+"""The values of the notices floor: channels, and the messages that they take."""
 
 from dataclasses import dataclass, field
 from datetime import time, timedelta
@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from windowwatch.errors import InputError
 from windowwatch.windows.values import ChangeKind
+from windowwatch.wording.notices import Message as Message  # what a channel is sent
 
 #: What is told in quiet hours and between digests, unless a channel says otherwise.
 AT_ONCE = frozenset({ChangeKind.CLOSED, ChangeKind.DECISION_DUE, ChangeKind.HOLD_ADVICE})
@@ -79,18 +80,3 @@ class Channel:
             raise InputError(
                 f"channel {self.name!r}: {self.time_zone!r} is no IANA time zone"
             ) from error
-
-
-@dataclass(frozen=True)
-class Message:
-    """What is said: a title for a locked screen, and a body. `key` is in the body too.
-
-    `full` is the long text, for channels with room for it; `picture` a small map (PNG), for
-    those that take one.
-    """
-
-    title: str
-    body: str
-    key: str
-    full: str = ""
-    picture: bytes | None = field(default=None, repr=False)

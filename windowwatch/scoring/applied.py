@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.rules import (
@@ -70,6 +71,9 @@ class AppliedRules:
         """The class, and where the rule's limits lie on the checks: for below an hour."""
         return (self.found.said, *(_of_limit(self.rules, each) for each in self.limits_here
                                    if self.laid))  # fmt: skip
+
+    #: Which line of `listing` names the class.
+    CLASS_LINE: ClassVar[int] = 1
 
     def listing(self) -> tuple[str, ...]:
         """The whole rule set in words: title, class, limits, duties, and who decides."""

@@ -67,15 +67,3 @@ def independent_count(passes: NDArray[np.bool_]) -> float:
     if variance_of_mean == 0.0:
         return float(passes.size)
     return float(np.clip(share * (1.0 - share) / variance_of_mean, members, passes.size))
-
-
-def percent(share: float | None) -> str:
-    """Read a share aloud, without rounding doubt away: never 0 % or 100 % unless it is so."""
-    if share is None:
-        return "not known"
-    whole = round(share * 100.0)
-    if whole == 100 and share < 1.0:
-        return "over 99 %"
-    if whole == 0 and share > 0.0:
-        return "under 1 %"
-    return f"{whole} %"

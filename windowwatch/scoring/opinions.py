@@ -54,19 +54,6 @@ class Voice:
     hours: Sequence[Hour]
 
 
-def others_words(hour: Hour) -> str:
-    """How other models judge an hour, in as few words as there are: for a column of a table.
-
-    ``agree``; the verdict of the one that does not; or how many of them do not.
-    """
-    apart = [opinion.verdict for opinion in hour.others if opinion.verdict is not hour.verdict]
-    if not hour.others:
-        return ""
-    if not apart:
-        return "agree"
-    return str(apart[0]) if len(hour.others) == 1 else f"{len(apart)} of {len(hour.others)} not"
-
-
 def chance_interval(hour: Hour) -> tuple[float, float] | None:
     """The 95 % interval of an hour's chance; None where there is none that belongs to it.
 

@@ -30,7 +30,6 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
 from windowwatch.settings.forecast import SourceSection
 from windowwatch.settings.model import SettingsFile, known_keys
-from windowwatch.settings.wording import validation_lines
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.units import swapped_hint
 from windowwatch.watch.source import Source
@@ -38,6 +37,7 @@ from windowwatch.watch.span import Span
 from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
+from windowwatch.wording.settings import validation_lines
 
 #: Larger settings files are refused: this one was surely given by mistake. [byte]
 LARGEST_FILE = 1_000_000

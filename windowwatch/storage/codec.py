@@ -17,7 +17,6 @@ from windowwatch.errors import StorageError
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Check, Opinion, Part, Verdict
-from windowwatch.windows.values import Window, WindowState
 
 
 def number(value: Any, what: str) -> float | None:
@@ -158,25 +157,6 @@ def _columns(value: Any, what: str) -> dict[str, Any]:
 
 def _tuples(values: dict[str, Any]) -> dict[str, Any]:
     return {name: tuple(x) if isinstance(x, list) else x for name, x in values.items()}
-
-
-def window_to_json(window: Window | None) -> str | None:
-    """JSON text of a window, with what was last told of it."""
-    return None if window is None else _dump(_plain(window, f"window {window.uid}"))
-
-
-def window_from_json(text: str | None) -> Window | None:
-    """Window of JSON text."""
-    return None if text is None else _window(json.loads(text))
-
-
-def _window(values: dict[str, Any]) -> Window:
-    for name in ("start_utc", "end_utc", "best_hour_utc"):
-        values[name] = require_utc(datetime.fromisoformat(values[name]))
-    values["state"] = WindowState(values["state"])
-    if values.get("told") is not None:
-        values["told"] = _window(values["told"])
-    return Window(**values)
 
 
 def _plain(value: Any, what: str) -> Any:

@@ -8,7 +8,7 @@ from sqlalchemy import Row
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.scoring.values import Hour, Verdict
-from windowwatch.storage import codec
+from windowwatch.storage import causes, codec
 from windowwatch.storage.tables import ChangeRow, WindowRow
 from windowwatch.windows.values import Change, ChangeKind, Window
 
@@ -75,13 +75,13 @@ def window_values(window: Window) -> dict[str, Any]:
         "state": str(window.state),
         "start_utc": window.start_utc,
         "end_utc": window.end_utc,
-        "value": codec.window_to_json(window),
+        "value": causes.window_to_json(window),
     }
 
 
 def window_of_row(row: WindowRow) -> Window:
     """Window of its row."""
-    window = codec.window_from_json(row.value)
+    window = causes.window_from_json(row.value)
     if window is None:
         raise StorageError(f"the stored window {row.uid} is empty; restore a backup")
     return window
@@ -96,9 +96,10 @@ def change_values(change: Change) -> dict[str, Any]:
         "window_uid": change.window_uid,
         "cycle_id": change.cycle_id,
         "found_utc": change.found_utc,
-        "before": codec.window_to_json(change.before),
-        "after": codec.window_to_json(change.after),
-        "reason": change.reason,
+        "before": causes.window_to_json(change.before),
+        "after": causes.window_to_json(change.after),
+        "reason": "",
+        "causes": causes.causes_to_json(change.causes, f"change {change.key}"),
     }
 
 
@@ -111,9 +112,9 @@ def change_of_row(row: ChangeRow) -> Change:
         window_uid=row.window_uid,
         cycle_id=row.cycle_id,
         found_utc=row.found_utc,
-        before=codec.window_from_json(row.before),
-        after=codec.window_from_json(row.after),
-        reason=row.reason,
+        before=causes.window_from_json(row.before),
+        after=causes.window_from_json(row.after),
+        causes=causes.causes_from_json(row.causes, f"change {row.key}"),
     )
 
 

@@ -165,7 +165,11 @@ class WindowRow(Base):
 
 
 class ChangeRow(Base):
-    """A change. `cycle_row` is empty for one that no stored cycle brought (a late forecast)."""
+    """A change. `cycle_row` is empty for one that no stored cycle brought (a late forecast).
+
+    `reason` is the sentence that versions up to schema 4 kept in the place of causes. It is empty
+    since, and nothing reads it: a table cannot lose a column on every SQLite without a rebuild.
+    """
 
     __tablename__ = "changes"
     __table_args__ = (Index(None, "watch", "found_utc"), Index(None, "window_uid"))
@@ -184,6 +188,7 @@ class ChangeRow(Base):
     before: Mapped[str | None] = mapped_column(Text)
     after: Mapped[str | None] = mapped_column(Text)
     reason: Mapped[str] = mapped_column(Text)
+    causes: Mapped[str] = mapped_column(Text, server_default='{"version":1,"causes":[]}')
 
 
 class DeliveryRow(Base):

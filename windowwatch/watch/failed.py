@@ -9,8 +9,11 @@ from windowwatch.storage.roles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.between import tell_of
 from windowwatch.watch.values import Watch
+from windowwatch.windows.causes import ErrorSaid, PassFailed
 from windowwatch.windows.values import ChangeKind
-from windowwatch.windows.watchwide import about_the_watch, failed_words
+from windowwatch.windows.watchwide import about_the_watch, still_shown
+from windowwatch.wording.causes import reason
+from windowwatch.wording.phrases import written
 
 _LOG = logging.getLogger(__name__)
 
@@ -48,14 +51,14 @@ def tell_failed(
     """
     why = error.message.splitlines()[0] if error.message else "no reason is known"
     newest = store.latest_cycle(watch.name, watch.model)
-    reason = failed_words(cycle, tries=tries, why=why, newest=newest)
-    _LOG.error("%s", reason, extra={"cycle": cycle.id})
+    causes = (PassFailed(cycle.reference_utc, tries), still_shown(newest), ErrorSaid(why))
+    _LOG.error("%s", reason(causes, written), extra={"cycle": cycle.id})
     if watch.role is Role.OPINION:
         return
     change = about_the_watch(
         ChangeKind.PASS_FAILED,
         cycle,
-        reason,
+        causes,
         watch=watch.name,
         label=f"{cycle.id}#failed",
         now_utc=now_utc,

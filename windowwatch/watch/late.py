@@ -17,9 +17,9 @@ from windowwatch.clock import Clock
 from windowwatch.notices.surroundings import next_forecast
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
-from windowwatch.windows.spoken import written
+from windowwatch.windows.causes import NoForecast
 from windowwatch.windows.values import Change, ChangeKind
-from windowwatch.windows.watchwide import about_the_watch, shown_words
+from windowwatch.windows.watchwide import about_the_watch, still_shown, was_told
 
 #: Silences older than this are no news.
 _LOOK_BACK = timedelta(days=5)
@@ -55,15 +55,14 @@ def late_by_rhythm(
     since = expected if awake_since_utc is None else max(expected, awake_since_utc)
     if now <= since + max(apart / 2, _AT_LEAST) or not watch.span.hours(now):
         return None
-    shown = shown_words(newest)
+    shown = still_shown(newest)
     told = store.changes_since(watch.name, now - _LOOK_BACK, ChangeKind.FORECAST_LATE)
-    if any(change.reason.endswith(f"{shown}.") for change in told):
+    if was_told(told, shown):
         return None
-    reason = f"no forecast has come; the next one was expected about {written(expected)}; {shown}"
     return about_the_watch(
         ChangeKind.FORECAST_LATE,
         newest,
-        reason,
+        (NoForecast(expected), shown),
         watch=watch.name,
         label=f"{newest.id}#silence",
         now_utc=now,

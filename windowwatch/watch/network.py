@@ -38,13 +38,11 @@ from windowwatch.watch.failed import tell_failed
 from windowwatch.watch.fetched import Fetched, pass_fetched
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.watcher import Watcher, log_result
+from windowwatch.windows.causes import Causes, ForecastLate, GivenUp
 from windowwatch.windows.values import ChangeKind
-from windowwatch.windows.watchwide import (
-    about_the_watch,
-    given_up_words,
-    late_words,
-    shown_words,
-)
+from windowwatch.windows.watchwide import about_the_watch, still_shown, was_told
+from windowwatch.wording.causes import reason
+from windowwatch.wording.phrases import written
 
 _LOG = logging.getLogger(__name__)
 #: With fewer steps there is no time axis to fly along.
@@ -341,43 +339,34 @@ class NetworkWatcher(Watcher):
         told = self.store.changes_since(
             self.watch.name, now - timedelta(days=5), ChangeKind.FORECAST_LATE
         )
-        newest = self.store.latest_cycle(self.watch.name, self.watch.model)
-        if any(change.reason.endswith(f"{shown_words(newest)}.") for change in told):
+        shown = still_shown(self.store.latest_cycle(self.watch.name, self.watch.model))
+        if was_told(told, shown):
             return  # the same silence
-        reason = late_words(
-            cycle,
-            due_utc=due_utc,
-            steps_there=state.steps_there,
-            steps_needed=state.steps_needed,
-            newest=newest,
-        )
-        self._tell(cycle, cycle.id, reason, now)
+        late = ForecastLate(cycle.reference_utc, due_utc, state.steps_there, state.steps_needed)
+        self._tell(cycle, cycle.id, (late, shown), now)
 
     def _tell_given_up(self, cycle: Cycle, state: CycleState) -> None:
         """Store, once, that the rest of a cycle is not waited for any more."""
-        reason = given_up_words(
-            cycle,
-            after=self.plan.give_up_after,
-            steps_there=state.steps_there,
-            steps_needed=state.steps_needed,
+        given_up = GivenUp(
+            cycle.reference_utc, self.plan.give_up_after, state.steps_there, state.steps_needed
         )
-        self._tell(cycle, f"{cycle.id}#given-up", reason, self.clock.now())
+        self._tell(cycle, f"{cycle.id}#given-up", (given_up,), self.clock.now())
 
-    def _tell(self, cycle: Cycle, label: str, reason: str, now: datetime) -> None:
+    def _tell(self, cycle: Cycle, label: str, causes: Causes, now: datetime) -> None:
         """Store a change about the forecast; of a model that does not decide it is only logged."""
         if self.watch.role is Role.OPINION:
-            self._once(f"{cycle.model}: {reason}")
+            self._once(f"{cycle.model}: {reason(causes, written)}")
             return
         change = about_the_watch(
             ChangeKind.FORECAST_LATE,
             cycle,
-            reason,
+            causes,
             watch=self.watch.name,
             label=label,
             now_utc=now,
         )
         if tell_of(self.store, self.watch, (change,)):
-            _LOG.warning("%s", reason)
+            _LOG.warning("%s", reason(causes, written))
 
     def _tidy(self, ledger: Ledger, now: datetime) -> None:
         """Remove what is old, now and then."""

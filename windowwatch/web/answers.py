@@ -6,11 +6,12 @@ from datetime import datetime, tzinfo
 
 from windowwatch.scoring.compare import SiteSummary
 from windowwatch.scoring.values import Hour, Site, Verdict
-from windowwatch.web import words
 from windowwatch.web.values import Facts, stamp
-from windowwatch.windows.phrases import go_words, sentence
-from windowwatch.windows.phrases import inside as inside_words
 from windowwatch.windows.values import Window, WindowState
+from windowwatch.wording import page as words
+from windowwatch.wording.causes import clauses
+from windowwatch.wording.phrases import go_words, local_to, sentence
+from windowwatch.wording.phrases import inside as inside_words
 
 LIVE = (WindowState.OPEN, WindowState.SIGHTED)
 _ORDER = {Verdict.GO: 3, Verdict.CAUTION: 2, Verdict.NO_GO: 1, Verdict.UNKNOWN: 0}
@@ -170,7 +171,8 @@ def _asides(
     kept = next((h for h in inside if h.time_utc == best.best_hour_utc), None)
     said = [] if kept is None else [sentence(words.agreement_words(kept))]
     if best.limited_by:
-        said.append(f"Held down most by: {inside_words(best.limited_by)}.")
+        held = inside_words(clauses(best.limited_by, local_to(zone)))
+        said.append(f"Held down most by: {held}.")
     top = max(inside, key=merit, default=None)
     if top is not None and kept is not None and merit(top) > merit(kept):
         said.append(

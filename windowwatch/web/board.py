@@ -7,11 +7,11 @@ from math import ceil
 
 from windowwatch.scoring.compare import SiteSummary, compare_sites
 from windowwatch.scoring.values import Hour, Site, Verdict
-from windowwatch.web import words
 from windowwatch.web.answers import LIVE, Answer, answer, lead, merit
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.values import Window
+from windowwatch.wording import page as words
 
 NOON_H = 12
 #: Below this chance a launch hour is marked: its score alone would look better than it is. [1]

@@ -9,9 +9,12 @@ from typing import Any
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Opinion, Site
+from windowwatch.storage.causes import causes_to_plain
 from windowwatch.web.health import Health
 from windowwatch.web.shapes import Point, ellipse, point
 from windowwatch.windows.values import Change, Window
+from windowwatch.wording.causes import reason
+from windowwatch.wording.phrases import written
 
 HOUR_COLUMNS = (
     "site", "time_utc", "verdict", "score", "chance", "chance_low", "chance_high", "own_chance",
@@ -112,7 +115,8 @@ def window_data(window: Window) -> dict[str, Any]:
         "drift_km": window.drift_km,
         "bearing_deg": window.bearing_deg,
         "road_km": window.road_km,
-        "limited_by": window.limited_by,
+        "limited_by": reason(window.limited_by, written),
+        "limited_by_causes": causes_to_plain(window.limited_by, f"window {window.uid}"),
         "cycle_id": window.cycle_id,
     }
 
@@ -126,7 +130,8 @@ def change_data(change: Change) -> dict[str, Any]:
         "window_uid": change.window_uid,
         "cycle_id": change.cycle_id,
         "found_utc": time_text(change.found_utc),
-        "reason": change.reason,
+        "reason": reason(change.causes, written),
+        "causes": causes_to_plain(change.causes, f"change {change.key}"),
         "before": None if change.before is None else window_data(change.before),
         "after": None if change.after is None else window_data(change.after),
     }

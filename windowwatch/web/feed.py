@@ -6,9 +6,11 @@ from datetime import datetime, timedelta
 from icalendar import Calendar, Event, vDuration, vText
 
 from windowwatch.scoring.values import Site
-from windowwatch.web import words
 from windowwatch.web.credits import NO_PERMISSION
 from windowwatch.windows.values import Window, WindowState
+from windowwatch.wording import page as words
+from windowwatch.wording.causes import reason
+from windowwatch.wording.phrases import local_to
 
 #: How often calendars are asked to look again.
 REFRESH = timedelta(hours=1)
@@ -79,7 +81,7 @@ def _event(window: Window, site: Site | None, stamped_utc: datetime) -> Event:
     text = (
         f"Best at {words.moment_words(window.best_hour_utc, zone)} ({zone}): score "
         f"{words.score_words(window.best_score)}, chance {words.chance_words(window.chance)}; "
-        f"{lands}. {window.limited_by} {NO_PERMISSION}"
+        f"{lands}. {reason(window.limited_by, local_to(zone))} {NO_PERMISSION}"
     )
     event.add("description", vText(text.replace("\xa0", " ")))
     if site is not None:

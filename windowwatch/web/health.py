@@ -6,8 +6,8 @@ from datetime import datetime, timedelta, tzinfo
 from enum import StrEnum
 
 from windowwatch.storage.cycles import StoredCycle
-from windowwatch.web import words
 from windowwatch.web.values import Facts, common_zone
+from windowwatch.wording import page as words
 
 
 class Condition(StrEnum):

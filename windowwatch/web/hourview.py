@@ -4,19 +4,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.scoring.compare import what_would_make_it_go
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
-from windowwatch.web import words
 from windowwatch.web.flatmap import TALL, WIDE
 from windowwatch.web.history import History, Told, history
 from windowwatch.web.mapview import MapView, draw, place_words
 from windowwatch.web.profile import Profile, profile
 from windowwatch.web.timeline import Timeline, front_time, timeline
 from windowwatch.web.values import Facts, site_keys, stamp
-from windowwatch.windows.phrases import sentence
 from windowwatch.windows.values import Window
+from windowwatch.wording import page as words
+from windowwatch.wording.compare import what_would_make_it_go
+from windowwatch.wording.phrases import sentence
 
 
 @dataclass(frozen=True)

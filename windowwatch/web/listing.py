@@ -5,26 +5,23 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.notices.wording import Beside, message
 from windowwatch.scoring.compare import compare_sites
 from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.storage.changes import Acknowledgement
 from windowwatch.storage.deliveries import Delivery, DeliveryState
-from windowwatch.web import words
 from windowwatch.web.history import History, Told, history
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, common_zone, site_keys, stamp
-from windowwatch.windows.phrases import sentence
-from windowwatch.windows.spoken import spoken
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
+from windowwatch.wording import page as words
+from windowwatch.wording.causes import reason
+from windowwatch.wording.compare import site_words
+from windowwatch.wording.notices import Beside, message_on_page
+from windowwatch.wording.phrases import local_to
 
 #: Changes that are reminded of until somebody says that they know.
 _TO_ACKNOWLEDGE = (ChangeKind.DECISION_DUE, ChangeKind.CLOSED)
-_ON_EVERY_PAGE = (
-    "A forecast, no permission.",
-    "A forecast, no permission: air traffic control and landowners decide.",
-)
 _LIVE = (WindowState.OPEN, WindowState.SIGHTED)
 
 
@@ -142,9 +139,9 @@ def window_row(
         score=words.score_words(window.best_score),
         chance=words.chance_words(window.chance),
         lands=words.lands_words(window.drift_km, window.bearing_deg, window.road_km),
-        limited=sentence(window.limited_by),
+        limited=reason(window.limited_by, local_to(zone)),
         cycle=words.cycle_words(window.cycle_id),
-        unread=sentence(spoken(window.unread, zone)),
+        unread=reason(window.unread, local_to(zone)),
         hours=hours,
     )
 
@@ -225,17 +222,11 @@ def notice_row(
     drive: Drive | None = None,
 ) -> NoticeRow:
     """A change in the words of its notice. Errors of channels may name addresses: not shown."""
-    beside = Beside(drive=drive)
-    text = message(change, sites.get(change.site), now_utc=change.found_utc, beside=beside)
+    title, lines = message_on_page(change, sites.get(change.site), Beside(drive=drive))
     return NoticeRow(
         key=change.key,
-        title=text.title,
-        # What stands at the foot of every page need not stand in every notice on it.
-        lines=tuple(
-            line
-            for line in text.body.splitlines()
-            if line and line[0] != "[" and line not in _ON_EVERY_PAGE
-        ),
+        title=title,
+        lines=lines,
         found=words.both_words(
             change.found_utc,
             words.zone_of(sites[change.site])
@@ -290,7 +281,7 @@ def site_rows(facts: Facts, snapshot: Snapshot, now: datetime) -> tuple[SiteRow,
             SiteRow(
                 key=keys[each.site],
                 name=each.site,
-                reason=each.reason,
+                reason=site_words(each),
                 figures=figures,
                 bars=tuple(
                     _bar(i, words.day_words(day), best.get(day)) for i, day in enumerate(days)

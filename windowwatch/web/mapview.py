@@ -14,10 +14,10 @@ from windowwatch.ground.zones import Zone
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site
-from windowwatch.web import words
 from windowwatch.web.flatmap import KM_PER_DEG, TALL, Flat, FloatArray, Shape, fitted
 from windowwatch.web.labels import Label, Labels
-from windowwatch.windows.phrases import compass
+from windowwatch.wording import page as words
+from windowwatch.wording.phrases import compass
 
 #: A drawing holds no more vertices of the ground than this.
 MOST_VERTICES = 5_000

@@ -4,8 +4,8 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from windowwatch.web import words
 from windowwatch.web.credits import credit_lines, gathered
+from windowwatch.wording import page as words
 
 
 class Pages:

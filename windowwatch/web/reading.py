@@ -12,8 +12,9 @@ from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import PassMark, StoredCycle
 from windowwatch.storage.store import Store
-from windowwatch.web.words import without_folders
+from windowwatch.windows.causes import Cause, ErrorSaid, Refused, ToldEarlier
 from windowwatch.windows.values import Change, Window
+from windowwatch.wording.page import without_folders
 
 #: Cycles of which an hour's page tells the story.
 CYCLES_BACK = 8
@@ -132,7 +133,9 @@ class Reader:
     def changes(self, last: int, uid: str | None = None) -> tuple[Change, ...]:
         """The last changes in the order they were found; only those of one window when named."""
         found = self.store.changes(self._watch, window_uid=uid, last=last)
-        return tuple(replace(each, reason=without_folders(each.reason)) for each in found)
+        return tuple(
+            replace(each, causes=tuple(map(_without_folders, each.causes))) for each in found
+        )
 
     def others(self) -> tuple[StoredCycle, ...]:
         """The newest cycle of every model that does not decide, by name of the model."""
@@ -158,6 +161,13 @@ def _shown(cycle: StoredCycle) -> StoredCycle:
         gaps=tuple(map(without_folders, cycle.gaps)),
         remarks=tuple(map(without_folders, cycle.remarks)),
     )
+
+
+def _without_folders(cause: Cause) -> Cause:
+    """A cause of which no words of an error say where files lie."""
+    if isinstance(cause, ErrorSaid | ToldEarlier):
+        return replace(cause, text=without_folders(cause.text))
+    return replace(cause, why=without_folders(cause.why)) if isinstance(cause, Refused) else cause
 
 
 def _of_this_version(hour: Hour) -> Hour:

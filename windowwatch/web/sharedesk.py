@@ -13,7 +13,6 @@ from windowwatch.clock import Clock
 from windowwatch.errors import InputError
 from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
-from windowwatch.web import words
 from windowwatch.web.access import COOKIE, GUEST_COOKIE, Doorkeeper
 from windowwatch.web.forms import FormError, Seal, posted
 from windowwatch.web.share import (
@@ -25,6 +24,7 @@ from windowwatch.web.share import (
     make_share,
     new_secret,
 )
+from windowwatch.wording import page as words
 
 #: Makes a page from a template: request, name, values.
 Page = Callable[..., Response]

@@ -11,16 +11,17 @@ from windowwatch.physics.fill import SiteAir, fill_for_lift
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.values import Hour, Part, Site, Verdict
-from windowwatch.web import words
 from windowwatch.web.flatmap import Shape
 from windowwatch.web.hourview import CheckRow, check_row
 from windowwatch.web.listing import WindowRow, window_row
 from windowwatch.web.mapview import MapView, draw, place_words
 from windowwatch.web.timeline import timeline
 from windowwatch.web.values import Contact, Facts
-from windowwatch.windows.holds import Hold, hold_table
-from windowwatch.windows.phrases import compass
+from windowwatch.windows.causes import Hold
+from windowwatch.windows.holds import hold_table
 from windowwatch.windows.values import Window
+from windowwatch.wording import page as words
+from windowwatch.wording.phrases import compass
 
 #: Launch hours on the sheet, and how long after the window's end it still looks.
 MOST_HOURS = 13

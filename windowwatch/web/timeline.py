@@ -10,7 +10,7 @@ from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.front import FAR_H
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.web import words
+from windowwatch.wording import page as words
 
 WIDTH = 380.0
 _HOUR = timedelta(hours=1)

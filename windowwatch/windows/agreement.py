@@ -21,15 +21,14 @@ told once
     that falls silent has not come to agree: what was told of it stands until it speaks again.
 said to be theirs
     Where the chance is what made a window weaker or stronger, and the deciding model's own
-    chance would not have, the reason names the models that did it, and no check. Of hours that
+    chance would not have, the causes name the models that did it, and no check. Of hours that
     a window lost, or that closed it, `windows.theirs` says the same.
 one change
     A window has at most one change a cycle: where there is one, the disagreement is a part of
-    its reason.
+    its causes.
 """
 
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
@@ -37,9 +36,14 @@ from datetime import datetime, timedelta
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour, Opinion, Verdict
+from windowwatch.windows.causes import (
+    Against,
+    Causes,
+    ChanceMovedByOthers,
+    Dissent,
+    ModelsDisagree,
+)
 from windowwatch.windows.changes import as_told, change_key, pass_label
-from windowwatch.windows.phrases import compass, inside, percent, sentence
-from windowwatch.windows.theirs import MOST_NAMED, model_words
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, index_hours, is_good
 
@@ -82,31 +86,6 @@ class AgreementRules:
         return timedelta(hours=self.stale_after_h)
 
 
-@dataclass(frozen=True)
-class Against:
-    """One model that disagrees: what it says at the hour that speaks for it, and in what way."""
-
-    opinion: Opinion
-    no_go: bool
-    apart: bool
-
-    @property
-    def token(self) -> str:
-        """Stable word for it."""
-        return f"{self.opinion.model}:{'no-go' * self.no_go}{'apart' * self.apart}"
-
-    def words(self) -> str:
-        """Say it: ``the other model ifs (12Z run) says no-go: gust 14 m/s; lands 60 km …``."""
-        opinion = self.opinion
-        said = []
-        if self.no_go:
-            why = inside(opinion.says)
-            said.append(f"says no-go: {why}" if why else "says no-go")
-        if self.apart and opinion.apart_km is not None and opinion.bearing_deg is not None:
-            said.append(f"lands {opinion.apart_km:.0f} km further {compass(opinion.bearing_deg)}")
-        return f"{model_words(opinion)} {'; '.join(said)}"
-
-
 def who_disagrees(
     window: Window,
     hours: Mapping[datetime, Hour],
@@ -143,7 +122,7 @@ def who_disagrees(
     for t, hour in asked.items():
         for opinion in hour.others:
             said.setdefault(opinion.model, {})[t] = opinion
-    told_apart = {w.partition(":")[0] for w in _told_before(window) if w.endswith("apart")}
+    told_apart = {told.model for told in window.dissent if told.apart}
     found = []
     for model in sorted(said):
         no_go = [o for o in said[model].values() if o.verdict is Verdict.NO_GO]
@@ -199,16 +178,17 @@ def tell_disagreements(
     }
     kept: list[Window] = []
     for each in windows:
-        window = replace(each, dissent=before.get(each.uid, ""))
+        window = replace(each, dissent=before.get(each.uid, ()))
         if window.state is not WindowState.OPEN or not window.readable:
             kept.append(window)
             continue
         against = who_disagrees(window, by_site.get(window.site, {}), window_rules, rules, now_utc)
-        told = _told_before(window)
-        new = {a.token for a in against} - set(told)
+        told = window.dissent
+        says = tuple(Dissent(a.opinion.model, a.no_go, a.apart) for a in against)
+        new = set(says) - set(told)
         heard = _heard(window, by_site.get(window.site, {}))
-        silent = [word for word in told if word.partition(":")[0] not in heard]
-        window = replace(window, dissent="|".join([*(a.token for a in against), *silent]))
+        silent = [each for each in told if each.model not in heard]
+        window = replace(window, dissent=(*says, *silent))
         if new:
             there = made.get(window.uid)
             key = change_key(
@@ -220,11 +200,6 @@ def tell_disagreements(
     order = {window.uid: i for i, window in enumerate(kept)}
     ordered = sorted(made.values(), key=lambda c: order.get(c.window_uid or "", len(order)))
     return tuple(kept), tuple(ordered)
-
-
-def _told_before(window: Window) -> list[str]:
-    """What people were told of who disagrees; names of models may hold spaces, but no bar."""
-    return [word for word in window.dissent.split("|") if word]
 
 
 def _heard(window: Window, hours: Mapping[datetime, Hour]) -> set[str]:
@@ -240,7 +215,7 @@ def _heard(window: Window, hours: Mapping[datetime, Hour]) -> set[str]:
 def _by_whom(
     change: Change, hours: Mapping[datetime, Hour], rules: WindowRules, cycle: Cycle
 ) -> Change:
-    """A change whose reason names other models, where they alone have brought it."""
+    """A change whose cause are other models, where they alone have brought it."""
     before, after = change.before, change.after
     if change.kind not in (ChangeKind.WEAKER, ChangeKind.STRONGER):
         return change
@@ -253,22 +228,13 @@ def _by_whom(
     by_score = abs(after.best_score - before.best_score) > rules.score_step
     if by_score or abs(hour.own_chance - own_before) > rules.chance_step:
         return change
-    verb = "fell" if change.kind is ChangeKind.WEAKER else "rose"
-    said = [
-        f"{model_words(o)} gives {percent(o.chance)}" for o in hour.others if o.chance is not None
-    ]
-    was, now = percent(before.chance), percent(after.chance)
-    reason = f"chance {verb} from {was.removesuffix(' %')} to {now}: {', '.join(said[:MOST_NAMED])}"
-    return replace(change, reason=sentence(reason))
-
-
-def _and_against(reason: str, against: Sequence[Against], words: str) -> str:
-    """A reason, and what is said against the window; a model is named once in it."""
-    reason = reason.rstrip(".")
-    name = model_words(against[0].opinion)
-    if len(against) == 1 and re.search(rf"{re.escape(name)} gives [^;,]*$", reason):
-        return f"{reason} and{words.removeprefix(name)}"
-    return f"{reason}; but {words}"
+    cause = ChanceMovedByOthers(
+        before.chance,
+        after.chance,
+        change.kind is ChangeKind.WEAKER,
+        tuple(o for o in hour.others if o.chance is not None),
+    )
+    return replace(change, causes=(cause,))
 
 
 def _told(
@@ -280,12 +246,9 @@ def _told(
     now_utc: datetime,
 ) -> Change:
     """The change that tells of a disagreement: one of its own, or a part of the one there is."""
-    words = "; ".join(a.words() for a in against[:MOST_NAMED])
-    more = len(against) - MOST_NAMED
-    words += f"; and {more} more disagree" if more > 0 else ""
+    causes: Causes = (ModelsDisagree(tuple(against)),)
     if there is not None:
-        reason = sentence(_and_against(there.reason, against, words))
-        return replace(there, reason=reason, after=as_told(window))
+        return replace(there, causes=(*there.causes, *causes), after=as_told(window))
     return Change(
         key=key,
         kind=ChangeKind.MODELS_DISAGREE,
@@ -295,5 +258,5 @@ def _told(
         found_utc=now_utc,
         before=window.told,
         after=as_told(window),
-        reason=sentence(words),
+        causes=causes,
     )

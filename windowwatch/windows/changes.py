@@ -7,7 +7,7 @@ told once it adds up
     so a slow creep is told once it passes a bound, and noise below the bounds is not told.
 one change
     A window has at most one change a cycle. Of several, the gravest is the kind (closed,
-    opened, moved, weaker, stronger); its reason names the others.
+    opened, moved, weaker, stronger); its causes name the others.
 unheard of
     A window that was only `sighted` comes and goes without a word.
 unread
@@ -26,11 +26,19 @@ from datetime import datetime, timedelta
 from windowwatch.clock import require_utc
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour
-from windowwatch.windows.closing import closing_reason
+from windowwatch.windows.causes import (
+    Cause,
+    Causes,
+    LastKnownStands,
+    NearAndLikely,
+    PartStillGood,
+    ReadableAgain,
+    SeenGood,
+)
+from windowwatch.windows.closing import closing_causes
 from windowwatch.windows.identity import Match, match_windows
-from windowwatch.windows.moving import Move, moving_reasons
-from windowwatch.windows.phrases import go_words, percent, sentence
-from windowwatch.windows.shift import Shift, quality_words, shift_between
+from windowwatch.windows.moving import Move, moving_causes
+from windowwatch.windows.shift import Shift, quality, shift_between
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import ACTIVE, WindowRules, index_hours, is_unread, opening_chance
 
@@ -130,17 +138,17 @@ def _end(old: Window, this: _Pass) -> tuple[Window, Change | None]:
     """
     if old.end_utc - this.rules.step < this.now_utc:
         return replace(old, state=WindowState.PAST, cycle_id=this.cycle.id), None
-    reason = closing_reason(old, this.hours.get(old.site, {}), this.rules, this.now_utc)
-    closed = replace(old, state=WindowState.CLOSED, cycle_id=this.cycle.id, limited_by=reason)
+    causes = closing_causes(old, this.hours.get(old.site, {}), this.rules, this.now_utc)
+    closed = replace(old, state=WindowState.CLOSED, cycle_id=this.cycle.id, limited_by=causes)
     if old.state is not WindowState.OPEN:
         return closed, None
     before = old.told or as_told(old)
-    return closed, _change(ChangeKind.CLOSED, before, None, reason, this)
+    return closed, _change(ChangeKind.CLOSED, before, None, causes, this)
 
 
 def _merge(old: Window, into: Window, this: _Pass) -> Window:
     return replace(
-        old, state=WindowState.CLOSED, cycle_id=this.cycle.id, merged_into=into.uid, unread=""
+        old, state=WindowState.CLOSED, cycle_id=this.cycle.id, merged_into=into.uid, unread=()
     )
 
 
@@ -168,8 +176,8 @@ def _carry_on(
         return _confirm(window, this)
     if match.heir_of is None and parent.uid in mute and window.readable:
         opened = replace(window, told=as_told(window))
-        why = "part of a window of which the rest cannot be read now; these hours are good"
-        return opened, _change(ChangeKind.OPENED, None, as_told(window), why, this)
+        why = PartStillGood()
+        return opened, _change(ChangeKind.OPENED, None, as_told(window), (why,), this)
     if match.heir_of is None:
         # The heir's notice names this part, so people know of it as it is now.
         return replace(window, told=as_told(window)), None
@@ -187,18 +195,16 @@ def _confirm(window: Window, this: _Pass) -> tuple[Window, Change | None]:
     likely = chance is not None and chance >= rules.near_chance
     if not window.readable:
         return window, None
-    mixed = go_words(window.go_hours, window.good_hours)
+    why: Cause
     if window.cycles_seen >= rules.confirm_cycles:
-        times = "once" if window.cycles_seen == 1 else f"in {window.cycles_seen} cycles"
-        why = f"good launch hours seen {times}" if not mixed else f"seen {times}; {mixed}"
-    elif near and likely:
-        why = f"near and with a chance of {percent(chance)}"
-        why = f"{why}; {mixed}" if mixed else f"good launch hours, {why}"
+        why = SeenGood(window.cycles_seen, window.go_hours, window.good_hours)
+    elif near and likely and chance is not None:
+        why = NearAndLikely(chance, window.go_hours, window.good_hours)
     else:
         return window, None
     window = replace(window, state=WindowState.OPEN)
     opened = replace(window, told=as_told(window))
-    return opened, _change(ChangeKind.OPENED, None, as_told(window), why, this)
+    return opened, _change(ChangeKind.OPENED, None, as_told(window), (why,), this)
 
 
 def _tell(
@@ -209,12 +215,12 @@ def _tell(
     this: _Pass,
 ) -> tuple[Window, Change | None]:
     """Compare an open window with what was last told of it."""
-    kind, reason = _difference(window, before, parts, joined_to, this)
+    kind, causes = _difference(window, before, parts, joined_to, this)
     if kind is None:
         if window.readable and before.best_hour_utc < this.now_utc:
             before = replace(as_told(window), start_utc=before.start_utc, end_utc=before.end_utc)
         return replace(window, told=before), None
-    change = _change(kind, before, as_told(window), reason, this)
+    change = _change(kind, before, as_told(window), causes, this)
     return replace(window, told=as_told(window)), change
 
 
@@ -224,42 +230,40 @@ def _difference(
     parts: Sequence[Window],
     joined_to: Sequence[Window],
     this: _Pass,
-) -> tuple[ChangeKind | None, str]:
-    """Kind and reason of what is to be told; kind None when nothing is."""
+) -> tuple[ChangeKind | None, Causes]:
+    """Kind and causes of what is to be told; kind None when nothing is."""
     if not window.readable:
         if not before.readable:
-            return None, ""
-        return ChangeKind.WEAKER, f"{window.unread}; what was last known stands until it can"
+            return None, ()
+        return ChangeKind.WEAKER, (*window.unread, LastKnownStands())
     hours = this.hours.get(window.site, {})
     best_hour = hours.get(before.best_hour_utc)
     gone_by = before.best_hour_utc < this.now_utc
     shift = shift_between(before, window, same_ground=not gone_by and not is_unread(best_hour))
-    again = [] if before.readable else ["the forecast can be read again"]
-    why = again + moving_reasons(
+    again = () if before.readable else (ReadableAgain(),)
+    moved = moving_causes(
         Move(before, window, shift, tuple(parts), tuple(joined_to)), hours, this.rules
     )
-    if len(why) > len(again):
-        return ChangeKind.MOVED, "; ".join(why + _quality(window, before, shift, this.rules))
+    if moved:
+        return ChangeKind.MOVED, (*again, *moved, *_quality(window, before, shift, this.rules))
     rules = this.rules
     weaker = _passes(shift.score, -rules.score_step) or _passes(shift.chance, -rules.chance_step)
     stronger = _passes(shift.score, rules.score_step) or _passes(shift.chance, rules.chance_step)
     if weaker or stronger:
         kind = ChangeKind.WEAKER if weaker else ChangeKind.STRONGER
-        why = [*again, quality_words(before, window)]
-        if weaker and window.limited_by:
-            why.insert(0, window.limited_by.rstrip("."))
-        return kind, "; ".join(why)
+        by = window.limited_by if weaker else ()
+        return kind, (*by, *again, quality(before, window))
     if again:
-        return ChangeKind.STRONGER, "; ".join([*again, quality_words(before, window)])
-    return None, ""
+        return ChangeKind.STRONGER, (*again, quality(before, window))
+    return None, ()
 
 
-def _quality(window: Window, before: Window, shift: Shift, rules: WindowRules) -> list[str]:
+def _quality(window: Window, before: Window, shift: Shift, rules: WindowRules) -> Causes:
     """Score and chance before and after, when they too passed a bound."""
     bounds = ((shift.score, rules.score_step), (shift.chance, rules.chance_step))
     if any(_passes(moved, sign * step) for moved, step in bounds for sign in (-1.0, 1.0)):
-        return [quality_words(before, window)]
-    return []
+        return (quality(before, window),)
+    return ()
 
 
 def _passes(moved: float | None, bound: float) -> bool:
@@ -270,7 +274,7 @@ def _passes(moved: float | None, bound: float) -> bool:
 
 
 def _change(
-    kind: ChangeKind, before: Window | None, after: Window | None, reason: str, this: _Pass
+    kind: ChangeKind, before: Window | None, after: Window | None, causes: Causes, this: _Pass
 ) -> Change:
     window = after or before
     assert window is not None
@@ -283,7 +287,7 @@ def _change(
         found_utc=this.now_utc,
         before=before,
         after=after,
-        reason=sentence(reason),
+        causes=causes,
     )
 
 

@@ -1,21 +1,31 @@
-"""Why a window closed, in words."""
+"""Why a window closed: the causes of it. Pure."""
 
 from collections.abc import Mapping
 from datetime import datetime, timedelta
 
-from windowwatch.scoring.chance import percent
 from windowwatch.scoring.values import Hour, Verdict
-from windowwatch.windows.phrases import length
-from windowwatch.windows.spoken import written, written_runs
-from windowwatch.windows.theirs import lost_to_others, lowered_words
+from windowwatch.windows.causes import (
+    Cause,
+    Causes,
+    ChanceUnder,
+    CheckAgainst,
+    FrontAt,
+    NothingLeft,
+    NotReadable,
+    OnlyCaution,
+    OnlyStays,
+    ScoreFell,
+    ScoreIs,
+)
+from windowwatch.windows.theirs import lost_to_others, lowered
 from windowwatch.windows.values import Window
-from windowwatch.windows.window import WindowRules, is_good, is_unread, worst_sentence
+from windowwatch.windows.window import WindowRules, is_good, is_unread, runs_of, worst_check
 
 
-def closing_reason(
+def closing_causes(
     old: Window, hours: Mapping[datetime, Hour], rules: WindowRules, now_utc: datetime
-) -> str:
-    """Say which check, or which other model, closed a window.
+) -> Causes:
+    """Which check, or which other model, closed a window.
 
     The hour that was best speaks, when it was read and is not good any more; otherwise the
     worst of the hours that fell away. Hours that could not be read are named as such and
@@ -36,22 +46,21 @@ def closing_reason(
     read = {t: hours[t] for t in times if not is_unread(hours.get(t))}
     bad = {t: h for t, h in read.items() if not is_good(h, rules, inside=True)}
     unread = [t for t in times if t not in read]
-    reasons = []
+    causes: list[Cause] = []
     best = bad.get(old.best_hour_utc)
     if best is not None:
-        reasons.append(against(best, rules, was=old.best_score) + front_words(best, hours, rules))
+        causes += against(best, hours, rules, was=old.best_score)
     elif bad:
         worst = min(
             bad.values(), key=lambda h: (h.verdict is not Verdict.NO_GO, h.score, h.time_utc)
         )
-        reasons.append(against(worst, rules) + front_words(worst, hours, rules))
+        causes += against(worst, hours, rules)
     left = len(read) - len(bad)
     if left:
-        stays = length(left * rules.step)
-        reasons.append(f"only {stays} of it stays good, {length(rules.min_length)} are wanted")
+        causes.append(OnlyStays(left * rules.step, rules.min_length))
     if unread:
-        reasons.append(f"the forecast could not be read for {written_runs(unread, rules.step)}")
-    return "; ".join(reasons) or "no launch hour is left of it"
+        causes.append(NotReadable(runs_of(unread, rules.step)))
+    return tuple(causes) or (NothingLeft(),)
 
 
 def _launch_hours(
@@ -66,8 +75,14 @@ def _launch_hours(
     return sorted(t for t in times if t >= now_utc)
 
 
-def against(hour: Hour, rules: WindowRules, *, was: float | None = None) -> str:
-    """Say what speaks against an hour: its worst check, and the score when that failed.
+def against(
+    hour: Hour,
+    hours: Mapping[datetime, Hour],
+    rules: WindowRules,
+    *,
+    was: float | None = None,
+) -> Causes:
+    """What speaks against an hour: its worst check, and the score or chance when that failed.
 
     Where only other models have made its chance too low, they are named and no check is: all
     checks of the deciding model are then kept.
@@ -76,29 +91,36 @@ def against(hour: Hour, rules: WindowRules, *, was: float | None = None) -> str:
     ----------
     hour : Hour
         Read, and not good.
+    hours : mapping of datetime to Hour
+        All launch hours of its site in the same cycle; they tell when a front passes.
     rules : WindowRules
         Bounds.
     was : float, optional
         Its score before, where that is known. [0-100]
     """
     if lost_to_others(hour, rules):
-        return lowered_words(hour, rules)
-    worst = worst_sentence(hour).rstrip(".")
-    if hour.verdict is Verdict.NO_GO and worst:
-        return worst
+        return (lowered(hour, rules),)
+    worst = worst_check(hour)
+    said: list[Cause] = [] if worst is None else [CheckAgainst(worst)]
+    front = front_passage(hour, hours, rules)
+    said += [] if front is None else [FrontAt(front)]
+    if hour.verdict is Verdict.NO_GO and worst is not None:
+        return tuple(said)
     if hour.verdict is Verdict.CAUTION and not rules.accept_caution:
-        fell = "only caution, where go is asked"
+        said.append(OnlyCaution())
     elif hour.chance is not None and hour.chance < rules.close_chance:
-        fell = f"chance {percent(hour.chance)}, under {percent(rules.close_chance)}"
+        said.append(ChanceUnder(hour.chance, rules.close_chance))
     elif was is None:
-        fell = f"score {hour.score or 0.0:.0f}"
+        said.append(ScoreIs(hour.score or 0.0))
     else:
-        fell = f"score {was:.0f} to {hour.score or 0.0:.0f}, under {rules.close_score:.0f}"
-    return f"{worst}; {fell}" if worst else fell
+        said.append(ScoreFell(was, hour.score or 0.0, rules.close_score))
+    return tuple(said)
 
 
-def front_words(hour: Hour, hours: Mapping[datetime, Hour], rules: WindowRules) -> str:
-    """Say when the front passes, where a front speaks against an hour: ``, about … UTC``.
+def front_passage(
+    hour: Hour, hours: Mapping[datetime, Hour], rules: WindowRules
+) -> datetime | None:
+    """About when the front passes that speaks against an hour; None where none does.
 
     Each launch hour knows only how far the nearest passage is, before or after. Of the hour
     that is nearest to one, the neighbour after it tells which: it is nearer to a passage that
@@ -114,9 +136,9 @@ def front_words(hour: Hour, hours: Mapping[datetime, Hour], rules: WindowRules) 
         Bounds; the step between launch hours is needed.
     """
     far = _hours_from_front(hour)
-    said = next((c.name for c in hour.checks if c.sentence == worst_sentence(hour)), "")
-    if said != "front" or far is None or lost_to_others(hour, rules):
-        return ""
+    worst = worst_check(hour)
+    if worst is None or worst.name != "front" or far is None:
+        return None
     reach = timedelta(hours=far) + 2 * rules.step
     near = {
         time: value
@@ -127,9 +149,9 @@ def front_words(hour: Hour, hours: Mapping[datetime, Hour], rules: WindowRules) 
     after = near.get(nearest + rules.step)
     step_h = rules.step / timedelta(hours=1)
     if after is None or near[nearest] > step_h:
-        return ""
+        return None
     sign = 1.0 if after < step_h else -1.0
-    return f", about {written(nearest + sign * timedelta(hours=near[nearest]))}"
+    return nearest + sign * timedelta(hours=near[nearest])
 
 
 def _hours_from_front(hour: Hour) -> float | None:

@@ -20,8 +20,7 @@ from datetime import datetime, timedelta
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
-from windowwatch.windows.phrases import length, sentence
-from windowwatch.windows.spoken import written
+from windowwatch.windows.causes import CallOff, Cause, DecideBy
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 
 #: More reminders than this are noise. Common practice, no source.
@@ -175,24 +174,15 @@ def _of_window(window: Window, decision: Decision, told: _Told, key: str) -> lis
     if first is None:
         if told.now_utc < by - decision.warn:
             return []
-        return [Asked(_change(key, window, None, _words(decision, by, told.now_utc), told.now_utc))]
+        cause = DecideBy(decision.name, by, decision.before, by - told.now_utc)
+        return [Asked(_change(key, window, None, cause, told.now_utc))]
     number = told.next_reminder(first, decision.remind, decision.reminders)
     if number is None:
         return []
-    head = "last reminder" if number == decision.reminders else "reminder"
-    words = f"{head}, nobody has acknowledged this: {_words(decision, by, told.now_utc)}"
-    change = _change(_key(key, str(number)), window, None, words, told.now_utc)
-    return [Asked(change, decision.escalate_to if number == decision.reminders else ())]
-
-
-def _words(decision: Decision, by: datetime, now_utc: datetime) -> str:
-    """``buy gas: decide by 2026-05-06 06:00 UTC, 24 h before the first release; 3 h left``."""
-    left = by - now_utc
-    due = f"decided by {written(by)}, {length(decision.before)} before the first release"
-    if left < timedelta(minutes=1):
-        late = f"; {length(left)} ago" if left <= -timedelta(minutes=1) else "; that is now"
-        return f"{decision.name}: it was to be {due}{late}"
-    return f"{decision.name}: {due.replace('decided', 'decide', 1)}; {length(left)} left"
+    last = number == decision.reminders
+    cause = DecideBy(decision.name, by, decision.before, by - told.now_utc, number, last)
+    change = _change(_key(key, str(number)), window, None, cause, told.now_utc)
+    return [Asked(change, decision.escalate_to if last else ())]
 
 
 def _called_off(
@@ -213,15 +203,14 @@ def _called_off(
     number = told.next_reminder(closing, min(d.remind for d in acted), reminders)
     if number is None:
         return []
-    names = ", ".join(d.name for d in acted)
-    words = f"nobody has acknowledged that this window closed; call off: {names}"
-    change = _change(_key(closing.key, str(number)), None, window, words, told.now_utc)
+    cause = CallOff(tuple(d.name for d in acted))
+    change = _change(_key(closing.key, str(number)), None, window, cause, told.now_utc)
     others = dict.fromkeys(name for d in acted for name in d.escalate_to)
     return [Asked(change, tuple(others) if number == reminders else ())]
 
 
 def _change(
-    key: str, after: Window | None, before: Window | None, words: str, now_utc: datetime
+    key: str, after: Window | None, before: Window | None, cause: Cause, now_utc: datetime
 ) -> Change:
     window = after or before
     assert window is not None
@@ -234,7 +223,7 @@ def _change(
         found_utc=now_utc,
         before=before,
         after=after,
-        reason=sentence(words),
+        causes=(cause,),
     )
 
 

@@ -17,79 +17,14 @@ once
 
 import hashlib
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from windowwatch.clock import require_utc
 from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.scoring.values import Hour, Verdict
-from windowwatch.windows.phrases import compass, inside, length, percent, sentence
-from windowwatch.windows.spoken import written
+from windowwatch.windows.causes import Cause, CheckAgainst, Hold, HoldTable, Refused
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
-from windowwatch.windows.window import is_unread, worst_sentence
-
-#: Waits that a notice tells, where launch hours so far apart were flown. [min]
-_TOLD_WAITS_MIN = (30, 60, 120)
-#: A landing that moves by less than this is told as staying. [km]
-_SAME_PLACE_KM = 1.0
-
-
-@dataclass(frozen=True)
-class Hold:
-    """One launch hour that was flown, seen from the planned one.
-
-    Attributes
-    ----------
-    time_utc : datetime
-        The release.
-    wait : timedelta
-        How long after the planned release.
-    verdict : Verdict
-        `unknown` when the hour could not be read.
-    good : bool
-        Whether it is a good launch hour of the window.
-    score, chance : float or None
-        As scored. [0-100], [1]
-    moved_km, moved_bearing_deg : float or None
-        How far, and which way, its landings' centre lies from that of the planned release.
-    why : str
-        Sentence of the check that speaks most against it, or why it could not be read.
-    """
-
-    time_utc: datetime
-    wait: timedelta
-    verdict: Verdict
-    good: bool
-    score: float | None
-    chance: float | None
-    moved_km: float | None
-    moved_bearing_deg: float | None
-    why: str
-
-
-@dataclass(frozen=True)
-class HoldTable:
-    """What happens to a window when the launch waits.
-
-    Attributes
-    ----------
-    planned : Hold
-        The planned release: waits and landings are counted from it.
-    rows : tuple of Hold
-        Later launch hours in order, the first that is not good included.
-    last_good_utc : datetime
-        The last good release in a row.
-    closing : Hold or None
-        The first launch hour that is not good; None when none was flown after the window.
-    step : timedelta
-        Distance between the launch hours: nothing is said of times between them.
-    """
-
-    planned: Hold
-    rows: tuple[Hold, ...]
-    last_good_utc: datetime
-    closing: Hold | None
-    step: timedelta
+from windowwatch.windows.window import is_unread, worst_check
 
 
 def hold_table(hours: Iterable[Hour], window: Window, now_utc: datetime) -> HoldTable | None:
@@ -173,57 +108,16 @@ def _hold(hour: Hour, planned: Hour, window: Window) -> Hold:
         chance=hour.chance,
         moved_km=moved_km,
         moved_bearing_deg=bearing,
-        why=sentence(hour.refused or worst_sentence(hour)),
+        why=_why(hour),
     )
 
 
-def hold_words(table: HoldTable) -> str:
-    """Say a table in sentences fit for a phone; times are written (see `spoken`).
-
-    The first sentence is the planned release, the last one how finely it was flown.
-    """
-    plan = table.planned
-    chance = "" if plan.chance is None else f", chance {percent(plan.chance)}"
-    texts = [f"planned release {written(plan.time_utc)}: {plan.verdict}{chance}"]
-    texts += [
-        f"slip {length(row.wait)}: {_lands(row)}, {_verdict(row, plan)}"
-        for row in _told_rows(table)
-    ]
-    texts.append(_closing_words(table))
-    texts.append(f"flown in steps of {length(table.step)}, between them nothing is known")
-    return " ".join(sentence(text) for text in texts)
-
-
-def _told_rows(table: HoldTable) -> list[Hold]:
-    good = [row for row in table.rows if row.good and row.time_utc <= table.last_good_utc]
-    round_ones = [r for r in good if r.wait / timedelta(minutes=1) in _TOLD_WAITS_MIN]
-    return round_ones or good[:2]
-
-
-def _lands(row: Hold) -> str:
-    if row.moved_km is None or row.moved_bearing_deg is None:
-        return "where it lands is not known"
-    if row.moved_km < _SAME_PLACE_KM:
-        return "lands at the same place"
-    return f"lands {row.moved_km:.0f} km further {compass(row.moved_bearing_deg)}"
-
-
-def _verdict(row: Hold, plan: Hold) -> str:
-    """Verdict, and the chance where it is not that of the planned release."""
-    said = f"still {row.verdict}" if row.verdict is plan.verdict else str(row.verdict)
-    same = percent(row.chance) == percent(plan.chance)
-    return said if same else f"{said}, chance {percent(row.chance)}"
-
-
-def _closing_words(table: HoldTable) -> str:
-    words = f"last good release {written(table.last_good_utc)}"
-    closing = table.closing
-    if closing is None:
-        return f"{words}; nothing was flown after it"
-    why = inside(closing.why) if closing.why else "its score is too low"
-    if closing.verdict is Verdict.UNKNOWN:
-        return f"{words}; {written(closing.time_utc)} could not be read: {why}"
-    return f"{words}; {written(closing.time_utc)} no more: {why}"
+def _why(hour: Hour) -> Cause | None:
+    """What speaks most against an hour, or why it could not be read."""
+    if hour.refused:
+        return Refused(hour.refused)
+    worst = worst_check(hour)
+    return None if worst is None else CheckAgainst(worst)
 
 
 def advice_key(watch: str, window_uid: str) -> str:
@@ -264,5 +158,5 @@ def advise(window: Window, hours: Iterable[Hour], now_utc: datetime, watch: str)
         found_utc=now_utc,
         before=None,
         after=window,
-        reason=hold_words(table),
+        causes=(table,),
     )

@@ -1,14 +1,22 @@
-"""Why a window moved, in words."""
+"""How a window moved: the causes of it. Pure."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from windowwatch.scoring.values import Hour
-from windowwatch.windows.closing import against, front_words
-from windowwatch.windows.phrases import inside, length
-from windowwatch.windows.shift import Shift, landing_words
-from windowwatch.windows.spoken import written, written_span
+from windowwatch.windows.causes import (
+    BestHourIs,
+    BrokeUp,
+    Cause,
+    Edge,
+    EdgeMoved,
+    JoinedWith,
+    LandingMoved,
+    Span,
+)
+from windowwatch.windows.closing import against
+from windowwatch.windows.shift import Shift
 from windowwatch.windows.values import Window
 from windowwatch.windows.window import WindowRules, is_good, is_unread
 
@@ -24,8 +32,8 @@ class Move:
     joined_to: tuple[Window, ...] = ()
 
 
-def moving_reasons(move: Move, hours: Mapping[datetime, Hour], rules: WindowRules) -> list[str]:
-    """Say how a window moved, and which check took away the hours it lost.
+def moving_causes(move: Move, hours: Mapping[datetime, Hour], rules: WindowRules) -> list[Cause]:
+    """How a window moved, and which check took away the hours it lost.
 
     Parameters
     ----------
@@ -38,45 +46,44 @@ def moving_reasons(move: Move, hours: Mapping[datetime, Hour], rules: WindowRule
 
     Returns
     -------
-    list of str
+    list of Cause
         Empty when nothing passed a bound.
     """
-    why = []
+    why: list[Cause] = []
     if move.parts:
-        own = "windows" if len(move.parts) > 1 else "a window"
-        why.append(f"broke up: releases {_listed(move.parts)} are now {own} apart")
+        why.append(BrokeUp(_spans(move.parts)))
     if move.joined_to:
-        why.append(f"joined with the window of releases {_listed(move.joined_to)}")
+        why.append(JoinedWith(_spans(move.joined_to)))
     bound = timedelta(minutes=rules.moved_min)
-    if why or abs(move.shift.start) > bound or abs(move.shift.end) > bound:
-        why += _span_reasons(move, hours, rules)
-    if move.shift.landing_km is not None and move.shift.landing_km > rules.moved_km:
-        why += landing_words(move.shift)
+    shift = move.shift
+    if why or abs(shift.start) > bound or abs(shift.end) > bound:
+        why += _edges(move, hours, rules)
+    if shift.landing_km is not None and shift.landing_km > rules.moved_km:
+        if shift.landing_bearing_deg is not None:
+            why.append(LandingMoved(shift.landing_km, shift.landing_bearing_deg))
         if move.after.best_hour_utc != move.before.best_hour_utc:
-            why.append(f"best hour is now {written(move.after.best_hour_utc)}")
+            why.append(BestHourIs(move.after.best_hour_utc))
     return why
 
 
-def _span_reasons(move: Move, hours: Mapping[datetime, Hour], rules: WindowRules) -> list[str]:
-    """``["starts 2 h later (gust 10.1 m/s, limit 9.0 m/s)", "ends 1 h later"]``."""
+def _edges(move: Move, hours: Mapping[datetime, Hour], rules: WindowRules) -> list[EdgeMoved]:
+    """Ends that moved, each with what took hours away there."""
     shift = move.shift
     nothing = timedelta(0)
     ends = (
-        ("starts", shift.start, shift.start > nothing, move.after.start_utc - rules.step),
-        ("ends", shift.end, shift.end < nothing, move.after.end_utc),
+        (Edge.START, shift.start, shift.start > nothing, move.after.start_utc - rules.step),
+        (Edge.END, shift.end, shift.end < nothing, move.after.end_utc),
     )
-    reasons = []
-    for verb, moved, shorter, first_lost in ends:
-        if not moved:
+    moved = []
+    for edge, by, shorter, first_lost in ends:
+        if not by:
             continue
-        words = f"{verb} {length(moved)} {'later' if moved > nothing else 'earlier'}"
         hour = hours.get(first_lost)
-        if shorter and not is_unread(hour) and not is_good(hour, rules, inside=True):
-            assert hour is not None
-            words += f" ({inside(against(hour, rules) + front_words(hour, hours, rules))})"
-        reasons.append(words)
-    return reasons
+        lost = shorter and not is_unread(hour) and not is_good(hour, rules, inside=True)
+        lost_to = against(hour, hours, rules) if lost and hour is not None else ()
+        moved.append(EdgeMoved(edge, by, lost_to))
+    return moved
 
 
-def _listed(windows: tuple[Window, ...]) -> str:
-    return " and ".join(written_span(w.start_utc, w.last_release_utc) for w in windows)
+def _spans(windows: tuple[Window, ...]) -> tuple[Span, ...]:
+    return tuple((w.start_utc, w.last_release_utc) for w in windows)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 from windowwatch.physics.earth import bearing_deg, distance_m
-from windowwatch.windows.phrases import compass, percent
+from windowwatch.windows.causes import QualityMoved
 from windowwatch.windows.values import Window
 
 
@@ -64,21 +64,6 @@ def shift_between(before: Window, after: Window, *, same_ground: bool) -> Shift:
     )
 
 
-def landing_words(shift: Shift) -> list[str]:
-    """Say how the landing has moved: ``["lands 31 km further south-east"]``."""
-    if shift.landing_km is None or shift.landing_bearing_deg is None:
-        return []
-    return [f"lands {shift.landing_km:.0f} km further {compass(shift.landing_bearing_deg)}"]
-
-
-def quality_words(before: Window, after: Window) -> str:
-    """Say score and chance before and after: ``score 78 to 61, chance still 80 %``."""
-    old, new = f"{before.best_score:.0f}", f"{after.best_score:.0f}"
-    words = f"score {_from_to(old, new)}"
-    if before.chance is not None or after.chance is not None:
-        words += f", chance {_from_to(percent(before.chance), percent(after.chance))}"
-    return words
-
-
-def _from_to(old: str, new: str) -> str:
-    return f"still {new}" if old == new else f"{old} to {new}"
+def quality(before: Window, after: Window) -> QualityMoved:
+    """Score and chance before and after."""
+    return QualityMoved(before.best_score, after.best_score, before.chance, after.chance)

@@ -4,6 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
+from windowwatch.windows.causes import Causes, Dissent
+
 
 class WindowState(StrEnum):
     """Life of a window across cycles."""
@@ -53,12 +55,12 @@ class Window:
     bearing_deg: float | None
     road_km: float | None
     cycles_seen: int
-    limited_by: str
-    """Sentence of the check that holds the best hour's score down most."""
+    limited_by: Causes
+    """What holds the best hour's score down most; of a closed window, why it closed."""
     cycle_id: str = ""
     """The cycle in which this version of the window was made."""
-    unread: str = ""
-    """Sentence naming its hours that the newest cycle could not answer for, if any."""
+    unread: Causes = ()
+    """Its hours that the newest cycle could not answer for, if any."""
     readable: bool = True
     """False when no hour still to come could be read: the numbers are then an earlier cycle's."""
     merged_into: str | None = None
@@ -71,8 +73,8 @@ class Window:
     """The window as people were last told of it (its own `told` is None)."""
     own_chance: float | None = None
     """Chance of its best hour by the deciding model alone."""
-    dissent: str = ""
-    """Which other models disagree, and how, as last told: ``ifs:no-go|gefs:apart``."""
+    dissent: tuple[Dissent, ...] = ()
+    """Which other models disagree, and how, as last told."""
     step_min: float = 60.0
     """Distance between its launch hours. [min]"""
     go_hours: int | None = None
@@ -92,7 +94,7 @@ class Change:
 
     `key` is stable: the same change found twice has the same key.
     `before` is the window as last told, None for opened; `after` is None for closed.
-    `reason` is a sentence: for closed and weaker, the check that did it.
+    `causes` say why, the gravest first; `windowwatch.wording.causes` reads them aloud.
     """
 
     key: str
@@ -103,4 +105,4 @@ class Change:
     found_utc: datetime
     before: Window | None
     after: Window | None
-    reason: str
+    causes: Causes

@@ -34,7 +34,15 @@ from enum import Enum
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
 from windowwatch.scoring.values import Check, Hour, Verdict
-from windowwatch.windows.spoken import written_runs
+from windowwatch.windows.causes import (
+    Cause,
+    CheckAgainst,
+    DataMissing,
+    NoAnswer,
+    NotReadable,
+    Refused,
+    Span,
+)
 from windowwatch.windows.values import Window, WindowState
 
 #: States of a window that is still to come or under way.
@@ -170,10 +178,12 @@ def opening_chance(chance: float | None, own_chance: float | None) -> float | No
     return chance if chance is None or own_chance is None else min(chance, own_chance)
 
 
-def worst_sentence(hour: Hour) -> str:
-    """Sentence of the check that speaks most against an hour; empty when none does."""
+def worst_check(hour: Hour) -> Check | None:
+    """The check that speaks most against an hour; None when none does."""
     if hour.worst:
-        return hour.worst[0]
+        named = next((c for c in hour.checks if c.sentence == hour.worst[0]), None)
+        if named is not None:
+            return named
     rank = {Verdict.NO_GO: 0, Verdict.CAUTION: 1, Verdict.UNKNOWN: 2, Verdict.GO: 3}
 
     def badness(check: Check) -> tuple[int, float, str]:
@@ -181,7 +191,7 @@ def worst_sentence(hour: Hour) -> str:
         return rank[check.verdict], desirability, check.name
 
     against = [c for c in hour.checks if c.verdict is not Verdict.GO or c.desirability != 1.0]
-    return min(against, key=badness).sentence if against else ""
+    return min(against, key=badness) if against else None
 
 
 def index_hours(hours: Iterable[Hour]) -> dict[str, dict[datetime, Hour]]:
@@ -311,8 +321,8 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
             bearing_deg=best.bearing_deg,
             road_km=best.road_km,
             cycles_seen=int(_seen(run)),
-            limited_by=worst_sentence(best),
-            unread=_unread_sentence(unread, rules.step),
+            limited_by=() if (worst := worst_check(best)) is None else (CheckAgainst(worst),),
+            unread=_not_readable(unread, rules.step),
             step_min=float(rules.step_min),
             go_hours=sum(hour.verdict is Verdict.GO for hour in good),
             good_hours=len(good),
@@ -330,7 +340,7 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
         start_utc=start,
         end_utc=end,
         cycles_seen=0,
-        unread=_unread_sentence(unread, rules.step),
+        unread=_not_readable(unread, rules.step),
         readable=False,
         told=None,
         step_min=float(rules.step_min),
@@ -363,20 +373,30 @@ def _best(run: list[_Slot], rules: WindowRules) -> Hour | None:
     return top.hour
 
 
-def _unread_sentence(unread: list[_Slot], step: timedelta) -> str:
+def runs_of(times: Iterable[datetime], step: timedelta) -> tuple[Span, ...]:
+    """Launch hours joined to runs of neighbours: first and last of each."""
+    runs: list[Span] = []
+    for moment in sorted(times):
+        if runs and moment <= runs[-1][1] + step:
+            runs[-1] = (runs[-1][0], moment)
+        else:
+            runs.append((moment, moment))
+    return tuple(runs)
+
+
+def _not_readable(unread: list[_Slot], step: timedelta) -> tuple[NotReadable, ...]:
+    """Which hours could not be read, for the commonest reason; of equals the earliest counts."""
     if not unread:
-        return ""
+        return ()
     why = Counter(_why_unread(s.hour) for s in unread)
-    first = min(why, key=lambda text: (-why[text], text))
-    others = f" (and {len(why) - 1} other reasons)" if len(why) > 1 else ""
-    spans = written_runs([s.time for s in unread], step)
-    return f"the forecast could not be read for {spans}: {first}{others}"
+    first, _ = why.most_common(1)[0]
+    return (NotReadable(runs_of([s.time for s in unread], step), first, len(why) - 1),)
 
 
-def _why_unread(hour: Hour | None) -> str:
+def _why_unread(hour: Hour | None) -> Cause:
     if hour is None:
-        return "no answer was computed"
+        return NoAnswer()
     if hour.refused:
-        return hour.refused.rstrip(".")
-    unknown = [c.sentence for c in hour.checks if c.verdict is Verdict.UNKNOWN]
-    return (unknown[0] if unknown else "data are missing").rstrip(".")
+        return Refused(hour.refused)
+    unknown = next((c for c in hour.checks if c.verdict is Verdict.UNKNOWN), None)
+    return DataMissing() if unknown is None else CheckAgainst(unknown)

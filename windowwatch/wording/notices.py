@@ -1,4 +1,4 @@
-"""A change put into words for a phone. Pure; English; the only place of its wording.
+"""A change put into words for a phone. Pure.
 
 Read it as if it woke you at five in the morning: the verdict and why stand first, then when
 (the site's time, UTC beside it), how good, where it lands, what limits it. The last line
@@ -16,18 +16,30 @@ dropped in this order
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from windowwatch.clock import require_utc
-from windowwatch.notices.quality import how_good, km, landing
-from windowwatch.notices.values import Message
 from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.windows.phrases import inside, length, percent, sentence, span
-from windowwatch.windows.spoken import clock_moment, spoken, spoken_moment, spoken_span
+from windowwatch.windows.causes import Cause, Causes, EdgeMoved
 from windowwatch.windows.values import Change, ChangeKind, Window
+from windowwatch.wording.causes import clauses, reason
+from windowwatch.wording.checks import check_sentence
+from windowwatch.wording.phrases import (
+    Times,
+    clock_moment,
+    inside,
+    length,
+    local_to,
+    percent,
+    sentence,
+    span,
+    spoken_moment,
+    spoken_span,
+)
+from windowwatch.wording.quality import how_good, km, landing
 
 #: Longest body: what phone services show whole, and four text messages hold. [characters]
 LONGEST_BODY = 500
@@ -66,6 +78,21 @@ _FIRST = {
 }
 #: Below this a cut sentence says nothing any more. [characters]
 _SHORTEST = 40
+
+
+@dataclass(frozen=True)
+class Message:
+    """What is said: a title for a locked screen, and a body. `key` is in the body too.
+
+    `full` is the long text, for channels with room for it; `picture` a small map (PNG), for
+    those that take one.
+    """
+
+    title: str
+    body: str
+    key: str
+    full: str = ""
+    picture: bytes | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True)
@@ -131,9 +158,24 @@ def message(
     this = _Said(change, site, require_utc(now_utc), first and change.kind in _FIRST,
                  beside or Beside())  # fmt: skip
     lines = _lines(this, instead_of=instead_of, held=held)
-    title = _cut(_title(change, this.zone, first=this.first), LONGEST_TITLE)
     whole = [line.text for line in lines if line.text]
-    return Message(title, _fitted(lines), change.key, "\n".join([*whole, *_more(this)]))
+    body = _joined(_fitted(lines))
+    return Message(_short_title(this), body, change.key, "\n".join([*whole, *_more(this)]))
+
+
+def message_on_page(
+    change: Change, site: Site | None, beside: Beside
+) -> tuple[str, tuple[str, ...]]:
+    """Title and lines of a notice as it was told, for the page.
+
+    What stands at the foot of every page need not stand in every notice on it, and the key
+    stands beside the notice: lines of these kinds are left out.
+    """
+    this = _Said(change, site, change.found_utc, False, beside)
+    kept = _fitted(_lines(this, instead_of=None, held=False))
+    return _short_title(this), tuple(
+        each.text for each in kept if each.text and not each.on_every_page
+    )
 
 
 @dataclass(frozen=True)
@@ -154,6 +196,11 @@ class _Said:
         return None if self.change.site else self.beside.zone
 
     @property
+    def times(self) -> Times:
+        """How its times are read aloud."""
+        return local_to(self.zone)
+
+    @property
     def window(self) -> Window | None:
         """The window it is about, as it is or was."""
         return self.change.after or self.change.before
@@ -163,12 +210,14 @@ class _Said:
 class _Line:
     """A line of a notice; `drop` says how early it goes when there is no room, 0 never.
 
-    Where it has a `short` form, that takes its place instead.
+    Where it has a `short` form, that takes its place instead. `on_every_page`: what it says
+    stands on every page, or beside every notice there.
     """
 
     text: str
     drop: int = 0
     short: str = ""
+    on_every_page: bool = False
 
 
 def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
@@ -186,10 +235,10 @@ def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
         _Line(_unread(this, window), 8),
         _Line(first, 3),
         _Line(coming, 6),
-        _Line(_cautions(change, this.beside.page_url)),
+        _cautions(change, this.beside.page_url),
         _Line(f"Told here because {instead_of} does not work." if instead_of else ""),
         _Line(_lateness(change, this.now_utc, held=held)),
-        _Line(f"[{change.key}, cycle {change.cycle_id}]"),
+        _Line(f"[{change.key}, cycle {change.cycle_id}]", on_every_page=True),
     ]
 
 
@@ -197,12 +246,12 @@ def _reason(this: _Said) -> str:
     """Verdict and reason in one sentence; a heard reason of a first notice needs no "still"."""
     change = this.change
     verdict = "Open" if this.first else _VERDICTS.get(change.kind, "")
-    why = spoken(change.reason, this.zone)
+    why = reason(change.causes, this.times)
     words = f"{verdict}: {inside(why)}" if verdict and why else why or verdict
     return sentence(words or str(change.kind))
 
 
-def _fitted(lines: Sequence[_Line]) -> str:
+def _fitted(lines: Sequence[_Line]) -> list[_Line]:
     """Drop lines by their order until the rest fits; then the reason loses its tail."""
     kept = [line for line in lines if line.text]
     while len(_joined(kept)) > LONGEST_BODY and any(line.drop for line in kept):
@@ -210,7 +259,7 @@ def _fitted(lines: Sequence[_Line]) -> str:
         at = kept.index(goes)
         kept[at : at + 1] = [_Line(goes.short)] if goes.short else []
     room = LONGEST_BODY - (len(_joined(kept)) - len(kept[0].text))
-    return _joined([_Line(_cut(kept[0].text, room)), *kept[1:]])
+    return [_Line(_cut(kept[0].text, room)), *kept[1:]]
 
 
 def _joined(lines: Sequence[_Line]) -> str:
@@ -224,7 +273,7 @@ def _more(this: _Said) -> list[str]:
     if best is not None and best.checks:
         at = spoken_moment(best.time_utc, this.zone)
         lines += ["", f"Checks of the best hour, {at}: {best.verdict}."]
-        lines += [f"- {c.verdict}: {c.sentence}" for c in best.checks]
+        lines += [f"- {c.verdict}: {check_sentence(c)}" for c in best.checks]
     if best is not None and best.others:
         lines += ["", "What other forecasts say of it:"]
         for other in best.others:
@@ -291,6 +340,10 @@ def _item(change: Change, site: Site | None, beside: Beside) -> str:
     return "\n".join(line for line in lines if line)
 
 
+def _short_title(this: _Said) -> str:
+    return _cut(_title(this.change, this.zone, first=this.first), LONGEST_TITLE)
+
+
 def _title(change: Change, zone: ZoneInfo | None, *, first: bool) -> str:
     window = change.after or change.before
     heads = ["OPEN" if first else _HEADS.get(change.kind, str(change.kind).upper()), change.site]
@@ -305,11 +358,11 @@ def _facts(this: _Said, window: Window) -> list[_Line]:
     if this.change.after is None:
         was = f"score {window.best_score:.0f} of 100, chance {percent(window.chance)}"
         return [_Line(f"It was: release {when}."), _Line(sentence(was), 1)]
-    best = clock_moment(window.best_hour_utc, this.zone)
-    if window.best_hour_utc.date() != window.start_utc.date():
-        best = spoken_moment(window.best_hour_utc, this.zone)
+    same_day = window.best_hour_utc.date() == window.start_utc.date()
+    at = clock_moment if same_day else spoken_moment
+    best, short = (at(window.best_hour_utc, this.zone, utc_beside=b) for b in (True, False))
     release = f"Release {when}, best "
-    lines = [_Line(f"{release}{best}.", 7, f"{release}{best.partition(' (')[0]}.")]
+    lines = [_Line(f"{release}{best}.", 7, f"{release}{short}.")]
     before = this.change.before
     moved = this.change.kind is ChangeKind.MOVED and not this.first
     if moved and before is not None and _start_or_end(before, window):
@@ -335,33 +388,41 @@ def _span(window: Window, zone: ZoneInfo | None) -> str:
 
 def _limited(this: _Said, window: Window | None) -> str:
     """What holds the score down, unless the reason has said it."""
-    if window is None or this.change.after is None:
+    if window is None or this.change.after is None or _has_said(this.change, window.limited_by):
         return ""
-    text = window.limited_by.strip().rstrip(".")
-    if not text or text.lower() in this.change.reason.lower():
-        return ""
-    return sentence(f"limited by: {inside(spoken(text, this.zone))}")
+    text = clauses(window.limited_by, this.times)
+    return sentence(f"limited by: {inside(text)}") if text else ""
 
 
 def _unread(this: _Said, window: Window | None) -> str:
     """What could not be read, unless the reason has said it."""
-    if window is None or this.change.after is None:
+    if window is None or this.change.after is None or _has_said(this.change, window.unread):
         return ""
-    text = window.unread.strip().rstrip(".")
-    if not text or text.lower() in this.change.reason.lower():
-        return ""
-    return sentence(spoken(text, this.zone))
+    return reason(window.unread, this.times)
 
 
-def _cautions(change: Change, page_url: str | None) -> str:
+def _has_said(change: Change, causes: Causes) -> bool:
+    """Whether a change's causes name all of some causes."""
+    said = set(_all_of(change.causes))
+    return all(cause in said for cause in causes)
+
+
+def _all_of(causes: Causes) -> list[Cause]:
+    """Causes, with those that took away hours at an end."""
+    inner = [each for cause in causes if isinstance(cause, EdgeMoved) for each in cause.lost_to]
+    return [*causes, *inner]
+
+
+def _cautions(change: Change, page_url: str | None) -> _Line:
     """Keep a forecast from sounding like a permission; ask for a word where one is due."""
     if change.kind in (ChangeKind.OPENED, ChangeKind.STRONGER):
-        return "A forecast, no permission: air traffic control and landowners decide."
+        words = "A forecast, no permission: air traffic control and landowners decide."
+        return _Line(words, on_every_page=True)
     if change.kind is ChangeKind.DECISION_DUE:
         command = f"windowwatch acknowledge {change.key} --by NAME"
         known = f"When it is seen to: {f'{page_url}/notices#{change.key}' if page_url else command}"
-        return f"A forecast, no permission. {known}"
-    return "A forecast, no permission."
+        return _Line(f"A forecast, no permission. {known}")
+    return _Line("A forecast, no permission.", on_every_page=True)
 
 
 def _lateness(change: Change, now_utc: datetime, *, held: bool) -> str:

@@ -3,8 +3,8 @@
 from datetime import timedelta
 
 from windowwatch.scoring.detail import Drive
-from windowwatch.windows.phrases import compass, length, percent
 from windowwatch.windows.values import Window
+from windowwatch.wording.phrases import compass, length, percent
 
 #: Share of computed flights in words, from which share on; as it is shown, in whole percent.
 _SHARES = (

@@ -7,13 +7,13 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from invented import MILLFIELD, NOW, at, change, hour, window
+from windowwatch.windows.spoken import spoken, written_runs
 
-from windowwatch.notices.wording import LONGEST_BODY, LONGEST_TITLE, Beside, message
 from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Site
-from windowwatch.windows.phrases import compass, inside, length, percent, sentence
-from windowwatch.windows.spoken import spoken, written_runs
 from windowwatch.windows.values import ChangeKind, Window
+from windowwatch.wording.notices import LONGEST_BODY, LONGEST_TITLE, Beside, message
+from windowwatch.wording.phrases import compass, inside, length, percent, sentence
 
 DRIVE = Drive("Marrowby depot", 95.0, (45.6, 45.7), (-35.9, -35.8))
 LISBON = Site("Millfield", 45.6, -35.9, 140.0, "Europe/Lisbon")

@@ -1,4 +1,4 @@
-"""Small words of the page: times, distances and marks, each said one way everywhere. Pure."""
+"""Small words of page and terminal: times, distances and marks, each said one way. Pure."""
 
 import re
 from datetime import UTC, date, datetime, timedelta, tzinfo
@@ -7,11 +7,11 @@ from zoneinfo import ZoneInfo
 
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.scoring.labels import check_label as check_label  # said one way everywhere
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
-from windowwatch.windows.phrases import compass, percent
 from windowwatch.windows.values import Window
+from windowwatch.wording.labels import check_label as check_label  # said one way everywhere
+from windowwatch.wording.phrases import compass, percent
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -143,6 +143,19 @@ def agreement_words(hour: Hour) -> str:
         return f"all {asked} models say {hour.verdict}"
     other = ", ".join(f"{o.model} {o.verdict}" for o in apart)
     return f"{alike} of {asked} models {'says' if alike == 1 else 'say'} {hour.verdict}; {other}"
+
+
+def others_words(hour: Hour) -> str:
+    """How other models judge an hour, in as few words as there are: for a column of a table.
+
+    ``agree``; the verdict of the one that does not; or how many of them do not.
+    """
+    apart = [opinion.verdict for opinion in hour.others if opinion.verdict is not hour.verdict]
+    if not hour.others:
+        return ""
+    if not apart:
+        return "agree"
+    return str(apart[0]) if len(hour.others) == 1 else f"{len(apart)} of {len(hour.others)} not"
 
 
 def models_differ(hour: Hour) -> bool:

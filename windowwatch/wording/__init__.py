@@ -1,0 +1,1 @@
+"""Facts in; English out."""

@@ -1,0 +1,299 @@
+"""Causes in words: why a window opened, moved or closed, and what the watch has to say. Pure.
+
+Each kind of cause has one function here. Several causes are joined by semicolons in the order
+they are given, which is that of `Change.causes`: the gravest first.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from datetime import timedelta
+from typing import Any
+
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.scoring.values import Opinion, Verdict
+from windowwatch.windows import causes as c
+from windowwatch.windows.causes import Cause, Span
+from windowwatch.wording.checks import check_sentence, opinion_words
+from windowwatch.wording.holds import hold_words
+from windowwatch.wording.legacy import read_aloud
+from windowwatch.wording.phrases import (
+    Times,
+    compass,
+    go_words,
+    inside,
+    length,
+    percent,
+    sentence,
+)
+
+#: Models named in a reason; a phone is small.
+MOST_NAMED = 2
+
+
+def reason(causes: Sequence[Cause], times: Times) -> str:
+    """Causes as one sentence with a capital and a full stop; empty where there are none.
+
+    Parameters
+    ----------
+    causes : sequence of Cause
+        In the order in which they are said.
+    times : Times
+        How times are read aloud, as of `windowwatch.wording.phrases.local_to`.
+    """
+    return sentence(clauses(causes, times))
+
+
+def clauses(causes: Sequence[Cause], times: Times) -> str:
+    """Causes as a part of another sentence, without its capital and full stop."""
+    text = ""
+    for number, cause in enumerate(causes):
+        words = cause_words(cause, times)
+        if not text:
+            text = words
+        elif isinstance(cause, c.FrontAt):
+            text += f", {words}"
+        elif isinstance(cause, c.ModelsDisagree):
+            same = _is_named_last(cause, causes[number - 1])
+            text += f" and {_ways(cause.against[0])}" if same else f"; but {words}"
+        else:
+            text += f"; {words}"
+    return text
+
+
+def cause_words(cause: Cause, times: Times) -> str:
+    """One cause in words, without a full stop."""
+    return _WORDS[type(cause)](cause, times).strip().rstrip(".")
+
+
+def _not_readable(cause: c.NotReadable, times: Times) -> str:
+    words = f"the forecast could not be read for {_listed(cause.spans, times, ', ')}"
+    if cause.why is None:
+        return words
+    count = cause.other_reasons
+    others = f" (and {count} other reasons)" if count else ""
+    return f"{words}: {cause_words(cause.why, times)}{others}"
+
+
+def _seen(cause: c.SeenGood, _times: Times) -> str:
+    often = "once" if cause.cycles == 1 else f"in {cause.cycles} cycles"
+    mixed = go_words(cause.go_hours, cause.good_hours)
+    return f"seen {often}; {mixed}" if mixed else f"good launch hours seen {often}"
+
+
+def _near(cause: c.NearAndLikely, _times: Times) -> str:
+    words = f"near and with a chance of {percent(cause.chance)}"
+    mixed = go_words(cause.go_hours, cause.good_hours)
+    return f"{words}; {mixed}" if mixed else f"good launch hours, {words}"
+
+
+def _broke_up(cause: c.BrokeUp, times: Times) -> str:
+    own = "windows" if len(cause.parts) > 1 else "a window"
+    return f"broke up: releases {_listed(cause.parts, times, ' and ')} are now {own} apart"
+
+
+def _edge(cause: c.EdgeMoved, times: Times) -> str:
+    """``starts 2 h later (gust 10.1 m/s, limit 9.0 m/s)``."""
+    way = "later" if cause.by > timedelta(0) else "earlier"
+    words = f"{cause.edge}s {length(cause.by)} {way}"
+    why = inside(clauses(cause.lost_to, times))
+    return f"{words} ({why})" if why else words
+
+
+def _quality(cause: c.QualityMoved, _times: Times) -> str:
+    """``score 78 to 61, chance still 80 %``."""
+    words = f"score {_from_to(f'{cause.score_before:.0f}', f'{cause.score_after:.0f}')}"
+    if cause.chance_before is not None or cause.chance_after is not None:
+        words += f", chance {_from_to(percent(cause.chance_before), percent(cause.chance_after))}"
+    return words
+
+
+def _from_to(old: str, new: str) -> str:
+    return f"still {new}" if old == new else f"{old} to {new}"
+
+
+def _listed(spans: Sequence[Span], times: Times, between: str) -> str:
+    return between.join(times(*each) for each in spans)
+
+
+# -- other models: people plan by one model, so another one is named in full --
+
+
+def model_words(opinion: Opinion) -> str:
+    """Name a model that does not decide: ``the other model ifs (12Z run)``."""
+    return f"the other model {_run_of(opinion)}"
+
+
+def _run_of(opinion: Opinion) -> str:
+    return f"{opinion.model} ({Cycle.of_id(opinion.cycle_id).reference_utc:%HZ} run)"
+
+
+def _lowered(cause: c.ChanceLowered, _times: Times) -> str:
+    """Say which models made a chance too low.
+
+    ``the other model ifs (12Z run) lowers the chance to 11 %, under 15 %: it gives 5 % and says
+    no-go, gust 14.0 m/s, limit 9.0 m/s; 16 % without it``
+    """
+    lower = cause.lowered_by
+    fell = f"the chance to {percent(cause.chance)}, under {percent(cause.bound)}"
+    alone = percent(cause.own_chance)
+    if len(lower) == 1:
+        name, gives = model_words(lower[0]), _gives(lower[0])
+        return f"{name} lowers {fell}: it {gives}; {alone} without it"
+    named = "; ".join(f"{_run_of(each)} {_gives(each)}" for each in lower[:MOST_NAMED])
+    more = len(lower) - MOST_NAMED
+    rest = f"; and {more} more" if more > 0 else ""
+    return f"other models lower {fell}: {named}{rest}; {alone} without them"
+
+
+def _gives(opinion: Opinion) -> str:
+    """``gives 5 % and says no-go, gust 14.0 m/s, limit 9.0 m/s``."""
+    words = f"gives {percent(opinion.chance)}"
+    if opinion.verdict is Verdict.GO:
+        return words
+    why = inside(opinion_words(opinion))
+    return f"{words} and says {opinion.verdict}" + (f", {why}" if why else "")
+
+
+def _moved_by_others(cause: c.ChanceMovedByOthers, _times: Times) -> str:
+    """``chance fell from 80 to 60 %: the other model ifs (12Z run) gives 40 %``."""
+    verb = "fell" if cause.fell else "rose"
+    said = [f"{model_words(o)} gives {percent(o.chance)}" for o in cause.opinions[:MOST_NAMED]]
+    was, now = percent(cause.before).removesuffix(" %"), percent(cause.after)
+    return f"chance {verb} from {was} to {now}: {', '.join(said)}"
+
+
+def _disagree(cause: c.ModelsDisagree, _times: Times) -> str:
+    said = [f"{model_words(a.opinion)} {_ways(a)}" for a in cause.against[:MOST_NAMED]]
+    more = len(cause.against) - MOST_NAMED
+    return "; ".join(said) + (f"; and {more} more disagree" if more > 0 else "")
+
+
+def _ways(against: c.Against) -> str:
+    """``says no-go: gust 14 m/s; lands 60 km further east``."""
+    opinion, said = against.opinion, []
+    if against.no_go:
+        why = inside(opinion_words(opinion))
+        said.append(f"says no-go: {why}" if why else "says no-go")
+    if against.apart and opinion.apart_km is not None and opinion.bearing_deg is not None:
+        said.append(_lands_further(opinion.apart_km, opinion.bearing_deg))
+    return "; ".join(said)
+
+
+def _is_named_last(cause: c.ModelsDisagree, before: Cause) -> bool:
+    """Whether the one model that disagrees was named just before, and need not be again."""
+    if len(cause.against) != 1 or not isinstance(before, c.ChanceMovedByOthers):
+        return False
+    named, against = before.opinions[:MOST_NAMED], cause.against[0].opinion
+    return bool(named) and (named[-1].model, named[-1].cycle_id) == (
+        against.model,
+        against.cycle_id,
+    )
+
+
+def _lands_further(km: float, bearing_deg: float) -> str:
+    return f"lands {km:.0f} km further {compass(bearing_deg)}"
+
+
+# -- the watch as a whole, and what people are asked --
+
+
+def _late(cause: c.ForecastLate, times: Times) -> str:
+    return (
+        f"the forecast of {_at(cause.reference_utc, times)} was due about "
+        f"{_at(cause.due_utc, times)}; {cause.steps_there} of {cause.steps_needed} steps are here"
+    )
+
+
+def _given_up(cause: c.GivenUp, times: Times) -> str:
+    used = "it is used as far as it has come" if cause.steps_there else "nothing of it came"
+    return (
+        f"the forecast of {_at(cause.reference_utc, times)} is given up after "
+        f"{length(cause.after)}; {cause.steps_there} of {cause.steps_needed} steps are here, "
+        f"{used}; the next one is looked for"
+    )
+
+
+def _failed(cause: c.PassFailed, times: Times) -> str:
+    tries = "once" if cause.tries == 1 else f"{cause.tries} times"
+    return (
+        f"the forecast of {_at(cause.reference_utc, times)} could not be worked up; tried {tries}"
+    )
+
+
+def _shown(cause: c.StillShown, times: Times) -> str:
+    if cause.reference_utc is None:
+        return "no forecast has been read so far"
+    return f"what is shown stays that of {_at(cause.reference_utc, times)}"
+
+
+def _decide(cause: c.DecideBy, times: Times) -> str:
+    """``buy gas: decide by Wed 6 06:00 UTC, 24 h before the first release; 3 h left``."""
+    head = ""
+    if cause.reminder:
+        head = "last reminder" if cause.last else "reminder"
+        head += ", nobody has acknowledged this: "
+    due = f"by {_at(cause.by_utc, times)}, {length(cause.before)} before the first release"
+    minute = timedelta(minutes=1)
+    if cause.left < minute:
+        late = f"{length(cause.left)} ago" if cause.left <= -minute else "that is now"
+        return f"{head}{cause.decision}: it was to be decided {due}; {late}"
+    return f"{head}{cause.decision}: decide {due}; {length(cause.left)} left"
+
+
+def _at(moment: Any, times: Times) -> str:
+    return times(moment, moment)
+
+
+def _plain(text: str) -> Callable[[Any, Times], str]:
+    return lambda _cause, _times: text
+
+
+_WORDS: Mapping[type[Cause], Callable[[Any, Times], str]] = {
+    c.CheckAgainst: lambda cause, _: check_sentence(cause.check),
+    c.FrontAt: lambda cause, times: f"about {_at(cause.at_utc, times)}",
+    c.OnlyCaution: _plain("only caution, where go is asked"),
+    c.ChanceUnder: lambda cause, _: f"chance {percent(cause.chance)}, under {percent(cause.bound)}",
+    c.ScoreIs: lambda cause, _: f"score {cause.score:.0f}",
+    c.ScoreFell: lambda cause, _: (
+        f"score {cause.before:.0f} to {cause.after:.0f}, under {cause.bound:.0f}"
+    ),
+    c.ChanceLowered: _lowered,
+    c.NoAnswer: _plain("no answer was computed"),
+    c.Refused: lambda cause, _: cause.why,
+    c.DataMissing: _plain("data are missing"),
+    c.NotReadable: _not_readable,
+    c.SeenGood: _seen,
+    c.NearAndLikely: _near,
+    c.PartStillGood: _plain(
+        "part of a window of which the rest cannot be read now; these hours are good"
+    ),
+    c.OnlyStays: lambda cause, _: (
+        f"only {length(cause.left)} of it stays good, {length(cause.wanted)} are wanted"
+    ),
+    c.NothingLeft: _plain("no launch hour is left of it"),
+    c.LastKnownStands: _plain("what was last known stands until it can"),
+    c.ReadableAgain: _plain("the forecast can be read again"),
+    c.BrokeUp: _broke_up,
+    c.JoinedWith: lambda cause, times: (
+        f"joined with the window of releases {_listed(cause.windows, times, ' and ')}"
+    ),
+    c.EdgeMoved: _edge,
+    c.LandingMoved: lambda cause, _: _lands_further(cause.km, cause.bearing_deg),
+    c.BestHourIs: lambda cause, times: f"best hour is now {_at(cause.at_utc, times)}",
+    c.QualityMoved: _quality,
+    c.ChanceMovedByOthers: _moved_by_others,
+    c.ModelsDisagree: _disagree,
+    c.ForecastLate: _late,
+    c.NoForecast: lambda cause, times: (
+        f"no forecast has come; the next one was expected about {_at(cause.expected_utc, times)}"
+    ),
+    c.StillShown: _shown,
+    c.GivenUp: _given_up,
+    c.PassFailed: _failed,
+    c.ErrorSaid: lambda cause, _: inside(cause.text),
+    c.DecideBy: _decide,
+    c.CallOff: lambda cause, _: (
+        "nobody has acknowledged that this window closed; call off: " + ", ".join(cause.decisions)
+    ),
+    c.HoldTable: hold_words,
+    c.ToldEarlier: lambda cause, times: read_aloud(cause.text, times),
+}
