@@ -127,7 +127,8 @@ def test_a_gust_over_the_limit_closes_the_window_and_says_so(tmp_path: Path) -> 
     assert change.kind is ChangeKind.CLOSED
     (cause,) = change.causes
     assert isinstance(cause, CheckAgainst)
-    assert (cause.check.name, cause.check.value) == ("gust", pytest.approx(14.0, abs=0.05))
+    assert cause.check.name == "gust"
+    assert cause.check.value == pytest.approx(14.0, abs=0.05)
     store.close()
 
 

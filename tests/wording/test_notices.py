@@ -6,14 +6,36 @@ from itertools import product
 from zoneinfo import ZoneInfo
 
 import pytest
-from invented import MILLFIELD, NOW, at, change, hour, window
-from windowwatch.windows.spoken import spoken, written_runs
+from invented import MILLFIELD, NOW, at, change, check, hour, window
 
 from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Site
+from windowwatch.windows.causes import (
+    BrokeUp,
+    CheckAgainst,
+    Edge,
+    EdgeMoved,
+    LandingMoved,
+    NotReadable,
+    QualityMoved,
+    Refused,
+    StillShown,
+    ToldEarlier,
+)
 from windowwatch.windows.values import ChangeKind, Window
+from windowwatch.wording.checks import check_sentence
+from windowwatch.wording.legacy import read_aloud
 from windowwatch.wording.notices import LONGEST_BODY, LONGEST_TITLE, Beside, message
-from windowwatch.wording.phrases import compass, inside, length, percent, sentence
+from windowwatch.wording.phrases import (
+    compass,
+    go_words,
+    inside,
+    length,
+    local_to,
+    percent,
+    sentence,
+    written,
+)
 
 DRIVE = Drive("Marrowby depot", 95.0, (45.6, 45.7), (-35.9, -35.8))
 LISBON = Site("Millfield", 45.6, -35.9, 140.0, "Europe/Lisbon")
@@ -40,7 +62,7 @@ def test_opened_whole() -> None:
 
 
 def test_closed_whole() -> None:
-    closed = change(ChangeKind.CLOSED, reason="Gust 11.4 m/s, limit 9.0 m/s.")
+    closed = change(ChangeKind.CLOSED, causes=(CheckAgainst(check("gust", 0.0, 11.4)),))
     told = message(closed, MILLFIELD, now_utc=NOW)
     assert told.title == "CLOSED Millfield Thu 7 May 04:00 to 07:00 local"
     assert told.body == (
@@ -56,7 +78,7 @@ def test_moved_says_where_it_was() -> None:
     text = body(
         ChangeKind.MOVED,
         after=window(start_utc=at(8), end_utc=at(12), best_hour_utc=at(9)),
-        reason="Starts 2 h later; ends 2 h later.",
+        causes=tuple(EdgeMoved(edge, timedelta(hours=2)) for edge in Edge),
     ).splitlines()
     assert text[:3] == [
         "Still open, but moved: starts 2 h later; ends 2 h later.",
@@ -64,11 +86,12 @@ def test_moved_says_where_it_was() -> None:
         "best 07:00 local (09:00 UTC).",
         "Before: Thu 7 04:00 to 07:00 local (06:00 to 09:00 UTC).",
     ]
-    assert "Before" not in body(ChangeKind.MOVED, reason="Lands 31 km further north.")
+    assert "Before" not in body(ChangeKind.MOVED, causes=(LandingMoved(31.0, 0.0),))
 
 
 def test_weaker_does_not_repeat_its_reason() -> None:
-    text = body(ChangeKind.WEAKER, reason="Gust 6.8 m/s, limit 9.0 m/s; score 78 to 61.")
+    causes = (CheckAgainst(check()), QualityMoved(78.0, 61.0, None, None))
+    text = body(ChangeKind.WEAKER, causes=causes)
     assert text.count("limit 9.0") == 1
     assert text.startswith("Still open, but weaker: gust 6.8 m/s, limit 9.0 m/s; score 78 to 61.")
 
@@ -91,11 +114,11 @@ def test_a_change_without_a_window() -> None:
         window_uid=None,
         before=None,
         after=None,
-        reason="no cycle has come for 9 h",
+        causes=(StillShown(None),),
     )
     told = message(late, None, now_utc=NOW)
     assert told.title == "FORECAST LATE"
-    assert told.body.splitlines()[0] == "No cycle has come for 9 h."
+    assert told.body.splitlines()[0] == "No forecast has been read so far."
 
 
 def test_a_site_that_is_not_in_the_settings_any_more_is_told_in_utc() -> None:
@@ -145,8 +168,8 @@ def test_chance_in_words(chance: float | None, words: str) -> None:
         ({"road_km": 14.6}, ", 15 km from a road."),
         ({"readable": False}, "Score 78 of 100 as last known."),
         (
-            {"unread": "the forecast could not be read for X"},
-            "The forecast could not be read for X.",
+            {"unread": (NotReadable(((at(6), at(6)),)),)},
+            "The forecast could not be read for Thu 7 04:00 local (06:00 UTC).",
         ),
     ],
 )
@@ -214,8 +237,8 @@ def worst_window(kind: ChangeKind, text: str) -> Window | None:
         start_utc=datetime(2026, 10, 24, 22, 30, tzinfo=UTC),
         end_utc=datetime(2026, 10, 25, 3, 30, tzinfo=UTC),
         site="S" * 40,
-        limited_by=text,
-        unread="unread " + text,
+        limited_by=(ToldEarlier(text),) if text else (),
+        unread=(ToldEarlier("unread " + text),),
         readable=False,
         chance=0.6,
     )
@@ -228,7 +251,11 @@ def test_never_too_long_and_never_without_its_key(
     kind: ChangeKind, reason: str, limits: str
 ) -> None:
     made = change(
-        kind, site="S" * 40, reason=reason, after=worst_window(kind, limits), before=window()
+        kind,
+        site="S" * 40,
+        causes=(ToldEarlier(reason),),
+        after=worst_window(kind, limits),
+        before=window(),
     )
     told = message(made, LISBON, now_utc=NOW + timedelta(hours=30))
     assert len(told.body) <= LONGEST_BODY
@@ -260,10 +287,16 @@ def test_phrases() -> None:
     assert [inside(t) for t in ("", "Gust 9 m/s.", "CAPE 900 J/kg", "P(water) 30 %")] == [
         "", "gust 9 m/s", "CAPE 900 J/kg", "P(water) 30 %",
     ]  # fmt: skip
-    times = [at(8), at(6), at(7), at(23), at(24)]
-    assert written_runs(times, timedelta(hours=1)) == (
-        "2026-05-07 06:00 UTC to 2026-05-07 08:00 UTC, 2026-05-07 23:00 UTC to 2026-05-08 00:00 UTC"
-    )
+    assert written(at(6), at(8)) == "2026-05-07 06:00 UTC to 2026-05-07 08:00 UTC"
+    assert written(at(6), at(6)) == "2026-05-07 06:00 UTC"
+    assert [go_words(*counts) for counts in ((1, 5), (2, 4), (0, 3), (0, 1), (3, 3))] == [
+        "1 of 5 launch hours is go, the rest caution",
+        "2 of 4 launch hours are go, the rest caution",
+        "all launch hours are caution",
+        "the launch hour is caution",
+        "",
+    ]
+    assert go_words(None, None) == "", "an older version did not count them"
 
 
 NORONHA = ZoneInfo("America/Noronha")
@@ -283,22 +316,28 @@ NORONHA = ZoneInfo("America/Noronha")
         ),
     ],
 )
-def test_times_in_a_sentence(text: str, zone: ZoneInfo | None, said: str) -> None:
-    assert spoken(text, zone) == said
+def test_times_in_a_sentence_of_an_earlier_version(
+    text: str, zone: ZoneInfo | None, said: str
+) -> None:
+    assert read_aloud(text, local_to(zone)) == said
 
 
 def test_no_line_of_a_notice_mixes_times() -> None:
     """Every time in the site's, UTC once beside it, also inside a reason."""
-    parts = "broke up: releases 2026-05-07 13:00 UTC to 2026-05-07 17:00 UTC are now a window apart"
+    unread = (NotReadable(((at(8), at(8)),), Refused("no wind")),)
+    front = check("front", 0.0, 2.0)
     text = body(
         ChangeKind.MOVED,
-        reason=f"{parts}; ends 8 h earlier (front 2.0 h, limit 3.0 h).",
-        after=window(unread="the forecast could not be read for 2026-05-07 08:00 UTC: no wind"),
+        causes=(
+            BrokeUp(((at(13), at(17)),)),
+            EdgeMoved(Edge.END, timedelta(hours=-8), (CheckAgainst(front),)),
+        ),
+        after=window(unread=unread),
     )
     assert "releases Thu 7 11:00 to 15:00 local (13:00 to 17:00 UTC) are now" in text
     assert "could not be read for" not in text, "dropped first, by the order"
-    alone = body(after=window(unread="the forecast could not be read for 2026-05-07 08:00 UTC"))
-    assert "could not be read for Thu 7 06:00 local (08:00 UTC)." in alone
+    alone = body(after=window(unread=unread))
+    assert "could not be read for Thu 7 06:00 local (08:00 UTC): no wind." in alone
     for line in (*text.splitlines()[:-1], *alone.splitlines()[:-1]):
         assert line.count("UTC") == line.count("local")
 
@@ -310,7 +349,7 @@ def test_the_long_text_leaves_nothing_out() -> None:
         change(ChangeKind.CLOSED, before=window()), MILLFIELD, now_utc=NOW, beside=beside
     )
     assert told.full.startswith("Closed, do not plan on it")
-    assert all(check.sentence in told.full for check in best.checks)
+    assert all(check_sentence(each) in told.full for each in best.checks)
     assert "windowwatch explain 3fa9c1d2e4b5" in told.full
     assert f"https://page.example/windows/{window().uid}" in told.full
     assert "https://page.example/notices#3fa9c1d2e4b5" in told.full
@@ -325,10 +364,13 @@ def test_where_it_lands_and_the_drive_there_are_never_dropped(
     kind: ChangeKind, clauses: int
 ) -> None:
     """What is said twice or can wait goes before it, however long a reason is."""
-    reason = "Starts 2 h later" + "; gust 6.8 m/s, limit 9.0 m/s, at more hours" * clauses + "."
+    more = (ToldEarlier("gust 6.8 m/s, limit 9.0 m/s, at more hours"),) * clauses
+    causes = (EdgeMoved(Edge.START, timedelta(hours=2)), *more)
     coming = Beside(drive=DRIVE, next_forecast_utc=NOW + timedelta(hours=6))
-    moved = window(start_utc=at(8), end_utc=at(12), best_hour_utc=at(9), limited_by="Rain " * 8)
-    told = message(change(kind, reason=reason, after=moved), MILLFIELD, now_utc=NOW, beside=coming)
+    moved = window(
+        start_utc=at(8), end_utc=at(12), best_hour_utc=at(9), limited_by=(ToldEarlier("Rain " * 8),)
+    )
+    told = message(change(kind, causes=causes, after=moved), MILLFIELD, now_utc=NOW, beside=coming)
     assert len(told.body) <= LONGEST_BODY
     assert "Lands 42 km north-east of the site" in told.body
     assert "1 h 35 min by road from Marrowby depot." in told.body
