@@ -18,10 +18,19 @@ from windowwatch.scoring.values import Check, Hour, Opinion, Part, Site, Verdict
 from windowwatch.scoring.verdict import worst_first
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.trail import Trail
-from windowwatch.web.words import check_label, number_words, score_words
+from windowwatch.web.words import number_words, score_words
 from windowwatch.windows.phrases import day_and_time, sentence
 from windowwatch.windows.spoken import spoken, spoken_moment, spoken_span
 from windowwatch.windows.values import ChangeKind
+from windowwatch.wording.checks import (
+    check_label,
+    hour_words,
+    opinion_words,
+    refusal_words,
+    worst_sentences,
+    would_go_words,
+)
+from windowwatch.wording.rules import in_force_words
 
 #: Verdicts from the worst to the best; what could not be answered stands before what is go.
 _ORDER = (Verdict.NO_GO, Verdict.UNKNOWN, Verdict.CAUTION, Verdict.GO)
@@ -95,7 +104,7 @@ def _print_list(console: Console, hours: Iterable[Hour], zone: tzinfo) -> None:
             Text(str(hour.verdict), style=COLOURS[hour.verdict]),
             score_words(hour.score),
             share_words(hour.chance),
-            hour.refused or next(iter(hour.worst), "all is well within the limits."),
+            hour_words(hour),
         )
     console.print(table)
 
@@ -109,11 +118,11 @@ def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) ->
     console.print(Text(head, style="bold"))
     if hour.from_cycle:
         print_note(console, f"the newest cycle has not come so far: by cycle {hour.from_cycle}")
-    if hour.refused:
-        print_note(console, f"refused: {hour.refused}")
-    for number, words in enumerate(hour.worst, start=1):
+    if hour.refused is not None:
+        print_note(console, f"refused: {refusal_words(hour.refused)}")
+    for number, words in enumerate(worst_sentences(hour), start=1):
         print_note(console, f"{number}. {words}")
-    wanted = what_would_make_it_go(hour, plan)
+    wanted = would_go_words(what_would_make_it_go(hour, plan))
     if wanted:
         print_note(console, f"It would be go with: {'; '.join(wanted)}.")
     for opinion in hour.others:
@@ -121,7 +130,7 @@ def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) ->
     if hour.others and hour.own_chance is not None:
         print_note(console, f"Chance by its own model alone: {share_words(hour.own_chance)}.")
     console.print(_checks(hour, plan))
-    for words in () if plan.applied is None else plan.applied.in_force():
+    for words in () if plan.applied is None else in_force_words(plan.applied):
         print_note(console, words)
     print_note(console, "!: past its limit it vetoes the hour. worth: 1 is fine, 0 at the limit.")
     console.print()
@@ -134,7 +143,8 @@ def _opinion_words(opinion: Opinion) -> str:
         words += f", score {opinion.score:.0f}, chance {share_words(opinion.chance)}"
     if opinion.apart_km is not None and opinion.bearing_deg is not None:
         words += f"; lands {lands(opinion.apart_km, opinion.bearing_deg)} of this one"
-    return sentence(f"{words}: {opinion.says}" if opinion.says else words)
+    why = opinion_words(opinion)
+    return sentence(f"{words}: {why}" if why else words)
 
 
 def _checks(hour: Hour, plan: ScoringPlan) -> Table:

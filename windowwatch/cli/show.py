@@ -15,7 +15,6 @@ from rich.text import Text
 
 from windowwatch.notices.values import Message
 from windowwatch.scoring.compare import SiteSummary
-from windowwatch.scoring.opinions import others_words
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.web.words import (
     crew_words,
@@ -28,6 +27,7 @@ from windowwatch.web.words import (
 from windowwatch.windows.phrases import compass, day_and_time, percent, sentence
 from windowwatch.windows.spoken import spoken
 from windowwatch.windows.values import Window, WindowState
+from windowwatch.wording.checks import hour_words, others_words, site_words
 
 #: A verdict is read by its word; the colour only helps.
 COLOURS = {
@@ -119,7 +119,7 @@ def print_sites(console: Console, ranked: Iterable[SiteSummary], sites: Sequence
     """Print the sites side by side, the best first, each with its best hour of each day."""
     zones = {site.name: ZoneInfo(site.time_zone) for site in sites}
     for number, each in enumerate(ranked, start=1):
-        console.print(Text(f"{number}. {each.reason}", style="bold"))
+        console.print(Text(f"{number}. {site_words(each)}", style="bold"))
         print_note(console, _beside(each))
         if not each.best:
             print_note(console, "no hour that is go or caution")
@@ -216,7 +216,7 @@ def _short(hour: Hour) -> str:
 
 
 def _worst(hour: Hour) -> str:
-    return hour.refused or next(iter(hour.worst), "all is well within the limits.")
+    return hour_words(hour)
 
 
 def plain_table(title: str) -> Table:

@@ -28,6 +28,7 @@ from windowwatch.scoring.values import Hour, Site
 from windowwatch.windows.phrases import inside, length, percent, sentence, span
 from windowwatch.windows.spoken import clock_moment, spoken, spoken_moment, spoken_span
 from windowwatch.windows.values import Change, ChangeKind, Window
+from windowwatch.wording.checks import check_sentence
 
 #: Longest body: what phone services show whole, and four text messages hold. [characters]
 LONGEST_BODY = 500
@@ -224,7 +225,7 @@ def _more(this: _Said) -> list[str]:
     if best is not None and best.checks:
         at = spoken_moment(best.time_utc, this.zone)
         lines += ["", f"Checks of the best hour, {at}: {best.verdict}."]
-        lines += [f"- {c.verdict}: {c.sentence}" for c in best.checks]
+        lines += [f"- {c.verdict}: {check_sentence(c)}" for c in best.checks]
     if best is not None and best.others:
         lines += ["", "What other forecasts say of it:"]
         for other in best.others:

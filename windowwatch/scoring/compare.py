@@ -1,23 +1,54 @@
-"""What would make an hour go, and how sites compare over a span of hours."""
+"""What would make an hour go, and how sites compare over a span of hours. No words."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from enum import StrEnum
 from math import prod
 from statistics import median
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from windowwatch.scoring.chance import percent
-from windowwatch.scoring.labels import check_label
-from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Check, Hour, Site, Verdict
+from windowwatch.scoring.values import Check, Hour, Refusal, Site, Verdict
 from windowwatch.scoring.verdict import worst_first
 
 
-def what_would_make_it_go(hour: Hour, plan: ScoringPlan) -> tuple[str, ...]:
+class WantedKind(StrEnum):
+    """What stands between an hour and `go`."""
+
+    MARGIN = "margin"  #: a check by its margin
+    KNOWN = "known"  #: a check that could be answered
+    REACHED = "reached"  #: landings that a crew gets to
+    LANDINGS = "landings"  #: flights with a landing
+    SCORE = "score"
+    CHANCE = "chance"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """One thing that stands between an hour and `go`.
+
+    Parameters
+    ----------
+    kind : WantedKind
+    check : Check or None
+        The one that stands in the way.
+    refused : Refusal or None
+        What flights were lost to, for `LANDINGS`.
+    have, needed : float or None
+        Score [0-100] or chance [1] as it is and as it must be.
+    """
+
+    kind: WantedKind
+    check: Check | None = None
+    refused: Refusal | None = None
+    have: float | None = None
+    needed: float | None = None
+
+
+def what_would_make_it_go(hour: Hour, plan: ScoringPlan) -> tuple[Wanted, ...]:
     """What stands between an hour and `go`, the worst first; empty when it is `go`.
 
     Parameters
@@ -25,11 +56,6 @@ def what_would_make_it_go(hour: Hour, plan: ScoringPlan) -> tuple[str, ...]:
     hour : Hour
     plan : ScoringPlan
         The one it was scored by.
-
-    Returns
-    -------
-    tuple of str
-        Words such as ``"gust 1.4 m/s less"``.
     """
     if hour.verdict is Verdict.GO:
         return ()
@@ -39,28 +65,19 @@ def what_would_make_it_go(hour: Hour, plan: ScoringPlan) -> tuple[str, ...]:
         if check.verdict in {Verdict.NO_GO, Verdict.UNKNOWN}
     ]
     if hour.refused is not None and not any(c.verdict is Verdict.UNKNOWN for c in hour.checks):
-        wanted.append(f"flights with a landing ({hour.refused})")
+        wanted.append(Wanted(WantedKind.LANDINGS, refused=hour.refused))
     if hour.score is not None and not wanted and hour.score < plan.go_score:
-        wanted.append(f"a score of {plan.go_score:.0f} instead of {hour.score:.0f}")
+        wanted.append(Wanted(WantedKind.SCORE, have=hour.score, needed=plan.go_score))
     if hour.chance is not None and hour.chance < plan.go_chance and not wanted:
-        wanted.append(f"a chance of {percent(plan.go_chance)} instead of {percent(hour.chance)}")
+        wanted.append(Wanted(WantedKind.CHANCE, have=hour.chance, needed=plan.go_chance))
     return tuple(wanted)
 
 
-def _wanted(check: Check) -> str:
-    label = check_label(check.name)
-    if check.margin is None:
-        known = check.verdict is Verdict.UNKNOWN
-        return f"{label} known" if known else "landings that a crew gets to"
-    kind = LIMITS.get(check.name)  # None for a stored check of an older version
-    decimals = 1 if kind is None else kind.decimals
-    gap = "" if check.unit == "°" else " "
-    # Rounded up: "0.0 m/s less" would not do.
-    step = 10.0**-decimals
-    amount = max(step, -(check.margin // step) * step)
-    higher = kind.higher_is_better if kind else (check.fine or 0.0) > (check.limit or 0.0)
-    after = ":" if "," in label else ""
-    return f"{label}{after} {amount:.{decimals}f}{gap}{check.unit} {'more' if higher else 'less'}"
+def _wanted(check: Check) -> Wanted:
+    if check.margin is not None:
+        return Wanted(WantedKind.MARGIN, check)
+    unknown = check.verdict is Verdict.UNKNOWN
+    return Wanted(WantedKind.KNOWN if unknown else WantedKind.REACHED, check)
 
 
 class Run(Protocol):
@@ -98,8 +115,8 @@ class SiteSummary:
         Medians over the `best` hours.
     in_the_way : str or None
         Name of the check that most often is the worst by day when the hour is not go.
-    reason : str
-        One sentence for the ranking.
+    go_days : int
+        Local days whose best hour is `go`.
     walk_min, crew_min : float or None
         Medians over the `best` hours of what 90 % of flights keep to: walk from the road, and
         how long after the landing (before: negative) the crew is at that road. [min]
@@ -116,7 +133,7 @@ class SiteSummary:
     drift_km: float | None
     road_km: float | None
     in_the_way: str | None
-    reason: str
+    go_days: int
     walk_min: float | None = None
     crew_min: float | None = None
     window_count: int = 0
@@ -162,15 +179,7 @@ def _summary(
     best = tuple(_best_of_days(site, hours).values())
     chances = [hour.chance for hour in best if hour.chance is not None]
     chance_any = 1.0 - prod(1.0 - chance for chance in chances) if chances else None
-    in_the_way = _in_the_way(hours, plan)
-    days = sum(hour.verdict is Verdict.GO for hour in best)
-    go = count[Verdict.GO]
     lengths = [(w.end_utc - w.start_utc).total_seconds() / 3600.0 for w in windows]
-    words = [f"{go} go hour{'s' * (go != 1)} on {days} day{'s' * (days != 1)}"]
-    if chance_any is not None:
-        words.append(f"chance of at least one {percent(chance_any)} (taking days as independent)")
-    if in_the_way is not None:
-        words.append(f"mostly in the way: {check_label(in_the_way)}")
     return SiteSummary(
         site=site.name,
         best=best,
@@ -180,8 +189,8 @@ def _summary(
         chance_any=chance_any,
         drift_km=_median([hour.drift_km for hour in best]),
         road_km=_median([hour.road_km for hour in best]),
-        in_the_way=in_the_way,
-        reason=f"{site.name}: {', '.join(words)}.",
+        in_the_way=_in_the_way(hours, plan),
+        go_days=sum(hour.verdict is Verdict.GO for hour in best),
         walk_min=_median([_value(hour, "walk") for hour in best]),
         crew_min=_median([_value(hour, "crew") for hour in best]),
         window_count=len(windows),

@@ -17,6 +17,14 @@ from windowwatch.web.timeline import Timeline, front_time, timeline
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.phrases import sentence
 from windowwatch.windows.values import Window
+from windowwatch.wording.checks import (
+    check_label,
+    check_sentence,
+    hour_words,
+    refusal_words,
+    worst_sentences,
+    would_go_words,
+)
 
 
 @dataclass(frozen=True)
@@ -106,6 +114,7 @@ class HourView:
     agreement: str
     kept_from: str
     refused: str
+    worst: tuple[str, ...]
     cycle: Cycle
     newest: bool
     before: str | None
@@ -161,7 +170,7 @@ def hour_view(
             "" if interval is None else f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f} %"
         ),
         own_chance=_own_chance(hour),
-        to_go=what_would_make_it_go(hour, facts.plan),
+        to_go=would_go_words(what_would_make_it_go(hour, facts.plan)),
         keep_to=f"{words.flights_words(facts.plan.quantile)} keep to",
         parts=tuple(_parts(hour)),
         place="" if print_ is None else place_words(print_.latitude_deg, print_.longitude_deg),
@@ -183,7 +192,8 @@ def hour_view(
         models=_models(hour, cycle),
         agreement=words.agreement_words(hour),
         kept_from="" if hour.from_cycle is None else words.cycle_words(hour.from_cycle),
-        refused=sentence(hour.refused or ""),
+        refused="" if hour.refused is None else sentence(refusal_words(hour.refused)),
+        worst=worst_sentences(hour),
         cycle=cycle,
         newest=newest,
         before=f"/hour/{key}/{stamp(earlier[-1].time_utc)}" if earlier else None,
@@ -280,7 +290,7 @@ def check_row(check: Check) -> CheckRow:
     """A check in words and numbers."""
     none = words.is_none(check)
     return CheckRow(
-        label=words.check_label(check.name),
+        label=check_label(check.name),
         verdict=str(check.verdict),
         mark=words.MARKS[check.verdict],
         value="none" if none else words.number_words(check, check.value),
@@ -289,7 +299,7 @@ def check_row(check: Check) -> CheckRow:
         limit=words.number_words(check, check.limit),
         margin="–" if none else words.number_words(check, check.margin),
         hard=check.hard,
-        sentence=check.sentence if check.verdict is Verdict.UNKNOWN else "",
+        sentence=check_sentence(check) if check.verdict is Verdict.UNKNOWN else "",
     )
 
 
@@ -301,5 +311,5 @@ def _seen(cycle: Cycle, hour: Hour | None) -> Seen:
         hour,
         words.MARKS[hour.verdict],
         words.lands_words(hour.drift_km, hour.bearing_deg),
-        sentence(hour.refused or next(iter(hour.worst), "All is well within the limits.")),
+        sentence(hour_words(hour)),
     )

@@ -18,6 +18,7 @@ from windowwatch.web.values import Facts, common_zone, site_keys, stamp
 from windowwatch.windows.phrases import sentence
 from windowwatch.windows.spoken import spoken
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
+from windowwatch.wording.checks import check_label, site_words
 
 #: Changes that are reminded of until somebody says that they know.
 _TO_ACKNOWLEDGE = (ChangeKind.DECISION_DUE, ChangeKind.CLOSED)
@@ -283,14 +284,14 @@ def site_rows(facts: Facts, snapshot: Snapshot, now: datetime) -> tuple[SiteRow,
             _km(each.road_km),
             words.walk_words(each.walk_min) or "–",
             words.crew_words(each.crew_min) or "–",
-            words.check_label(each.in_the_way) if each.in_the_way else "–",
+            check_label(each.in_the_way) if each.in_the_way else "–",
             f"{site.height_m:.0f} m",
         )
         rows.append(
             SiteRow(
                 key=keys[each.site],
                 name=each.site,
-                reason=each.reason,
+                reason=site_words(each),
                 figures=figures,
                 bars=tuple(
                     _bar(i, words.day_words(day), best.get(day)) for i, day in enumerate(days)

@@ -7,7 +7,6 @@ from zoneinfo import ZoneInfo
 
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.scoring.labels import check_label as check_label  # said one way everywhere
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
 from windowwatch.windows.phrases import compass, percent

@@ -42,6 +42,7 @@ from windowwatch.windows.phrases import compass, inside, percent, sentence
 from windowwatch.windows.theirs import MOST_NAMED, model_words
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, index_hours, is_good
+from windowwatch.wording.checks import opinion_words
 
 #: Part of the distance within which a model that was apart is not any more. [1]
 _TOGETHER = 0.8
@@ -100,7 +101,7 @@ class Against:
         opinion = self.opinion
         said = []
         if self.no_go:
-            why = inside(opinion.says)
+            why = inside(opinion_words(opinion))
             said.append(f"says no-go: {why}" if why else "says no-go")
         if self.apart and opinion.apart_km is not None and opinion.bearing_deg is not None:
             said.append(f"lands {opinion.apart_km:.0f} km further {compass(opinion.bearing_deg)}")

@@ -9,7 +9,13 @@ from windowwatch.windows.phrases import length
 from windowwatch.windows.spoken import written, written_runs
 from windowwatch.windows.theirs import lost_to_others, lowered_words
 from windowwatch.windows.values import Window
-from windowwatch.windows.window import WindowRules, is_good, is_unread, worst_sentence
+from windowwatch.windows.window import (
+    WindowRules,
+    is_good,
+    is_unread,
+    worst_check,
+    worst_words,
+)
 
 
 def closing_reason(
@@ -83,7 +89,7 @@ def against(hour: Hour, rules: WindowRules, *, was: float | None = None) -> str:
     """
     if lost_to_others(hour, rules):
         return lowered_words(hour, rules)
-    worst = worst_sentence(hour).rstrip(".")
+    worst = worst_words(hour).rstrip(".")
     if hour.verdict is Verdict.NO_GO and worst:
         return worst
     if hour.verdict is Verdict.CAUTION and not rules.accept_caution:
@@ -114,8 +120,9 @@ def front_words(hour: Hour, hours: Mapping[datetime, Hour], rules: WindowRules) 
         Bounds; the step between launch hours is needed.
     """
     far = _hours_from_front(hour)
-    said = next((c.name for c in hour.checks if c.sentence == worst_sentence(hour)), "")
-    if said != "front" or far is None or lost_to_others(hour, rules):
+    said = worst_check(hour)
+    front = said is not None and said.name == "front"
+    if not front or far is None or lost_to_others(hour, rules):
         return ""
     reach = timedelta(hours=far) + 2 * rules.step
     near = {

@@ -26,7 +26,8 @@ from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.windows.phrases import compass, inside, length, percent, sentence
 from windowwatch.windows.spoken import written
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
-from windowwatch.windows.window import is_unread, worst_sentence
+from windowwatch.windows.window import is_unread, worst_words
+from windowwatch.wording.checks import refusal_words
 
 #: Waits that a notice tells, where launch hours so far apart were flown. [min]
 _TOLD_WAITS_MIN = (30, 60, 120)
@@ -173,7 +174,7 @@ def _hold(hour: Hour, planned: Hour, window: Window) -> Hold:
         chance=hour.chance,
         moved_km=moved_km,
         moved_bearing_deg=bearing,
-        why=sentence(hour.refused or worst_sentence(hour)),
+        why=sentence(refusal_words(hour.refused) if hour.refused else worst_words(hour)),
     )
 
 

@@ -17,6 +17,7 @@ from windowwatch.scoring.opinions import own_view
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.windows.phrases import inside
 from windowwatch.windows.window import WindowRules, is_good
+from windowwatch.wording.checks import opinion_words
 
 #: Models named in a reason; a phone is small.
 MOST_NAMED = 2
@@ -73,7 +74,7 @@ def _gives(opinion: Opinion) -> str:
     words = f"gives {percent(opinion.chance)}"
     if opinion.verdict is Verdict.GO:
         return words
-    why = inside(opinion.says)
+    why = inside(opinion_words(opinion))
     return f"{words} and says {opinion.verdict}" + (f", {why}" if why else "")
 
 

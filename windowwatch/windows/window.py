@@ -36,6 +36,7 @@ from windowwatch.errors import InputError
 from windowwatch.scoring.values import Check, Hour, Verdict
 from windowwatch.windows.spoken import written_runs
 from windowwatch.windows.values import Window, WindowState
+from windowwatch.wording.checks import check_sentence, refusal_words
 
 #: States of a window that is still to come or under way.
 ACTIVE = (WindowState.SIGHTED, WindowState.OPEN)
@@ -170,10 +171,11 @@ def opening_chance(chance: float | None, own_chance: float | None) -> float | No
     return chance if chance is None or own_chance is None else min(chance, own_chance)
 
 
-def worst_sentence(hour: Hour) -> str:
-    """Sentence of the check that speaks most against an hour; empty when none does."""
-    if hour.worst:
-        return hour.worst[0]
+def worst_check(hour: Hour) -> Check | None:
+    """The check that speaks most against an hour; None when none does."""
+    named = hour.worst_checks
+    if named:
+        return named[0]
     rank = {Verdict.NO_GO: 0, Verdict.CAUTION: 1, Verdict.UNKNOWN: 2, Verdict.GO: 3}
 
     def badness(check: Check) -> tuple[int, float, str]:
@@ -181,7 +183,13 @@ def worst_sentence(hour: Hour) -> str:
         return rank[check.verdict], desirability, check.name
 
     against = [c for c in hour.checks if c.verdict is not Verdict.GO or c.desirability != 1.0]
-    return min(against, key=badness).sentence if against else ""
+    return min(against, key=badness, default=None)
+
+
+def worst_words(hour: Hour) -> str:
+    """Sentence of the check that speaks most against an hour; empty when none does."""
+    worst = worst_check(hour)
+    return "" if worst is None else check_sentence(worst)
 
 
 def index_hours(hours: Iterable[Hour]) -> dict[str, dict[datetime, Hour]]:
@@ -311,7 +319,7 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
             bearing_deg=best.bearing_deg,
             road_km=best.road_km,
             cycles_seen=int(_seen(run)),
-            limited_by=worst_sentence(best),
+            limited_by=worst_words(best),
             unread=_unread_sentence(unread, rules.step),
             step_min=float(rules.step_min),
             go_hours=sum(hour.verdict is Verdict.GO for hour in good),
@@ -376,7 +384,7 @@ def _unread_sentence(unread: list[_Slot], step: timedelta) -> str:
 def _why_unread(hour: Hour | None) -> str:
     if hour is None:
         return "no answer was computed"
-    if hour.refused:
-        return hour.refused.rstrip(".")
-    unknown = [c.sentence for c in hour.checks if c.verdict is Verdict.UNKNOWN]
-    return (unknown[0] if unknown else "data are missing").rstrip(".")
+    if hour.refused is not None:
+        return refusal_words(hour.refused).rstrip(".")
+    unknown = next((c for c in hour.checks if c.verdict is Verdict.UNKNOWN), None)
+    return "data are missing" if unknown is None else check_sentence(unknown).rstrip(".")

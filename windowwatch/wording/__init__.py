@@ -1,0 +1,1 @@
+"""Stored facts put into words, when they are read."""
