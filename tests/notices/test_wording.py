@@ -14,6 +14,7 @@ from windowwatch.scoring.values import Site
 from windowwatch.windows.phrases import compass, inside, length, percent, sentence
 from windowwatch.windows.spoken import spoken, written_runs
 from windowwatch.windows.values import ChangeKind, Window
+from windowwatch.wording.checks import check_sentence
 
 DRIVE = Drive("Marrowby depot", 95.0, (45.6, 45.7), (-35.9, -35.8))
 LISBON = Site("Millfield", 45.6, -35.9, 140.0, "Europe/Lisbon")
@@ -310,7 +311,7 @@ def test_the_long_text_leaves_nothing_out() -> None:
         change(ChangeKind.CLOSED, before=window()), MILLFIELD, now_utc=NOW, beside=beside
     )
     assert told.full.startswith("Closed, do not plan on it")
-    assert all(check.sentence in told.full for check in best.checks)
+    assert all(check_sentence(check) in told.full for check in best.checks)
     assert "windowwatch explain 3fa9c1d2e4b5" in told.full
     assert f"https://page.example/windows/{window().uid}" in told.full
     assert "https://page.example/notices#3fa9c1d2e4b5" in told.full

@@ -33,6 +33,7 @@ from windowwatch.web.profile import FOOT, TOP, profile
 from windowwatch.web.timeline import front_time, timeline
 from windowwatch.web.values import stamp
 from windowwatch.web.words import number_words
+from windowwatch.wording.checks import worst_sentences
 
 
 def best(week: Week) -> Hour:
@@ -60,7 +61,7 @@ def test_every_check_is_in_the_table_with_value_limit_and_margin(week: Week) -> 
     )
     in_parts = sorted(hour.checks, key=lambda check: list(Part).index(check.part))
     assert rows == [(str(c.verdict), *_numbers(c)) for c in in_parts]
-    for sentence in hour.worst:
+    for sentence in worst_sentences(hour):
         assert sentence in page
 
 

@@ -26,6 +26,7 @@ from invented import (
 )
 
 from windowwatch.physics.earth import destination
+from windowwatch.scoring.facts import Told
 from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.windows.changes import compare
 from windowwatch.windows.spoken import written
@@ -613,10 +614,12 @@ def test_a_front_that_closes_a_window_is_told_with_its_time(shift_h: float) -> N
             away = abs((passage - each.time_utc).total_seconds()) / 3600.0
             sentence = f"front passage {away:.1f} h from release, limit 6.0 h"
             bad = near and 6 <= each.time_utc.hour < 10
-            front = replace(check("front", 0.0 if bad else 90.0), value=away, sentence=sentence)
+            front = replace(
+                check("front", 0.0 if bad else 90.0), value=away, facts=(Told(sentence),)
+            )
             made = replace(each, checks=(*each.checks, front))
             if bad:
-                made = replace(made, verdict=Verdict.NO_GO, score=0.0, worst=(sentence,))
+                made = replace(made, verdict=Verdict.NO_GO, score=0.0, worst=("front",))
             found.append(made)
         return found
 

@@ -13,7 +13,7 @@ from windowwatch.scoring.values import Verdict
 from windowwatch.storage.codec import window_from_json, window_to_json
 from windowwatch.windows.phrases import go_words
 from windowwatch.windows.values import Window, WindowState
-from windowwatch.windows.window import WindowRules, is_good, join_hours, worst_sentence
+from windowwatch.windows.window import WindowRules, is_good, join_hours, worst_check
 
 RULES = WindowRules()
 
@@ -174,14 +174,16 @@ def test_rules_check_themselves(values: dict[str, float], words: str) -> None:
         WindowRules(**values)  # type: ignore[arg-type]
 
 
-def test_worst_sentence_without_words_of_scoring() -> None:
+def test_the_worst_check_where_scoring_named_none() -> None:
     silent = replace(hour(at(6), 0.0), worst=())
-    assert worst_sentence(silent) == "gust 9.0 m/s, limit 9.0 m/s"
+    worst = worst_check(silent)
+    assert worst is not None
+    assert worst.name == "gust"
     fine = replace(
         silent,
         checks=tuple(replace(c, verdict=Verdict.GO, desirability=1.0) for c in silent.checks),
     )
-    assert worst_sentence(fine) == ""
+    assert worst_check(fine) is None
 
 
 @pytest.mark.parametrize(
