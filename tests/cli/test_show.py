@@ -14,7 +14,7 @@ from windowwatch.cli.show import print_hours, print_sites, print_windows
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
 from windowwatch.scoring.compare import SiteSummary, compare_sites
-from windowwatch.scoring.facts import Told
+from windowwatch.scoring.facts import Median, OutOfReach, Told
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Opinion, Part, Verdict
 from windowwatch.storage.cycles import StoredCycle
@@ -76,12 +76,19 @@ def test_windows_over_midnight_fit_and_name_both_days() -> None:
 
 
 def test_hours_stand_under_their_day_with_what_is_worst() -> None:
-    hours = [replace(worst_of(hour(at(h)), LONG), chance=0.999) for h in (0, 1, 2, 3)]
+    dark = replace(
+        check("arrival_daylight", 0.0, -117.0), unit="min", limit=0.0,
+        facts=(Median(-32.0), OutOfReach(12.0)),
+    )  # fmt: skip
+    hours = [
+        replace(hour(at(h)), checks=(dark,), worst=(dark.name,), chance=0.999) for h in range(4)
+    ]
     hours[3] = replace(hours[3], from_cycle="skerra-2026-05-04T18Z")
     text = shown(lambda c: print_hours(c, hours, MILLFIELD))
     lines = [line.strip() for line in text.splitlines()]
     assert lines.index("Wed 6") < lines.index("Thu 7")
     assert "22:00   00:00+1  go" in text, "the day in UTC is a later one"
+    assert "Crew is there 117 min after dark" in text
     assert "01:00*" in text
     assert "* the newest cycle has not come so far yet" in text
     assert "skerra-2026-05-04T18Z" in text

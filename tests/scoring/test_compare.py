@@ -8,11 +8,11 @@ import launch_days as day
 import numpy as np
 import pytest
 
-from windowwatch.scoring.compare import WantedKind, compare_sites, what_would_make_it_go
+from windowwatch.scoring.compare import WantedKind, compare_sites, what_is_wanted
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site, Verdict
-from windowwatch.wording.checks import would_go_words
+from windowwatch.wording.compare import wanted_words
 
 
 class Run(NamedTuple):
@@ -53,7 +53,7 @@ def test_what_would_make_it_go(
     changed: dict[str, Any], flown: dict[str, Any], wanted: tuple[Any, ...]
 ) -> None:
     hour = scored(changed, **flown)
-    found = what_would_make_it_go(hour, PLAN)
+    found = what_is_wanted(hour, PLAN)
     assert tuple((w.kind, w.check.name if w.check else None) for w in found) == tuple(
         (kind, name) for kind, name, _ in wanted
     )
@@ -82,7 +82,7 @@ def test_a_low_chance_is_named_when_nothing_else_is() -> None:
     hour = score_site(day.SITE, np.array([day.LAUNCH]), day.flights(draws=20, **flown),
                       day.surface(), GROUND, picky)[0]  # fmt: skip
     assert hour.verdict is Verdict.CAUTION
-    (wanted,) = what_would_make_it_go(hour, picky)
+    (wanted,) = what_is_wanted(hour, picky)
     assert (wanted.kind, wanted.needed) == (WantedKind.CHANCE, 0.7)
     assert wanted.have == pytest.approx(0.6)
 
@@ -136,13 +136,13 @@ def test_stored_checks_of_an_older_version_are_told_in_their_own_numbers() -> No
     old = replace(gust, name="old_check", unit="km", fine=20.0, limit=10.0, margin=-2.34)
     lower = replace(old, fine=5.0, limit=10.0)
     aged = replace(hour, checks=(*hour.checks, old, lower))
-    wanted = what_would_make_it_go(aged, PLAN)
+    wanted = what_is_wanted(aged, PLAN)
     assert sorted(each.check.name for each in wanted if each.check) == [
         "gust", "old_check", "old_check",
     ]  # fmt: skip
-    assert {"gust 2.0 m/s less", "old check 2.4 km more", "old check 2.4 km less"} == set(
-        would_go_words(wanted)
-    )
+    assert {"gust 2.0 m/s less", "old check 2.4 km more", "old check 2.4 km less"} == {
+        wanted_words(each) for each in wanted
+    }
     (only,) = compare_sites([day.SITE], [aged], PLAN)
     assert only.in_the_way in {"gust", "old_check"}
 

@@ -142,7 +142,7 @@ def test_road_distance_median_and_classes() -> None:
     assert found.values[0, 0, :4] == pytest.approx(expected, rel=1e-3, abs=1e-3)
     ((median,),) = found.facts
     assert isinstance(median, Median)
-    assert median.value == pytest.approx(22.8, abs=0.05)
+    assert median.median == pytest.approx(22.8, abs=0.05)
     no_such = ScoringPlan(road_classes=frozenset({RoadClass.PRIMARY}))
     assert road_measure(flights, day.ground(), no_such).missing == Missing(
         Gap.ROAD_CLASSES, ("primary",)
@@ -159,7 +159,7 @@ def test_an_hour_in_which_nothing_landed_has_no_median() -> None:
     none, (median,) = found.facts
     assert none == ()
     assert isinstance(median, Median)
-    assert median.value == pytest.approx(0.0, abs=0.05)
+    assert median.median == pytest.approx(0.0, abs=0.05)
 
 
 @pytest.mark.parametrize(

@@ -140,7 +140,7 @@ def test_what_nobody_reaches_has_no_number(name: str) -> None:
     assert (check.value, check.margin, check.desirability) == (None, None, 0.0)
     (never,) = check.facts
     assert isinstance(never, NeverReached)
-    assert (never.share_pct, never.aside_pct) == pytest.approx((40.0, 10.0))
+    assert (never.never_pct, never.aside_pct) == pytest.approx((40.0, 10.0))
     near = answer(measures(ground(), (0, 1))[name], 0, kind, kind.default).check
     assert near.value is not None
 

@@ -115,7 +115,7 @@ def test_lost_flights_do_not_shrink_the_search_area_unsaid() -> None:
     for lost in (3, 5):
         (fact,) = said[lost].facts
         assert isinstance(fact, NotLanded)
-        assert fact.share_pct == pytest.approx(float(lost))
+        assert fact.not_landed_pct == pytest.approx(float(lost))
     for lost in (6, 10):
         assert said[lost].verdict is Verdict.UNKNOWN
         assert said[lost].missing == Missing(Gap.LOST_LANDINGS, most_pct=5.0)

@@ -1,6 +1,6 @@
 """Checks, refusals and what stands between an hour and go, in words."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -38,17 +38,18 @@ from windowwatch.scoring.values import (
 )
 from windowwatch.wording.checks import (
     WORDS,
+    check_head,
     check_label,
     check_sentence,
+    hour_head,
     hour_words,
     missing_words,
     opinion_words,
     others_words,
     refusal_words,
-    site_words,
-    wanted_words,
     worst_sentences,
 )
+from windowwatch.wording.compare import site_words, wanted_words
 
 NAMES = sorted(LIMITS)
 
@@ -160,6 +161,12 @@ def test_facts_stand_behind_the_value(
     assert check_sentence(answered(name, *values, facts=facts)) == said
 
 
+def test_no_two_facts_have_the_same_fields() -> None:
+    """Where facts are kept inside other values, each is told by its fields alone."""
+    shapes = [tuple(field.name for field in fields(kind)) for kind in FACTS.values()]
+    assert len(set(shapes)) == len(shapes)
+
+
 def test_every_fact_is_said_above() -> None:
     cases = test_facts_stand_behind_the_value.pytestmark[0].args[1]  # type: ignore[attr-defined]
     said = {type(fact) for _, _, facts, _ in cases for fact in facts}
@@ -232,6 +239,34 @@ def test_an_hour_is_told_by_its_refusal_else_by_its_worst_check() -> None:
     assert hour_words(replace(made, worst=())) == "all is well within the limits."
     refused = replace(made, refused=Refusal(RefusalKind.FEW_FLIGHTS, landed=1, needed=8))
     assert hour_words(refused).startswith("only 1 flights")
+
+
+@pytest.mark.parametrize(
+    ("check", "said"),
+    [
+        (answered("no_landing", *hundred(30), facts=(MostNear("a, b (c)", "town"),)),
+         "30 % of flights land where they must not"),
+        (answered("touchdown", 13.0), "Touches down at up to 13.0 m/s"),
+        (answered("daylight", 5.0), "Sun at 5.0° from release to the end of hold"),
+        (answered("front", 24.0, facts=(AtLeast(),)), "Front passage 24 h from release or more"),
+        (answered("ceiling", 20_000.0), "No cloud ceiling"),
+        (answered("arrival_daylight", -7.0, facts=(Median(-5.0),)),
+         "Crew is there 7 min after dark"),
+        (answered("walk", 400.0, facts=(NeverReached(40.0, 10.0),)),
+         "40 % of flights land where no crew gets to, limit 10 %"),
+        (answered("gust", np.nan), "Gust unknown: no gust in the forecast for this time"),
+        (answered("gust", 6.0, facts=(Told("As told, once."),)), "As told, once"),
+    ],
+)  # fmt: skip
+def test_a_table_has_the_head_of_it(check: Check, said: str) -> None:
+    assert check_head(check) == said
+    made = replace(hour(at(7)), checks=(check,), worst=(check.name,))
+    assert hour_head(made) == said
+    assert hour_head(replace(made, worst=())) == "all is well within the limits"
+    lost = Refusal(RefusalKind.LOST_FLIGHTS, 16, (("left_time", 5), ("left_grid", 3)))
+    assert hour_head(replace(made, refused=lost)) == (
+        "of 16 flights 5 ran past the hours of the forecast"
+    )
 
 
 def test_what_other_models_say() -> None:

@@ -18,7 +18,7 @@ from windowwatch.clock import from_unix_s
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.ground.values import Ground
 from windowwatch.physics.flights import Flights, FlightStatus
-from windowwatch.scoring.compare import compare_sites, what_would_make_it_go
+from windowwatch.scoring.compare import compare_sites, what_is_wanted
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.opinions import Voice, with_opinions
@@ -111,8 +111,8 @@ def run() -> Made:
             table = hold_table(hours, window, now)
             rows = () if table is None else (table.planned, *table.rows)
             made.holds.append([(row.time_utc, row.verdict, row.good) for row in rows])
-        made.said += [change.reason for change in changes if isinstance(change.reason, str)]
-        made.said += [words for hour in hours for words in wording.worst_sentences(hour)]
+        made.said.extend([change.reason for change in changes if isinstance(change.reason, str)])
+        made.said.extend([words for hour in hours for words in wording.worst_sentences(hour)])
         known = windows
     return made
 
@@ -193,7 +193,7 @@ def test_what_is_asked_of_hours_does_not_hang_on_words(monkeypatch: pytest.Monke
     def asked() -> list[Any]:
         latest = {hour.time_utc: hour for hour in hours}
         return [
-            [what_would_make_it_go(hour, PLAN) for hour in hours],
+            [what_is_wanted(hour, PLAN) for hour in hours],
             [worst_check(hour) for hour in hours],
             compare_sites([day.SITE], list(latest.values()), PLAN),
         ]

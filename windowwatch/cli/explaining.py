@@ -12,7 +12,6 @@ from rich.text import Text
 from windowwatch.cli.common import parse_time
 from windowwatch.cli.show import COLOURS, lands, plain_table, print_note, share_words
 from windowwatch.errors import InputError
-from windowwatch.scoring.compare import what_would_make_it_go
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Site, Verdict
 from windowwatch.scoring.verdict import worst_first
@@ -28,8 +27,8 @@ from windowwatch.wording.checks import (
     opinion_words,
     refusal_words,
     worst_sentences,
-    would_go_words,
 )
+from windowwatch.wording.compare import what_would_make_it_go
 from windowwatch.wording.rules import in_force_words
 
 #: Verdicts from the worst to the best; what could not be answered stands before what is go.
@@ -122,7 +121,7 @@ def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) ->
         print_note(console, f"refused: {refusal_words(hour.refused)}")
     for number, words in enumerate(worst_sentences(hour), start=1):
         print_note(console, f"{number}. {words}")
-    wanted = would_go_words(what_would_make_it_go(hour, plan))
+    wanted = what_would_make_it_go(hour, plan)
     if wanted:
         print_note(console, f"It would be go with: {'; '.join(wanted)}.")
     for opinion in hour.others:

@@ -27,7 +27,8 @@ from windowwatch.web.words import (
 from windowwatch.windows.phrases import compass, day_and_time, percent, sentence
 from windowwatch.windows.spoken import spoken
 from windowwatch.windows.values import Window, WindowState
-from windowwatch.wording.checks import hour_words, others_words, site_words
+from windowwatch.wording.checks import hour_head, hour_words, others_words
+from windowwatch.wording.compare import site_words
 
 #: A verdict is read by its word; the colour only helps.
 COLOURS = {
@@ -204,19 +205,13 @@ def _hour_cells(hour: Hour, zone: tzinfo) -> tuple[str | Text, ...]:
         score_words(hour.score),
         share_words(hour.chance),
         lands(hour.drift_km, hour.bearing_deg),
-        _worst(hour),
+        hour_words(hour),
     )
 
 
 def _short(hour: Hour) -> str:
     """Head of what is worst in an hour, two lines of its column: by how much, and of what."""
-    whole = _worst(hour)
-    head = whole.partition(", ")[0].partition(" (")[0].rstrip(".")
-    return shorten(head, _SHORT, placeholder=" …")
-
-
-def _worst(hour: Hour) -> str:
-    return hour_words(hour)
+    return shorten(hour_head(hour), _SHORT, placeholder=" …")
 
 
 def plain_table(title: str) -> Table:

@@ -48,7 +48,7 @@ class Wanted:
     needed: float | None = None
 
 
-def what_would_make_it_go(hour: Hour, plan: ScoringPlan) -> tuple[Wanted, ...]:
+def what_is_wanted(hour: Hour, plan: ScoringPlan) -> tuple[Wanted, ...]:
     """What stands between an hour and `go`, the worst first; empty when it is `go`.
 
     Parameters

@@ -2,7 +2,7 @@
 
 A new fact is a class here with a `kind`, a line in `FACTS`, and its words in `wording/checks.py`.
 Rows hold a fact by its `kind` and its fields: a name that is stored is never given another
-meaning.
+meaning, and no two facts have the same fields, so that each can be told by these alone.
 """
 
 from collections.abc import Mapping
@@ -71,7 +71,7 @@ class Median:
     """Median over the flights of which a value is known, in the check's unit."""
 
     kind: ClassVar[str] = "median"
-    value: float
+    median: float
 
 
 @dataclass(frozen=True)
@@ -79,7 +79,7 @@ class OutOfReach:
     """Share of flights that land where no crew gets to. [%]"""
 
     kind: ClassVar[str] = "out of reach"
-    share_pct: float
+    out_of_reach_pct: float
 
 
 @dataclass(frozen=True)
@@ -88,12 +88,12 @@ class NeverReached:
 
     Parameters
     ----------
-    share_pct, aside_pct : float
+    never_pct, aside_pct : float
         Share of such flights, and share that is left aside. [%]
     """
 
     kind: ClassVar[str] = "never reached"
-    share_pct: float
+    never_pct: float
     aside_pct: float
 
 
@@ -102,7 +102,7 @@ class NotLanded:
     """Share of flights that have no landing and are not in the value. [%]"""
 
     kind: ClassVar[str] = "not landed"
-    share_pct: float
+    not_landed_pct: float
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ class NotKnown:
     """Share of flights of which it is not known; they are counted in, as the worst. [%]"""
 
     kind: ClassVar[str] = "not known"
-    share_pct: float
+    not_known_pct: float
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ class MostThrough:
     """The closed airspace that most of these flights pass through, by the map's name."""
 
     kind: ClassVar[str] = "most through"
-    name: str
+    volume: str
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.scoring.compare import what_would_make_it_go
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
@@ -23,8 +22,8 @@ from windowwatch.wording.checks import (
     hour_words,
     refusal_words,
     worst_sentences,
-    would_go_words,
 )
+from windowwatch.wording.compare import what_would_make_it_go
 
 
 @dataclass(frozen=True)
@@ -170,7 +169,7 @@ def hour_view(
             "" if interval is None else f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f} %"
         ),
         own_chance=_own_chance(hour),
-        to_go=would_go_words(what_would_make_it_go(hour, facts.plan)),
+        to_go=what_would_make_it_go(hour, facts.plan),
         keep_to=f"{words.flights_words(facts.plan.quantile)} keep to",
         parts=tuple(_parts(hour)),
         place="" if print_ is None else place_words(print_.latitude_deg, print_.longitude_deg),

@@ -18,7 +18,8 @@ from windowwatch.web.values import Facts, common_zone, site_keys, stamp
 from windowwatch.windows.phrases import sentence
 from windowwatch.windows.spoken import spoken
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
-from windowwatch.wording.checks import check_label, site_words
+from windowwatch.wording.checks import check_label
+from windowwatch.wording.compare import site_words
 
 #: Changes that are reminded of until somebody says that they know.
 _TO_ACKNOWLEDGE = (ChangeKind.DECISION_DUE, ChangeKind.CLOSED)

@@ -3,13 +3,11 @@
 No code reads what is said here back: whoever decides asks the facts (`scoring/facts.py`).
 """
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from math import inf, isfinite
 from typing import assert_never
 
-from windowwatch.scoring.chance import percent
-from windowwatch.scoring.compare import SiteSummary, Wanted, WantedKind
 from windowwatch.scoring.facts import (
     AtLeast,
     Fact,
@@ -34,6 +32,7 @@ from windowwatch.scoring.values import (
     RefusalKind,
     Verdict,
 )
+from windowwatch.wording.labels import check_label as check_label  # said one way everywhere
 
 #: How many reasons a refusal gives in full: a phone is small.
 REASONS = 2
@@ -49,8 +48,6 @@ class CheckWords:
     ----------
     sentence : str
         ``{value}`` with its unit, ``{bound}`` the limit in words, ``{extra}`` its facts.
-    label : str
-        Its name; empty where the stable word with blanks says it.
     below : str
         The sentence for a value below zero, which is then said without its sign.
     none : str
@@ -62,7 +59,6 @@ class CheckWords:
     """
 
     sentence: str
-    label: str = ""
     below: str = ""
     none: str = ""
     median: str = "{}"
@@ -82,107 +78,76 @@ WORDS = {
         "Ceiling {value}{extra}, {bound}.", none="No cloud ceiling{extra}, {bound}."
     ),
     "visibility": CheckWords("Visibility {value}{extra}, {bound}."),
-    "precipitation": CheckWords("Rain or snow {value}{extra}, {bound}.", "rain or snow"),
-    "daylight": CheckWords(
-        "Sun at {value}{extra} from release to the end of hold, {bound}.", "sun above the horizon"
-    ),
-    "thunder": CheckWords("Thunder: CAPE {value}{extra}, {bound}.", "thunder (CAPE)"),
+    "precipitation": CheckWords("Rain or snow {value}{extra}, {bound}."),
+    "daylight": CheckWords("Sun at {value}{extra} from release to the end of hold, {bound}."),
+    "thunder": CheckWords("Thunder: CAPE {value}{extra}, {bound}."),
     "lifted_index": CheckWords("Lifted index {value}{extra}, {bound}."),
-    "freezing_rain": CheckWords(
-        "Freezing rain in {value} of forecasts{extra}, {bound}.", "forecasts with freezing rain"
-    ),
-    "shear": CheckWords(
-        "Wind shear 10 to 100 m {value}{extra}, {bound}.", "wind shear, 10 to 100 m"
-    ),
-    "temperature": CheckWords("Air at the site {value}{extra}, {bound}.", "air at the site"),
-    "front": CheckWords(
-        "Front passage {value} from release{extra}, {bound}.", "nearest front passage"
-    ),
+    "freezing_rain": CheckWords("Freezing rain in {value} of forecasts{extra}, {bound}."),
+    "shear": CheckWords("Wind shear 10 to 100 m {value}{extra}, {bound}."),
+    "temperature": CheckWords("Air at the site {value}{extra}, {bound}."),
+    "front": CheckWords("Front passage {value} from release{extra}, {bound}."),
     "clearance": CheckWords(
         "Clearance: {value} to spare{extra}, {bound}.",
-        "time inside the clearance",
         below="Clearance is missed by {value}{extra}, {bound}.",
     ),
     "notice": CheckWords(
         "Notice: {value} left until it must be given{extra}, {bound}.",
-        "time left for notice",
         below="Notice should have been given {value} ago{extra}, {bound}.",
     ),
-    "strongest_wind": CheckWords(
-        "Strongest wind aloft {value}{extra}, {bound}.", "strongest wind aloft"
-    ),
+    "strongest_wind": CheckWords("Strongest wind aloft {value}{extra}, {bound}."),
     "drift": CheckWords("Drift up to {value}{extra}, {bound}."),
     "flight_time": CheckWords("Flight up to {value}{extra}, {bound}."),
-    "coldest_air": CheckWords("Coldest air met {value}{extra}, {bound}.", "coldest air met"),
+    "coldest_air": CheckWords("Coldest air met {value}{extra}, {bound}."),
     "battery": CheckWords(
         "Battery of the payload lasts {value} longer than the flight{extra}, {bound}.",
-        "battery beyond the flight",
         below="Battery of the payload is empty {value} before the landing{extra}, {bound}.",
     ),
     "extrapolated": CheckWords(
         "{value} of flights go above the forecast's top{extra}, {bound}.",
-        "flights above the forecast's top",
     ),
     "airspace": CheckWords(
         "{value} of flights cross closed airspace{extra}, {bound}.",
-        "flights through closed airspace",
     ),
     "permitted_area": CheckWords(
         "{value} of flights leave the permitted area{extra}, {bound}.",
-        "flights out of the permitted area",
     ),
-    "water": CheckWords("{value} of flights land on water{extra}, {bound}.", "landings on water"),
+    "water": CheckWords("{value} of flights land on water{extra}, {bound}."),
     "no_landing": CheckWords(
         "{value} of flights land where they must not{extra}, {bound}.",
-        "landings where none may be",
     ),
-    "built_up": CheckWords(
-        "{value} of flights land on built-up land{extra}, {bound}.", "landings on built-up land"
-    ),
+    "built_up": CheckWords("{value} of flights land on built-up land{extra}, {bound}."),
     "hazard_line": CheckWords(
         "{value} of flights land by a motorway, railway or power line{extra}, {bound}.",
-        "landings near hazard lines",
     ),
-    "forest": CheckWords(
-        "{value} of flights land in forest{extra}, {bound}.", "landings in forest"
-    ),
-    "slope": CheckWords("Ground as steep as {value}{extra}, {bound}.", "slope where it lands"),
-    "casualty": CheckWords("Casualty expectation {value}{extra}, {bound}.", "casualty expectation"),
+    "forest": CheckWords("{value} of flights land in forest{extra}, {bound}."),
+    "slope": CheckWords("Ground as steep as {value}{extra}, {bound}."),
+    "casualty": CheckWords("Casualty expectation {value}{extra}, {bound}."),
     "touchdown": CheckWords(
         "Touches down at up to {value}, sinking and wind together{extra}, {bound}.",
-        "touch-down speed",
     ),
-    "landing_height": CheckWords(
-        "Lands as high as {value} above the sea{extra}, {bound}.", "height of the landing"
-    ),
-    "landing_wind": CheckWords("Wind at landing up to {value}{extra}, {bound}.", "wind at landing"),
-    "road": CheckWords(
-        "Road up to {value} away{extra}, {bound}.", "distance to a road", median_decimals=1
-    ),
+    "landing_height": CheckWords("Lands as high as {value} above the sea{extra}, {bound}."),
+    "landing_wind": CheckWords("Wind at landing up to {value}{extra}, {bound}."),
+    "road": CheckWords("Road up to {value} away{extra}, {bound}.", median_decimals=1),
     "crew": CheckWords(
         "Crew at the road {value} after the landing{extra}, {bound}.",
-        "crew at the road, after the landing",
         below="Crew at the road {value} before the landing{extra}, {bound}.",
         # Beside a value of the other sign a bare number would be read the wrong way round.
         median_below="{} min before it",
     ),
     "tracker": CheckWords(
         "Tracker is heard {value} longer than the crew needs{extra}, {bound}.",
-        "tracker beyond the crew's arrival",
         below="Tracker falls silent {value} before the crew is there{extra}, {bound}.",
     ),
     "search_area": CheckWords("Nine of ten flights land within {value}{extra}, {bound}."),
-    "walk": CheckWords("Walk from the road up to {value}{extra}, {bound}.", "walk from the road"),
+    "walk": CheckWords("Walk from the road up to {value}{extra}, {bound}."),
     "arrival_daylight": CheckWords(
         "Daylight left when the crew is there {value}{extra}, {bound}.",
-        "daylight left on arrival",
         below="Crew is there {value} after dark{extra}, {bound}.",
         median="{} min before dark",
         median_below="{} min after dark",
     ),
     "landing_daylight": CheckWords(
         "Daylight left at landing {value}{extra}, {bound}.",
-        "daylight left at landing",
         below="Lands {value} after dark{extra}, {bound}.",
     ),
 }
@@ -221,12 +186,6 @@ _LOST = {
 }
 
 
-def check_label(name: str) -> str:
-    """Name of a check in words."""
-    words = WORDS.get(name)
-    return words.label if words and words.label else name.replace("_", " ")
-
-
 def check_sentence(check: Check) -> str:
     """One plain sentence with value and limit, fit for a phone."""
     for fact in check.facts:
@@ -234,26 +193,44 @@ def check_sentence(check: Check) -> str:
             return fact.text
         if isinstance(fact, NeverReached):
             return (
-                f"{fact.share_pct:.0f} % of flights land where no crew gets to, "
+                f"{fact.never_pct:.0f} % of flights land where no crew gets to, "
                 f"limit {fact.aside_pct:.0f} %."
             )
     if check.verdict is Verdict.UNKNOWN or check.value is None:
         return f"{_unknown(check.name, check.missing)}."
-    words = WORDS.get(check.name)
-    if words is None:  # of a version that knew a check more
-        words = CheckWords(f"{_capital(check_label(check.name))} {{value}}{{extra}}, {{bound}}.")
+    words = _words_of(check)
+    text, value = _template(check, check.value, words)
+    extra = "".join(_fact_words(fact, words) for fact in check.facts)
+    return _capital(text.format(value=value, extra=extra, bound=_bound(check)))
+
+
+def check_head(check: Check) -> str:
+    """Value alone, without limit and facts: for a column of a table."""
+    whole = any(isinstance(fact, Told | NeverReached) for fact in check.facts)
+    if whole or check.verdict is Verdict.UNKNOWN or check.value is None:
+        return check_sentence(check).removesuffix(".")
+    words = _words_of(check)
+    text, value = _template(check, check.value, words)
+    extra = "".join(_fact_words(fact, words) for fact in check.facts if isinstance(fact, AtLeast))
+    return _capital(text.partition(", ")[0].format(value=value, extra=extra))
+
+
+def _words_of(check: Check) -> CheckWords:
+    """Words of a check; made of its name where a later version has none."""
+    made = f"{_capital(check_label(check.name))} {{value}}{{extra}}, {{bound}}."
+    return WORDS.get(check.name, CheckWords(made))
+
+
+def _template(check: Check, value: float, words: CheckWords) -> tuple[str, str]:
+    """The sentence that fits a value, and the value with its unit."""
     kind = LIMITS.get(check.name)
-    number = _number(check, check.value, 1 if kind is None else kind.decimals)
+    number = _number(check, value, 1 if kind is None else kind.decimals)
     text = words.sentence
     if words.below and number.startswith("-"):
         text, number = words.below, number.lstrip("-")
-    if words.none and check.value >= (inf if kind is None else kind.none_from):
+    if words.none and value >= (inf if kind is None else kind.none_from):
         text = words.none
-    extra = "".join(_fact_words(fact, words) for fact in check.facts)
-    gap = "" if check.unit == "°" else " "
-    return _capital(
-        text.format(value=f"{number}{gap}{check.unit}", extra=extra, bound=_bound(check))
-    )
+    return text, f"{number}{'' if check.unit == '°' else ' '}{check.unit}"
 
 
 def _number(check: Check, value: float, decimals: int) -> str:
@@ -281,20 +258,20 @@ def _fact_words(fact: Fact, words: CheckWords) -> str:
             return " or more"
         case FromMeanWind(factor=factor):
             return f" (no gust in the forecast; {factor:g} x mean wind)"
-        case Median(value=value):
-            rounded = round(value, words.median_decimals)
+        case Median(median=median):
+            rounded = round(median, words.median_decimals)
             said = words.median if rounded >= 0 else words.median_below
             return f" (median {said.format(f'{abs(rounded):.{words.median_decimals}f}')})"
-        case OutOfReach(share_pct=share):
+        case OutOfReach(out_of_reach_pct=share):
             least = _LEAST_OUT_OF_REACH_PCT
             return f", {share:.0f} % of flights out of reach" if share >= least else ""
-        case NotLanded(share_pct=share):
+        case NotLanded(not_landed_pct=share):
             return f" ({share:.1f} % of flights are lost and not in it)"
-        case NotKnown(share_pct=share):
+        case NotKnown(not_known_pct=share):
             return f" ({share:.0f} % not known, counted in)"
         case MostNear(name=name, area_kind=kind):
             return f", most of them near {name} ({kind})"
-        case MostThrough(name=name):
+        case MostThrough(volume=name):
             return f", most of them {name}"
         case NeverReached() | Told():
             return ""  # they are whole sentences
@@ -389,6 +366,15 @@ def hour_words(hour: Hour) -> str:
     return next(iter(worst_sentences(hour)), "all is well within the limits.")
 
 
+def hour_head(hour: Hour) -> str:
+    """As `hour_words`, without limits, facts and further reasons: for a column of a table."""
+    refusal = hour.refused
+    if refusal is not None:
+        return refusal_words(replace(refusal, lost=refusal.lost[:1], unknown=refusal.unknown[:1]))
+    worst = next(iter(hour.worst_checks), None)
+    return "all is well within the limits" if worst is None else check_head(worst)
+
+
 def opinion_words(opinion: Opinion) -> str:
     """Sentence of the worst check of another model; empty when it says go."""
     return "" if opinion.says is None else check_sentence(opinion.says)
@@ -405,56 +391,6 @@ def others_words(hour: Hour) -> str:
     if not apart:
         return "agree"
     return str(apart[0]) if len(hour.others) == 1 else f"{len(apart)} of {len(hour.others)} not"
-
-
-def wanted_words(wanted: Wanted) -> str:
-    """What stands between an hour and go: ``gust 1.4 m/s less``."""
-    match wanted.kind:
-        case WantedKind.LANDINGS:
-            why = "" if wanted.refused is None else f" ({refusal_words(wanted.refused)})"
-            return f"flights with a landing{why}"
-        case WantedKind.SCORE:
-            return f"a score of {wanted.needed or 0.0:.0f} instead of {wanted.have or 0.0:.0f}"
-        case WantedKind.CHANCE:
-            return f"a chance of {percent(wanted.needed)} instead of {percent(wanted.have)}"
-        case WantedKind.REACHED:
-            return "landings that a crew gets to"
-        case WantedKind.KNOWN:
-            return f"{check_label(wanted.check.name) if wanted.check else 'everything'} known"
-        case WantedKind.MARGIN:
-            return "" if wanted.check is None else _margin_words(wanted.check)
-        case _:
-            assert_never(wanted.kind)
-
-
-def _margin_words(check: Check) -> str:
-    label = check_label(check.name)
-    kind = LIMITS.get(check.name)  # None for a stored check of an older version
-    decimals = 1 if kind is None else kind.decimals
-    gap = "" if check.unit == "°" else " "
-    # Rounded up: "0.0 m/s less" would not do.
-    step = 10.0**-decimals
-    amount = max(step, -((check.margin or 0.0) // step) * step)
-    higher = kind.higher_is_better if kind else (check.fine or 0.0) > (check.limit or 0.0)
-    after = ":" if "," in label else ""
-    return f"{label}{after} {amount:.{decimals}f}{gap}{check.unit} {'more' if higher else 'less'}"
-
-
-def would_go_words(wanted: Sequence[Wanted]) -> tuple[str, ...]:
-    """All that stands between an hour and go, the worst first."""
-    return tuple(wanted_words(each) for each in wanted)
-
-
-def site_words(summary: SiteSummary) -> str:
-    """A site over all its hours, in one sentence for the ranking."""
-    go, days = summary.go_hours, summary.go_days
-    words = [f"{go} go hour{'s' * (go != 1)} on {days} day{'s' * (days != 1)}"]
-    if summary.chance_any is not None:
-        chance = percent(summary.chance_any)
-        words.append(f"chance of at least one {chance} (taking days as independent)")
-    if summary.in_the_way is not None:
-        words.append(f"mostly in the way: {check_label(summary.in_the_way)}")
-    return f"{summary.site}: {', '.join(words)}."
 
 
 def _capital(text: str) -> str:
