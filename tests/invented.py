@@ -10,7 +10,8 @@ from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
+from windowwatch.scoring.facts import Told
+from windowwatch.scoring.values import Check, Hour, Part, Refusal, RefusalKind, Site, Verdict
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.windows.causes import CheckAgainst, SeenGood
 from windowwatch.windows.changes import compare
@@ -57,7 +58,7 @@ def check(name: str = "gust", score: float = 80.0, value: float = 6.8) -> Check:
         margin=9.0 - value,
         desirability=score / 100.0,
         hard=True,
-        sentence=f"{name} {value:.1f} m/s, limit 9.0 m/s",
+        facts=(Told(f"{name} {value:.1f} m/s, limit 9.0 m/s"),),
     )
 
 
@@ -90,7 +91,7 @@ def hour(
         chance_high=None if chance is None else min(1.0, chance + 0.1),
         parts={Part.RELEASE: score, Part.FLIGHT: 91.25, Part.LANDING: 100.0, Part.RECOVERY: None},
         checks=(limiting, check("cloud", 95.0, 1.0)),
-        worst=(limiting.sentence, "cloud 1.0 m/s, limit 9.0 m/s"),
+        worst=(by, "cloud"),
         footprint=Footprint(landing[0], landing[1], 128, 4000.0, 2500.0, 9000.0, 5600.0, 47.0),
         drift_km=42.3,
         bearing_deg=44.0,
@@ -113,7 +114,7 @@ def refused(time_utc: datetime, why: str = "the wind at 10 hPa is missing") -> H
         checks=(),
         worst=(),
         footprint=None,
-        refused=why,
+        refused=Refusal(RefusalKind.TOLD, told=why),
     )
 
 

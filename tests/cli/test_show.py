@@ -14,6 +14,7 @@ from windowwatch.cli.show import print_hours, print_sites, print_windows
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
 from windowwatch.scoring.compare import SiteSummary, compare_sites
+from windowwatch.scoring.facts import Median, OutOfReach, Told
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Opinion, Part, Verdict
 from windowwatch.storage.cycles import StoredCycle
@@ -35,18 +36,25 @@ def shown(draw: Callable[[Console], None], width: int = 80) -> str:
     return text
 
 
+def worst_of(made: Hour, words: str) -> Hour:
+    """An hour whose worst check is told by so many words."""
+    first, *others = made.checks
+    return replace(made, checks=(replace(first, facts=(Told(words),)), *others))
+
+
 def rough(*, parts_apart: bool = False) -> Hour:
     """An hour with checks of two parts, perhaps in the order of their keys and not their parts."""
     ceiling = replace(
         check("ceiling", 0.0, 230.0), part=Part.RELEASE, fine=1500.0, limit=300.0, margin=-70.0,
-        unit="m", hard=False, verdict=Verdict.NO_GO,
+        unit="m", hard=False, verdict=Verdict.NO_GO, facts=(),
     )  # fmt: skip
     drift = replace(check("drift", 40.0, 140.0), part=Part.FLIGHT, unit="km", margin=20.0)
-    crew = replace(check("crew", 70.0, 61.0), part=Part.RECOVERY, unit="min")
+    crew = replace(check("crew", 70.0, 61.0), part=Part.RECOVERY, unit="min",
+                   facts=(Told(LONG),))  # fmt: skip
     gust = check("gust", 95.0, 5.2)
     checks = (gust, drift, ceiling, crew) if parts_apart else (gust, ceiling, drift, crew)
     made = hour(at(8), 46.0, verdict=Verdict.CAUTION)
-    return replace(made, checks=checks, worst=("Ceiling 230 m, past the limit of 300.", LONG))
+    return replace(made, checks=checks, worst=("ceiling", "crew"))
 
 
 def test_a_window_is_told_from_its_first_to_its_last_release() -> None:
@@ -68,12 +76,19 @@ def test_windows_over_midnight_fit_and_name_both_days() -> None:
 
 
 def test_hours_stand_under_their_day_with_what_is_worst() -> None:
-    hours = [replace(hour(at(h)), worst=(LONG,), chance=0.999) for h in (0, 1, 2, 3)]
+    dark = replace(
+        check("arrival_daylight", 0.0, -117.0), unit="min", limit=0.0,
+        facts=(Median(-32.0), OutOfReach(12.0)),
+    )  # fmt: skip
+    hours = [
+        replace(hour(at(h)), checks=(dark,), worst=(dark.name,), chance=0.999) for h in range(4)
+    ]
     hours[3] = replace(hours[3], from_cycle="skerra-2026-05-04T18Z")
     text = shown(lambda c: print_hours(c, hours, MILLFIELD))
     lines = [line.strip() for line in text.splitlines()]
     assert lines.index("Wed 6") < lines.index("Thu 7")
     assert "22:00   00:00+1  go" in text, "the day in UTC is a later one"
+    assert "Crew is there 117 min after dark" in text
     assert "01:00*" in text
     assert "* the newest cycle has not come so far yet" in text
     assert "skerra-2026-05-04T18Z" in text
@@ -96,7 +111,7 @@ def test_an_hour_takes_two_lines_at_most(worst: str) -> None:
         model="other", cycle_id="other-2026-05-05T00Z", verdict=Verdict.NO_GO, score=0.0,
         chance=0.0, apart_km=50.0,
     )  # fmt: skip
-    hours = [replace(hour(at(h)), worst=(worst,), others=(said,)) for h in (6, 7)]
+    hours = [replace(worst_of(hour(at(h)), worst), others=(said,)) for h in (6, 7)]
     paper = StringIO()
     print_hours(Console(file=paper, width=80), hours, MILLFIELD)
     first, second = (
@@ -139,8 +154,9 @@ def test_an_hour_in_full_has_each_part_once_and_its_worst_check_first(parts_apar
 
 def test_what_other_models_say_of_an_hour() -> None:
     other = Opinion(
-        "ifs", "ifs-2026-05-05T00Z", Verdict.NO_GO, 31.0, 0.1, 42.0, 45.0, "Gust 12 m/s"
-    )
+        "ifs", "ifs-2026-05-05T00Z", Verdict.NO_GO, 31.0, 0.1, 42.0, 45.0,
+        replace(check("gust", 0.0), facts=(Told("Gust 12 m/s"),)),
+    )  # fmt: skip
     said = replace(rough(), others=(other,), own_chance=0.9, from_cycle="skerra-2026-05-04T18Z")
     zone = at(0).tzinfo
     assert zone is not None

@@ -10,6 +10,7 @@ from line_watch import REFERENCE, forecast_in, settings_in
 
 from windowwatch.forecast.sources import load_file
 from windowwatch.physics.earth import distance_m
+from windowwatch.scoring.facts import MostThrough
 from windowwatch.scoring.values import Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import open_store
@@ -44,9 +45,7 @@ def test_details_and_airspace_of_a_pass(tmp_path: Path) -> None:
     for hour, detail in zip(hours, details, strict=True):
         crossed = next(check for check in hour.checks if check.name == "airspace")
         assert crossed.verdict is Verdict.NO_GO
-        assert crossed.sentence == (
-            "100 % of flights cross closed airspace, most of them Slab, past the limit of 5 %."
-        )
+        assert (crossed.value, crossed.facts) == (100.0, (MostThrough("Slab"),))
         assert detail is not None
         assert detail.track is not None
         assert len(detail.landing_latitude_deg) == 8

@@ -26,6 +26,7 @@ from windowwatch.physics.flights import Flights, fly
 from windowwatch.physics.paths import fly_paths
 from windowwatch.physics.spread import make_draws
 from windowwatch.scoring.airways import AirWatch, airway_measures, pressure_heights_m
+from windowwatch.scoring.facts import Gap, Missing, MostThrough
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
@@ -182,18 +183,14 @@ def test_humid_air_does_not_lift_a_flight_over_a_ceiling() -> None:
     assert watch.crossings().by_volume.tolist() == [[40, 0, 40]] * 2
 
 
-def test_shares_and_sentences(flown: tuple[Flights, AirWatch]) -> None:
+def test_shares_and_what_is_crossed_most(flown: tuple[Flights, AirWatch]) -> None:
     flights, watch = flown
     second = _hours(flights, GROUND, watch)[1]
     checks = {check.name: check for check in second.checks}
     assert checks["airspace"].value == 100.0
-    assert checks["airspace"].sentence == (
-        "100 % of flights cross closed airspace, most of them Later, past the limit of 5 %."
-    )
+    assert checks["airspace"].facts == (MostThrough("Later"),)
     assert checks["airspace"].verdict is Verdict.NO_GO
-    assert checks["permitted_area"].sentence.startswith(
-        f"{checks['permitted_area'].value:.0f} % of flights leave the permitted area, "
-    )
+    assert checks["permitted_area"].value is not None
 
 
 def test_lost_flights_are_not_known_and_no_file_is_said(flown: tuple[Flights, AirWatch]) -> None:
@@ -208,7 +205,7 @@ def test_lost_flights_are_not_known_and_no_file_is_said(flown: tuple[Flights, Ai
     assert not none.needed
     assert not AirWatch(GROUND, ScoringPlan(), SHAPE).needed
     hour = _hours(flights, Ground(), none)[0]
-    said = {check.name: check.sentence for check in hour.checks}
-    assert said["airspace"] == "Airspace unknown: no airspace is given."
-    assert said["permitted_area"] == "Permitted area unknown: no permitted area is given."
+    missing = {check.name: check.missing for check in hour.checks}
+    assert missing["airspace"] == Missing(Gap.AIRSPACE)
+    assert missing["permitted_area"] == Missing(Gap.PERMITTED_AREA)
     assert hour.verdict is Verdict.UNKNOWN, "a hard limit that cannot be checked refuses the hour"

@@ -17,6 +17,7 @@ from windowwatch.scoring.casualty import (
     casualty_area_m2,
     casualty_expectation,
 )
+from windowwatch.scoring.facts import Gap, Missing
 from windowwatch.scoring.landing import landing_measures
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
@@ -75,9 +76,7 @@ def test_landings_in_town_and_country() -> None:
     assert values[7] == pytest.approx(1412.0, rel=1e-3)
     check = answer(found["casualty"], 0, CASUALTY, CASUALTY.default).check
     assert check.value == pytest.approx((7 * 7.06 + 1412.0) / 8, rel=1e-3)
-    assert check.sentence == (
-        "Casualty expectation 182.7 in a million flights, past the limit of 100."
-    )
+    assert (check.verdict, check.limit) == (Verdict.NO_GO, 100.0)
     lost = day.with_lost(flights, np.arange(8)[None, None] == 0)
     with_lost = {m.name: m for m in landing_measures(lost, day.surface(), Ground(TOWN), PLAN)}
     worse = answer(with_lost["casualty"], 0, CASUALTY, CASUALTY.default).check
@@ -86,19 +85,19 @@ def test_landings_in_town_and_country() -> None:
 
 def test_what_is_not_given_stays_unknown() -> None:
     flights = day.flights()
-    for ground, plan, said in (
-        (Ground(), PLAN, "no map of areas is given"),
-        (Ground(TOWN), replace(PLAN, impact_mass_kg=None), "mass and face of what comes down"),
+    for ground, plan, gap in (
+        (Ground(), PLAN, Gap.AREAS),
+        (Ground(TOWN), replace(PLAN, impact_mass_kg=None), Gap.IMPACT),
     ):
         found = {m.name: m for m in landing_measures(flights, day.surface(), ground, plan)}
         check = answer(found["casualty"], 0, CASUALTY, CASUALTY.default).check
         assert check.verdict is Verdict.UNKNOWN
-        assert said in check.sentence
+        assert check.missing == Missing(gap)
     assert "casualty" not in {
         m.name for m in landing_measures(flights, day.surface(), Ground(TOWN), ScoringPlan())
     }
-    gap = Measure("casualty", np.array([[[1.0, np.nan]]]))
-    assert answer(gap, 0, CASUALTY, CASUALTY.default).check.verdict is Verdict.UNKNOWN
+    hole = Measure("casualty", np.array([[[1.0, np.nan]]]))
+    assert answer(hole, 0, CASUALTY, CASUALTY.default).check.verdict is Verdict.UNKNOWN
 
 
 def test_people_come_from_the_densest_area_and_only_where_the_map_says_so() -> None:

@@ -8,11 +8,11 @@ import launch_days as day
 import numpy as np
 import pytest
 
-from windowwatch.scoring.compare import compare_sites
+from windowwatch.scoring.compare import WantedKind, compare_sites, what_is_wanted
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site, Verdict
-from windowwatch.wording.compare import site_words, what_would_make_it_go
+from windowwatch.wording.compare import wanted_words
 
 
 class Run(NamedTuple):
@@ -38,21 +38,33 @@ def scored(changed: dict[str, Any] | None = None, **flown: Any) -> Hour:
     ("changed", "flown", "wanted"),
     [
         ({}, {}, ()),
-        ({"gust_mps": 11.4}, {}, ("gust 1.4 m/s less",)),
-        ({"gust_mps": 10.01}, {}, ("gust 0.1 m/s less",)),
-        ({"ceiling_m": 210.0}, {}, ("ceiling 90 m more",)),
-        ({"gust_mps": 12.0, "visibility_m": None}, {}, ("gust 2.0 m/s less", "visibility known")),
-        ({"precipitation_rate_mmph": 1.5}, {}, ("rain or snow 0.5 mm/h less",)),
-        ({}, {"draws": 4},
-         ("flights with a landing (only 4 flights have a landing; 8 are needed)",)),
+        ({"gust_mps": 11.4}, {}, ((WantedKind.MARGIN, "gust", -1.4),)),
+        ({"gust_mps": 10.01}, {}, ((WantedKind.MARGIN, "gust", -0.01),)),
+        ({"ceiling_m": 210.0}, {}, ((WantedKind.MARGIN, "ceiling", -90.0),)),
+        ({"gust_mps": 12.0, "visibility_m": None}, {},
+         ((WantedKind.MARGIN, "gust", -2.0), (WantedKind.KNOWN, "visibility", None))),
+        ({"precipitation_rate_mmph": 1.5}, {}, ((WantedKind.MARGIN, "precipitation", -0.5),)),
+        ({}, {"draws": 4}, ((WantedKind.LANDINGS, None, None),)),
         ({"gust_mps": 9.99, "wind_u_10m_mps": 7.9, "precipitation_rate_mmph": 0.99}, {},
-         ("a score of 70 instead of 43",)),  # 100 · 0.05^(5.5/10 · 3/10) · 0.704: all at the floor
+         ((WantedKind.SCORE, None, None),)),  # 100 · 0.05^(5.5/10 · 3/10) · 0.704: all at the floor
     ],
 )  # fmt: skip
 def test_what_would_make_it_go(
-    changed: dict[str, Any], flown: dict[str, Any], wanted: tuple[str, ...]
+    changed: dict[str, Any], flown: dict[str, Any], wanted: tuple[Any, ...]
 ) -> None:
-    assert what_would_make_it_go(scored(changed, **flown), PLAN) == wanted
+    hour = scored(changed, **flown)
+    found = what_is_wanted(hour, PLAN)
+    assert tuple((w.kind, w.check.name if w.check else None) for w in found) == tuple(
+        (kind, name) for kind, name, _ in wanted
+    )
+    for each, (kind, _, margin) in zip(found, wanted, strict=True):
+        if each.check is not None:
+            assert each.check.margin == (None if margin is None else pytest.approx(margin))
+        if kind is WantedKind.SCORE:
+            assert each.have == pytest.approx(43.0, abs=0.5)
+            assert each.needed == 70.0
+        if kind is WantedKind.LANDINGS:
+            assert each.refused == hour.refused is not None
 
 
 def test_a_low_chance_is_named_when_nothing_else_is() -> None:
@@ -70,7 +82,9 @@ def test_a_low_chance_is_named_when_nothing_else_is() -> None:
     hour = score_site(day.SITE, np.array([day.LAUNCH]), day.flights(draws=20, **flown),
                       day.surface(), GROUND, picky)[0]  # fmt: skip
     assert hour.verdict is Verdict.CAUTION
-    assert what_would_make_it_go(hour, picky) == ("a chance of 70 % instead of 60 %",)
+    (wanted,) = what_is_wanted(hour, picky)
+    assert (wanted.kind, wanted.needed) == (WantedKind.CHANCE, 0.7)
+    assert wanted.have == pytest.approx(0.6)
 
 
 def hour_of(site: Site, day_number: int, clock: int, like: Hour, **changed: Any) -> Hour:
@@ -94,11 +108,7 @@ def test_sites_are_ranked_by_the_chance_of_any_go_hour() -> None:
     assert (first.site, second.site) == ("Westlea", "Midlea")
     assert first.chance_any == pytest.approx(0.9)
     assert (first.go_hours, first.in_the_way, first.road_km) == (1, "gust", 4.0)
-    assert (first.go_days, second.go_days) == (1, 2)
-    assert site_words(first) == (
-        "Westlea: 1 go hour on 1 day, chance of at least one 90 % (taking days as independent), "
-        "mostly in the way: gust."
-    )
+    assert first.go_days == 1
     # 23 h local on the 5th is already the 6th in UTC, and still the 5th's best.
     assert [hour.score for hour in second.best] == [90.0, 70.0]
     assert second.chance_any == pytest.approx(1.0 - 0.5 * 0.4)
@@ -126,8 +136,13 @@ def test_stored_checks_of_an_older_version_are_told_in_their_own_numbers() -> No
     old = replace(gust, name="old_check", unit="km", fine=20.0, limit=10.0, margin=-2.34)
     lower = replace(old, fine=5.0, limit=10.0)
     aged = replace(hour, checks=(*hour.checks, old, lower))
-    wanted = what_would_make_it_go(aged, PLAN)
-    assert {"gust 2.0 m/s less", "old check 2.4 km more", "old check 2.4 km less"} == set(wanted)
+    wanted = what_is_wanted(aged, PLAN)
+    assert sorted(each.check.name for each in wanted if each.check) == [
+        "gust", "old_check", "old_check",
+    ]  # fmt: skip
+    assert {"gust 2.0 m/s less", "old check 2.4 km more", "old check 2.4 km less"} == {
+        wanted_words(each) for each in wanted
+    }
     (only,) = compare_sites([day.SITE], [aged], PLAN)
     assert only.in_the_way in {"gust", "old_check"}
 

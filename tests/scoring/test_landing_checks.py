@@ -14,7 +14,8 @@ from windowwatch.ground.values import Ground
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure
-from windowwatch.scoring.flight import flight_measures, lost_reason
+from windowwatch.scoring.facts import Gap, Median, Missing, MostNear
+from windowwatch.scoring.flight import flight_measures, lost_flights
 from windowwatch.scoring.landing import land_fraction_at, landing_measures
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.recovery import daylight_left_min, road_measure
@@ -59,13 +60,11 @@ def test_why_flights_were_lost_is_said_commonest_first() -> None:
     status = np.zeros((2, 8), dtype=np.uint8)
     status[0, :3] = FlightStatus.LEFT_GRID
     status[1, :5] = FlightStatus.LEFT_TIME
-    assert lost_reason(status) == (
-        "of 16 flights 5 ran past the hours of the forecast, 3 left the area of the forecast"
-    )
-    assert lost_reason(np.zeros(4, dtype=np.uint8)) == ""
+    assert lost_flights(status) == (("left_time", 5), ("left_grid", 3))
+    assert lost_flights(np.zeros(4, dtype=np.uint8)) == ()
     for code in FlightStatus:
         if code is not FlightStatus.LANDED:
-            assert lost_reason(np.array([code], dtype=np.uint8)).startswith("of 1 flights 1 ")
+            assert lost_flights(np.array([code], dtype=np.uint8)) == ((code.name.lower(), 1),)
 
 
 def test_water_by_mask_and_by_map() -> None:
@@ -82,7 +81,7 @@ def test_water_by_mask_and_by_map() -> None:
 def test_without_mask_and_map_water_is_unknown() -> None:
     found = landing(day.surface(land=None), Ground())["water"]
     assert np.all(np.isnan(found.values))
-    assert found.missing == "the forecast has no land mask and the map no water"
+    assert found.missing == Missing(Gap.WATER)
 
 
 def test_half_land_is_land_and_less_is_water() -> None:
@@ -121,7 +120,7 @@ def test_longitudes_that_run_on_past_180() -> None:
 def test_no_landing_counts_the_town_and_half_a_kilometre_round_it() -> None:
     found = landing(day.surface(), day.ground())["no_landing"]
     assert found.values[0, 0].tolist() == [0.0, 0.0, 1.0, 1.0, 0.0]
-    assert found.extra == (", most of them near Leaton (town)",)
+    assert found.facts == ((MostNear("Leaton", "town"),),)
     # The fourth spot is 400 m from the town; the lake is not a place one must not land in.
     assert GEOD.inv(-34.0052, 46.0, -34.0, 46.0)[2] == pytest.approx(403.0, abs=1.0)
 
@@ -133,7 +132,7 @@ def test_lost_flights_and_absent_maps_stay_unknown() -> None:
     assert np.all(np.isnan(landing(day.surface(), Ground())["no_landing"].values))
     roads = road_measure(day.flights(), Ground(), PLAN)
     assert np.all(np.isnan(roads.values))
-    assert roads.missing == "no map of roads is given"
+    assert roads.missing == Missing(Gap.ROADS)
 
 
 def test_road_distance_median_and_classes() -> None:
@@ -141,10 +140,12 @@ def test_road_distance_median_and_classes() -> None:
     found = road_measure(flights, day.ground(), PLAN)
     expected = [GEOD.inv(lon, lat, -34.3, lat)[2] / 1000.0 for lat, lon in SPOTS[:4]]
     assert found.values[0, 0, :4] == pytest.approx(expected, rel=1e-3, abs=1e-3)
-    assert found.extra == (" (median 22.8)",)
+    ((median,),) = found.facts
+    assert isinstance(median, Median)
+    assert median.median == pytest.approx(22.8, abs=0.05)
     no_such = ScoringPlan(road_classes=frozenset({RoadClass.PRIMARY}))
-    assert road_measure(flights, day.ground(), no_such).missing == (
-        "the map has none of the roads that count (primary)"
+    assert road_measure(flights, day.ground(), no_such).missing == Missing(
+        Gap.ROAD_CLASSES, ("primary",)
     )
     by_track = ScoringPlan(road_classes=frozenset({RoadClass.TRACK}))
     nearer = road_measure(flights, day.ground(), by_track).values[0, 0, 1]
@@ -155,7 +156,10 @@ def test_an_hour_in_which_nothing_landed_has_no_median() -> None:
     lost = np.ones((2, 1, 8), dtype=bool)
     lost[1] = False
     found = road_measure(day.with_lost(day.flights(2), lost), day.ground(), PLAN)
-    assert found.extra == ("", " (median 0.0)")
+    none, (median,) = found.facts
+    assert none == ()
+    assert isinstance(median, Median)
+    assert median.median == pytest.approx(0.0, abs=0.05)
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,5 @@
 """Checks that ask a ground file: five cells in a row, each with a plain answer."""
 
-import re
 from dataclasses import replace
 from typing import Any
 
@@ -15,6 +14,7 @@ from windowwatch.ground.rasters import MAPPED_BIT, Base, Rasters, encode
 from windowwatch.ground.tags import Cover
 from windowwatch.ground.values import Ground
 from windowwatch.scoring.answer import Measure, answer
+from windowwatch.scoring.facts import Gap, Median, Missing, NeverReached, OutOfReach
 from windowwatch.scoring.hour import score_hour
 from windowwatch.scoring.landing import landing_measures
 from windowwatch.scoring.limits import LIMITS, Limit
@@ -103,32 +103,32 @@ def test_a_crew_that_stands_by_nearer_is_there_first() -> None:
 def test_a_crew_that_is_there_first_is_said_so() -> None:
     given = measures(ground(), (0, 0, 0, 0))
     early = answer(given["crew"], 0, LIMITS["crew"], LIMITS["crew"].default)
-    assert early.check.sentence == (
-        "Crew at the road 20 min before the landing (median 20 min before it), limit 240."
-    )
+    assert (early.check.value, early.check.facts) == (-20.0, (Median(-20.0),))
     assert early.check.verdict is Verdict.GO
     late = answer(measures(ground(), (2, 2))["crew"], 0, LIMITS["crew"], Limit(0.0, 15.0))
-    assert late.check.sentence == (
-        "Crew at the road 20 min after the landing (median 20), past the limit of 15."
-    )
+    assert (late.check.value, late.check.facts) == (20.0, (Median(20.0),))
+    assert late.check.verdict is Verdict.NO_GO
 
 
-def test_a_median_of_the_other_sign_is_said_in_words() -> None:
+def test_a_median_may_have_the_other_sign() -> None:
     """Of four flights three have the crew waiting, and one is out of its reach for long."""
     given = {n: replace(m, never=()) for n, m in measures(ground(), (0, 0, 0, 3)).items()}
-    late = answer(given["crew"], 0, LIMITS["crew"], LIMITS["crew"].default).check.sentence
-    assert "after the landing (median 20 min before it)" in late
-    assert "-" not in late
+    late = answer(given["crew"], 0, LIMITS["crew"], LIMITS["crew"].default).check
+    assert late.value is not None
+    assert late.value > 0.0
+    assert late.facts == (Median(-20.0), OutOfReach(25.0))
     kind = LIMITS["arrival_daylight"]
-    left = answer(given["arrival_daylight"], 0, kind, kind.default).check.sentence
-    assert re.match(r"Crew is there \d+ min after dark \(median 392 min before dark\)", left)
+    left = answer(given["arrival_daylight"], 0, kind, kind.default).check
+    assert left.value is not None
+    assert left.value < 0.0
+    assert left.facts == (Median(392.0), OutOfReach(25.0))
 
 
 def test_the_walk_and_what_is_out_of_reach() -> None:
     found = measures(ground())["walk"]
     assert found.values[0, 0].tolist() == [8.0, 0.5, 20.0, 360.0, 360.0]
-    assert found.extra == (" (median 20), 40 % of flights out of reach",)
-    assert measures(ground(), (0, 1))["walk"].extra == (" (median 4)",)
+    assert found.facts == ((Median(20.0), OutOfReach(40.0)),)
+    assert measures(ground(), (0, 1))["walk"].facts == ((Median(4.25),),)
 
 
 @pytest.mark.parametrize("name", ["walk", "crew", "arrival_daylight"])
@@ -138,7 +138,9 @@ def test_what_nobody_reaches_has_no_number(name: str) -> None:
     check = answer(measures(ground())[name], 0, kind, kind.default).check
     assert check.verdict is Verdict.NO_GO
     assert (check.value, check.margin, check.desirability) == (None, None, 0.0)
-    assert check.sentence == "40 % of flights land where no crew gets to, limit 10 %."
+    (never,) = check.facts
+    assert isinstance(never, NeverReached)
+    assert (never.never_pct, never.aside_pct) == pytest.approx((40.0, 10.0))
     near = answer(measures(ground(), (0, 1))[name], 0, kind, kind.default).check
     assert near.value is not None
 
@@ -162,11 +164,11 @@ def test_without_a_ground_file_every_check_is_unknown() -> None:
     for name, measure in measures(Ground()).items():
         check = answer(measure, 0, LIMITS[name], LIMITS[name].default).check
         assert check.verdict is Verdict.UNKNOWN
-        assert check.sentence.endswith("unknown: no ground file is given.")
+        assert check.missing == Missing(Gap.GROUND_FILE)
 
 
 def test_without_terrain_the_slope_is_unknown() -> None:
-    assert measures(ground(slope_deg=None))["slope"].missing == "the ground file has no terrain"
+    assert measures(ground(slope_deg=None))["slope"].missing == Missing(Gap.LAYER, ("slope_deg",))
 
 
 def test_the_file_alone_answers_water_road_and_no_landing() -> None:
@@ -209,7 +211,7 @@ def test_people_of_the_file_count_for_casualties() -> None:
 
     counted = hurt(ground(people_per_km2=[100, 1000, INF, 0, 10])).values[0, 0]
     assert counted / counted[4] == pytest.approx([10.0, 100.0, 1.0, 0.0, 1.0])
-    assert hurt(ground()).missing == "no map of areas is given"
+    assert hurt(ground()).missing == Missing(Gap.AREAS)
 
 
 def test_an_hour_with_all_checks_of_the_file() -> None:
@@ -247,7 +249,8 @@ def test_the_tracker_must_be_heard_until_the_crew_is_there() -> None:
     assert left[3] < 0.0, "nobody gets there"
     unknown = measures(ground(), plan=replace(PLAN, tracker_h=None))["tracker"]
     check = answer(unknown, 0, LIMITS["tracker"], LIMITS["tracker"].default).check
-    assert check.sentence == "Tracker unknown: [scoring] tracker_h is not given."
+    assert check.missing == Missing(Gap.SETTING, ("tracker_h",))
     short = measures(ground(), (2, 2), replace(PLAN, tracker_h=2.0))["tracker"]
-    said = answer(short, 0, LIMITS["tracker"], LIMITS["tracker"].default).check.sentence
-    assert said == "Tracker falls silent 100 min before the crew is there, past the limit of 0."
+    silent = answer(short, 0, LIMITS["tracker"], LIMITS["tracker"].default).check
+    assert silent.value == pytest.approx(-100.0)
+    assert silent.verdict is Verdict.NO_GO

@@ -8,6 +8,7 @@ import pytest
 
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.physics.spread import footprint
+from windowwatch.scoring.facts import Gap, Missing, NotLanded
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
@@ -36,11 +37,9 @@ def test_cloud_by_level_is_the_worst_of_the_span() -> None:
     layers = {"cloud_low_pct": day.by_step(10, 40, 90), "cloud_middle_pct": 20.0}
     found = _checks(layers)
     assert found["low_cloud"].value == pytest.approx(40.0 + 50.0 * 0.5 / 3.0)  # half an hour on
-    assert found["middle_cloud"].sentence == "Middle cloud 20 %, limit 87.5 %."
+    assert (found["middle_cloud"].value, found["middle_cloud"].limit) == (20.0, 87.5)
     assert found["high_cloud"].verdict is Verdict.UNKNOWN
-    assert found["high_cloud"].sentence == (
-        "High cloud unknown: no high cloud in the forecast for this time."
-    )
+    assert found["high_cloud"].missing == Missing(Gap.FIELD, ("cloud_high_pct",))
 
 
 def test_the_lowest_lifted_index_counts() -> None:
@@ -53,30 +52,29 @@ def test_the_lowest_lifted_index_counts() -> None:
 def test_freezing_rain_counts_members() -> None:
     assert _checks({"freezing_rain": 0.0})["freezing_rain"].verdict is Verdict.GO
     one = _checks({"freezing_rain": day.by_member(1.0, 0.0, 0.0, 0.0)}, members=4)["freezing_rain"]
-    assert one.sentence == "Freezing rain in 25 % of forecasts, past the limit of 10 %."
+    assert (one.value, one.verdict) == (25.0, Verdict.NO_GO)
     soon = _checks({"freezing_rain": day.by_step(0.0, 0.0, 1.0)})["freezing_rain"]
     assert soon.value == 100.0, "before the next step says so it may have begun"
 
 
 @pytest.mark.parametrize(
-    ("now_h", "sentence", "verdict"),
+    ("now_h", "left_h", "verdict"),
     [
-        (-72.0, "Notice: 48 h left until it must be given, limit 0.", Verdict.GO),
-        (-30.0, "Notice: 6 h left until it must be given, limit 0.", Verdict.CAUTION),
-        (-20.0, "Notice should have been given 4 h ago, past the limit of 0.", Verdict.NO_GO),
+        (-72.0, 48.0, Verdict.GO),
+        (-30.0, 6.0, Verdict.CAUTION),
+        (-20.0, -4.0, Verdict.NO_GO),
     ],
 )
-def test_notice_must_still_be_possible(now_h: float, sentence: str, verdict: Verdict) -> None:
+def test_notice_must_still_be_possible(now_h: float, left_h: float, verdict: Verdict) -> None:
     found = _checks(now_h=now_h)["notice"]
-    assert (found.sentence, found.verdict) == (sentence, verdict)
+    assert found.value == pytest.approx(left_h)
+    assert found.verdict is verdict
 
 
 def test_touch_down_is_sinking_and_wind_together() -> None:
     found = _checks(landing_speed_mps=5.0, landing_wind_mps=12.0)["touchdown"]
     assert found.value == pytest.approx(13.0)
-    assert found.sentence == (
-        "Touches down at up to 13.0 m/s, sinking and wind together, past the limit of 12."
-    )
+    assert found.verdict is Verdict.NO_GO
 
 
 def test_height_of_the_landing() -> None:
@@ -97,7 +95,7 @@ def test_search_area_is_that_of_the_ninety_percent_ellipse() -> None:
     assert found.value == pytest.approx(area)
     # a normal cloud: 90 % of it lie within 2.146 standard deviations (chi-square, 4.605)
     assert area == pytest.approx(np.pi * 4.605 * 5.556 * 7.74, rel=0.35)
-    assert found.sentence.startswith("Nine of ten flights land within ")
+    assert found.facts == ()
 
 
 def test_lost_flights_do_not_shrink_the_search_area_unsaid() -> None:
@@ -113,17 +111,17 @@ def test_lost_flights_do_not_shrink_the_search_area_unsaid() -> None:
             "landing_longitude_deg": np.where(status == 0, longitude, np.nan),
         }
         said[lost] = _checks(draws=100, status=status, **where)["search_area"]
-    assert "lost" not in said[0].sentence
-    assert " (3.0 % of flights are lost and not in it), " in said[3].sentence
-    assert " (5.0 % of flights are lost and not in it), " in said[5].sentence
+    assert said[0].facts == ()
+    for lost in (3, 5):
+        (fact,) = said[lost].facts
+        assert isinstance(fact, NotLanded)
+        assert fact.not_landed_pct == pytest.approx(float(lost))
     for lost in (6, 10):
         assert said[lost].verdict is Verdict.UNKNOWN
-        assert said[lost].sentence == (
-            "Search area unknown: too few flights have a landing (at most 5 % may have none)."
-        )
+        assert said[lost].missing == Missing(Gap.LOST_LANDINGS, most_pct=5.0)
 
 
 def test_what_is_not_given_is_said() -> None:
     found = _checks()
-    assert found["battery"].sentence == "Battery unknown: [scoring] battery_h is not given."
+    assert found["battery"].missing == Missing(Gap.SETTING, ("battery_h",))
     assert found["tracker"].verdict is Verdict.UNKNOWN

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure
+from windowwatch.scoring.facts import FromMeanWind, Gap, Missing
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.release import release_measures
@@ -78,7 +79,7 @@ def test_a_missing_gust_is_unknown_unless_the_director_gives_a_factor() -> None:
     # WMO/TD-No. 1555 (Harper, Kepert, Ginger 2010): 3 s gust over 600 s mean, in-land 1.66.
     found = measured({"gust_mps": None}, replace(PLAN, gust_factor=1.66))["gust"]
     assert value(found) == pytest.approx(1.66 * 2.0)
-    assert found.extra == (" (no gust in the forecast; 1.66 x mean wind)",)
+    assert found.facts == ((FromMeanWind(1.66),),)
     # A gust that is there with a gap is a gap, factor or not.
     gap = measured({"gust_mps": np.nan}, replace(PLAN, gust_factor=1.66))["gust"]
     assert np.isnan(value(gap))
@@ -127,7 +128,7 @@ def test_before_the_forecast_begins_nothing_is_known() -> None:
 def test_a_site_off_the_grid_is_unknown_and_says_so() -> None:
     found = measured(site=replace(day.SITE, latitude_deg=60.0))
     assert np.isnan(value(found["wind"]))
-    assert found["gust"].missing == "Midlea lies outside the area of the forecast"
+    assert found["gust"].missing == Missing(Gap.OUTSIDE, ("Midlea",))
 
 
 def test_daylight_is_the_lower_sun_of_release_and_hold() -> None:
@@ -160,9 +161,9 @@ def test_front_is_measured_only_when_it_is_asked() -> None:
     assert value(found) == 6.0  # nothing is known from before the forecast's first step
     later = measured(calm, plan, launch=LAUNCH + 6 * 3600.0)["front"]
     assert value(later) == 12.0
-    assert found.extra == ("",)
+    assert found.facts == ((),)
     off = measured(plan=plan, site=replace(day.SITE, latitude_deg=60.0))["front"]
-    assert off.missing == "Midlea lies outside the area of the forecast"
+    assert off.missing == Missing(Gap.OUTSIDE, ("Midlea",))
 
 
 def test_clearance_binds_release_and_landing() -> None:

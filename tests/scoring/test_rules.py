@@ -15,7 +15,8 @@ from windowwatch.errors import InputError
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.rule_tables import rule_set
-from windowwatch.scoring.rules import Package, RuleSet, Status, classify, limits_of
+from windowwatch.scoring.rules import Package, Question, RuleSet, Status, classify, limits_of
+from windowwatch.wording.rules import class_words
 
 FOLDER = Path(__file__).resolve().parents[2] / "config" / "rules"
 FILES = sorted(FOLDER.glob("*.toml"))
@@ -120,10 +121,10 @@ def test_pounds_and_ounces_are_converted_exactly() -> None:
 def test_what_is_not_known_is_asked_and_no_class_is_given_away() -> None:
     open_force = classify(SERA, [Package(1.0, WIDE)])
     assert open_force.name is None
-    assert open_force.open_questions == ("the impact force that parts payload and balloon",)
-    assert "cannot be said without the impact force" in open_force.said
+    assert open_force.open_questions == (Question.SEPARATION,)
+    assert "cannot be said without the impact force" in class_words(SERA, open_force)
     open_face = classify(SERA, [Package(2.5)], 100.0)
-    assert open_face.open_questions == ("the smallest face of each package",)
+    assert open_face.open_questions == (Question.FACES,)
     # Heavy already for another reason: the open questions change nothing.
     assert classify(SERA, [Package(6.5)]).name == "heavy"
     # Below 2 kg the face does not matter.
@@ -133,12 +134,12 @@ def test_what_is_not_known_is_asked_and_no_class_is_given_away() -> None:
 @pytest.mark.parametrize("rules", [SERA, ICAO, US], ids=["sera", "icao", "us"])
 def test_every_answer_says_who_decides(rules: RuleSet) -> None:
     for force in (None, 100.0):
-        said = classify(rules, [Package(1.0, WIDE)], force).said
+        said = class_words(rules, classify(rules, [Package(1.0, WIDE)], force))
         assert "Local authority and its permission decide; a class is not a permission." in said
 
 
 def test_light_needs_an_authorisation_too_and_that_is_said() -> None:
-    said = classify(SERA, [Package(1.0, WIDE)], 100.0).said
+    said = class_words(SERA, classify(SERA, [Package(1.0, WIDE)], 100.0))
     assert said.startswith("Light by sera 1.1(a). Any unmanned free balloon, light ones too, needs")
 
 

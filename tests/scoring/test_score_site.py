@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 from windowwatch.errors import InputError
 from windowwatch.ground.values import Ground
 from windowwatch.physics.flights import FlightStatus
+from windowwatch.scoring.facts import Gap, Missing
 from windowwatch.scoring.hour import score_hour, score_site
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Part, Verdict
+from windowwatch.scoring.values import Hour, Part, Refusal, RefusalKind, Unanswered, Verdict
 
 PLAN = ScoringPlan()
 GROUND = day.ground()
@@ -74,8 +75,7 @@ def test_a_hard_limit_passed_is_a_veto_and_stands_first(
     hour = scored(weather, **flown)
     assert (hour.verdict, hour.score, hour.chance) == (Verdict.NO_GO, 0.0, 0.0)
     assert verdicts(hour)[name] is Verdict.NO_GO
-    assert "past the limit" in hour.worst[0]
-    assert hour.worst[0] == next(c.sentence for c in hour.checks if c.name == name)
+    assert hour.worst[0] == name
 
 
 @pytest.mark.parametrize(
@@ -99,7 +99,7 @@ def test_a_soft_limit_passed_costs_but_does_not_veto(
     assert hour.verdict is Verdict.CAUTION
     assert hour.score is not None
     assert 40.0 < hour.score < PLAN.go_score
-    assert hour.worst[0] == next(c.sentence for c in hour.checks if c.name == name)
+    assert hour.worst[0] == name
 
 
 def test_night_is_a_veto() -> None:
@@ -137,7 +137,14 @@ def test_a_member_without_data_is_not_go() -> None:
     few = {"gust_mps": day.by_member(3.0, np.nan)}
     refused = scored(few, members=2, draws=8)
     assert (refused.verdict, refused.score, refused.chance) == (Verdict.UNKNOWN, None, None)
-    assert refused.refused == "Gust unknown: no gust in the forecast for this time"
+    assert refused.refused == Refusal(
+        RefusalKind.UNKNOWN_CHECKS, unknown=(Unanswered("gust", LIMITS["gust"].missing),)
+    )
+
+
+def lost_to(*lost: tuple[str, int], landed: int) -> Refusal:
+    """Eight flights, of which so many were lost."""
+    return Refusal(RefusalKind.LOST_FLIGHTS, 8, lost, landed=landed, needed=PLAN.min_flights)
 
 
 def test_too_many_lost_flights_refuse_with_the_reason() -> None:
@@ -145,15 +152,15 @@ def test_too_many_lost_flights_refuse_with_the_reason() -> None:
     flights = day.with_lost(day.flights(), lost, FlightStatus.LEFT_TIME)
     hour = score_site(day.SITE, np.array([day.LAUNCH]), flights, day.surface(), GROUND, PLAN)[0]
     assert hour.verdict is Verdict.UNKNOWN
-    assert hour.refused == "of 8 flights 2 ran past the hours of the forecast"
+    assert hour.refused == lost_to(("left_time", 2), landed=6)
     assert hour.footprint is not None, "what is known of the landings is still told"
     all_lost = day.with_lost(day.flights(), np.ones((1, 1, 8), dtype=bool))
     none = score_site(day.SITE, np.array([day.LAUNCH]), all_lost, day.surface(), GROUND, PLAN)[0]
     assert (none.refused, none.footprint, none.drift_km, none.landing_utc) == (
-        "of 8 flights 8 left the area of the forecast", None, None, None,
+        lost_to(("left_grid", 8), landed=0), None, None, None,
     )  # fmt: skip
     few = scored(draws=4)
-    assert few.refused == "only 4 flights have a landing; 8 are needed"
+    assert few.refused == Refusal(RefusalKind.FEW_FLIGHTS, 4, landed=4, needed=8)
 
 
 def test_a_lost_flight_is_not_go_even_where_only_the_site_is_asked() -> None:
@@ -174,7 +181,8 @@ def test_a_veto_stands_even_when_flights_are_lost() -> None:
 
 def test_without_maps_the_hour_is_refused_until_the_director_leaves_the_checks_out() -> None:
     bare = scored(ground=Ground())
-    assert bare.refused == "No landing unknown: no map of areas is given"
+    assert bare.refused is not None
+    assert bare.refused.unknown == (Unanswered("no_landing", Missing(Gap.AREAS)),)
     asked = {n: limit for n, limit in PLAN.limits.items() if n not in {"no_landing", "road"}}
     told = scored(ground=Ground(), plan=replace(PLAN, limits=asked))
     assert told.verdict is Verdict.GO
@@ -184,14 +192,17 @@ def test_without_maps_the_hour_is_refused_until_the_director_leaves_the_checks_o
 def test_a_soft_check_without_data_keeps_the_hour_at_caution_without_chance() -> None:
     hour = scored({"visibility_m": None})
     assert (hour.verdict, hour.chance, hour.refused) == (Verdict.CAUTION, None, None)
-    assert "Visibility unknown: no visibility in the forecast for this time." in hour.worst
+    assert "visibility" in hour.worst
+    (seen,) = (check for check in hour.checks if check.name == "visibility")
+    assert seen.missing == Missing(Gap.FIELD, ("visibility_m",))
 
 
 def test_clearance_is_asked_when_there_is_one() -> None:
     plan = replace(PLAN, clearance=(day.LAUNCH - 7200.0, day.LAUNCH + 3600.0))
     hour = scored(plan=plan)
     assert hour.verdict is Verdict.NO_GO
-    assert hour.worst[0] == "Clearance is missed by 60 min, past the limit of 0."
+    assert hour.worst[0] == "clearance"
+    assert hour.worst_checks[0].value == pytest.approx(-60.0)
 
 
 def test_hours_come_in_order_and_one_hour_alone_is_the_same() -> None:

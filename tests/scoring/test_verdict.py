@@ -5,9 +5,17 @@ from itertools import pairwise
 
 import pytest
 
+from windowwatch.scoring.facts import Gap, Missing, NeverReached
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Check, Part, Verdict
+from windowwatch.scoring.values import (
+    Check,
+    Part,
+    Refusal,
+    RefusalKind,
+    Unanswered,
+    Verdict,
+)
 from windowwatch.scoring.verdict import (
     FLOOR,
     NEAR,
@@ -15,10 +23,12 @@ from windowwatch.scoring.verdict import (
     rule,
     total_score,
     worst_first,
-    worst_sentences,
+    worst_names,
 )
 
 PLAN = ScoringPlan()
+GAP = Missing(Gap.FIELD, ("a_field",))
+LOST = Refusal(RefusalKind.LOST_FLIGHTS, 16, (("not_rising", 9),), landed=7, needed=8)
 
 
 def check(name: str, wish: float | None = 1.0, *, hard: bool | None = None, past: bool = False,
@@ -36,7 +46,7 @@ def check(name: str, wish: float | None = 1.0, *, hard: bool | None = None, past
         margin=None if wish is None else margin,
         desirability=wish,
         hard=kind.default.hard if hard is None else hard,
-        sentence=f"{name} said.",
+        missing=GAP if wish is None else None,
     )
 
 
@@ -52,21 +62,23 @@ def test_all_fine_is_go_with_full_score() -> None:
 
 def test_a_veto_beats_everything_even_a_refusal() -> None:
     checks = [check("gust", 0.0, past=True), check("precipitation", None), *FINE]
-    ruling = rule(checks, PLAN, 1.0, "no flights")
+    ruling = rule(checks, PLAN, 1.0, LOST)
     assert (ruling.verdict, ruling.score, ruling.refused) == (Verdict.NO_GO, 0.0, None)
     assert ruling.parts[Part.RELEASE] == 0.0
 
 
 def test_lost_flights_refuse() -> None:
-    ruling = rule(FINE, PLAN, 1.0, "of 16 flights 9 did not rise")
+    ruling = rule(FINE, PLAN, 1.0, LOST)
     assert (ruling.verdict, ruling.score) == (Verdict.UNKNOWN, None)
-    assert ruling.refused == "of 16 flights 9 did not rise"
+    assert ruling.refused == LOST
     assert set(ruling.parts.values()) == {None}
 
 
 def test_an_unanswered_hard_limit_refuses_and_a_soft_one_costs() -> None:
     hard = rule([*FINE, check("gust", None, hard=True)], PLAN, None, None)
-    assert (hard.verdict, hard.score, hard.refused) == (Verdict.UNKNOWN, None, "gust said")
+    assert (hard.verdict, hard.score) == (Verdict.UNKNOWN, None)
+    unknown = (Unanswered("gust", GAP),)
+    assert hard.refused == Refusal(RefusalKind.UNKNOWN_CHECKS, unknown=unknown)
     soft = rule([*FINE, check("gust", None, hard=False)], PLAN, None, None)
     assert soft.verdict is Verdict.CAUTION
     assert soft.score is not None
@@ -75,10 +87,11 @@ def test_an_unanswered_hard_limit_refuses_and_a_soft_one_costs() -> None:
     assert soft.score == worst_known.score
 
 
-def test_a_refusal_with_many_reasons_stays_short() -> None:
+def test_a_refusal_names_every_hard_check_that_is_unknown() -> None:
     names = ("wind", "gust", "precipitation", "thunder")
     ruling = rule([check(name, None) for name in names], PLAN, None, None)
-    assert ruling.refused == "wind said; gust said; and 2 more"
+    assert ruling.refused is not None
+    assert tuple(each.check for each in ruling.refused.unknown) == names
 
 
 def test_scores_by_hand() -> None:
@@ -133,7 +146,7 @@ def test_worst_first_vetoes_then_unanswered_then_lost_score() -> None:
     ]
     order = [each.name for each in worst_first(checks, PLAN)]
     assert order == ["water", "gust", "drift", "road", "wind"]
-    assert worst_sentences(checks, PLAN) == ("water said.", "gust said.", "drift said.")
+    assert worst_names(checks, PLAN) == ("water", "gust", "drift")
 
 
 def test_weight_moves_a_check_forward() -> None:
@@ -145,8 +158,8 @@ def test_weight_moves_a_check_forward() -> None:
 def test_when_nothing_costs_the_nearest_to_its_limit_is_named() -> None:
     checks = [check("wind", margin=1.9), check("road", margin=1.2), check("drift", margin=1.5)]
     assert [each.name for each in worst_first(checks, PLAN)] == ["road", "drift", "wind"]
-    assert worst_sentences(checks, PLAN) == ("road said.",)
-    assert worst_sentences([*checks, check("gust", 0.9)], PLAN) == ("gust said.",)
+    assert worst_names(checks, PLAN) == ("road",)
+    assert worst_names([*checks, check("gust", 0.9)], PLAN) == ("gust",)
 
 
 def test_a_soft_limit_that_is_passed_is_named_before_anything_within_its_limit() -> None:
@@ -160,3 +173,15 @@ def test_a_soft_limit_that_is_passed_is_named_before_anything_within_its_limit()
     order = [each.name for each in worst_first(checks, PLAN)]
     assert set(order[:2]) == {"ceiling", "visibility"}
     assert order[2:] == ["drift", "road"]
+
+
+def test_what_nobody_gets_to_is_named_once() -> None:
+    never = (NeverReached(40.0, 10.0),)
+    checks = [
+        replace(check(name, 0.0, past=True, hard=False), facts=never)
+        for name in ("walk", "crew", "arrival_daylight")
+    ]
+    (first,) = worst_names(checks, PLAN)
+    assert first == worst_first(checks, PLAN)[0].name
+    other = replace(checks[1], facts=(NeverReached(50.0, 10.0),))
+    assert len(worst_names([checks[0], other, checks[2]], PLAN)) == 2, "another share is news"

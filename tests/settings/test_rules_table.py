@@ -13,6 +13,7 @@ from windowwatch.cli.checking import check
 from windowwatch.clock import SystemClock
 from windowwatch.errors import SettingsError
 from windowwatch.settings.read import Settings, read_settings
+from windowwatch.wording.rules import check_rule_words, in_force_words
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 EXAMPLE = (CONFIG / "skerra.toml").read_text(encoding="utf-8")
@@ -62,9 +63,10 @@ def test_a_heavy_train_gets_the_rules_limits_and_duties(tmp_path: Path) -> None:
     words = "\n".join(_words(settings))
     assert "sera 3.1(a) (from memory): cloud at most 50 % (below 18 000 m" in words
     assert "sera 5.1.1 asks: tell air traffic services not less than 7 days before" in words
-    assert plan.applied.of_check("visibility").startswith("sera 3.1(b) (from memory): visibility ")
-    assert plan.applied.of_check("gust") == ""
-    assert plan.applied.in_force()[0].startswith("Heavy by sera 1.1(c)(2). ")
+    said = check_rule_words(plan.applied, "visibility")
+    assert said.startswith("sera 3.1(b) (from memory): visibility ")
+    assert check_rule_words(plan.applied, "gust") == ""
+    assert in_force_words(plan.applied)[0].startswith("Heavy by sera 1.1(c)(2). ")
 
 
 def test_limits_need_not_be_laid(tmp_path: Path) -> None:

@@ -1,6 +1,6 @@
 """Passes saved whole and read back exactly."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta, timezone
 from itertools import count
 from typing import Any
@@ -30,7 +30,17 @@ from invented import (
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.values import Check, Hour, Part, Verdict
+from windowwatch.scoring.facts import FACTS, Gap, Missing
+from windowwatch.scoring.values import (
+    Check,
+    Hour,
+    Opinion,
+    Part,
+    Refusal,
+    RefusalKind,
+    Unanswered,
+    Verdict,
+)
 from windowwatch.storage import causes, codec
 from windowwatch.storage.roles import Role
 from windowwatch.storage.store import Store
@@ -233,6 +243,27 @@ numbers = st.floats(allow_nan=False, allow_infinity=False)
 maybe = st.none() | numbers
 words = st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]), max_size=12)
 moments = st.datetimes(datetime(1970, 1, 1), datetime(2100, 1, 1), timezones=st.just(UTC))  # noqa: DTZ001
+texts = st.lists(words, max_size=3).map(tuple)
+counts = st.integers(0, 10**6)
+facts = st.one_of(
+    *(
+        st.builds(kind, **{
+            each.name: words if each.type is str else numbers for each in fields(kind)
+        })
+        for kind in FACTS.values()
+    )
+)  # fmt: skip
+missing = st.builds(Missing, st.sampled_from(Gap), texts, maybe)
+refusals = st.builds(
+    Refusal,
+    kind=st.sampled_from(RefusalKind),
+    flights=counts,
+    lost=st.lists(st.tuples(words, counts), max_size=3).map(tuple),
+    landed=counts,
+    needed=counts,
+    unknown=st.lists(st.builds(Unanswered, words, st.none() | missing), max_size=3).map(tuple),
+    told=words,
+)
 checks = st.builds(
     Check,
     name=words,
@@ -245,7 +276,8 @@ checks = st.builds(
     margin=maybe,
     desirability=maybe,
     hard=st.booleans(),
-    sentence=words,
+    facts=st.lists(facts, max_size=3).map(tuple),
+    missing=st.none() | missing,
 )
 footprints = st.builds(Footprint, numbers, numbers, st.integers(0, 10**6), *[numbers] * 5)
 hours = st.builds(
@@ -261,11 +293,26 @@ hours = st.builds(
     checks=st.lists(checks, max_size=3).map(tuple),
     worst=st.lists(words, max_size=3).map(tuple),
     footprint=st.none() | footprints,
-    refused=st.none() | words,
+    refused=st.none() | refusals,
     drift_km=maybe,
     bearing_deg=maybe,
     road_km=maybe,
     landing_utc=st.none() | moments,
+    others=st.lists(
+        st.builds(
+            Opinion,
+            model=words,
+            cycle_id=words,
+            verdict=st.sampled_from(Verdict),
+            score=maybe,
+            chance=maybe,
+            apart_km=maybe,
+            bearing_deg=maybe,
+            says=st.none() | checks,
+            lacks=texts,
+        ),
+        max_size=2,
+    ).map(tuple),
 )
 
 

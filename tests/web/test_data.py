@@ -124,7 +124,7 @@ def test_an_earlier_cycle_can_be_asked_for(week: Week) -> None:
 
 def test_no_field_of_the_csv_is_a_formula_and_no_gap_a_number() -> None:
     hours = [
-        replace(invented.refused(invented.at(0)), refused="=1+1"),
+        invented.refused(invented.at(0), "=1+1"),
         invented.hour(invented.at(1)),
     ]
     first, second = csv.DictReader(io.StringIO(hours_csv(hours)))
@@ -134,8 +134,8 @@ def test_no_field_of_the_csv_is_a_formula_and_no_gap_a_number() -> None:
 
 
 def test_what_other_models_say_is_told_and_no_interval_of_another_chance() -> None:
-    says = Opinion("ifs", "ifs-2026-05-05T06Z", Verdict.NO_GO, 0.0, 0.2, 12.5, 90.0, "rain",
-                   "ceiling, visibility")  # fmt: skip
+    says = Opinion("ifs", "ifs-2026-05-05T06Z", Verdict.NO_GO, 0.0, 0.2, 12.5, 90.0,
+                   invented.check("rain", 0.0, 9.5), ("ceiling", "visibility"))  # fmt: skip
     alone = invented.hour(invented.at(1), chance=0.8)
     heard = replace(alone, chance=0.5, own_chance=0.8, others=(says,))
     data, before = hour_data(heard), hour_data(alone)
@@ -143,7 +143,8 @@ def test_what_other_models_say_is_told_and_no_interval_of_another_chance() -> No
     assert (data["chance_low"], data["chance_high"]) == (None, None), "70 to 90 % is of the 80 %"
     assert data["others"] == [{
         "model": "ifs", "cycle_id": "ifs-2026-05-05T06Z", "verdict": "no-go", "score": 0.0,
-        "chance": 0.2, "apart_km": 12.5, "bearing_deg": 90.0, "says": "rain",
+        "chance": 0.2, "apart_km": 12.5, "bearing_deg": 90.0,
+        "says": "rain 9.5 m/s, limit 9.0 m/s", "says_check": "rain",
         "lacks": ["ceiling", "visibility"],
     }]  # fmt: skip
     assert (before["own_chance"], before["others"]) == (None, [])

@@ -32,6 +32,7 @@ from windowwatch.web.mapview import draw
 from windowwatch.web.profile import FOOT, TOP, profile
 from windowwatch.web.timeline import front_time, timeline
 from windowwatch.web.values import stamp
+from windowwatch.wording.checks import worst_sentences
 from windowwatch.wording.page import number_words
 
 
@@ -60,7 +61,7 @@ def test_every_check_is_in_the_table_with_value_limit_and_margin(week: Week) -> 
     )
     in_parts = sorted(hour.checks, key=lambda check: list(Part).index(check.part))
     assert rows == [(str(c.verdict), *_numbers(c)) for c in in_parts]
-    for sentence in hour.worst:
+    for sentence in worst_sentences(hour):
         assert sentence in page
 
 

@@ -27,7 +27,8 @@ from invented import (
 )
 
 from windowwatch.physics.earth import destination
-from windowwatch.scoring.values import Hour, Verdict
+from windowwatch.scoring.facts import Told
+from windowwatch.scoring.values import Hour, Refusal, RefusalKind, Verdict
 from windowwatch.windows.causes import (
     BestHourIs,
     BrokeUp,
@@ -269,7 +270,10 @@ TABLE = [
         [refused(at(h)) for h in range(24)],
         WEAKER,
         (
-            NotReadable(((at(6), at(9)),), Refused("the wind at 10 hPa is missing")),
+            NotReadable(
+                ((at(6), at(9)),),
+                Refused(Refusal(RefusalKind.TOLD, told="the wind at 10 hPa is missing")),
+            ),
             LastKnownStands(),
         ),
     ),
@@ -363,7 +367,10 @@ def test_the_best_hour_unread_is_not_held_against_the_rest() -> None:
     partly = [refused(at(6)), hour(at(7), 70), hour(at(8), 70)]
     assert line.read(partly) == ()
     assert line.windows[0].unread == (
-        NotReadable(((at(6), at(6)),), Refused("the wind at 10 hPa is missing")),
+        NotReadable(
+            ((at(6), at(6)),),
+            Refused(Refusal(RefusalKind.TOLD, told="the wind at 10 hPa is missing")),
+        ),
     )
     assert line.read(day({6: 90, 7: 70, 8: 70})) == ()
 
@@ -644,10 +651,12 @@ def test_a_front_that_closes_a_window_is_told_with_its_time(shift_h: float) -> N
             away = abs((passage - each.time_utc).total_seconds()) / 3600.0
             sentence = f"front passage {away:.1f} h from release, limit 6.0 h"
             bad = near and 6 <= each.time_utc.hour < 10
-            front = replace(check("front", 0.0 if bad else 90.0), value=away, sentence=sentence)
+            front = replace(
+                check("front", 0.0 if bad else 90.0), value=away, facts=(Told(sentence),)
+            )
             made = replace(each, checks=(*each.checks, front))
             if bad:
-                made = replace(made, verdict=Verdict.NO_GO, score=0.0, worst=(sentence,))
+                made = replace(made, verdict=Verdict.NO_GO, score=0.0, worst=("front",))
             found.append(made)
         return found
 

@@ -8,7 +8,7 @@ from geodesic import Geod
 from invented import WATCH, against, at, hour, refused, window
 
 from windowwatch.errors import InputError
-from windowwatch.scoring.values import Hour, Verdict
+from windowwatch.scoring.values import Hour, Refusal, RefusalKind, Verdict
 from windowwatch.windows.causes import HoldTable, Refused
 from windowwatch.windows.holds import advice_key, advise, hold_table, is_due
 from windowwatch.windows.values import ChangeKind, Window, WindowState
@@ -66,7 +66,9 @@ def test_an_hour_that_could_not_be_read_is_never_good() -> None:
     assert (found.closing.verdict, found.closing.good) == (Verdict.UNKNOWN, False)
     assert found.last_good_utc == at(7.5), "what comes after a gap is not counted on"
     assert found.rows[2].good, "but it is shown"
-    assert found.closing.why == Refused("the wind at 10 hPa is missing")
+    assert found.closing.why == Refused(
+        Refusal(RefusalKind.TOLD, told="the wind at 10 hPa is missing")
+    )
 
 
 def test_a_landing_that_is_not_known_has_no_way() -> None:

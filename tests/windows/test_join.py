@@ -9,7 +9,7 @@ import pytest
 from invented import DAY, NOW, STEP, at, day, flat, hour, opened, refused
 
 from windowwatch.errors import InputError
-from windowwatch.scoring.values import Verdict
+from windowwatch.scoring.values import Refusal, RefusalKind, Verdict
 from windowwatch.storage.causes import window_from_json, window_to_json
 from windowwatch.windows.causes import NotReadable, Refused
 from windowwatch.windows.values import Window, WindowState
@@ -108,7 +108,7 @@ def test_an_unread_hour_is_never_good_but_keeps_its_place_in_a_known_window() ->
     assert spans((kept,)) == [(6, 10)]
     assert kept.readable
     # Of two reasons for one hour each, that of the earlier hour is told, and the other counted.
-    why = Refused("the wind at 10 hPa is missing")
+    why = Refused(Refusal(RefusalKind.TOLD, told="the wind at 10 hPa is missing"))
     assert kept.unread == (NotReadable(((at(8), at(9)),), why, other_reasons=1),)
 
 

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from invented import against, at, check, cycle, hour, refused, window
 
-from windowwatch.scoring.values import Opinion, Verdict
+from windowwatch.scoring.values import Opinion, Refusal, RefusalKind, Verdict
 from windowwatch.windows import causes as c
 from windowwatch.windows.causes import KINDS, Cause, Causes
 from windowwatch.windows.holds import hold_table
@@ -16,8 +16,8 @@ from windowwatch.wording.phrases import local_to, written
 
 #: Cycle 1 is that of 06 UTC.
 IFS = Opinion("ifs", replace(cycle(1), model="ifs").id, Verdict.NO_GO, 0.0, 0.05, 60.0, 90.0,
-              "Gust 14.0 m/s, limit 9.0 m/s.")  # fmt: skip
-GO = replace(IFS, model="gefs", verdict=Verdict.GO, chance=0.2, says="")
+              check("gust", 0.0, 14.0))  # fmt: skip
+GO = replace(IFS, model="gefs", verdict=Verdict.GO, chance=0.2, says=None)
 NO_GO = c.Against(IFS, no_go=True, apart=False)
 LOWERED = c.ChanceLowered(0.11, 0.15, 0.17, (IFS,))
 MOVED = c.ChanceMovedByOthers(0.8, 0.5, True, (replace(IFS, chance=0.2),))
@@ -60,7 +60,12 @@ TABLE: list[tuple[Causes, str]] = [
         "last known stands until it can.",
     ),
     (
-        (against(), c.NotReadable(((at(6), at(6)),), c.Refused("no wind at 10 hPa."))),
+        (
+            against(),
+            c.NotReadable(
+                ((at(6), at(6)),), c.Refused(Refusal(RefusalKind.TOLD, told="no wind at 10 hPa."))
+            ),
+        ),
         "Gust 9.0 m/s, limit 9.0 m/s; the forecast could not be read for 2026-05-07 06:00 UTC: "
         "no wind at 10 hPa.",
     ),

@@ -9,7 +9,7 @@ import pytest
 from invented import MILLFIELD, NOW, at, change, check, hour, window
 
 from windowwatch.scoring.detail import Drive
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.values import Refusal, RefusalKind, Site
 from windowwatch.windows.causes import (
     BrokeUp,
     CheckAgainst,
@@ -324,7 +324,7 @@ def test_times_in_a_sentence_of_an_earlier_version(
 
 def test_no_line_of_a_notice_mixes_times() -> None:
     """Every time in the site's, UTC once beside it, also inside a reason."""
-    unread = (NotReadable(((at(8), at(8)),), Refused("no wind")),)
+    unread = (NotReadable(((at(8), at(8)),), Refused(Refusal(RefusalKind.TOLD, told="no wind"))),)
     front = check("front", 0.0, 2.0)
     text = body(
         ChangeKind.MOVED,

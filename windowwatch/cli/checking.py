@@ -17,6 +17,7 @@ from windowwatch.notices.values import Message
 from windowwatch.settings.read import Settings
 from windowwatch.storage.ready import existing_store, missing_file
 from windowwatch.watch.area import area_of
+from windowwatch.wording.rules import asked_words, listed_class_words, title_words
 
 
 @dataclass(frozen=True)
@@ -78,8 +79,9 @@ def _check_rules(settings: Settings) -> list[Finding]:
         return [Finding("rules", words)]
     unsaid = applied.found.name is None and bool(applied.found.open_questions)
     return [
-        Finding("rules", words, unsaid and number == applied.CLASS_LINE)
-        for number, words in enumerate(applied.listing())
+        Finding("rules", title_words(applied.rules)),
+        Finding("rules", listed_class_words(applied), unsaid),
+        *(Finding("rules", words) for words in asked_words(applied)),
     ]
 
 

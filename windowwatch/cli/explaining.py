@@ -19,9 +19,15 @@ from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.trail import Trail
 from windowwatch.windows.values import ChangeKind
 from windowwatch.wording.causes import reason
-from windowwatch.wording.checks import opinion_words
+from windowwatch.wording.checks import (
+    check_label,
+    hour_words,
+    opinion_words,
+    refusal_words,
+    worst_sentences,
+)
 from windowwatch.wording.compare import what_would_make_it_go
-from windowwatch.wording.page import check_label, number_words, score_words
+from windowwatch.wording.page import number_words, score_words
 from windowwatch.wording.phrases import (
     day_and_time,
     local_to,
@@ -29,6 +35,7 @@ from windowwatch.wording.phrases import (
     spoken_moment,
     spoken_span,
 )
+from windowwatch.wording.rules import in_force_words
 
 #: Verdicts from the worst to the best; what could not be answered stands before what is go.
 _ORDER = (Verdict.NO_GO, Verdict.UNKNOWN, Verdict.CAUTION, Verdict.GO)
@@ -102,7 +109,7 @@ def _print_list(console: Console, hours: Iterable[Hour], zone: tzinfo) -> None:
             Text(str(hour.verdict), style=COLOURS[hour.verdict]),
             score_words(hour.score),
             share_words(hour.chance),
-            hour.refused or next(iter(hour.worst), "all is well within the limits."),
+            hour_words(hour),
         )
     console.print(table)
 
@@ -116,9 +123,9 @@ def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) ->
     console.print(Text(head, style="bold"))
     if hour.from_cycle:
         print_note(console, f"the newest cycle has not come so far: by cycle {hour.from_cycle}")
-    if hour.refused:
-        print_note(console, f"refused: {hour.refused}")
-    for number, words in enumerate(hour.worst, start=1):
+    if hour.refused is not None:
+        print_note(console, f"refused: {refusal_words(hour.refused)}")
+    for number, words in enumerate(worst_sentences(hour), start=1):
         print_note(console, f"{number}. {words}")
     wanted = what_would_make_it_go(hour, plan)
     if wanted:
@@ -128,7 +135,7 @@ def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) ->
     if hour.others and hour.own_chance is not None:
         print_note(console, f"Chance by its own model alone: {share_words(hour.own_chance)}.")
     console.print(_checks(hour, plan))
-    for words in () if plan.applied is None else plan.applied.in_force():
+    for words in () if plan.applied is None else in_force_words(plan.applied):
         print_note(console, words)
     print_note(console, "!: past its limit it vetoes the hour. worth: 1 is fine, 0 at the limit.")
     console.print()

@@ -66,7 +66,8 @@ def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime)
         lines.append(
             PlanLine(
                 f"{'otherwise ' if number else ''}{way}: {cost.requests} requests, "
-                f"{cost.size_bytes / 1e6:.1f} MB, about {max(cost.minutes, 0.1):.1f} min, from {hosts}"
+                f"{cost.size_bytes / 1e6:.1f} MB, about {max(cost.minutes, 0.1):.1f} min, "
+                f"from {hosts}"
             )
         )
         if cost.requests > MANY_REQUESTS or cost.size_bytes > MANY_BYTES:
@@ -75,8 +76,8 @@ def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime)
                     f"caution: {'this other way' if number else 'this'} is much for one cycle, "
                     f"{cost.requests} requests and {cost.size_bytes / 1e9:.1f} GB"
                     + (", and is taken by itself when the way before it fails" if number else "")
-                    + "; on a slow or metered line watch fewer days, or give a greater step between "
-                    "the forecast hours (step_every_h)",
+                    + "; on a slow or metered line watch fewer days, or give a greater step "
+                    "between the forecast hours (step_every_h)",
                     caution=True,
                 )
             )

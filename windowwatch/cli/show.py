@@ -18,11 +18,11 @@ from windowwatch.scoring.compare import SiteSummary
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording.causes import reason
+from windowwatch.wording.checks import hour_head, hour_words, others_words
 from windowwatch.wording.compare import site_words
 from windowwatch.wording.page import (
     crew_words,
     day_words,
-    others_words,
     score_words,
     utc_words,
     walk_words,
@@ -205,19 +205,13 @@ def _hour_cells(hour: Hour, zone: tzinfo) -> tuple[str | Text, ...]:
         score_words(hour.score),
         share_words(hour.chance),
         lands(hour.drift_km, hour.bearing_deg),
-        _worst(hour),
+        hour_words(hour),
     )
 
 
 def _short(hour: Hour) -> str:
     """Head of what is worst in an hour, two lines of its column: by how much, and of what."""
-    whole = _worst(hour)
-    head = whole.partition(", ")[0].partition(" (")[0].rstrip(".")
-    return shorten(head, _SHORT, placeholder=" …")
-
-
-def _worst(hour: Hour) -> str:
-    return hour.refused or next(iter(hour.worst), "all is well within the limits.")
+    return shorten(hour_head(hour), _SHORT, placeholder=" …")
 
 
 def plain_table(title: str) -> Table:

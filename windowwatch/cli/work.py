@@ -2,6 +2,7 @@
 
 import logging
 import sys
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -30,6 +31,7 @@ from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.rehearsal import Heard, Rehearsal
 from windowwatch.watch.rehearsal import rehearse as replay
 from windowwatch.watch.watching import Watching, Workshop
+from windowwatch.wording.checks import refusal_words
 
 #: In a rehearsal everything is "told" here, and to nobody else.
 TERMINAL = Channel("this terminal", "none://")
@@ -180,8 +182,8 @@ def show_pass(console: Console, result: PassResult, told_before: set[str]) -> No
         f"{decided}",
         highlight=False,
     )
-    for reason in dict.fromkeys(str(hour.refused) for hour in refused):
-        count = sum(hour.refused == reason for hour in refused)
+    reasons = Counter(refusal_words(hour.refused) for hour in refused if hour.refused)
+    for reason, count in reasons.items():
         show.print_note(console, f"refused {count} h: {reason}")
     for words in dict.fromkeys((*result.gaps, *result.remarks)):
         if words not in told_before:

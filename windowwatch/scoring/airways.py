@@ -12,6 +12,7 @@ from windowwatch.physics.atmosphere import specific_humidity, standard_height_m,
 from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.flights import Flights
 from windowwatch.scoring.answer import Measure, nothing_known
+from windowwatch.scoring.facts import Gap, Missing, MostThrough
 from windowwatch.scoring.flight import landed
 from windowwatch.scoring.plan import ScoringPlan
 
@@ -126,26 +127,28 @@ def airway_measures(flights: Flights, ground: Ground, crossings: Crossings | Non
     """The two checks of the paths, shape [N, M, D]; NaN for lost flights."""
     hours, down = flights.status.shape[0], landed(flights)
 
-    def share(name: str, hit: BoolArray | None, missing: str, extra: tuple[str, ...]) -> Measure:
+    def share(
+        name: str, hit: BoolArray | None, gap: Gap, facts: tuple[tuple[MostThrough, ...], ...]
+    ) -> Measure:
         if hit is None:
-            return nothing_known(name, hours, missing)
-        return Measure(name, np.where(down, hit, np.nan), extra)
+            return nothing_known(name, hours, Missing(gap))
+        return Measure(name, np.where(down, hit, np.nan), facts)
 
     airspace = None if crossings is None else crossings.airspace
     left = None if crossings is None else crossings.left
     return [
-        share("airspace", airspace, "no airspace is given", _most_crossed(ground, crossings)),
-        share("permitted_area", left, "no permitted area is given", ()),
+        share("airspace", airspace, Gap.AIRSPACE, _most_crossed(ground, crossings)),
+        share("permitted_area", left, Gap.PERMITTED_AREA, ()),
     ]
 
 
-def _most_crossed(ground: Ground, crossings: Crossings | None) -> tuple[str, ...]:
+def _most_crossed(
+    ground: Ground, crossings: Crossings | None
+) -> tuple[tuple[MostThrough, ...], ...]:
     """Which volume the flights of each hour cross most."""
     if ground.airspace is None or crossings is None or not ground.airspace.closed:
         return ()
     return tuple(
-        f", most of them {ground.airspace.closed[int(np.argmax(counts))].name}"
-        if counts.any()
-        else ""
+        (MostThrough(ground.airspace.closed[int(np.argmax(counts))].name),) if counts.any() else ()
         for counts in crossings.by_volume
     )

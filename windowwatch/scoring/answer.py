@@ -1,4 +1,4 @@
-"""From what flights met to an answered check: value, limit, margin, verdict, sentence.
+"""From what flights met to an answered check: value, limit, margin, verdict.
 
 Missing flights count as the worst there could be. Where that alone decides, the answer is
 `unknown`, unless the limit is passed even if every missing flight were the best there could
@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.scoring.desirability import desirability
+from windowwatch.scoring.facts import Fact, Missing, NeverReached, NotKnown
 from windowwatch.scoring.limits import CheckKind, Limit, Summary
 from windowwatch.scoring.values import Check, Verdict
 
@@ -29,28 +30,28 @@ class Measure:
     values : array [N, M or 1, D or 1]
         In the check's unit; for shares 1 where it happens to the flight and 0 where not.
         NaN where it is not known.
-    extra : tuple of str, empty or [N]
-        Said behind the value, for example which town it is.
-    missing : str
+    facts : tuple of tuple of Fact, empty or [N]
+        What else is known of each hour's value, for example which town it is.
+    missing : Missing, optional
         What is not there, where that is not what the table says.
     doubted : array [N, M or 1, D], optional
         The values with the error of the forecast drawn into them. They decide which flights
         pass, and so the chance; the check's own value is the forecast's.
     worst : float
         For means: what a flight without a value counts as; infinite makes the mean unknown.
-    never : tuple of str, empty or [N]
-        Where not empty: of more flights than are left aside it never comes to a value at all,
-        in words. Such flights stand behind all others with a number past every limit; the
-        check has no number then, so that nobody reads that one.
+    never : tuple of (NeverReached or None), empty or [N]
+        Where there is one: of more flights than are left aside it never comes to a value at
+        all. Such flights stand behind all others with a number past every limit; the check
+        has no number then, so that nobody reads that one.
     """
 
     name: str
     values: FloatArray
-    extra: tuple[str, ...] = ()
-    missing: str = ""
+    facts: tuple[tuple[Fact, ...], ...] = ()
+    missing: Missing | None = None
     doubted: FloatArray | None = None
     worst: float = inf
-    never: tuple[str, ...] = ()
+    never: tuple[NeverReached | None, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -64,7 +65,7 @@ class Answer:
     passes: NDArray[np.bool_] | None
 
 
-def nothing_known(name: str, hours: int, missing: str = "") -> Measure:
+def nothing_known(name: str, hours: int, missing: Missing | None = None) -> Measure:
     """A measure of which no value is known."""
     return Measure(name, np.full((hours, 1, 1), np.nan), missing=missing)
 
@@ -99,12 +100,13 @@ def answer(
         return Answer(_unknown(kind, limit, measure.missing or kind.missing), None)
     if not kind.in_chance:
         passes = np.ones(values.shape, dtype=np.bool_)
-    extra = measure.extra[hour] if measure.extra else ""
+    facts = measure.facts[hour] if measure.facts else ()
     if kind.summary is Summary.SHARE and np.any(np.isnan(values)):
-        extra += f" ({100 * np.mean(np.isnan(values)):.0f} % not known, counted in)"
-    check = _known(kind, limit, value, extra)
-    if measure.never and measure.never[hour] and check.verdict is Verdict.NO_GO:
-        check = replace(check, value=None, margin=None, sentence=measure.never[hour])
+        facts = (*facts, NotKnown(100.0 * float(np.mean(np.isnan(values)))))
+    check = _known(kind, limit, value, facts)
+    never = measure.never[hour] if measure.never else None
+    if never is not None and check.verdict is Verdict.NO_GO:
+        check = replace(check, value=None, margin=None, facts=(never,))
     return Answer(check, passes)
 
 
@@ -149,9 +151,8 @@ def is_past(kind: CheckKind, value: float, bound: float) -> bool:
     return value < bound if kind.higher_is_better else value > bound
 
 
-def _known(kind: CheckKind, limit: Limit, value: float, extra: str) -> Check:
-    past = is_past(kind, value, limit.limit)
-    if past:
+def _known(kind: CheckKind, limit: Limit, value: float, facts: tuple[Fact, ...]) -> Check:
+    if is_past(kind, value, limit.limit):
         verdict = Verdict.NO_GO
     elif is_past(kind, value, limit.fine):
         verdict = Verdict.CAUTION
@@ -171,12 +172,11 @@ def _known(kind: CheckKind, limit: Limit, value: float, extra: str) -> Check:
         margin=value - limit.limit if kind.higher_is_better else limit.limit - value,
         desirability=float(wish),
         hard=limit.hard,
-        sentence=_sentence(kind, limit, value, extra, past),
+        facts=facts,
     )
 
 
-def _unknown(kind: CheckKind, limit: Limit, missing: str) -> Check:
-    label = kind.name.replace("_", " ")
+def _unknown(kind: CheckKind, limit: Limit, missing: Missing) -> Check:
     return Check(
         name=kind.name,
         part=kind.part,
@@ -188,26 +188,5 @@ def _unknown(kind: CheckKind, limit: Limit, missing: str) -> Check:
         margin=None,
         desirability=None,
         hard=limit.hard,
-        sentence=f"{label[:1].upper()}{label[1:]} unknown: {missing}.",
+        missing=missing,
     )
-
-
-def _sentence(kind: CheckKind, limit: Limit, value: float, extra: str, past: bool) -> str:
-    """Value and limit in words; never "10.0, past the limit of 10"."""
-    decimals = kind.decimals
-    while isfinite(value) and value != limit.limit and decimals < 4:
-        if float(f"{value:.{decimals}f}") != limit.limit:
-            break
-        decimals += 1
-    number = f"{value:.{decimals}f}"
-    number = number.lstrip("-") if float(number) == 0.0 else number
-    gap = "" if kind.unit == "°" else " "
-    of_limit = f"{limit.limit:g}{gap + kind.unit if kind.unit in {'%', '°'} else ''}"
-    bound = f"past the limit of {of_limit}" if past else f"limit {of_limit}"
-    sentence = kind.sentence
-    if kind.sentence_below and number.startswith("-"):
-        sentence, number = kind.sentence_below, number.lstrip("-")
-    if value >= kind.none_from:
-        sentence = kind.sentence_none
-    text = sentence.format(value=f"{number}{gap}{kind.unit}", extra=extra, bound=bound)
-    return text[:1].upper() + text[1:]

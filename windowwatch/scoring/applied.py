@@ -1,17 +1,15 @@
-"""A rule set put to use: the class of a train, what it lays on the checks, and both in words."""
+"""A rule set put to use: the class of a train, and what it lays on the checks."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar
 
-from windowwatch.scoring.limits import LIMITS, Limit
+from windowwatch.scoring.limits import Limit
 from windowwatch.scoring.rules import (
     Classification,
     Duty,
     Package,
     RuleLimit,
     RuleSet,
-    Status,
     classify,
     limits_of,
 )
@@ -61,48 +59,3 @@ class AppliedRules:
         """The longest notice that the rule asks of this class; None for none. [h]"""
         asked = [each.notice_h for each in self.duties_here if each.notice_h is not None]
         return max(asked, default=None)
-
-    def of_check(self, name: str) -> str:
-        """Which entries of the rule are about a check, in words; empty for none."""
-        return "; ".join(_of_limit(self.rules, each) for each in self.limits_here
-                         if each.check == name and self.laid)  # fmt: skip
-
-    def in_force(self) -> tuple[str, ...]:
-        """The class, and where the rule's limits lie on the checks: for below an hour."""
-        return (self.found.said, *(_of_limit(self.rules, each) for each in self.limits_here
-                                   if self.laid))  # fmt: skip
-
-    #: Which line of `listing` names the class.
-    CLASS_LINE: ClassVar[int] = 1
-
-    def listing(self) -> tuple[str, ...]:
-        """The whole rule set in words: title, class, limits, duties, and who decides."""
-        rules = self.rules
-        unknown = "" if self.found.name else " (the class is not known: nothing is laid on checks)"
-        return (
-            f"{rules.title}: {rules.source}; edition {rules.edition}, "
-            f"collected on {rules.collected_on:%Y-%m-%d}",
-            f"{self.found.said}{unknown}",
-            *(
-                f"{_of_limit(rules, each)}" + ("" if self.laid else " (not laid on the checks)")
-                for each in self.limits_here
-            ),
-            *(
-                f"{rules.name} {each.paragraph}{_known(each.status)} asks: {each.says}"
-                for each in self.duties_here
-            ),
-        )
-
-
-def _known(status: Status) -> str:
-    return "" if status is Status.CONFIRMED else f" ({status})"
-
-
-def _of_limit(rules: RuleSet, limit: RuleLimit) -> str:
-    kind = LIMITS[limit.check]
-    side = "at least" if kind.higher_is_better else "at most"
-    label = limit.check.replace("_", " ")
-    return (
-        f"{rules.name} {limit.paragraph}{_known(limit.status)}: {label} {side} "
-        f"{limit.bound:g} {kind.unit} ({limit.says})"
-    )

@@ -1,17 +1,83 @@
-"""How sites compare over a span of hours."""
+"""What would make an hour go, and how sites compare over a span of hours. No words."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from enum import StrEnum
 from math import prod
 from statistics import median
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Site, Verdict
+from windowwatch.scoring.values import Check, Hour, Refusal, Site, Verdict
 from windowwatch.scoring.verdict import worst_first
+
+
+class WantedKind(StrEnum):
+    """What stands between an hour and `go`."""
+
+    MARGIN = "margin"  #: a check by its margin
+    KNOWN = "known"  #: a check that could be answered
+    REACHED = "reached"  #: landings that a crew gets to
+    LANDINGS = "landings"  #: flights with a landing
+    SCORE = "score"
+    CHANCE = "chance"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """One thing that stands between an hour and `go`.
+
+    Parameters
+    ----------
+    kind : WantedKind
+    check : Check or None
+        The one that stands in the way.
+    refused : Refusal or None
+        What flights were lost to, for `LANDINGS`.
+    have, needed : float or None
+        Score [0-100] or chance [1] as it is and as it must be.
+    """
+
+    kind: WantedKind
+    check: Check | None = None
+    refused: Refusal | None = None
+    have: float | None = None
+    needed: float | None = None
+
+
+def what_is_wanted(hour: Hour, plan: ScoringPlan) -> tuple[Wanted, ...]:
+    """What stands between an hour and `go`, the worst first; empty when it is `go`.
+
+    Parameters
+    ----------
+    hour : Hour
+    plan : ScoringPlan
+        The one it was scored by.
+    """
+    if hour.verdict is Verdict.GO:
+        return ()
+    wanted = [
+        _wanted(check)
+        for check in worst_first(hour.checks, plan)
+        if check.verdict in {Verdict.NO_GO, Verdict.UNKNOWN}
+    ]
+    if hour.refused is not None and not any(c.verdict is Verdict.UNKNOWN for c in hour.checks):
+        wanted.append(Wanted(WantedKind.LANDINGS, refused=hour.refused))
+    if hour.score is not None and not wanted and hour.score < plan.go_score:
+        wanted.append(Wanted(WantedKind.SCORE, have=hour.score, needed=plan.go_score))
+    if hour.chance is not None and hour.chance < plan.go_chance and not wanted:
+        wanted.append(Wanted(WantedKind.CHANCE, have=hour.chance, needed=plan.go_chance))
+    return tuple(wanted)
+
+
+def _wanted(check: Check) -> Wanted:
+    if check.margin is not None:
+        return Wanted(WantedKind.MARGIN, check)
+    unknown = check.verdict is Verdict.UNKNOWN
+    return Wanted(WantedKind.KNOWN if unknown else WantedKind.REACHED, check)
 
 
 class Run(Protocol):
@@ -42,8 +108,6 @@ class SiteSummary:
     best : tuple of Hour
         The best hour of each local day that has one better than `no-go`, in order.
     go_hours, caution_hours, unknown_hours : int
-    go_days : int
-        How many of the `best` hours are go.
     chance_any : float or None
         Chance that at least one of the `best` hours is go, as if days were independent;
         they are not quite, so it is a little too high. None when no chance is known. [1]
@@ -51,6 +115,8 @@ class SiteSummary:
         Medians over the `best` hours.
     in_the_way : str or None
         Name of the check that most often is the worst by day when the hour is not go.
+    go_days : int
+        Local days whose best hour is `go`.
     walk_min, crew_min : float or None
         Medians over the `best` hours of what 90 % of flights keep to: walk from the road, and
         how long after the landing (before: negative) the crew is at that road. [min]
@@ -67,7 +133,7 @@ class SiteSummary:
     drift_km: float | None
     road_km: float | None
     in_the_way: str | None
-    go_days: int = 0
+    go_days: int
     walk_min: float | None = None
     crew_min: float | None = None
     window_count: int = 0

@@ -8,16 +8,6 @@ from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.units import KELVIN_AT_0_C
 
-#: What became of flights that have no landing, as a person reads it.
-LOST_WORDS = {
-    FlightStatus.LEFT_GRID: "left the area of the forecast",
-    FlightStatus.LEFT_TIME: "ran past the hours of the forecast",
-    FlightStatus.MISSING_AIR: "met a gap in the forecast",
-    FlightStatus.NOT_RISING: "did not rise",
-    FlightStatus.TOO_LONG: "stayed up too long",
-    FlightStatus.NEAR_POLE: "came too near a pole",
-}
-
 
 def landed(flights: Flights) -> NDArray[np.bool_]:
     """Which flights have a landing; shape of the flights."""
@@ -48,9 +38,14 @@ def flight_measures(
     ]
 
 
-def lost_reason(status: NDArray[np.uint8]) -> str:
-    """How many flights have no landing, and why: "9 of 112 flights left the area …"."""
-    counts = [(int(np.count_nonzero(status == code)), words) for code, words in LOST_WORDS.items()]
-    counts = sorted((pair for pair in counts if pair[0]), key=lambda pair: -pair[0])
-    parts = [f"{count} {words}" for count, words in counts]
-    return f"of {status.size} flights {', '.join(parts)}" if parts else ""
+def lost_flights(status: NDArray[np.uint8]) -> tuple[tuple[str, int], ...]:
+    """What became of flights that have no landing, and of how many; the most first.
+
+    Named as `physics.flights.FlightStatus` does it, in small letters.
+    """
+    counts = [
+        (code.name.lower(), int(np.count_nonzero(status == code)))
+        for code in FlightStatus
+        if code is not FlightStatus.LANDED
+    ]
+    return tuple(sorted((pair for pair in counts if pair[1]), key=lambda pair: -pair[1]))

@@ -15,14 +15,14 @@ from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.airways import Crossings, airway_measures
 from windowwatch.scoring.answer import Answer, Measure, answer
 from windowwatch.scoring.chance import independent_count, wilson_interval
-from windowwatch.scoring.flight import flight_measures, landed, lost_reason
+from windowwatch.scoring.flight import flight_measures, landed, lost_flights
 from windowwatch.scoring.landing import landing_measures
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.recovery import recovery_measures, search_measure
 from windowwatch.scoring.release import release_measures
-from windowwatch.scoring.values import Hour, Site
-from windowwatch.scoring.verdict import rule, worst_sentences
+from windowwatch.scoring.values import Hour, Refusal, RefusalKind, Site
+from windowwatch.scoring.verdict import rule, worst_names
 
 FloatArray = NDArray[np.float64]
 
@@ -152,7 +152,7 @@ def _hour(
         chance_high=high,
         parts=ruling.parts,
         checks=checks,
-        worst=worst_sentences(checks, plan),
+        worst=worst_names(checks, plan),
         footprint=None,
         refused=ruling.refused,
         road_km=None if road is None else _median(road.values[index]),
@@ -176,14 +176,18 @@ def _chance(
     return share, *wilson_interval(share, independent_count(passes))
 
 
-def _too_few(flights: Flights, down: NDArray[np.bool_], plan: ScoringPlan) -> str | None:
+def _too_few(flights: Flights, down: NDArray[np.bool_], plan: ScoringPlan) -> Refusal | None:
     """Why the flights of an hour cannot be used; None if they can."""
     known = int(np.count_nonzero(down))
     if known < down.size * (1.0 - plan.max_lost_share) - 1e-9:
-        return lost_reason(flights.status)
-    if known < plan.min_flights:
-        return f"only {known} flights have a landing; {plan.min_flights} are needed"
-    return None
+        kind = RefusalKind.LOST_FLIGHTS
+    elif known < plan.min_flights:
+        kind = RefusalKind.FEW_FLIGHTS
+    else:
+        return None
+    return Refusal(
+        kind, down.size, lost_flights(flights.status), landed=known, needed=plan.min_flights
+    )
 
 
 def _spot(flights: Flights) -> Footprint | None:

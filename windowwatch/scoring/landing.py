@@ -9,6 +9,7 @@ from windowwatch.physics.flights import Flights
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.casualty import casualty_expectation
+from windowwatch.scoring.facts import Fact, Gap, Missing, MostNear
 from windowwatch.scoring.flight import landed
 from windowwatch.scoring.mapped import Landings
 from windowwatch.scoring.plan import ScoringPlan
@@ -67,11 +68,7 @@ def _water(flights: Flights, surface: SurfaceGrid, ground: Ground) -> Measure:
     mapped = ground.areas is not None and AreaKind.WATER in ground.areas.kinds
     here = Landings.of(flights, ground)
     if surface.land_fraction is None and not mapped and here is None:
-        return nothing_known(
-            "water",
-            flights.status.shape[0],
-            "the forecast has no land mask and the map no water",
-        )
+        return nothing_known("water", flights.status.shape[0], Missing(Gap.WATER))
     down = landed(flights)
     latitude, longitude = _points(flights, down)
     wet = np.zeros(latitude.size)
@@ -97,7 +94,7 @@ def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
         near = here.near(plan.no_landing_kinds, plan.no_landing_distance_m)
     if ground.areas is None:
         if here is None or near is None:
-            return nothing_known("no_landing", hours, "no map of areas is given")
+            return nothing_known("no_landing", hours, Missing(Gap.AREAS))
         return Measure("no_landing", here.spread(near))
     down = landed(flights)
     # A little farther than asked: what is exactly that far must be found by rounding, too.
@@ -106,25 +103,25 @@ def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     )
     hit = (index >= 0) & (distance <= plan.no_landing_distance_m)
     launch = np.broadcast_to(np.arange(hours)[:, None, None], down.shape)[down]
-    extra = [""] * hours
+    facts: list[tuple[Fact, ...]] = [()] * hours
     for hour in np.unique(launch[hit]):
         areas, counts = np.unique(index[hit & (launch == hour)], return_counts=True)
         area = ground.areas.areas[areas[np.argmax(counts)]]
-        extra[hour] = f", most of them near {area.name} ({area.kind})"
+        facts[hour] = (MostNear(area.name, str(area.kind)),)
     if near is not None:
         hit |= near == 1.0
-    return Measure("no_landing", _spread(hit.astype(np.float64), down), tuple(extra))
+    return Measure("no_landing", _spread(hit.astype(np.float64), down), tuple(facts))
 
 
 def _casualty(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     """Expected casualties of each landing, in a million flights."""
     hours = flights.status.shape[0]
     if plan.impact is None:
-        return nothing_known("casualty", hours, "mass and face of what comes down are not given")
+        return nothing_known("casualty", hours, Missing(Gap.IMPACT))
     here = Landings.of(flights, ground)
     counted = here is not None and PEOPLE in here.rasters.layers
     if ground.areas is None and not counted:
-        return nothing_known("casualty", hours, "no map of areas is given")
+        return nothing_known("casualty", hours, Missing(Gap.AREAS))
     down = landed(flights)
     people, most = np.full(np.count_nonzero(down), np.nan), 0.0
     if ground.areas is not None:

@@ -12,13 +12,14 @@ from windowwatch.ground.tags import Cover
 from windowwatch.ground.values import Ground
 from windowwatch.physics.flights import Flights
 from windowwatch.scoring.answer import Measure, nothing_known
+from windowwatch.scoring.facts import Fact, Gap, Median, Missing, NeverReached, OutOfReach
 from windowwatch.scoring.flight import landed
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
 
 FloatArray = NDArray[np.float64]
 
-NO_FILE = "no ground file is given"
+NO_FILE = Missing(Gap.GROUND_FILE)
 #: A walk or a drive that takes longer, or cannot be made at all, counts as this long. [min]
 LONGEST_WALK_MIN, LONGEST_DRIVE_MIN = 360.0, 720.0
 #: … and an arrival is never said to be later after dark than this. [min]
@@ -127,7 +128,7 @@ def _land(here: Landings, plan: ScoringPlan) -> list[Measure]:
     slope = (
         Measure("slope", here.spread(rasters.value("slope_deg", units)))
         if "slope_deg" in rasters.layers
-        else nothing_known("slope", here.down.shape[0], "the ground file has no terrain")
+        else nothing_known("slope", here.down.shape[0], Missing(Gap.LAYER, ("slope_deg",)))
     )
     return [
         Measure("built_up", here.spread(built)),
@@ -155,7 +156,7 @@ def _reached(
     drive = here.spread(rasters.drive_min([site.name, *ground.crews], units)) * plan.drive_factor
     walk = here.spread(rasters.value("walk_min", units))
     unreached = np.where(here.down, np.isinf(walk) | np.isinf(drive), False)
-    never = tuple(_never_words(hour, plan.quantile) for hour in unreached)
+    never = tuple(_never(hour, plan.quantile) for hour in unreached)
     drive = np.minimum(drive, LONGEST_DRIVE_MIN)
     walk = np.minimum(walk, LONGEST_WALK_MIN)
     launch = np.asarray(launch_unix_s, dtype=np.float64)[:, None, None]
@@ -168,40 +169,28 @@ def _reached(
         tracker = Measure("tracker", 60.0 * plan.tracker_h - plan.setup_min - there)
     return [
         tracker,
-        Measure("crew", late, _reach_words(late, unreached, below="{} min before it"), never=never),
-        Measure("walk", walk, _reach_words(walk, unreached), never=never),
-        Measure(
-            "arrival_daylight",
-            left,
-            _reach_words(left, unreached, "{} min before dark", "{} min after dark"),
-            never=never,
-        ),
+        Measure("crew", late, _reach(late, unreached), never=never),
+        Measure("walk", walk, _reach(walk, unreached), never=never),
+        Measure("arrival_daylight", left, _reach(left, unreached), never=never),
     ]
 
 
-def _never_words(unreached: NDArray[np.bool_], quantile: float) -> str:
-    """What is said where the crew gets to fewer landings than must be good; else nothing."""
+def _never(unreached: NDArray[np.bool_], quantile: float) -> NeverReached | None:
+    """Where the crew gets to fewer landings than must be good: how many it does not get to."""
     share = float(np.mean(unreached))
     if share <= 1.0 - quantile:
-        return ""
-    aside = 100.0 * (1.0 - quantile)
-    return f"{100.0 * share:.0f} % of flights land where no crew gets to, limit {aside:.0f} %."
+        return None
+    return NeverReached(100.0 * share, 100.0 * (1.0 - quantile))
 
 
-def _reach_words(
-    values: FloatArray, unreached: NDArray[np.bool_], above: str = "{}", below: str = "-{}"
-) -> tuple[str, ...]:
-    """Median of each hour, and the share of flights that nobody can get to.
-
-    `above` and `below` say a median from 0 on, and one below 0, which is then without its sign:
-    beside a value of the other sign a bare number would be read the wrong way round.
-    """
-    words = []
+def _reach(values: FloatArray, unreached: NDArray[np.bool_]) -> tuple[tuple[Fact, ...], ...]:
+    """Median of each hour, and the share of flights that nobody can get to."""
+    facts = []
     for hour, lost in zip(values, unreached, strict=True):
-        said = ""
+        here: list[Fact] = []
         if np.any(np.isfinite(hour)):
-            middle = round(float(np.nanmedian(hour)))
-            said = f" (median {(above if middle >= 0 else below).format(abs(middle))})"
-        share = 100.0 * np.mean(lost)
-        words.append(said + (f", {share:.0f} % of flights out of reach" if share >= 0.5 else ""))
-    return tuple(words)
+            here.append(Median(float(np.nanmedian(hour))))
+        if np.any(lost):
+            here.append(OutOfReach(100.0 * float(np.mean(lost))))
+        facts.append(tuple(here))
+    return tuple(facts)

@@ -131,10 +131,10 @@ def _seen_by(hour: Hour, cycle: Cycle) -> Cycle:
     return cycle if hour.from_cycle is None else Cycle.of_id(hour.from_cycle)
 
 
-def _lacking(ours: Hour, theirs: Hour) -> str:
+def _lacking(ours: Hour, theirs: Hour) -> tuple[str, ...]:
     """Checks that we have answered and they were not asked."""
     asked = {check.name for check in theirs.checks}
-    return ", ".join(
+    return tuple(
         check.name
         for check in ours.checks
         if check.name not in asked and check.verdict is not Verdict.UNKNOWN
@@ -149,7 +149,7 @@ def _counted(ours: Hour, theirs: Hour, opinion: Opinion) -> float | None:
 
 
 def _opinion(
-    hour: Hour, cycle: Cycle, km: float | None, towards: float | None, lacks: str
+    hour: Hour, cycle: Cycle, km: float | None, towards: float | None, lacks: tuple[str, ...]
 ) -> Opinion:
     return Opinion(
         model=cycle.model,
@@ -159,7 +159,7 @@ def _opinion(
         chance=hour.chance,
         apart_km=km,
         bearing_deg=towards,
-        says="" if hour.verdict is Verdict.GO else next(iter(hour.worst), ""),
+        says=None if hour.verdict is Verdict.GO else next(iter(hour.worst_checks), None),
         lacks=lacks,
     )
 

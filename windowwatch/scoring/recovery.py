@@ -10,6 +10,7 @@ from windowwatch.physics.flights import Flights
 from windowwatch.physics.spread import Footprint
 from windowwatch.physics.sun import RISE_SET_DEG, solar_elevation_deg, sunset_unix_s
 from windowwatch.scoring.answer import Measure, nothing_known
+from windowwatch.scoring.facts import Gap, Median, Missing, NotLanded
 from windowwatch.scoring.flight import landed
 from windowwatch.scoring.mapped import Landings, mapped_measures
 from windowwatch.scoring.plan import ScoringPlan
@@ -44,10 +45,10 @@ def road_measure(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure
     hours = flights.status.shape[0]
     here = Landings.of(flights, ground) if ground.roads is None else None
     if ground.roads is None and here is None:
-        return nothing_known("road", hours, "no map of roads is given")
+        return nothing_known("road", hours, Missing(Gap.ROADS))
     if ground.roads is not None and not ground.roads.classes & plan.road_classes:
-        wanted = ", ".join(sorted(plan.road_classes))
-        return nothing_known("road", hours, f"the map has none of the roads that count ({wanted})")
+        wanted = tuple(sorted(plan.road_classes))
+        return nothing_known("road", hours, Missing(Gap.ROAD_CLASSES, wanted))
     down = landed(flights)
     away = np.full(down.shape, np.nan)
     if here is not None:  # the file has drivable roads in one layer, whatever their class
@@ -59,11 +60,13 @@ def road_measure(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure
             plan.road_classes,
         )
     away /= 1000.0
-    extra = tuple(
-        f" (median {np.nanmedian(here):.1f})" if np.any(known) else ""
-        for here, known in zip(away, down, strict=True)
-    )
-    return Measure("road", away, extra)
+    return Measure("road", away, tuple(_median(each) for each in away))
+
+
+def _median(values: FloatArray) -> tuple[Median, ...]:
+    """Median of the values that are known; none where no value is."""
+    known = values[~np.isnan(values)]
+    return (Median(float(np.median(known))),) if known.size else ()
 
 
 def search_measure(spots: Sequence[Footprint | None], flights: Flights) -> Measure:
@@ -79,12 +82,9 @@ def search_measure(spots: Sequence[Footprint | None], flights: Flights) -> Measu
         else np.pi * spot.major_90_m * spot.minor_90_m / 1e6
         for spot, share in zip(spots, lost, strict=True)
     ]
-    extra = tuple(
-        f" ({100.0 * share:.1f} % of flights are lost and not in it)" if share > 0.0 else ""
-        for share in lost
-    )
-    missing = f"too few flights have a landing (at most {100.0 * MOST_LOST:.0f} % may have none)"
-    return Measure("search_area", np.array(areas).reshape(-1, 1, 1), extra, missing)
+    facts = tuple((NotLanded(100.0 * float(share)),) if share > 0.0 else () for share in lost)
+    missing = Missing(Gap.LOST_LANDINGS, most_pct=100.0 * MOST_LOST)
+    return Measure("search_area", np.array(areas).reshape(-1, 1, 1), facts, missing)
 
 
 def daylight_left_min(

@@ -11,6 +11,7 @@ from windowwatch.physics.flights import Flights
 from windowwatch.physics.sun import solar_elevation_deg
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure, nothing_known
+from windowwatch.scoring.facts import AtLeast, Fact, FromMeanWind, Gap, Missing
 from windowwatch.scoring.front import FAR_H, hours_from_front
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.span import (
@@ -89,14 +90,14 @@ def _weather(
     try:
         series = surface.at(site.latitude_deg, site.longitude_deg)
     except InputError:
-        missing = f"{site.name} lies outside the area of the forecast"
+        missing = Missing(Gap.OUTSIDE, (site.name,))
         return [nothing_known(name, launch.size, missing) for name in WEATHER_CHECKS]
     weather = _Span(series.time_unix_s, series.values, launch, plan)
     extra = []
     if "front" in plan.limits:
         away = hours_from_front(series.time_unix_s, series.values, site.latitude_deg, launch)
-        said = tuple(" or more" if np.all(hours >= FAR_H) else "" for hours in away)
-        extra.append(Measure("front", away[:, :, None], said))
+        facts = tuple((AtLeast(),) if np.all(hours >= FAR_H) else () for hours in away)
+        extra.append(Measure("front", away[:, :, None], facts))
     return [
         *extra,
         weather.wind(),
@@ -156,8 +157,7 @@ class _Span:
         speed = self._speed("wind_u_10m_mps", "wind_v_10m_mps")
         if factor is None or speed is None:
             return self._missing("gust")
-        said = f" (no gust in the forecast; {factor:g} x mean wind)"
-        return self._extreme("gust", factor * speed, said)
+        return self._extreme("gust", factor * speed, FromMeanWind(factor))
 
     def ceiling(self) -> Measure:
         if "ceiling_m" not in self._values:
@@ -205,11 +205,10 @@ class _Span:
         return np.hypot(self._values[u_key], self._values[v_key])
 
     def _extreme(
-        self, name: str, values: FloatArray, said: str = "", *, highest: bool = True
+        self, name: str, values: FloatArray, *facts: Fact, highest: bool = True
     ) -> Measure:
         worst = extreme_in_span(self._time_s, values, self._start_s, self._end_s, highest=highest)
-        extra = (said,) * self._start_s.size if said else ()
-        return Measure(name, worst[:, :, None], extra)
+        return Measure(name, worst[:, :, None], (facts,) * self._start_s.size)
 
     def _missing(self, name: str) -> Measure:
         return nothing_known(name, self._start_s.size)

@@ -1,7 +1,7 @@
 """Rule sets as data: which class a train is in, and which limits a rule lays on checks.
 
 A rule set is what its file says; nothing here knows any law. It never says that something is
-permitted: local authority and its permission decide, and every answer carries that sentence.
+permitted: local authority and its permission decide, and whoever tells a class says so.
 """
 
 from collections.abc import Mapping, Sequence
@@ -26,6 +26,13 @@ class Status(StrEnum):
     CONFIRMED = "confirmed"  #: read in the text or an official reproduction
     SECOND_HAND = "second-hand"  #: read only in a paraphrase or a translation
     FROM_MEMORY = "from memory"  #: compared with no text; never a hard limit
+
+
+class Question(StrEnum):
+    """What must be known of a train to judge its class."""
+
+    SEPARATION = "separation"  #: the impact force that parts payload and balloon
+    FACES = "faces"  #: the smallest face of each package
 
 
 @dataclass(frozen=True)
@@ -116,18 +123,15 @@ class Classification:
     ----------
     name : str or None
         None when no criterion holds, or when one that comes before cannot be judged.
-    paragraph : str
-        Of the criterion that decided, empty when none did.
-    open_questions : tuple of str
+    criterion : Criterion or None
+        The one that decided.
+    open_questions : tuple of Question
         What must be known to judge.
-    said : str
-        One or two sentences for a person; always with who decides.
     """
 
     name: str | None
-    paragraph: str
-    open_questions: tuple[str, ...]
-    said: str
+    criterion: Criterion | None
+    open_questions: tuple[Question, ...]
 
 
 def classify(
@@ -163,24 +167,11 @@ def classify(
         elif held:
             if any(other.name != criterion.name for other in undecided):
                 break  # an earlier class may be it
-            return Classification(
-                criterion.name, criterion.paragraph, (), _decided(rules, criterion)
-            )
+            return Classification(criterion.name, criterion, ())
     wanted = dict.fromkeys(
         what for each in undecided for what in _wanted(each, packages, separation_n)
     )
-    if wanted:
-        said = f"The class by {rules.name} cannot be said without {' and '.join(wanted)}."
-    else:
-        said = f"No class of {rules.name} fits."
-    return Classification(None, "", tuple(wanted), f"{said} {rules.decides}")
-
-
-def _decided(rules: RuleSet, criterion: Criterion) -> str:
-    """The class in words, with where it stands, how well that is known, and who decides."""
-    known = "" if criterion.status is Status.CONFIRMED else f" ({criterion.status})"
-    name = criterion.name[:1].upper() + criterion.name[1:]
-    return f"{name} by {rules.name} {criterion.paragraph}{known}. {rules.decides}"
+    return Classification(None, None, tuple(wanted))
 
 
 def _holds(
@@ -222,14 +213,14 @@ def _of_package(package: Package, quantity: str) -> float | None:
 
 def _wanted(
     criterion: Criterion, packages: Sequence[Package], separation_n: float | None
-) -> list[str]:
-    """What must be known to judge a criterion, in words."""
+) -> list[Question]:
+    """What must be known to judge a criterion."""
     quantities = {condition.quantity for condition in criterion.when}
     wanted = []
     if "separation_n" in quantities and separation_n is None:
-        wanted.append("the impact force that parts payload and balloon")
+        wanted.append(Question.SEPARATION)
     if "package_g_per_cm2" in quantities and any(p.smallest_face_m2 is None for p in packages):
-        wanted.append("the smallest face of each package")
+        wanted.append(Question.FACES)
     return wanted
 
 

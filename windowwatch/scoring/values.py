@@ -5,6 +5,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.facts import Fact, Missing
 
 
 class Verdict(StrEnum):
@@ -41,8 +42,10 @@ class Check:
         0 at or past the limit, 1 at or before fine; None when unknown. [1]
     hard : bool
         Whether passing the limit vetoes the hour whatever the rest says.
-    sentence : str
-        One plain sentence with value and limit, fit for a phone.
+    facts : tuple of Fact
+        What else is known of the value, such as the area that most landings are in.
+    missing : Missing or None
+        Why there is no value, where the verdict is `unknown`.
     """
 
     name: str
@@ -55,7 +58,54 @@ class Check:
     margin: float | None
     desirability: float | None
     hard: bool
-    sentence: str
+    facts: tuple[Fact, ...] = ()
+    missing: Missing | None = None
+
+
+class RefusalKind(StrEnum):
+    """Why nothing could be said of an hour."""
+
+    LOST_FLIGHTS = "lost flights"  #: too many flights have no landing
+    FEW_FLIGHTS = "few flights"  #: fewer flights have a landing than are needed
+    UNKNOWN_CHECKS = "unknown checks"  #: hard limits could not be checked
+    TOLD = "told"  #: stored as a sentence by a version that stored no facts
+
+
+@dataclass(frozen=True)
+class Unanswered:
+    """A check that could not be answered, by name, and why."""
+
+    check: str
+    missing: Missing | None
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why nothing could be said of an hour.
+
+    Parameters
+    ----------
+    kind : RefusalKind
+    flights : int
+        How many were flown, where flights are the reason.
+    lost : tuple of (str, int)
+        What became of those without a landing, as `physics.flights.FlightStatus` names it in
+        small letters, and of how many; the most first.
+    landed, needed : int
+        How many have a landing, and how many must.
+    unknown : tuple of Unanswered
+        Hard checks that could not be answered.
+    told : str
+        The sentence of an earlier version.
+    """
+
+    kind: RefusalKind
+    flights: int = 0
+    lost: tuple[tuple[str, int], ...] = ()
+    landed: int = 0
+    needed: int = 0
+    unknown: tuple[Unanswered, ...] = ()
+    told: str = ""
 
 
 @dataclass(frozen=True)
@@ -77,8 +127,8 @@ class Opinion:
     """What another weather model says of the same launch hour.
 
     `apart_km` is how far its landings' centre lies from that of the deciding model, towards
-    `bearing_deg`. [km], [deg] `says` is the sentence of its worst check, empty when it says go.
-    `lacks` names the checks, by commas, that it has no data for and was not asked.
+    `bearing_deg`. [km], [deg] `says` is its worst check, None when it says go or none is known.
+    `lacks` names the checks that it has no data for and was not asked.
     """
 
     model: str
@@ -88,8 +138,8 @@ class Opinion:
     chance: float | None
     apart_km: float | None
     bearing_deg: float | None = None
-    says: str = ""
-    lacks: str = ""
+    says: Check | None = None
+    lacks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -108,8 +158,9 @@ class Hour:
     parts : dict of Part to float or None
         Score of each part, 0 to 100.
     worst : tuple of str
-        Up to three sentences, the worst check first.
-    refused : str or None
+        Names of up to three checks that cost something, the worst first; when none does, of
+        the one that is nearest to its limit.
+    refused : Refusal or None
         Why nothing could be said, when that is so; the verdict is then `unknown`.
     """
 
@@ -124,7 +175,7 @@ class Hour:
     checks: tuple[Check, ...]
     worst: tuple[str, ...]
     footprint: Footprint | None
-    refused: str | None = None
+    refused: Refusal | None = None
     drift_km: float | None = None
     bearing_deg: float | None = None
     road_km: float | None = None
@@ -135,3 +186,9 @@ class Hour:
     """Chance by the deciding model alone, where other models have changed `chance`."""
     others: tuple[Opinion, ...] = ()
     """What other weather models say, where the watch has some."""
+
+    @property
+    def worst_checks(self) -> tuple[Check, ...]:
+        """The checks that `worst` names; empty where the hour was read without its checks."""
+        by_name = {check.name: check for check in self.checks}
+        return tuple(by_name[name] for name in self.worst if name in by_name)

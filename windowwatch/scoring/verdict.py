@@ -1,4 +1,4 @@
-"""From answered checks to one hour: score, verdict, the three worst in words.
+"""From answered checks to one hour: score, verdict, the three worst by name.
 
 The rules, in the order in which they are tried:
 
@@ -23,16 +23,23 @@ from dataclasses import dataclass
 from math import log
 
 from windowwatch.scoring.desirability import weighted_geometric_mean
+from windowwatch.scoring.facts import Fact, NeverReached
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Check, Part, Verdict
+from windowwatch.scoring.values import (
+    Check,
+    Part,
+    Refusal,
+    RefusalKind,
+    Unanswered,
+    Verdict,
+)
 
 #: Least desirability with which a soft check counts. Common practice, no source. [1]
 FLOOR = 0.05
 #: Below this desirability the worst check pulls the whole score down. Likewise. [1]
 NEAR = 0.25
-#: How many sentences an hour carries, and how many reasons a refusal gives in full.
+#: How many of its worst checks an hour names.
 WORST = 3
-REASONS = 2
 
 
 @dataclass(frozen=True)
@@ -42,7 +49,7 @@ class Ruling:
     verdict: Verdict
     score: float | None
     parts: dict[Part, float | None]
-    refused: str | None
+    refused: Refusal | None
 
 
 def is_veto(check: Check) -> bool:
@@ -58,7 +65,7 @@ def counted_desirability(check: Check) -> float:
 
 
 def rule(
-    checks: Sequence[Check], plan: ScoringPlan, chance: float | None, lost: str | None
+    checks: Sequence[Check], plan: ScoringPlan, chance: float | None, lost: Refusal | None
 ) -> Ruling:
     """Score and verdict of an hour.
 
@@ -69,16 +76,17 @@ def rule(
     plan : ScoringPlan
     chance : float or None
         Share of flights in which the whole hour is go. [1]
-    lost : str or None
+    lost : Refusal or None
         Why the flights cannot be used, when that is so.
     """
     parts = part_scores(checks, plan)
     if any(is_veto(check) for check in checks):
         return Ruling(Verdict.NO_GO, 0.0, parts, None)
     unknown = [check for check in checks if check.verdict is Verdict.UNKNOWN]
-    needed = [check.sentence.rstrip(".") for check in unknown if check.hard]
+    needed = tuple(Unanswered(check.name, check.missing) for check in unknown if check.hard)
     if lost or needed:
-        return Ruling(Verdict.UNKNOWN, None, dict.fromkeys(parts), lost or _reasons(needed))
+        refused = lost or Refusal(RefusalKind.UNKNOWN_CHECKS, unknown=needed)
+        return Ruling(Verdict.UNKNOWN, None, dict.fromkeys(parts), refused)
     score = total_score(parts, plan)
     clean = not unknown and all(check.verdict is not Verdict.NO_GO for check in checks)
     score *= _pull_of_worst(checks, plan)
@@ -87,12 +95,6 @@ def rule(
     likely = chance is not None and chance >= plan.go_chance
     good = score >= plan.go_score and likely and clean
     return Ruling(Verdict.GO if good else Verdict.CAUTION, score, parts, None)
-
-
-def _reasons(sentences: Sequence[str]) -> str:
-    """The first reasons in full, the rest as a number: a phone is small."""
-    more = len(sentences) - REASONS
-    return "; ".join(sentences[:REASONS]) + (f"; and {more} more" if more > 0 else "")
 
 
 def _pull_of_worst(checks: Sequence[Check], plan: ScoringPlan) -> float:
@@ -159,12 +161,16 @@ def _room(check: Check) -> float:
     return check.margin / (abs(check.limit - check.fine) or 1.0)
 
 
-def worst_sentences(checks: Sequence[Check], plan: ScoringPlan) -> tuple[str, ...]:
-    """Up to three sentences of checks that cost something, the worst first.
+def worst_names(checks: Sequence[Check], plan: ScoringPlan) -> tuple[str, ...]:
+    """Names of up to three checks that cost something, the worst first.
 
     When none does, the one that is nearest to its limit.
     """
     ordered = worst_first(checks, plan)
     costing = [check for check in ordered if counted_desirability(check) < 1.0]
-    # several checks may say the same of a place that nobody gets to
-    return tuple(dict.fromkeys(check.sentence for check in costing or ordered[:1]))[:WORST]
+    told: dict[Fact | str, str] = {}
+    for check in costing or ordered[:1]:
+        # several checks know no more of a place that nobody gets to than just that
+        never = next((fact for fact in check.facts if isinstance(fact, NeverReached)), None)
+        told.setdefault(never or check.name, check.name)
+    return tuple(told.values())[:WORST]

@@ -2,6 +2,9 @@
 
 A number that is not finite is refused: NaN would come back from a database as "nothing",
 or worse as a number nobody meant.
+
+Checks and hours are kept as facts since their form 2. Rows of form 1 held sentences: they are
+read as they stand, an old sentence becoming the fact `Told`, and are never written again.
 """
 
 import json
@@ -16,7 +19,16 @@ from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.scoring.values import Check, Opinion, Part, Verdict
+from windowwatch.scoring.facts import FACTS, Fact, Gap, Missing, Told
+from windowwatch.scoring.values import (
+    Check,
+    Opinion,
+    Part,
+    Refusal,
+    RefusalKind,
+    Unanswered,
+    Verdict,
+)
 
 
 def number(value: Any, what: str) -> float | None:
@@ -55,6 +67,10 @@ def parts_from_json(text: str) -> dict[Part, float | None]:
     return {Part(k): v for k, v in json.loads(text).items()}
 
 
+#: Form in which checks, and what is told of hours by checks, are written.
+FORM = 2
+#: How the text of a refusal of form 2 begins; one of form 1 is a sentence.
+_REFUSAL_HEAD = '{"version":'
 #: Order of a check's values in its JSON list. A list, not an object, because there are
 #: thousands of checks in a cycle and their keys would be half of the file.
 _CHECK_FIELDS = tuple(f.name for f in fields(Check))
@@ -63,30 +79,137 @@ _VERDICTS = {str(verdict): verdict for verdict in Verdict}
 
 
 def pack_checks(checks: tuple[Check, ...], what: str) -> bytes:
-    """Compressed JSON of checks: a list of the field names, then a list for each check.
+    """Compressed JSON of checks: the form with the field names, then a list for each check.
 
-    Compressed because the checks of a cycle are nine tenths of its size, and their
-    sentences are alike: a quarter of it is left.
+    Compressed because the checks of a cycle are nine tenths of its size, and are alike.
     """
-    rows: list[list[Any]] = [list(_CHECK_FIELDS)]
-    for check in checks:
-        label = f"{what}, check {check.name}"
-        rows.append([_plain(getattr(check, name), label) for name in _CHECK_FIELDS])
+    rows: list[Any] = [{"version": FORM, "fields": list(_CHECK_FIELDS)}]
+    rows += [list(_check_data(check, what).values()) for check in checks]
     return zlib.compress(_dump(rows).encode("utf-8"))
 
 
 def unpack_checks(packed: bytes) -> tuple[Check, ...]:
-    """Checks of their compressed JSON."""
-    names, *rows = json.loads(zlib.decompress(packed))
-    part, verdict = names.index("part"), names.index("verdict")
-    checks = []
-    for row in rows:
-        row[part], row[verdict] = _PARTS[row[part]], _VERDICTS[row[verdict]]
-        if tuple(names) == _CHECK_FIELDS:
-            checks.append(Check(*row))
-        else:  # written by a version that named its fields in another order
-            checks.append(Check(**dict(zip(names, row, strict=True))))
-    return tuple(checks)
+    """Checks of their compressed JSON, in either form."""
+    head, *rows = json.loads(zlib.decompress(packed))
+    names = head if isinstance(head, list) else head["fields"]  # form 1 had the names alone
+    return tuple(_check(dict(zip(names, row, strict=True))) for row in rows)
+
+
+def _check_data(check: Check, what: str) -> dict[str, Any]:
+    label = f"{what}, check {check.name}"
+    data = {name: getattr(check, name) for name in _CHECK_FIELDS}
+    data["facts"] = [fact_data(fact, label) for fact in check.facts]
+    data["missing"] = None if check.missing is None else missing_data(check.missing, label)
+    return {
+        name: held if name in ("facts", "missing") else _plain(held, label)
+        for name, held in data.items()
+    }
+
+
+def _check(data: dict[str, Any]) -> Check:
+    data["part"], data["verdict"] = _PARTS[data["part"]], _VERDICTS[data["verdict"]]
+    if "sentence" in data:
+        data["facts"] = (Told(data.pop("sentence")),)
+        return Check(**data)
+    data["facts"] = tuple(_fact(each) for each in data["facts"])
+    data["missing"] = None if data["missing"] is None else _missing(data["missing"])
+    return Check(**data)
+
+
+def _told_check(text: str, name: str = "told") -> Check:
+    """A check of which a row of form 1 kept nothing but its sentence."""
+    nothing = (None,) * 5
+    return Check(name, Part.RELEASE, Verdict.UNKNOWN, None, "", *nothing[:4], False, (Told(text),))
+
+
+def fact_data(fact: Fact, what: str = "fact") -> dict[str, Any]:
+    """A fact as plain values, its `kind` first."""
+    plain = {f.name: _plain(getattr(fact, f.name), f"{what}, {f.name}") for f in fields(fact)}
+    return {"kind": fact.kind, **plain}
+
+
+def _fact(data: dict[str, Any]) -> Fact:
+    return FACTS[data["kind"]](**{name: held for name, held in data.items() if name != "kind"})
+
+
+def missing_data(missing: Missing, what: str = "missing") -> dict[str, Any]:
+    """Why a value is missing, as plain values."""
+    return {
+        "gap": str(missing.gap),
+        "names": list(missing.names),
+        "most_pct": number(missing.most_pct, what),
+    }
+
+
+def _missing(data: dict[str, Any]) -> Missing:
+    return Missing(Gap(data["gap"]), tuple(data["names"]), data["most_pct"])
+
+
+def worst_to_json(names: tuple[str, ...]) -> str:
+    """JSON text of the names of the worst checks of an hour."""
+    return _dump({"version": FORM, "names": list(names)})
+
+
+def worst_from_json(
+    text: str, checks: tuple[Check, ...] | None
+) -> tuple[tuple[str, ...], tuple[Check, ...]]:
+    """Names of the worst checks of an hour, and its checks; None: they were not read.
+
+    Form 1 kept their sentences: each is found among the checks by that sentence, or else told
+    by a check of its own. Where the checks were not read it names nothing.
+    """
+    data = json.loads(text)
+    if isinstance(data, dict):
+        return tuple(data["names"]), checks or ()
+    if checks is None:
+        return (), ()
+    by_text = {fact.text: c.name for c in reversed(checks) for fact in c.facts
+               if isinstance(fact, Told)}  # fmt: skip
+    lone = [each for each in dict.fromkeys(data) if each not in by_text]
+    told = tuple(_told_check(each, f"told {n}") for n, each in enumerate(lone, start=1))
+    by_text |= dict(zip(lone, (check.name for check in told), strict=True))
+    return tuple(dict.fromkeys(by_text[each] for each in data)), (*checks, *told)
+
+
+def refusal_data(refusal: Refusal) -> dict[str, Any]:
+    """Why nothing could be said of an hour, as plain values."""
+    return {
+        "kind": str(refusal.kind),
+        "flights": int(refusal.flights),
+        "lost": [[what, int(count)] for what, count in refusal.lost],
+        "landed": int(refusal.landed),
+        "needed": int(refusal.needed),
+        "unknown": [
+            {
+                "check": each.check,
+                "missing": None if each.missing is None else missing_data(each.missing),
+            }
+            for each in refusal.unknown
+        ],
+        "told": refusal.told,
+    }
+
+
+def refusal_to_json(refusal: Refusal | None) -> str | None:
+    """JSON text of a refusal."""
+    return None if refusal is None else _dump({"version": FORM, **refusal_data(refusal)})
+
+
+def refusal_from_json(text: str | None) -> Refusal | None:
+    """Refusal of JSON text, or of the sentence that form 1 kept."""
+    if not text:
+        return None
+    if not text.startswith(_REFUSAL_HEAD):
+        return Refusal(RefusalKind.TOLD, told=text)
+    data = json.loads(text)
+    del data["version"]
+    data["kind"] = RefusalKind(data["kind"])
+    data["lost"] = tuple((what, count) for what, count in data["lost"])
+    data["unknown"] = tuple(
+        Unanswered(each["check"], None if each["missing"] is None else _missing(each["missing"]))
+        for each in data["unknown"]
+    )
+    return Refusal(**data)
 
 
 def footprint_to_json(footprint: Footprint | None, what: str) -> str | None:
@@ -101,14 +224,35 @@ def footprint_from_json(text: str | None) -> Footprint | None:
 
 def opinions_to_json(opinions: tuple[Opinion, ...], what: str) -> str:
     """JSON text of what other models say."""
-    return _dump([_plain(opinion, f"{what}, opinion of {opinion.model}") for opinion in opinions])
+    return _dump([_opinion_data(each, f"{what}, opinion of {each.model}") for each in opinions])
+
+
+def _opinion_data(opinion: Opinion, what: str) -> dict[str, Any]:
+    data = {f.name: getattr(opinion, f.name) for f in fields(opinion)}
+    says, lacks = data.pop("says"), data.pop("lacks")
+    return {
+        **{name: _plain(held, what) for name, held in data.items()},
+        "says": None if says is None else _check_data(says, what),
+        "lacks": list(lacks),
+    }
 
 
 def opinions_from_json(text: str) -> tuple[Opinion, ...]:
-    """What other models say."""
-    return tuple(
-        Opinion(**{**values, "verdict": Verdict(values["verdict"])}) for values in json.loads(text)
+    """What other models say; form 1 kept a sentence, and names parted by commas."""
+    return tuple(_opinion(values) for values in json.loads(text))
+
+
+def _opinion(data: dict[str, Any]) -> Opinion:
+    data["verdict"] = Verdict(data["verdict"])
+    says, lacks = data.get("says"), data.get("lacks", ())
+    if isinstance(says, dict):
+        data["says"] = _check(says)
+    else:
+        data["says"] = _told_check(says) if says else None
+    data["lacks"] = (
+        tuple(lacks.split(", ") if lacks else ()) if isinstance(lacks, str) else tuple(lacks)
     )
+    return Opinion(**data)
 
 
 #: Decimals that the numbers of a detail are kept with; half a metre on the ground is enough.

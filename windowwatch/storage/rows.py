@@ -39,11 +39,11 @@ def hour_values(hour: Hour) -> dict[str, Any]:
         "verdict": str(hour.verdict),
         **{name: codec.number(getattr(hour, name), f"{what}, {name}") for name in _NUMBERS},
         "landing_utc": hour.landing_utc,
-        "refused": hour.refused,
+        "refused": codec.refusal_to_json(hour.refused),
         "from_cycle": hour.from_cycle,
         "parts": codec.parts_to_json(hour.parts, what),
         "checks": codec.pack_checks(hour.checks, what),
-        "worst": codec.texts_to_json(hour.worst),
+        "worst": codec.worst_to_json(hour.worst),
         "footprint": codec.footprint_to_json(hour.footprint, what),
         "others": codec.opinions_to_json(hour.others, what),
     }
@@ -51,17 +51,19 @@ def hour_values(hour: Hour) -> dict[str, Any]:
 
 def hour_of_row(row: Row[Any], *, with_checks: bool = True) -> Hour:
     """Hour of its columns; without checks when those were not read."""
+    checks = codec.unpack_checks(row.checks) if with_checks else None
+    worst, checks = codec.worst_from_json(row.worst, checks)
     return Hour(
         site=row.site,
         time_utc=row.time_utc,
         verdict=Verdict(row.verdict),
         **{name: getattr(row, name) for name in _NUMBERS},
         landing_utc=row.landing_utc,
-        refused=row.refused,
+        refused=codec.refusal_from_json(row.refused),
         from_cycle=row.from_cycle,
         parts=codec.parts_from_json(row.parts),
-        checks=codec.unpack_checks(row.checks) if with_checks else (),
-        worst=codec.texts_from_json(row.worst),
+        checks=checks,
+        worst=worst,
         footprint=codec.footprint_from_json(row.footprint),
         others=codec.opinions_from_json(row.others),
     )

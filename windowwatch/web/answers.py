@@ -10,6 +10,7 @@ from windowwatch.web.values import Facts, stamp
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording import page as words
 from windowwatch.wording.causes import clauses
+from windowwatch.wording.checks import check_label, refusal_words, worst_sentences
 from windowwatch.wording.phrases import go_words, local_to, sentence
 from windowwatch.wording.phrases import inside as inside_words
 
@@ -154,7 +155,7 @@ def _without_window(
         return "Not known", "no launch hour could be answered for.", None
     said = "every launch hour to come is no-go" if coming else "no launch hour is still to come"
     if summary.in_the_way:
-        said += f"; mostly in the way: {words.check_label(summary.in_the_way)}"
+        said += f"; mostly in the way: {check_label(summary.in_the_way)}"
     return "No window", f"{said}.", None
 
 
@@ -164,9 +165,10 @@ def _asides(
     """What else is to be known of the answer, in small sentences."""
     if best is None:
         if summary.best:
-            worst = max(summary.best, key=merit).worst
+            worst = worst_sentences(max(summary.best, key=merit))
             return (f"Held down most by: {inside_words(worst[0])}.",) if worst else ()
-        return (sentence(coming[0].refused),) if _all_unknown(coming) and coming[0].refused else ()
+        refused = coming[0].refused if _all_unknown(coming) else None
+        return () if refused is None else (sentence(refusal_words(refused)),)
     inside = [h for h in coming if best.start_utc <= h.time_utc < best.end_utc]
     kept = next((h for h in inside if h.time_utc == best.best_hour_utc), None)
     said = [] if kept is None else [sentence(words.agreement_words(kept))]

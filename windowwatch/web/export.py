@@ -9,11 +9,18 @@ from typing import Any
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Opinion, Site
+from windowwatch.storage import codec
 from windowwatch.storage.causes import causes_to_plain
 from windowwatch.web.health import Health
 from windowwatch.web.shapes import Point, ellipse, point
 from windowwatch.windows.values import Change, Window
 from windowwatch.wording.causes import reason
+from windowwatch.wording.checks import (
+    check_sentence,
+    opinion_words,
+    refusal_words,
+    worst_sentences,
+)
 from windowwatch.wording.phrases import written
 
 HOUR_COLUMNS = (
@@ -59,8 +66,10 @@ def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
         "landing_utc": None if hour.landing_utc is None else time_text(hour.landing_utc),
         "landing_latitude_deg": None if mark is None else mark.latitude_deg,
         "landing_longitude_deg": None if mark is None else mark.longitude_deg,
-        "refused": hour.refused,
-        "worst": list(hour.worst),
+        "refused": None if hour.refused is None else refusal_words(hour.refused),
+        "refusal": None if hour.refused is None else codec.refusal_data(hour.refused),
+        "worst": list(worst_sentences(hour)),
+        "worst_checks": list(hour.worst),
         "others": [opinion_data(opinion) for opinion in hour.others],
     }
     if checks:
@@ -78,8 +87,9 @@ def opinion_data(opinion: Opinion) -> dict[str, Any]:
         "chance": opinion.chance,
         "apart_km": opinion.apart_km,
         "bearing_deg": opinion.bearing_deg,
-        "says": opinion.says,
-        "lacks": [name for name in opinion.lacks.split(", ") if name],
+        "says": opinion_words(opinion),
+        "says_check": None if opinion.says is None else opinion.says.name,
+        "lacks": list(opinion.lacks),
     }
 
 
@@ -95,7 +105,9 @@ def check_data(check: Check) -> dict[str, Any]:
         "limit": check.limit,
         "margin": check.margin,
         "hard": check.hard,
-        "sentence": check.sentence,
+        "facts": [codec.fact_data(fact) for fact in check.facts],
+        "missing": None if check.missing is None else codec.missing_data(check.missing),
+        "sentence": check_sentence(check),
     }
 
 
@@ -163,7 +175,7 @@ def hours_csv(hours: Iterable[Hour], cycle: str = "", notes: Sequence[str] = ())
     writer.writerow(HOUR_COLUMNS)
     for hour in hours:
         data = hour_data(hour)
-        data["worst"] = " ".join(hour.worst)
+        data["worst"] = " ".join(worst_sentences(hour))
         data["others"] = "; ".join(_opinion_field(opinion) for opinion in hour.others)
         data["cycle"] = hour.from_cycle or cycle
         data["attribution"], notes = " ".join(notes), ()

@@ -15,6 +15,13 @@ from windowwatch.web.timeline import Timeline, front_time, timeline
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.values import Window
 from windowwatch.wording import page as words
+from windowwatch.wording.checks import (
+    check_label,
+    check_sentence,
+    hour_words,
+    refusal_words,
+    worst_sentences,
+)
 from windowwatch.wording.compare import what_would_make_it_go
 from windowwatch.wording.phrases import sentence
 
@@ -106,6 +113,7 @@ class HourView:
     agreement: str
     kept_from: str
     refused: str
+    worst: tuple[str, ...]
     cycle: Cycle
     newest: bool
     before: str | None
@@ -183,7 +191,8 @@ def hour_view(
         models=_models(hour, cycle),
         agreement=words.agreement_words(hour),
         kept_from="" if hour.from_cycle is None else words.cycle_words(hour.from_cycle),
-        refused=sentence(hour.refused or ""),
+        refused="" if hour.refused is None else sentence(refusal_words(hour.refused)),
+        worst=worst_sentences(hour),
         cycle=cycle,
         newest=newest,
         before=f"/hour/{key}/{stamp(earlier[-1].time_utc)}" if earlier else None,
@@ -280,7 +289,7 @@ def check_row(check: Check) -> CheckRow:
     """A check in words and numbers."""
     none = words.is_none(check)
     return CheckRow(
-        label=words.check_label(check.name),
+        label=check_label(check.name),
         verdict=str(check.verdict),
         mark=words.MARKS[check.verdict],
         value="none" if none else words.number_words(check, check.value),
@@ -289,7 +298,7 @@ def check_row(check: Check) -> CheckRow:
         limit=words.number_words(check, check.limit),
         margin="–" if none else words.number_words(check, check.margin),
         hard=check.hard,
-        sentence=check.sentence if check.verdict is Verdict.UNKNOWN else "",
+        sentence=check_sentence(check) if check.verdict is Verdict.UNKNOWN else "",
     )
 
 
@@ -301,5 +310,5 @@ def _seen(cycle: Cycle, hour: Hour | None) -> Seen:
         hour,
         words.MARKS[hour.verdict],
         words.lands_words(hour.drift_km, hour.bearing_deg),
-        sentence(hour.refused or next(iter(hour.worst), "All is well within the limits.")),
+        sentence(hour_words(hour)),
     )

@@ -16,6 +16,7 @@ from windowwatch.web.values import Facts, common_zone, site_keys, stamp
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.wording import page as words
 from windowwatch.wording.causes import reason
+from windowwatch.wording.checks import check_label
 from windowwatch.wording.compare import site_words
 from windowwatch.wording.notices import Beside, message_on_page
 from windowwatch.wording.phrases import local_to
@@ -274,7 +275,7 @@ def site_rows(facts: Facts, snapshot: Snapshot, now: datetime) -> tuple[SiteRow,
             _km(each.road_km),
             words.walk_words(each.walk_min) or "–",
             words.crew_words(each.crew_min) or "–",
-            words.check_label(each.in_the_way) if each.in_the_way else "–",
+            check_label(each.in_the_way) if each.in_the_way else "–",
             f"{site.height_m:.0f} m",
         )
         rows.append(

@@ -27,6 +27,28 @@ def _list(name: str) -> dict[str, Any]:
     return {"type": "array", "items": _ref(name)}
 
 
+#: A fact names its `kind`; what else it holds is its own.
+_FACT = {"type": "object", "properties": {"kind": _TEXT}, "required": ["kind"]}
+_MISSING = _object({"gap": _TEXT, "names": _TEXTS, "most_pct": _NUMBER})
+_COUNT = {"type": "integer", "minimum": 0}
+_REFUSAL = _object(
+    {
+        "kind": _TEXT,
+        "flights": _COUNT,
+        "lost": {
+            "type": "array",
+            "items": {"type": "array", "items": {"type": ["string", "integer"]}},
+        },
+        "landed": _COUNT,
+        "needed": _COUNT,
+        "unknown": {
+            "type": "array",
+            "items": _object({"check": _TEXT, "missing": {"anyOf": [_MISSING, {"type": "null"}]}}),
+        },
+        "told": _TEXT,
+    }
+)
+
 _SCHEMAS: dict[str, Any] = {
     "Cycle": _object({"id": _TEXT, "model": _TEXT, "reference_utc": _TIME}),
     "Check": _object(
@@ -40,6 +62,8 @@ _SCHEMAS: dict[str, Any] = {
             "limit": _NUMBER,
             "margin": _NUMBER,
             "hard": {"type": "boolean"},
+            "facts": {"type": "array", "items": _FACT},
+            "missing": {"anyOf": [_MISSING, {"type": "null"}]},
             "sentence": _TEXT,
         }
     ),
@@ -53,6 +77,7 @@ _SCHEMAS: dict[str, Any] = {
             "apart_km": _NUMBER,
             "bearing_deg": _NUMBER,
             "says": _TEXT,
+            "says_check": _MAYBE,
             "lacks": _TEXTS,
         }
     ),
@@ -73,7 +98,9 @@ _SCHEMAS: dict[str, Any] = {
             "landing_latitude_deg": _NUMBER,
             "landing_longitude_deg": _NUMBER,
             "refused": _MAYBE,
+            "refusal": {"anyOf": [_REFUSAL, {"type": "null"}]},
             "worst": {"type": "array", "items": _TEXT},
+            "worst_checks": _TEXTS,
             "others": _list("Opinion"),
             "checks": _list("Check"),
         },

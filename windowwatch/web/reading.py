@@ -12,7 +12,7 @@ from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import PassMark, StoredCycle
 from windowwatch.storage.store import Store
-from windowwatch.windows.causes import Cause, ErrorSaid, Refused, ToldEarlier
+from windowwatch.windows.causes import Cause, ErrorSaid, ToldEarlier
 from windowwatch.windows.values import Change, Window
 from windowwatch.wording.page import without_folders
 
@@ -167,7 +167,7 @@ def _without_folders(cause: Cause) -> Cause:
     """A cause of which no words of an error say where files lie."""
     if isinstance(cause, ErrorSaid | ToldEarlier):
         return replace(cause, text=without_folders(cause.text))
-    return replace(cause, why=without_folders(cause.why)) if isinstance(cause, Refused) else cause
+    return cause
 
 
 def _of_this_version(hour: Hour) -> Hour:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from windowwatch.scoring.values import Check, Opinion, Verdict
+from windowwatch.scoring.values import Check, Opinion, Refusal, Verdict
 
 #: First and last launch hour of a run of them, both included.
 Span = tuple[datetime, datetime]
@@ -95,9 +95,9 @@ class NoAnswer(Cause):
 
 @dataclass(frozen=True)
 class Refused(Cause):
-    """Why an hour was refused, as scoring says it."""
+    """Why an hour was refused."""
 
-    why: str
+    why: Refusal
 
 
 @dataclass(frozen=True)

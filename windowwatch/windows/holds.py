@@ -114,7 +114,7 @@ def _hold(hour: Hour, planned: Hour, window: Window) -> Hold:
 
 def _why(hour: Hour) -> Cause | None:
     """What speaks most against an hour, or why it could not be read."""
-    if hour.refused:
+    if hour.refused is not None:
         return Refused(hour.refused)
     worst = worst_check(hour)
     return None if worst is None else CheckAgainst(worst)

@@ -180,10 +180,8 @@ def opening_chance(chance: float | None, own_chance: float | None) -> float | No
 
 def worst_check(hour: Hour) -> Check | None:
     """The check that speaks most against an hour; None when none does."""
-    if hour.worst:
-        named = next((c for c in hour.checks if c.sentence == hour.worst[0]), None)
-        if named is not None:
-            return named
+    if hour.worst_checks:
+        return hour.worst_checks[0]
     rank = {Verdict.NO_GO: 0, Verdict.CAUTION: 1, Verdict.UNKNOWN: 2, Verdict.GO: 3}
 
     def badness(check: Check) -> tuple[int, float, str]:
@@ -396,7 +394,7 @@ def _not_readable(unread: list[_Slot], step: timedelta) -> tuple[NotReadable, ..
 def _why_unread(hour: Hour | None) -> Cause:
     if hour is None:
         return NoAnswer()
-    if hour.refused:
+    if hour.refused is not None:
         return Refused(hour.refused)
     unknown = next((c for c in hour.checks if c.verdict is Verdict.UNKNOWN), None)
     return DataMissing() if unknown is None else CheckAgainst(unknown)

@@ -12,7 +12,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Opinion, Verdict
 from windowwatch.windows import causes as c
 from windowwatch.windows.causes import Cause, Span
-from windowwatch.wording.checks import check_sentence, opinion_words
+from windowwatch.wording.checks import check_sentence, opinion_words, refusal_words
 from windowwatch.wording.holds import hold_words
 from windowwatch.wording.legacy import read_aloud
 from windowwatch.wording.phrases import (
@@ -258,7 +258,7 @@ _WORDS: Mapping[type[Cause], Callable[[Any, Times], str]] = {
     ),
     c.ChanceLowered: _lowered,
     c.NoAnswer: _plain("no answer was computed"),
-    c.Refused: lambda cause, _: cause.why,
+    c.Refused: lambda cause, _: refusal_words(cause.why),
     c.DataMissing: _plain("data are missing"),
     c.NotReadable: _not_readable,
     c.SeenGood: _seen,

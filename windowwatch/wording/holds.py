@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 
 from windowwatch.scoring.values import Verdict
 from windowwatch.windows.causes import Cause, CheckAgainst, Hold, HoldTable, Refused
-from windowwatch.wording.checks import check_sentence
+from windowwatch.wording.checks import check_sentence, refusal_words
 from windowwatch.wording.phrases import Times, compass, inside, length, percent, sentence
 
 #: Waits that a notice tells, where launch hours so far apart were flown. [min]
@@ -34,7 +34,7 @@ def why_words(why: Cause | None) -> str:
     """What speaks against an hour, or why it could not be read; empty when nothing does."""
     if isinstance(why, CheckAgainst):
         return sentence(check_sentence(why.check))
-    return sentence(why.why) if isinstance(why, Refused) else ""
+    return sentence(refusal_words(why.why)) if isinstance(why, Refused) else ""
 
 
 def _told_rows(table: HoldTable) -> list[Hold]:

@@ -145,19 +145,6 @@ def agreement_words(hour: Hour) -> str:
     return f"{alike} of {asked} models {'says' if alike == 1 else 'say'} {hour.verdict}; {other}"
 
 
-def others_words(hour: Hour) -> str:
-    """How other models judge an hour, in as few words as there are: for a column of a table.
-
-    ``agree``; the verdict of the one that does not; or how many of them do not.
-    """
-    apart = [opinion.verdict for opinion in hour.others if opinion.verdict is not hour.verdict]
-    if not hour.others:
-        return ""
-    if not apart:
-        return "agree"
-    return str(apart[0]) if len(hour.others) == 1 else f"{len(apart)} of {len(hour.others)} not"
-
-
 def models_differ(hour: Hour) -> bool:
     """Whether some models would launch in an hour and others would not."""
     said = {hour.verdict, *(other.verdict for other in hour.others)} - {Verdict.UNKNOWN}
