@@ -18,12 +18,14 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError, StorageError
+from windowwatch.scoring.facts import FACTS
 from windowwatch.storage.codec import number
 from windowwatch.windows.causes import KINDS, Cause, Causes
 from windowwatch.windows.values import Window
 
 VERSION = 1
-_WORDS: Mapping[type[Cause], str] = {kind: word for word, kind in KINDS.items()}
+#: Word of every kind that is told apart by one: causes, and facts of checks.
+_WORDS: Mapping[type, str] = {kind: word for word, kind in (*KINDS.items(), *FACTS.items())}
 
 
 def causes_to_plain(causes: Causes, what: str) -> list[Any]:
@@ -106,7 +108,7 @@ def _plain(value: Any, what: str) -> Any:
     if isinstance(value, tuple):
         return [_plain(each, what) for each in value]
     if is_dataclass(value) and not isinstance(value, type):
-        kind = {"kind": _WORDS[type(value)]} if isinstance(value, Cause) else {}
+        kind = {"kind": _WORDS[type(value)]} if type(value) in _WORDS else {}
         held = {f.name: _plain(getattr(value, f.name), f"{what}, {f.name}") for f in fields(value)}
         return {**kind, **held}
     return number(value, what)
@@ -142,12 +144,9 @@ def _read_one_of(choices: tuple[Any, ...], value: Any, what: str) -> Any:
     if value is None and type(None) in choices:
         return None
     others = [choice for choice in choices if choice is not type(None)]
-    for choice in others[:-1]:
-        try:
-            return _read(choice, value, what)
-        except StorageError:
-            continue
-    return _read(others[-1], value, what)
+    if len(others) == 1:
+        return _read(others[0], value, what)
+    return _read_kind(FACTS, value, what)  # the one thing that is of several types
 
 
 def _read_tuple(items: tuple[Any, ...], value: Any, what: str) -> tuple[Any, ...]:
@@ -163,22 +162,28 @@ def _read_tuple(items: tuple[Any, ...], value: Any, what: str) -> tuple[Any, ...
 def _read_fields(wanted: Any, value: Any, what: str) -> Any:
     if not isinstance(value, dict):
         raise _refusal(what, value, wanted)
-    values = dict(value)
-    if issubclass(wanted, Cause):
-        word = values.pop("kind", None)
-        kind = KINDS.get(word) if isinstance(word, str) else None
-        if kind is None:
-            raise StorageError(
-                f"{what}: {word!r} is no kind of cause that this program knows; run the newer "
-                "windowwatch, or restore a backup"
-            )
-        wanted, what = kind, f"{what}, {word}"
+    if wanted is Cause:
+        return _read_kind(KINDS, value, what)
+    values = value
     hints, needed = _fields_of(wanted)
     if wrong := (needed - values.keys()) | (values.keys() - hints.keys()):
         raise StorageError(
             f"{what}: {', '.join(sorted(wrong))} missing or not known; restore a backup"
         )
     return wanted(**{name: _read(hints[name], v, f"{what}, {name}") for name, v in values.items()})
+
+
+def _read_kind(kinds: Mapping[str, type], value: Any, what: str) -> Any:
+    """A value that names its kind."""
+    word = value.get("kind") if isinstance(value, dict) else None
+    kind = kinds.get(word) if isinstance(word, str) else None
+    if kind is None:
+        raise StorageError(
+            f"{what}: {word!r} is no kind that this program knows; run the newer windowwatch, or "
+            "restore a backup"
+        )
+    held = {name: each for name, each in value.items() if name != "kind"}
+    return _read_fields(kind, held, f"{what}, {word}")
 
 
 @cache

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from windowwatch.web.causeform import cause_schema
+
 _TIME = {"type": "string", "format": "date-time"}
 _NUMBER = {"type": ["number", "null"]}
 _TEXT = {"type": "string"}
@@ -125,9 +127,11 @@ _SCHEMAS: dict[str, Any] = {
             "bearing_deg": _NUMBER,
             "road_km": _NUMBER,
             "limited_by": _TEXT,
+            "limited_by_causes": _list("Cause"),
             "cycle_id": _TEXT,
         }
     ),
+    "Cause": cause_schema(),
     "Newest": _object(
         {"watch": _TEXT, "cycle": {"anyOf": [_ref("Cycle"), {"type": "null"}]}, "pass": _TEXT}
     ),
@@ -143,6 +147,7 @@ _SCHEMAS: dict[str, Any] = {
             "cycle_id": _TEXT,
             "found_utc": _TIME,
             "reason": _TEXT,
+            "causes": _list("Cause"),
             "before": {"anyOf": [_ref("Window"), {"type": "null"}]},
             "after": {"anyOf": [_ref("Window"), {"type": "null"}]},
         }
