@@ -45,8 +45,7 @@ CYCLES = (0, 1, 2, 5, 6, 7, 8)
 
 def weather(_site: str, moment: datetime, number: int) -> tuple[float, str]:
     """Opens; moves after the silence; gets weaker; closes on launch morning."""
-    late = 2 if number >= 5 else 0
-    if not 6 + late <= moment.hour < 11 + late:
+    if not 6 <= moment.hour < (9 if number >= 5 else 11):
         return 0.0, "daylight"
     if number == 8:
         return 0.0, "precipitation"
@@ -100,12 +99,8 @@ def swap_every_text(monkeypatch: pytest.MonkeyPatch) -> int:
     for found in pkgutil.iter_modules(wording.__path__):
         module = import_module(f"{wording.__name__}.{found.name}")
         for name, held in list(vars(module).items()):
-            own = getattr(held, "__module__", None) == module.__name__
-            if (
-                own
-                and inspect.isfunction(held)
-                and inspect.signature(held).return_annotation is str
-            ):
+            own = inspect.isfunction(held) and held.__module__ == module.__name__
+            if own and inspect.signature(held).return_annotation is str:
                 swapped[id(held)] = (held, _key(f"<{found.name}.{name}>"))
             elif isinstance(held, dict):
                 for word in [w for w, said in held.items() if isinstance(said, str)]:
