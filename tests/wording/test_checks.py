@@ -286,7 +286,7 @@ def test_what_other_models_say() -> None:
 @pytest.mark.parametrize(
     ("wanted", "said"),
     [
-        (Wanted(WantedKind.MARGIN, answered("gust", 11.4)), "gust 1.4 m/s less"),
+        (Wanted(WantedKind.MARGIN, answered("gust", 11.38)), "gust 1.4 m/s less"),
         (Wanted(WantedKind.MARGIN, answered("gust", 10.01)), "gust 0.1 m/s less"),
         (Wanted(WantedKind.MARGIN, answered("ceiling", 210.0)), "ceiling 90 m more"),
         (Wanted(WantedKind.MARGIN, answered("precipitation", 1.5)), "rain or snow 0.5 mm/h less"),
