@@ -252,10 +252,12 @@ def test_an_hour_is_told_by_its_refusal_else_by_its_worst_check() -> None:
         (answered("ceiling", 20_000.0), "No cloud ceiling"),
         (answered("arrival_daylight", -7.0, facts=(Median(-5.0),)),
          "Crew is there 7 min after dark"),
-        (answered("walk", 400.0, facts=(NeverReached(40.0, 10.0),)),
+        (replace(answered("walk", 400.0), value=None, facts=(NeverReached(40.0, 10.0),)),
          "40 % of flights land where no crew gets to, limit 10 %"),
         (answered("gust", np.nan), "Gust unknown: no gust in the forecast for this time"),
-        (answered("gust", 6.0, facts=(Told("As told, once."),)), "As told, once"),
+        (answered("gust", 6.0, facts=(Told("As told, once."),)), "Gust 6.0 m/s"),
+        (replace(answered("gust", 6.0), value=None, facts=(Told("As told, once."),)),
+         "As told, once"),
     ],
 )  # fmt: skip
 def test_a_table_has_the_head_of_it(check: Check, said: str) -> None:
