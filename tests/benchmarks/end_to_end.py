@@ -45,6 +45,7 @@ from windowwatch.watch.fetched import Fetched, pass_fetched_in
 from windowwatch.watch.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.pipeline import PassResult
 from windowwatch.watch.span import Span
+from windowwatch.wording.checks import refusal_words
 
 CONFIG = Path(__file__).parents[2] / "config"
 CYCLE = datetime(2026, 5, 4, 12, tzinfo=UTC)
@@ -224,7 +225,7 @@ def main() -> None:
               f"{os.getloadavg()[0]:.1f}")  # fmt: skip
         for hour in result.hours:
             if hour.refused:
-                print(hour.refused)
+                print(refusal_words(hour.refused))
                 break
         store.close()
         fetcher.close()

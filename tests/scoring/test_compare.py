@@ -59,7 +59,9 @@ def test_what_would_make_it_go(
     )
     for each, (kind, _, margin) in zip(found, wanted, strict=True):
         if each.check is not None:
-            assert each.check.margin == (None if margin is None else pytest.approx(margin))
+            assert each.check.margin == (
+                None if margin is None else pytest.approx(margin, abs=1e-4)
+            )
         if kind is WantedKind.SCORE:
             assert each.have == pytest.approx(43.0, abs=0.5)
             assert each.needed == 70.0

@@ -5,9 +5,11 @@ import zlib
 from dataclasses import fields, replace
 from typing import Any
 
+import pytest
 import sqlalchemy as sa
 from invented import WATCH, at, check, hour, record
 
+from windowwatch.errors import StorageError
 from windowwatch.scoring.facts import Told
 from windowwatch.scoring.values import Check, Hour, Refusal, RefusalKind, Verdict
 from windowwatch.storage import codec
@@ -124,3 +126,11 @@ def test_a_form_with_its_fields_in_another_order_is_read() -> None:
     assert head["version"] == 2
     turned = [{**head, "fields": head["fields"][::-1]}, row[::-1]]
     assert codec.unpack_checks(zlib.compress(json.dumps(turned).encode())) == (made,)
+
+
+@pytest.mark.parametrize("fact", [{"kind": "of tomorrow"}, {"kind": "median", "middle": 1.0}])
+def test_a_fact_of_a_later_version_is_named(fact: dict[str, Any]) -> None:
+    head, row = json.loads(zlib.decompress(codec.pack_checks((check("gust"),), "hour")))
+    row[head["fields"].index("facts")] = [fact]
+    with pytest.raises(StorageError, match=r"check gust: .*run the newer windowwatch"):
+        codec.unpack_checks(zlib.compress(json.dumps([head, row]).encode()))

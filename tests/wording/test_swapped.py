@@ -75,11 +75,12 @@ def week() -> list[tuple[tuple[Hour, ...], tuple[Hour, ...]]]:
     """What the deciding model and another say, cycle by cycle."""
     gusty = {"gust_mps": day.by_step(3.0, 3.0, 14.0)}
     fine, no_gust = scored({}), scored({"gust_mps": None})
-    afield = scored({}, day.flights(HOURS, landing_longitude_deg=-34.25))
+    afield = scored({}, day.flights(HOURS, landing_longitude_deg=-34.65))
     towards_town = day.flights(HOURS, landing_longitude_deg=-33.95)
     return [
         (fine, fine),
-        (fine, scored(gusty)),  # opens; the other model is against it
+        (fine, fine),  # opens
+        (fine, scored(gusty)),  # the other model is against it
         (fine, afield),
         (no_gust, fine),  # cannot be read
         (scored({}, some_lost()), no_gust),

@@ -73,7 +73,8 @@ FORM = 2
 _REFUSAL_HEAD = '{"version":'
 #: Order of a check's values in its JSON list. A list, not an object, because there are
 #: thousands of checks in a cycle and their keys would be half of the file.
-_CHECK_FIELDS = tuple(f.name for f in fields(Check))
+_PLAIN_FIELDS = tuple(f.name for f in fields(Check) if f.name not in ("facts", "missing"))
+_CHECK_FIELDS = (*_PLAIN_FIELDS, "facts", "missing")
 _PARTS = {str(part): part for part in Part}
 _VERDICTS = {str(verdict): verdict for verdict in Verdict}
 
@@ -97,13 +98,10 @@ def unpack_checks(packed: bytes) -> tuple[Check, ...]:
 
 def _check_data(check: Check, what: str) -> dict[str, Any]:
     label = f"{what}, check {check.name}"
-    data = {name: getattr(check, name) for name in _CHECK_FIELDS}
+    data = {name: _plain(getattr(check, name), label) for name in _PLAIN_FIELDS}
     data["facts"] = [fact_data(fact, label) for fact in check.facts]
     data["missing"] = None if check.missing is None else missing_data(check.missing, label)
-    return {
-        name: held if name in ("facts", "missing") else _plain(held, label)
-        for name, held in data.items()
-    }
+    return data
 
 
 def _check(data: dict[str, Any]) -> Check:
@@ -111,8 +109,12 @@ def _check(data: dict[str, Any]) -> Check:
     if "sentence" in data:
         data["facts"] = (Told(data.pop("sentence")),)
         return Check(**data)
-    data["facts"] = tuple(_fact(each) for each in data["facts"])
-    data["missing"] = None if data["missing"] is None else _missing(data["missing"])
+    if data["facts"]:
+        data["facts"] = tuple(_fact(each, data["name"]) for each in data["facts"])
+    else:
+        data["facts"] = ()
+    if data["missing"] is not None:
+        data["missing"] = _missing(data["missing"])
     return Check(**data)
 
 
@@ -128,8 +130,15 @@ def fact_data(fact: Fact, what: str = "fact") -> dict[str, Any]:
     return {"kind": fact.kind, **plain}
 
 
-def _fact(data: dict[str, Any]) -> Fact:
-    return FACTS[data["kind"]](**{name: held for name, held in data.items() if name != "kind"})
+def _fact(data: dict[str, Any], check: str) -> Fact:
+    try:
+        kind = FACTS[data["kind"]]
+        return kind(**{name: held for name, held in data.items() if name != "kind"})
+    except (KeyError, TypeError):
+        raise StorageError(
+            f"check {check}: {data} is no fact that this program knows; run the newer "
+            "windowwatch, or restore a backup"
+        ) from None
 
 
 def missing_data(missing: Missing, what: str = "missing") -> dict[str, Any]:

@@ -206,8 +206,7 @@ def check_sentence(check: Check) -> str:
 
 def check_head(check: Check) -> str:
     """Value alone, without limit and facts: for a column of a table."""
-    whole = any(isinstance(fact, Told | NeverReached) for fact in check.facts)
-    if whole or check.verdict is Verdict.UNKNOWN or check.value is None:
+    if check.verdict is Verdict.UNKNOWN or check.value is None:
         return check_sentence(check).removesuffix(".")
     words = _words_of(check)
     text, value = _template(check, check.value, words)
