@@ -21,7 +21,6 @@ from windowwatch.forecast.messages import ISOBARIC, Grid, Plane
 from windowwatch.forecast.models import match
 from windowwatch.forecast.wanted import Item, Wanted, missing_aloft
 
-
 #: Field, level, end and member of a message.
 _Name = tuple[str, float, int, int | None]
 

@@ -67,7 +67,8 @@ def needed_steps(
 
 def route_steps(model: Model, route: Route, steps_h: Sequence[int]) -> tuple[int, ...]:
     """Those of the needed steps that a route brings: every third hour at most where it only
-    stands in for another one, and fewer far out where that is set. [h]"""
+    stands in for another one, and fewer far out where that is set. [h]
+    """
     stands_in = route is not model.routes[0]
     return route.steps([step for step in steps_h if not stands_in or step % 3 == 0])
 
