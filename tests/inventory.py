@@ -180,7 +180,7 @@ def value(
             "r": 30.0 + 0.04 * level_hpa,
             "q": 1e-5 * level_hpa,
         }[field]
-        return base * (1.0 + 0.1 * (change * spread - 1.0))
+        return np.asarray(base * (1.0 + 0.1 * (change * spread - 1.0)))
     if field == "precipitation_mm":
         return 1.2 * (hours[1] - hours[0]) * spread * change
     return _BASES[field] * (1.0 + 0.1 * (change * spread - 1.0))
@@ -395,38 +395,38 @@ def serve_gefs(its: Provider, steps_h: Iterable[int], members: Iterable[int]) ->
 # --- ECMWF ----------------------------------------------------------------------------------
 
 
-def gust_name(step_h: int, cycle_hour: int) -> tuple[str, int]:
+def gust_name(step_h: int) -> tuple[str, int]:
     """What ECMWF has of the gust at a step, and over how many hours it is the greatest."""
     if step_h > 144:
         return "10fg", 6
     return ("10fg3", 3) if step_h > 90 else ("10fg", 1)
 
 
+def _aifs_lines(kind: str, step_h: int) -> list[dict[str, object]]:
+    text = (FEEDS / f"aifs_single_20250301_00z_{6 if step_h else 0}h.index").read_text()
+    lines = [json.loads(line) for line in text.splitlines()]
+    if kind == "aifs":  # as since May 2026
+        gone = ("lsm", "sdor", "slor")
+        lines = [x for x in lines if x["param"] not in gone]
+        lines = [x for x in lines if (x["param"], x["levtype"]) != ("z", "sfc")]
+        lines += [x | {"param": "gh"} for x in lines if x["param"] == "z"]
+        top = [x for x in lines if x.get("levelist") == "50" and x["param"] != "q"]
+        lines += [x | {"levelist": "10"} for x in top]
+    return [x | {"step": str(step_h)} for x in lines]
+
+
 def ecmwf_lines(kind: str, step_h: int, members: Iterable[int] = ()) -> list[dict[str, object]]:
-    """Lines of an index of IFS, its ensemble or AIFS, without their bytes."""
+    """Lines of an index of IFS, its ensemble or AIFS, without their bytes.
+
+    "before" in `kind` is before May 2026; "later" is with the WMO's numbers that are announced.
+    """
     if kind.startswith("aifs"):
-        text = (FEEDS / f"aifs_single_20250301_00z_{6 if step_h else 0}h.index").read_text()
-        lines = [json.loads(line) for line in text.splitlines()]
-        if kind == "aifs":  # as since May 2026
-            lines = [
-                x
-                for x in lines
-                if x["param"] not in ("lsm", "sdor", "slor")
-                and not (x["param"] == "z" and x["levtype"] == "sfc")
-            ]
-            aloft = [x for x in lines if x["levtype"] == "pl"]
-            lines += [x | {"param": "gh"} for x in aloft if x["param"] == "z"]
-            lines += [
-                x | {"levelist": "10"}
-                for x in lines
-                if x.get("levelist") == "50" and x["param"] != "q"
-            ]
-        return [x | {"step": str(step_h)} for x in lines]
+        return _aifs_lines(kind, step_h)
     near, aloft = (
         ["10u", "10v", "100u", "100v", "2t", "2d", "msl", "sp", "tcc", "tp", "mucape"],
         ["u", "v", "t", "gh", "q", "r", "w", "d", "vo"],
     )
-    near += ["lsm", gust_name(step_h, CYCLE.hour)[0], "skt", "ssrd", "tprate", "mx2t3", "ro", "sf"]
+    near += ["lsm", gust_name(step_h)[0], "skt", "ssrd", "tprate", "mx2t3", "ro", "sf"]
     near += [] if step_h else ["z", "sdor", "slor"]
     surface = _order("ifs-oper.20260830_00z_6h.excerpt.index", 0)
     since = _order("ifs-oper.20260830_00z_6h.excerpt.index", 1)
@@ -440,7 +440,7 @@ def ecmwf_lines(kind: str, step_h: int, members: Iterable[int] = ()) -> list[dic
             line = (surface, since)[place % 2] if member is None else near_member
             lines.append(line | {"param": param, "step": str(step_h)} | whose)
         for param in aloft:
-            for level in IFS_LEVELS:
+            for level in IFS_LEVELS[1:] if "before" in kind else IFS_LEVELS:
                 line = pressure if member is None else ensemble
                 said = {"param": param, "levelist": str(level), "step": str(step_h)}
                 lines.append(line | said | whose)
@@ -457,7 +457,7 @@ def _order(name: str, number: int) -> dict[str, object]:
 def ecmwf_file(kind: str, step_h: int, members: tuple[int, ...] = ()) -> tuple[Sample, ...]:
     """Messages of an index of ECMWF, as its lines say."""
     return tuple(
-        _ecmwf_message(line, AIFS if kind.startswith("aifs") else ECMWF, step_h)
+        _ecmwf_message(line, ECMWF if kind in ("ifs", "ifs before") else AIFS, step_h)
         for line in ecmwf_lines(kind, step_h, members)
     )
 
@@ -482,7 +482,7 @@ def _ecmwf_message(
     if param == "tp":
         hours, kind = (0, step_h), "acc"
     if field == "gust_mps":
-        hours, kind = (max(step_h - gust_name(step_h, CYCLE.hour)[1], 0), step_h), "max"
+        hours, kind = (max(step_h - gust_name(step_h)[1], 0), step_h), "max"
     coding = _Coding(98, number, surface, level, hours, kind, member)
     data = _message(coding, field, 0.0, scale, CYCLE)
     if hours[0] == hours[1] and kind != "at":  # over no time: a constant, as the servers have it
@@ -494,7 +494,7 @@ def serve_ecmwf(
     its: Provider, steps_h: Iterable[int], kind: str, members: tuple[int, ...] = ()
 ) -> None:
     """IFS (with members: its ensemble, too) or AIFS, as `ecmwf_lines` has them."""
-    model = "ifs" if kind == "ifs" else "aifs-single"
+    model = "ifs" if kind.startswith("ifs") else "aifs-single"
     for step in steps_h:
         root = f"{CYCLE:%Y%m%d}/{CYCLE:%H}z/{model}/0p25"
         name = f"{CYCLE:%Y%m%d%H}0000-{step}h"

@@ -58,6 +58,14 @@ def _ifs(its: Provider) -> None:
     inventory.serve_ecmwf(its, IFS_STEPS, "ifs")
 
 
+def _ifs_before(its: Provider) -> None:
+    inventory.serve_ecmwf(its, FEW, "ifs before")
+
+
+def _ifs_later(its: Provider) -> None:
+    inventory.serve_ecmwf(its, FEW, "ifs later")
+
+
 def _ens(its: Provider) -> None:
     inventory.serve_ecmwf(its, FEW, "ifs", MEMBERS[1:])
 
@@ -80,6 +88,8 @@ CASES = {
     "GEFS by the filter": Case("gefs", 0, _gefs, FEW, members=MEMBERS),
     "GEFS by ranges": Case("gefs", 1, _gefs, FEW, members=MEMBERS),
     "IFS": Case("ifs", 0, _ifs, IFS_STEPS),
+    "IFS before May 2026": Case("ifs", 0, _ifs_before, FEW, lacks_10_hpa=True),
+    "IFS by the WMO's numbers": Case("ifs", 0, _ifs_later, FEW),
     "IFS ensemble": Case("ifs-ens", 0, _ens, FEW, members=MEMBERS[1:]),
     "AIFS": Case("aifs", 0, _aifs, FEW, frozenset({"orography", "land_fraction"})),
     "AIFS before May 2026": Case("aifs", 0, _aifs_before, FEW, lacks_10_hpa=True),
@@ -221,3 +231,19 @@ def test_what_is_fetched_is_no_more_than_is_asked_for(tmp_path: Path) -> None:
         assert len(keys_of(file.path)) == 161
         ranges = [r for r in host.log if r.span is not None]
         assert len(ranges) < 90
+
+
+def test_a_gust_over_another_interval_than_documented_is_kept_and_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No line of 10fg3 is known: the message's own keys count, and no file is lost over it."""
+    monkeypatch.setattr(inventory, "gust_name", lambda _step: ("10fg3", 6))
+    with provider() as host:
+        path = f"{CYCLE:%Y%m%d}/{CYCLE:%H}z/ifs/0p25/oper/{CYCLE:%Y%m%d%H}0000-93h-oper-fc.grib2"
+        host.add(path, 93, inventory.ecmwf_file.__wrapped__("ifs", 93))
+        b = bench(as_served(CASES["IFS"], host), tmp_path)
+        (file,) = b.collector.gather(CYCLE, (93,)).files
+        opened, _ = open_files([file.path], PART)
+    assert file.lacking == ("gust_mps +93 h since +90 h (it is since +87 h)",)
+    (array,) = opened.control["gust_mps"].arrays
+    assert array["start"].values.tolist() == [87 * 3600]
