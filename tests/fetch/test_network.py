@@ -258,7 +258,7 @@ def test_what_stays_incomplete_is_given_up_and_passed_as_it_is(
     assert len(host.log) == asked, "nobody waits for it any more"
 
 
-def test_the_filter_refused_gives_way_to_a_coarser_grid(
+def test_the_filter_refused_gives_way_to_byte_ranges(
     tmp_path: Path, host: Provider, kept: Store
 ) -> None:
     fine, coarse = (
@@ -273,7 +273,7 @@ def test_the_filter_refused_gives_way_to_a_coarser_grid(
         result = watcher(its, tmp_path, kept, at(15, 40)).look()
     assert result is not None
     (state, *_) = kept.ledger().cycle_states("gfs-0.25")
-    assert state.route == "ranges-0.5"
+    assert state.route == "ranges-0.25"
     assert state.stage is CycleStage.COMPLETE
 
 

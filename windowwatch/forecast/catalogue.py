@@ -1,18 +1,19 @@
 """Weather models that can be fetched, as a table: what each offers, when, where and on what terms.
 
 Adding a model is one row here and, at most, one adapter beside `noaa` and `ecmwf`. Paths,
-levels, delays and sizes are those of the providers' public pages and of inventories seen in
-2023 to 2026. None was asked live while this was written; rows say in `doubts` what the first
-live run has to confirm. Base URLs are defaults that the settings may override.
+levels, delays and sizes are those of the providers' public pages and of real inventories of
+2025 and 2026 (`tests/fetch/feeds`). None was asked live while this was written; rows say in
+`doubts` what the first live run has to confirm. Base URLs are defaults that the settings may
+override.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 
 from windowwatch.errors import InputError
-from windowwatch.forecast.models import ALOFT, SURFACE
+from windowwatch.forecast import contents, providers
 
 
 class Speech(StrEnum):
@@ -34,30 +35,58 @@ class Product:
     path : str
         Below a host's root: ``{Y}`` date, ``{H}`` hour, ``{F}`` step of three digits,
         ``{step}`` step, ``{run}`` name of the member.
-    levels_hpa : tuple of float
-        Isobaric levels wanted from it; of humidity only those where it counts. [hPa]
-    fields : tuple of str
-        Names of `models.FIELDS` wanted from it.
+    levels_hpa : mapping of str to tuple of float
+        Fields aloft wanted from it, each with its isobaric levels: a model may share them
+        out among its products field by field. [hPa]
+    near : tuple of str
+        Names of `models.FIELDS` wanted from it near the ground.
     members : tuple of int or None
         Perturbation numbers; None for a run without ensemble header.
     file_per_member : bool
         Whether each member has files of its own.
     script : str
         Name of the area filter that serves these files, if one does.
+    optional_hpa : tuple of float
+        Levels that are asked for and never insisted on: older cycles lack them. [hPa]
+    other_paths : tuple of str
+        Names under which the same files may be found instead, tried in turn.
+    spelled : mapping of str to (str, str)
+        Fields that an index calls by another name and level than `noaa.SPELLED` has them.
     """
 
     name: str
     path: str
-    levels_hpa: tuple[float, ...]
-    fields: tuple[str, ...]
+    levels_hpa: Mapping[str, tuple[float, ...]]
+    near: tuple[str, ...]
     members: tuple[int | None, ...] = (None,)
     file_per_member: bool = False
     script: str = ""
+    optional_hpa: tuple[float, ...] = ()
+    other_paths: tuple[str, ...] = ()
+    spelled: Mapping[str, tuple[str, str]] = field(default_factory=dict)
 
-    def file(self, cycle_utc: datetime, step_h: int, member: int | None) -> str:
-        """Path of one file below a host's root."""
+    @property
+    def fields(self) -> tuple[str, ...]:
+        """Every field wanted from it, aloft first."""
+        return (*self.levels_hpa, *self.near)
+
+    @property
+    def offered_hpa(self) -> tuple[float, ...]:
+        """Levels on which anything is wanted, the lowest first. [hPa]"""
+        return tuple(sorted({p for levels in self.levels_hpa.values() for p in levels})[::-1])
+
+    def only(self, levels_hpa: Collection[float]) -> "Product":
+        """The same product, of whose levels only these are wanted. [hPa]"""
+        kept = {
+            name: tuple(p for p in levels if p in levels_hpa)
+            for name, levels in self.levels_hpa.items()
+        }
+        return replace(self, levels_hpa={name: levels for name, levels in kept.items() if levels})
+
+    def file(self, cycle_utc: datetime, step_h: int, member: int | None, which: int = 0) -> str:
+        """Path of one file below a host's root, under the first of its names or another."""
         run = "" if member is None else f"p{member:02d}" if member else "c00"
-        return self.path.format(
+        return (self.path, *self.other_paths)[which].format(
             Y=f"{cycle_utc:%Y%m%d}",
             H=f"{cycle_utc:%H}",
             F=f"{step_h:03d}",
@@ -73,7 +102,10 @@ class Route:
     `hosts` are roots below which `Product.path` lies. For the area filter the first part of
     each pair is the root of the scripts and the second the root of the files, on the same
     host, whose indexes tell what is ready; for the others both are the same.
-    `field_bytes` is the mean size of one message of the whole globe. [byte]
+    `field_bytes` is the mean size of one message of the whole globe [byte], `joined` how many
+    wanted messages lie together on average. `at_once` bounds the files that are fetched at a
+    time from a host whose root it names. Beyond `far_after_h` only steps that are multiples
+    of `far_every_h` are fetched.
     """
 
     speech: Speech
@@ -83,6 +115,15 @@ class Route:
     field_bytes: int
     workers: int = 8
     per_minute: float | None = None
+    joined: float = 1.0
+    at_once: Mapping[str, int] = field(default_factory=dict)
+    far_after_h: int | None = None
+    far_every_h: int = 6
+
+    def steps(self, steps_h: Sequence[int]) -> tuple[int, ...]:
+        """Those of the steps that are fetched by this route. [h]"""
+        far = self.far_after_h
+        return tuple(s for s in steps_h if far is None or s <= far or s % self.far_every_h == 0)
 
     @property
     def name(self) -> str:
@@ -108,6 +149,8 @@ class Model:
     first_after_min, last_after_min : int
         Minutes from reference time to the first and to the last step, as commonly seen;
         learned from what arrives.
+    sooner_min : mapping of int to int
+        By how much the cycles of these hours of the day come in earlier. [min]
     licence, attribution : str
         The latter is shown wherever the data are; ``{year}`` is that of the cycle.
     doubts : tuple of str
@@ -124,6 +167,12 @@ class Model:
     licence: str
     attribution: str
     doubts: tuple[str, ...] = ()
+    sooner_min: Mapping[int, int] = field(default_factory=dict)
+
+    def after_min(self, cycle_hour: int) -> tuple[int, int]:
+        """Minutes to the first and to the last step of the cycle of an hour of the day."""
+        sooner = self.sooner_min.get(cycle_hour, 0)
+        return self.first_after_min - sooner, self.last_after_min - sooner
 
     @property
     def members(self) -> int:
@@ -154,79 +203,25 @@ class Model:
         return self.attribution.format(year=cycle_utc.year)
 
 
-_ALOFT = tuple(field.name for field in ALOFT)
-_NEAR = tuple(field.name for field in SURFACE)
-_FIXED = ("orography", "land_fraction")
-_EVERY_6_H = (0, 6, 12, 18)
+def _gfs(grid: str, kind: str = "pgrb2") -> Product:
+    path = f"gfs.{{Y}}/{{H}}/atmos/gfs.t{{H}}z.{kind}.{grid}.f{{F}}"
+    return Product(
+        grid,
+        path,
+        contents.GFS_LEVELS,
+        contents.GFS_NEAR,
+        script=f"filter_gfs_{grid}.pl",
+    )
 
 
-def _levels(words: str) -> tuple[float, ...]:
-    return tuple(float(word) for word in words.split())
-
-
-_GFS_LEVELS = _levels(
-    "1000 975 950 925 900 850 800 750 700 650 600 550 500 450 400 350 300 250 200 150 100 "
-    "70 50 40 30 20 15 10 7 5"
+# Announced for version 17, in which nothing coarser than 0.25 degree is left.
+_GFS_V17 = "gfs.{Y}/{H}/products/atmos/grib2/0p25/gfs.t{H}z.pres_a.0p25.f{F}.grib2"
+_GFS_QUARTER = replace(_gfs("0p25"), other_paths=(_GFS_V17,))
+# Sizes of messages and how they lie: as in tests/fetch/feeds. No whole index of IFS is there: its
+# messages are taken to lie in no order (1 in 2.6 of a file is wanted).
+_GFS_RANGES = Route(
+    Speech.NOAA_INDEX, (_GFS_QUARTER,), providers.GFS_FILES, 0.25, 790_000, joined=2.0
 )
-_GEFS_A_LEVELS = _levels("1000 925 850 700 500 300 250 200 100 50 10")
-_GEFS_B_LEVELS = _levels("600 400 150 70 30 20")
-_ECMWF_LEVELS = _levels("1000 925 850 700 600 500 400 300 250 200 150 100 50")
-
-_GFS_FIELDS = (*_ALOFT, "r", *_NEAR, *_FIXED)
-_GEFS_NEAR = (
-    "wind_u_10m_mps",
-    "wind_v_10m_mps",
-    "temperature_2m_k",
-    "pressure_msl_pa",
-    "pressure_surface_pa",
-    "cloud_total_pct",
-    "precipitation_mm",
-    "cape_jpkg",
-)
-_ECMWF_NEAR = (
-    "wind_u_10m_mps",
-    "wind_v_10m_mps",
-    "wind_u_100m_mps",
-    "wind_v_100m_mps",
-    "gust_mps",
-    "temperature_2m_k",
-    "dew_point_2m_k",
-    "pressure_msl_pa",
-    "pressure_surface_pa",
-    "cloud_total_pct",
-    "precipitation_mm",
-)
-
-_NOMADS = "https://nomads.ncep.noaa.gov"
-_NOAA_CREDIT = (
-    "Data: NOAA/NCEP, {what}; public domain. Changed: cut out, interpolated, flown through."
-)
-_ECMWF_CREDIT = (
-    "Copyright {{year}} European Centre for Medium-Range Weather Forecasts (ECMWF). Source: "
-    "www.ecmwf.int, {what}. Licence: CC BY 4.0. ECMWF accepts no liability for errors or "
-    "omissions, or for loss from use. Changed: cut out, interpolated, flown through."
-)
-
-
-def _same(*roots: str) -> tuple[tuple[str, str], ...]:
-    return tuple((root, root) for root in roots)
-
-
-def _gfs(grid: str) -> Product:
-    path = f"gfs.{{Y}}/{{H}}/atmos/gfs.t{{H}}z.pgrb2.{grid}.f{{F}}"
-    return Product(grid, path, _GFS_LEVELS, _GFS_FIELDS, script=f"filter_gfs_{grid}.pl")
-
-
-_GFS_FILES = _same(
-    "https://noaa-gfs-bdp-pds.s3.amazonaws.com",
-    "https://storage.googleapis.com/global-forecast-system",
-    f"{_NOMADS}/pub/data/nccf/com/gfs/prod",
-)
-_GFS_SCRIPTS = ((f"{_NOMADS}/cgi-bin", f"{_NOMADS}/pub/data/nccf/com/gfs/prod"),)
-_GFS_RANGES_HALF = Route(Speech.NOAA_INDEX, (_gfs("0p50"),), _GFS_FILES, 0.5, 680_000)
-_GFS_RANGES_ONE = Route(Speech.NOAA_INDEX, (_gfs("1p00"),), _GFS_FILES, 1.0, 180_000)
-_GFS_STEPS = dict.fromkeys(_EVERY_6_H, ((0, 120, 1), (120, 384, 3)))
-_GFS_HALF_STEPS = dict.fromkeys(_EVERY_6_H, ((0, 384, 3),))
 
 
 def _filtered(
@@ -241,48 +236,52 @@ _GEFS = tuple(
         letter,
         f"gefs.{{Y}}/{{H}}/atmos/pgrb2{letter}p5/ge{{run}}.t{{H}}z.pgrb2{letter}.0p50.f{{F}}",
         levels,
-        fields,
+        near,
         _GEFS_MEMBERS,
         True,
         f"filter_gefs_atmos_0p50{letter}.pl",
+        spelled=contents.GEFS_SPELLED,
     )
-    for letter, levels, fields in (
-        ("a", _GEFS_A_LEVELS, (*_ALOFT, "r", *_GEFS_NEAR)),
-        ("b", _GEFS_B_LEVELS, _ALOFT),
+    for letter, levels, near in (
+        ("a", contents.GEFS_A_LEVELS, contents.GEFS_A_NEAR),
+        ("b", contents.GEFS_B_LEVELS, contents.GEFS_B_NEAR),
     )
 )
 
 
-def _ecmwf(model: str, name: str, stream: str, kind: str, levels: tuple[float, ...]) -> Product:
-    path = f"{{Y}}/{{H}}z/{model}/0p25/{stream}/{{Y}}{{H}}0000-{{step}}h-{stream}-{kind}.grib2"
-    return Product(name, path, levels, (*_ALOFT, "q", *_ECMWF_NEAR, *_FIXED))
+def _ecmwf(model: str, name: str, kinds: str, near: tuple[str, ...]) -> Product:
+    path = f"{{Y}}/{{H}}z/{model}/0p25/{kinds.split('-')[0]}/{{Y}}{{H}}0000-{{step}}h-{kinds}.grib2"
+    return Product(name, path, contents.ECMWF_LEVELS, near, optional_hpa=contents.ECMWF_OPTIONAL)
 
 
-_ECMWF_HOSTS = _same(
-    "https://data.ecmwf.int/forecasts",
-    "https://ecmwf-forecasts.s3.eu-central-1.amazonaws.com",
-    "https://storage.googleapis.com/ecmwf-open-data",
+_IFS = _ecmwf(
+    "ifs", "fc", "oper-fc", (*contents.ECMWF_NEAR, "gust_mps", "cape_jpkg", *contents.FIXED)
 )
-_IFS = _ecmwf("ifs", "fc", "oper", "fc", _ECMWF_LEVELS)
-_ENS = Product(
-    "ef",
-    _ecmwf("ifs", "ef", "enfo", "ef", _ECMWF_LEVELS).path,
-    _ECMWF_LEVELS,
-    (*_ALOFT, "wind_u_10m_mps", "wind_v_10m_mps", "gust_mps"),
-    tuple(range(1, 51)),
+_ENS = replace(
+    _ecmwf("ifs", "ef", "enfo-ef", ("wind_u_10m_mps", "wind_v_10m_mps", "gust_mps")),
+    levels_hpa=contents.ENS_LEVELS,
+    members=tuple(range(1, 51)),
 )
-_AIFS = _ecmwf("aifs-single", "fc", "oper", "fc", (*_ECMWF_LEVELS, 10.0))
-_IFS_STEPS = {
-    **dict.fromkeys((0, 12), ((0, 144, 3), (144, 240, 6))),
-    **dict.fromkeys((6, 18), ((0, 90, 3),)),
-}
-_ENS_STEPS = {
-    **dict.fromkeys((0, 12), ((0, 144, 3), (144, 360, 6))),
-    **dict.fromkeys((6, 18), ((0, 144, 3),)),
-}
-_CC_BY = "CC BY 4.0"
-_PUBLIC = "public domain (United States government)"
-_LOW_TOP = "tops at 50 hPa (about 20.6 km): flights above it are extrapolated"
+_AIFS = _ecmwf(
+    "aifs-single",
+    "fc",
+    "oper-fc",
+    (*contents.ECMWF_NEAR, "cloud_low_pct", "cloud_middle_pct", "cloud_high_pct", *contents.FIXED),
+)
+
+
+def _ecmwf_ranges(*products: Product, joined: float) -> Route:
+    own = {providers.ECMWF_OWN: 2}
+    hosts = providers.ECMWF_HOSTS
+    return Route(Speech.ECMWF_INDEX, products, hosts, 0.25, 740_000, joined=joined, at_once=own)
+
+
+_ECMWF_TOP = (
+    "10 hPa is there since May 2026; where a cycle lacks it, flights above 50 hPa (about 20.6 km) "
+    "are extrapolated; there is nothing between the two"
+)
+_GFS_DOUBT = "whether the area filter is still served and under these names"
+_V17_NAMES = "names of version 17: the announced one is tried where the present one is not there"
 
 MODELS: Mapping[str, Model] = {
     model.name: model
@@ -290,91 +289,89 @@ MODELS: Mapping[str, Model] = {
         Model(
             "gfs-0.25",
             "GFS, 0.25 degree",
-            _GFS_STEPS,
-            (_filtered((_gfs("0p25"),), 0.25, _GFS_SCRIPTS), _GFS_RANGES_HALF),
+            contents.GFS_STEPS,
+            (_filtered((_GFS_QUARTER,), 0.25, providers.GFS_SCRIPTS), _GFS_RANGES),
             5.0,
             216,
             335,
-            _PUBLIC,
-            _NOAA_CREDIT.format(what="GFS"),
-            ("whether the area filter is still served and under these names",),
+            providers.PUBLIC,
+            providers.NOAA_CREDIT.format(what="GFS"),
+            (_GFS_DOUBT, _V17_NAMES),
         ),
         Model(
             "gfs-0.5",
-            "GFS, 0.5 degree",
-            _GFS_HALF_STEPS,
-            (_filtered((_gfs("0p50"),), 0.5, _GFS_SCRIPTS), _GFS_RANGES_ONE),
+            "GFS, 0.5 degree (ends with version 17 of GFS; then take gfs-0.25)",
+            contents.GFS_HALF_STEPS,
+            (_filtered((_gfs("0p50", "pgrb2full"),), 0.5, providers.GFS_SCRIPTS), _GFS_RANGES),
             5.0,
             216,
             335,
-            _PUBLIC,
-            _NOAA_CREDIT.format(what="GFS"),
-            ("whether the area filter is still served and under these names",),
+            providers.PUBLIC,
+            providers.NOAA_CREDIT.format(what="GFS"),
+            (
+                _GFS_DOUBT,
+                "0.5 degree ends with version 17; byte ranges of 0.25 degree are what is left then",
+            ),
         ),
         Model(
             "gefs",
             "GEFS, 0.5 degree, control and 30 members",
-            dict.fromkeys(_EVERY_6_H, ((0, 240, 3), (240, 384, 6))),
+            contents.GEFS_STEPS,
             (
-                _filtered(
-                    _GEFS, 0.5, ((f"{_NOMADS}/cgi-bin", f"{_NOMADS}/pub/data/nccf/com/gens/prod"),)
-                ),
+                _filtered(_GEFS, 0.5, providers.GEFS_SCRIPTS),
                 Route(
                     Speech.NOAA_INDEX,
                     _GEFS,
-                    _same(
-                        "https://noaa-gefs-pds.s3.amazonaws.com",
-                        "https://storage.googleapis.com/gfs-ensemble-forecast-system",
-                    ),
+                    providers.GEFS_FILES,
                     0.5,
-                    210_000,
+                    190_000,
+                    joined=3.1,
                 ),
             ),
-            10.0,
-            226,
-            400,
-            _PUBLIC,
-            _NOAA_CREDIT.format(what="GEFS"),
-            (
-                "levels of the b files (600, 400, 150, 70, 30, 20 hPa are asked for)",
-                "names of the area filters and of the folder on the filter's host",
-            ),
+            5.0,
+            228,
+            408,
+            providers.PUBLIC,
+            providers.NOAA_CREDIT.format(what="GEFS"),
+            ("names of the area filters and of the folder on the filter's host",),
         ),
         Model(
             "ifs",
             "ECMWF IFS, deterministic, 0.25 degree",
-            _IFS_STEPS,
-            (Route(Speech.ECMWF_INDEX, (_IFS,), _ECMWF_HOSTS, 0.25, 600_000),),
-            50.0,
-            420,
-            540,
-            _CC_BY,
-            _ECMWF_CREDIT.format(what="open data, IFS"),
-            (_LOW_TOP, "how rain, total cloud and gust are numbered; no ceiling, no visibility"),
+            contents.IFS_STEPS,
+            (_ecmwf_ranges(_IFS, joined=1.6),),
+            10.0,
+            454,
+            464,
+            providers.CC_BY,
+            providers.ECMWF_CREDIT.format(what="open data, IFS"),
+            (_ECMWF_TOP, "over how long each gust is the greatest; no ceiling, no visibility"),
+            {6: 67, 18: 67},
         ),
         Model(
             "ifs-ens",
             "ECMWF IFS, ensemble of 50 and the control, 0.25 degree",
-            _ENS_STEPS,
-            (Route(Speech.ECMWF_INDEX, (_IFS, _ENS), _ECMWF_HOSTS, 0.25, 600_000),),
-            50.0,
-            420,
-            540,
-            _CC_BY,
-            _ECMWF_CREDIT.format(what="open data, IFS ensemble"),
-            (_LOW_TOP, "very large by byte ranges: about 80 GB for a week"),
+            contents.IFS_STEPS,
+            (_ecmwf_ranges(_IFS, _ENS, joined=1.6),),
+            10.0,
+            460,
+            470,
+            providers.CC_BY,
+            providers.ECMWF_CREDIT.format(what="open data, IFS ensemble"),
+            (_ECMWF_TOP, "very large by byte ranges: about 100 GB for a week"),
+            {6: 36, 18: 36},
         ),
         Model(
             "aifs",
             "ECMWF AIFS single, 0.25 degree",
-            dict.fromkeys(_EVERY_6_H, ((0, 360, 6),)),
-            (Route(Speech.ECMWF_INDEX, (_AIFS,), _ECMWF_HOSTS, 0.25, 600_000),),
+            contents.AIFS_STEPS,
+            (_ecmwf_ranges(_AIFS, joined=3.9),),
             10.0,
             325,
-            363,
-            _CC_BY,
-            _ECMWF_CREDIT.format(what="open data, AIFS"),
-            ("whether it is six-hourly", "10 hPa since May 2026; nothing between 50 and 10 hPa"),
+            415,
+            providers.CC_BY,
+            providers.ECMWF_CREDIT.format(what="open data, AIFS"),
+            (_ECMWF_TOP, "no gust, ceiling or visibility; no height of the terrain since May 2026"),
         ),
     )
 }

@@ -10,9 +10,11 @@ routes differ in grid.
 import os
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from contextlib import nullcontext
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
+from threading import Semaphore
 from typing import Protocol
 
 from windowwatch.errors import DecodeError, ForecastError, SourceError
@@ -105,6 +107,11 @@ class Collector:
     sound: set[str] = field(default_factory=set)
     check: Check = check_file
     progress: Callable[[str, float], None] = lambda _words, _share: None
+    _named: dict[str, int] = field(default_factory=dict)
+    _turns: dict[str, Semaphore] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._turns = {root: Semaphore(count) for root, count in self.route.at_once.items()}
 
     def gather(self, cycle_utc: datetime, steps_h: Sequence[int]) -> Haul:
         """Fetch whatever is there of the needed steps and not kept yet.
@@ -200,10 +207,18 @@ class Collector:
                 high = middle
         return list(steps_h[:low]), trouble
 
+    def _places(self, item: Item) -> list[tuple[tuple[str, str], Item]]:
+        """Where to look for a file: on every host, under every name, the last good name first."""
+        count = 1 + len(item.product.other_paths)
+        whiches = sorted(range(count), key=lambda w: w != self._named.get(item.product.name))
+        return [
+            (roots, replace(item, which=which)) for roots in self.route.hosts for which in whiches
+        ]
+
     def _index_is_there(self, item: Item, trouble: list[str]) -> bool:
-        for _, root in self.route.hosts:
+        for (_, root), named in self._places(item):
             try:
-                self.fetcher.text(self._index_url(root, item))
+                self.fetcher.text(self._index_url(root, named))
             except NotYetError:
                 continue
             except FetchStoppedError:
@@ -212,6 +227,7 @@ class Collector:
                 trouble.append(error.message)
                 continue
             trouble.clear()
+            self._named[item.product.name] = named.which
             return True
         return False
 
@@ -239,10 +255,11 @@ class Collector:
     def _fetch_one(self, item: Item) -> KeptFile | str | None:
         """One file from the first host that gives it whole; words if none does, None if not yet."""
         words: list[str] = []
-        for roots in self.route.hosts:
+        for roots, named in self._places(item):
             for _ in range(2):  # a host's index is read once more when it did not fit
                 try:
-                    return self._fetch_from(roots, item)
+                    with self._turns.get(roots[1], nullcontext()):
+                        return self._fetch_from(roots, named)
                 except NotYetError:
                     break
                 except FetchStoppedError:

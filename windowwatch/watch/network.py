@@ -29,7 +29,7 @@ from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.forecast.fetch import Fetcher, Manners, World
 from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
-from windowwatch.forecast.plan import needed_steps
+from windowwatch.forecast.plan import needed_steps, route_steps
 from windowwatch.forecast.prune import Keep, prune
 from windowwatch.storage.roles import Role
 from windowwatch.watch.between import tell_of
@@ -208,8 +208,8 @@ class NetworkWatcher(Watcher):
         return best
 
     def _of_route(self, route: Route, cycle_utc: datetime, steps: Sequence[int]) -> tuple[int, ...]:
-        """Steps that a route has: coarser grids come in fewer of them."""
-        return tuple(s for s in steps if route is self.plan.model.routes[0] or s % 3 == 0)
+        """Steps that a route brings."""
+        return route_steps(self.plan.model, route, steps)
 
     def _note(
         self,
