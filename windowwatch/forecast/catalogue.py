@@ -44,6 +44,10 @@ class Product:
         Whether each member has files of its own.
     script : str
         Name of the area filter that serves these files, if one does.
+    filter_path : str
+        Where the area filter has them, if elsewhere than `path`.
+    names : tuple of (field, name)
+        What a provider calls a field now, if not as its adapter knows: see `renamed`.
     """
 
     name: str
@@ -53,6 +57,8 @@ class Product:
     members: tuple[int | None, ...] = (None,)
     file_per_member: bool = False
     script: str = ""
+    filter_path: str = ""
+    names: tuple[tuple[str, str], ...] = ()
 
     def file(self, cycle_utc: datetime, step_h: int, member: int | None) -> str:
         """Path of one file below a host's root."""
