@@ -21,9 +21,9 @@ from windowwatch.errors import InputError
 
 #: Headers of an answer that say how a host behaves, and carry no secret.
 HEADERS = frozenset(
-    "accept-ranges age cache-control connection content-encoding content-length content-range "
-    "content-type date etag expires last-modified retry-after server transfer-encoding "
-    "via x-cache".split()
+    {"accept-ranges", "age", "cache-control", "connection", "content-encoding"}
+    | {"content-length", "content-range", "content-type", "date", "etag", "expires"}
+    | {"last-modified", "retry-after", "server", "transfer-encoding", "via", "x-cache"}
 )
 #: What stands for a value that is left out.
 LEFT_OUT = "LEFT-OUT"
