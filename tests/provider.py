@@ -463,10 +463,12 @@ def web_page(_request: Request, handler: Handler) -> bool:
 
 def index_of_the_day_before(its: Provider) -> None:
     """Beside each file lies the index of the same file of the day before."""
-    its.index_of = lambda path: tuple(
-        replace(m, ymdh=f"{datetime.strptime(m.ymdh, '%Y%m%d%H') - timedelta(days=1):%Y%m%d%H}")
-        for m in its.files[path]
-    )
+
+    def before(ymdh: str) -> str:
+        moment = datetime.strptime(ymdh, "%Y%m%d%H").replace(tzinfo=UTC)
+        return f"{moment - timedelta(days=1):%Y%m%d%H}"
+
+    its.index_of = lambda path: tuple(replace(m, ymdh=before(m.ymdh)) for m in its.files[path])
 
 
 def b_files_late(its: Provider) -> None:

@@ -26,8 +26,8 @@ def _well_formed(path: str) -> str:
     foreign = sorted(places - set(_PLACES))
     if foreign:
         raise ValueError(
-            f"has the place {{{foreign[0]}}}; there are {{Y}} date, {{H}} hour, {{F}} step of three "
-            "digits, {step} step, {run} member"
+            f"has the place {{{foreign[0]}}}; there are {{Y}} date, {{H}} hour, {{F}} step of "
+            "three digits, {step} step, {run} member"
         )
     if not {"Y", "H"} <= places or not places & {"F", "step"}:
         raise ValueError("must hold {Y} (date), {H} (hour) and {F} or {step} (step)")

@@ -42,8 +42,8 @@ from windowwatch.watch.ways import way_words
 
 #: All questions together stay within these. [byte]
 MOST_REQUESTS, MOST_BYTES = 20, 2_000_000
-#: Of an index of many members so much is read; a message may be as long. [byte]
-_INDEX_BYTES, _MESSAGE_BYTES = 300_000, 700_000
+#: Of an index of many members so much is read; so much is left for indexes. [byte]
+_INDEX_BYTES, _SPARE_BYTES = 300_000, 200_000
 #: So many cycles are tried, the newest first.
 _CYCLES = 3
 #: What a message is read for, the best first.
@@ -124,30 +124,31 @@ class Probe:
         """Ask the first host of every way, then the others, for as long as questions are left."""
         ways = [(plan, route) for plan in plans for route in plan.model.routes]
         found = {
-            (number, 0): self._host(plan, route, route.hosts[0], leads=True)
+            (number, 0): self._host(plan, route, route.hosts[0], len(ways) - number)
             for number, (plan, route) in enumerate(ways)
         }
         for number, (plan, route) in enumerate(ways):
             for place, host in enumerate(route.hosts[1:], 1):
                 leads = all(found[number, before].problem for before in range(place))
-                found[number, place] = self._host(plan, route, host, leads=leads)
+                found[number, place] = self._host(plan, route, host, int(leads))
         return [found[key] for key in sorted(found)]
 
-    def _host(
-        self, plan: NetworkPlan, route: Route, roots: tuple[str, str], *, leads: bool
-    ) -> Found:
-        """What one host of a way has; all of it only where it leads."""
+    def _host(self, plan: NetworkPlan, route: Route, roots: tuple[str, str], leads: int) -> Found:
+        """What one host of a way has; all of it only where it leads.
+
+        `leads` is how many are still to have a message, this one included; 0 for no message.
+        """
         host = roots[1].split("/")[2]
         blank = Found(plan.model.name, way_words(route), host)
         try:
-            return self._asked(plan, route, roots, blank, leads=leads)
+            return self._asked(plan, route, roots, blank, leads)
         except _SpentError:
             return replace(blank, problem=f"not asked: {MOST_REQUESTS} requests or 2 MB are spent")
         except ForecastError as error:
             return replace(blank, problem=_shorter(error.message, roots))
 
     def _asked(
-        self, plan: NetworkPlan, route: Route, roots: tuple[str, str], blank: Found, *, leads: bool
+        self, plan: NetworkPlan, route: Route, roots: tuple[str, str], blank: Found, leads: int
     ) -> Found:
         cycles = self._cycles(plan)
         for cycle_utc, steps in cycles:
@@ -174,7 +175,7 @@ class Probe:
             found = _with_fields(found, route, chosen, late)
             found = self._with_reach(found, plan, route, roots)
             try:
-                return replace(found, value=self._value(route, roots, chosen))
+                return replace(found, value=self._value(route, roots, chosen, leads))
             except _SpentError:
                 return replace(found, value="no message was asked for: requests or 2 MB are spent")
             except ForecastError as error:
@@ -246,9 +247,10 @@ class Probe:
         route: Route,
         roots: tuple[str, str],
         chosen: Sequence[tuple[Item, Sequence[Entry]]],
+        leads: int,
     ) -> str:
-        """One message fetched, checked, and read at the site."""
-        left = min(self._may_ask(), _MESSAGE_BYTES)
+        """One message fetched, checked, and read at the site; its share of what may come."""
+        left = (self._may_ask() - _SPARE_BYTES) // leads
         for names in _READ:
             for item, entries in chosen:
                 mine = _of_one_member(entries, names)
@@ -371,7 +373,9 @@ def _with_fields(
         f"{field} at {', '.join(f'{p:g}' for p in sorted(each, reverse=True))} hPa"
         for field, each in sorted(lacking.items())
     ]
-    missing += sorted(FIELDS[name].words for name in absent)
+    wanted_aloft = {name for item, _ in chosen for name in item.product.fields} & ON_LEVELS
+    whole = wanted_aloft - set(on_levels) - set(lacking)
+    missing += sorted(FIELDS[name].words for name in absent | whole)
     return replace(
         found,
         there=f"{aloft}; {len(wanted_near & near)} of {len(wanted_near)} fields near the ground",
