@@ -58,9 +58,6 @@ def test_a_renamed_file_and_script_are_fetched_by_the_names_in_the_settings(
     renamed(host, "atmos/gfs.t12z.pgrb2.0p25", "products/atmos/grib2/0p25/gfs.t12z.pres_a.0p25")
     for path in list(host.files):
         host.add(f"{path}.grib2", host.steps[path], host.files[path])
-            host.files[path],
-            host.steps[path],
-        )
     more = f'''
 [forecast.routes.files.0p25]
 path = "{PATH}"

@@ -3,6 +3,7 @@
 import logging
 import sys
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -225,9 +226,10 @@ def look_once(settings: Settings, clock: Clock, record: Path | None = None) -> N
         workshop = Workshop(url, limits, LogStyle(logging.WARNING), progress=told, record=record)
         watching = Watching(watch, settings.sources(), store, clock, workshop)
         # Files in a folder must be quiet from one look to the next.
-        results = watching.look(every=True)
-        if all(each.weighed_anew for each in results):
-            results += watching.look(every=True)
+        with closing(watching):
+            results = watching.look(every=True)
+            if all(each.weighed_anew for each in results):
+                results += watching.look(every=True)
         if record is not None:
             click.echo(f"what was answered is in {record}; addresses and headers without secrets")
         place, newest = store.place, store.latest_cycle(watch.name)

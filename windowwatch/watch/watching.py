@@ -100,6 +100,11 @@ class Watching:
         # What came in before the start may not be weighed yet, nor that nobody is asked any more.
         self._weighed = False
 
+    def close(self) -> None:
+        """Close all connections; there is no look after that."""
+        if self._fetcher is not None:
+            self._fetcher.close()
+
     def look(self, *, every: bool = False) -> tuple[PassResult, ...]:
         """Look once at every model; run the passes of what is new.
 
