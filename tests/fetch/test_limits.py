@@ -68,6 +68,10 @@ LIMITS: dict[str, tuple[Fault, str]] = {
     "301": (moved_for_good, "has moved this to https://new.example.invalid/gfs/file (HTTP 301)"),
     "429": (too_many(), "refuses us (HTTP 429); left alone for 600 s"),
     "429 with Retry-After": (too_many("900"), "refuses us (HTTP 429); left alone for 900 s"),
+    "429 with a date": (
+        too_many("Mon, 04 May 2026 17:15:00 GMT"),  # the clock of the bench stands at 17:00
+        "refuses us (HTTP 429); left alone for 900 s",
+    ),
     "503 with Retry-After": (overloaded("120"), "is overloaded (HTTP 503); left alone for 120 s"),
     "page": (web_page, "answers with a web page in place of an index; left alone for 600 s"),
 }

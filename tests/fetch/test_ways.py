@@ -9,13 +9,20 @@ import pytest
 from fetch_watch import STEPS, at, watcher
 from fetching import MEMBER_LEVELS, MemoryLedger, bench, served
 from provider import (
+    BEFORE,
     CYCLE,
+    Fault,
     Handler,
     Provider,
     Request,
     fill_gfs,
+    gfs_messages,
+    moved_for_good,
+    overloaded,
     provider,
     sent_away,
+    too_many,
+    web_page,
 )
 
 from windowwatch.clock import SimulatedClock
@@ -141,6 +148,46 @@ def test_a_silent_way_is_passed_over_until_it_is_back(tmp_path: Path, *, back: b
         early.gather(CYCLE, (0, 3, 6))
         assert len(moved.log) == 1
         assert bool(early.gone(CYCLE)) is not back
+
+
+TROUBLE: dict[str, Fault] = {
+    "302": sent_away,
+    "301": moved_for_good,
+    "429": too_many(),
+    "429 with Retry-After": too_many("600"),
+    "503": overloaded(),
+    "page": web_page,
+    "500": lambda _r, h: h.say(500, b""),
+    "script renamed": lambda r, h: "/filter_" in r.path and h.say(404, b""),
+    "page for data": lambda r, h: "/filter_" in r.path and web_page(r, h),
+    "another cycle inside": lambda r, h: (
+        "/filter_" in r.path and h.say(200, h.provider.files["other"][0].data)
+    ),
+}
+
+
+@pytest.mark.fault
+@pytest.mark.parametrize("name", [*TROUBLE, "no route to the host"])
+def test_in_trouble_the_next_way_is_taken_in_the_same_look(name: str, tmp_path: Path) -> None:
+    ledger, said = MemoryLedger(), list[str]()
+    with provider() as host, provider() as files:
+        for each in (host, files):
+            fill_gfs(each, (0, 3), CYCLE, LEVELS)
+        host.files["other"] = gfs_messages(BEFORE, 3, LEVELS)
+        host.steps["other"] = 3
+        first = host
+        if name in TROUBLE:
+            host.fault = TROUBLE[name]
+        else:
+            first = Provider(url="http://127.0.0.1:9")
+        its = two_ways(first, files, LEVELS)
+        early = ways_at(CYCLE + timedelta(hours=5), its, tmp_path, ledger, said)
+        haul, route = early.gather(CYCLE, (0, 3))
+        assert (route.name, haul.complete) == ("ranges-0.25", True), haul.problems
+        assert said == [
+            "gfs-0.25 by NOAA area filter, 0.25 degree: refused or in trouble; the next way is "
+            "tried"
+        ]
 
 
 @pytest.mark.fault
