@@ -71,7 +71,8 @@ def served(name: str, route: int, hosts: list[Provider], levels: tuple[float, ..
     its = model(name)
     way = its.routes[route]
     roots = tuple((f"{h.url}/cgi-bin", h.url) for h in hosts)
-    products = tuple(replace(p, levels_hpa=tuple(map(float, levels))) for p in way.products)
+    here = tuple(map(float, levels))
+    products = tuple(replace(p, levels_hpa=dict.fromkeys(p.levels_hpa, here)) for p in way.products)
     return replace(its, routes=(replace(way, hosts=roots, products=products),))
 
 

@@ -556,8 +556,7 @@ def fill_gfs(
     for step in steps_h:
         path = f"gfs.{cycle:%Y%m%d}/{cycle:%H}/atmos/gfs.t{cycle:%H}z.pgrb2.0p25.f{step:03d}"
         its.add(path, step, with_vorticity(gfs_messages(cycle, step, levels_hpa)))
-        for coarser in ("0p50", "1p00"):
-            its.add(path.replace("0p25", coarser), step, its.files[path])
+        its.add(path.replace("pgrb2.0p25", "pgrb2full.0p50"), step, its.files[path])
 
 
 def fill_ecmwf(its: Provider, steps_h: tuple[int, ...]) -> None:
@@ -596,15 +595,19 @@ def ground_of(step_h: int, member: int) -> Sample:
 def fill_gefs(its: Provider, steps_h: tuple[int, ...], kinds: str = "a") -> None:
     """Serve the members of the invented week as GEFS would be: on the levels of each kind of file.
 
-    The a-files hold what is near the ground, too. Of the levels of the b-files the samples have
-    20 hPa alone.
+    The a-files hold what is near the ground, too. Of what the b-files alone have, the samples
+    have 20 and 5 hPa, and the temperature of 300 hPa.
     """
     every = samples(f"skerra-members-{CYCLE:%Y-%m-%dT%HZ}.grib2", steps_h)
     for step in steps_h:
         for member in sorted({m.member for m in every if m.member is not None}):
             run = f"p{member:02d}" if member else "c00"
             mine = tuple(m for m in every if (m.end_h, m.member) == (step, member))
-            upper = tuple(m for m in mine if m.number[3:] == (100, 2_000))
+            upper = tuple(
+                m
+                for m in mine
+                if m.number[3:] in ((100, 2_000), (100, 500)) or m.number == (0, 0, 0, 100, 30_000)
+            )
             for kind in kinds:
                 path = (
                     f"gefs.{CYCLE:%Y%m%d}/{CYCLE:%H}/atmos/pgrb2{kind}p5/"

@@ -57,7 +57,7 @@ def filtered(folder: Path, *hosts: Provider) -> Bench:
     return bench(served("gfs-0.25", 0, list(hosts), FEW), folder, area=PART)
 
 
-def true_files(item: str = "0p50") -> dict[str, bytes]:
+def true_files(item: str = "0p25") -> dict[str, bytes]:
     """What a sound fetch leaves, taken straight from the sample: its messages in their order."""
     return {
         f"{item}-f{step:03d}": b"".join(m.data for m in gfs_messages(CYCLE, step, FEW))

@@ -44,7 +44,11 @@ def whole() -> tuple[bytes, list[Wanted]]:
 
 def item() -> Item:
     product = model("gfs-0.25").routes[1].products[0]
-    return Item(replace(product, levels_hpa=tuple(map(float, LEVELS))), CYCLE, STEP)
+    return Item(
+        replace(product, levels_hpa=dict.fromkeys(product.levels_hpa, tuple(map(float, LEVELS)))),
+        CYCLE,
+        STEP,
+    )
 
 
 def damage(data: bytes, rng: np.random.Generator) -> bytes:

@@ -164,7 +164,7 @@ def test_ways_of_another_grid_or_other_fields_do_not_mix(
     (product,) = other.products
     for foreign in (
         replace(other, grid_deg=0.5),
-        replace(other, products=(replace(product, fields=product.fields[:-3]),)),
+        replace(other, products=(replace(product, near=product.near[:-3]),)),
     ):
         model = replace(its, routes=(first, foreign))
         kept = bench(model, tmp_path / foreign.name, area=PART)
@@ -220,10 +220,9 @@ def test_late_b_files_are_waited_for_in_silence(tmp_path: Path) -> None:
     with provider() as host:
         fill_gefs(host, (0, 6), "ab")
         b_files_late(host)
-        its = served("gefs", 1, [host], FEW)
+        its = served("gefs", 1, [host], (1000.0, 500.0, 20.0))
         a, b = (replace(p, members=tuple(range(2))) for p in its.routes[0].products)
-        a = replace(a, levels_hpa=(1000.0, 500.0))
-        b = replace(b, levels_hpa=(20.0,))
+        a, b = a.only((1000.0, 500.0)), b.only((20.0,))
         its = replace(its, routes=(replace(its.routes[0], products=(a, b)),))
         pair = bench(its, tmp_path, area=AREA)
         haul = pair.collector.gather(CYCLE, (0, 6))

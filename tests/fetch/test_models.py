@@ -53,8 +53,7 @@ def as_served(name: str, route: int, host: Provider) -> Model:
 
     def cut(product: Product) -> Product:
         members = tuple(m for m in product.members if m is None or m in MEMBERS)
-        levels = tuple(p for p in product.levels_hpa if p in there)
-        return replace(product, levels_hpa=levels, members=members)
+        return replace(product.only(there), members=members)
 
     roots = ((f"{host.url}/cgi-bin", host.url),)
     products = tuple(map(cut, way.products))
@@ -64,7 +63,7 @@ def as_served(name: str, route: int, host: Provider) -> Model:
 def expected(its: Model, folder: Path, area: Area) -> CycleData:
     """The same levels and members straight out of the sample files."""
     products = its.routes[0].products
-    levels = {p for product in products for p in product.levels_hpa}
+    levels = {p for product in products for p in product.offered_hpa}
     members = {m for product in products for m in product.members}
     found = [ground_of(s, m).data for s in STEPS for m in sorted(members - {None})]  # type: ignore[type-var]
     for name in ("skerra", "skerra-members"):

@@ -7,7 +7,7 @@ import pytest
 
 from windowwatch.errors import DecodeError, InputError
 from windowwatch.forecast import ecmwf, noaa
-from windowwatch.forecast.catalogue import MODELS, Product, Speech, model
+from windowwatch.forecast.catalogue import MODELS, Product, Speech, by_field, model
 from windowwatch.forecast.messages import Kind
 from windowwatch.forecast.models import FIELDS, ON_LEVELS
 from windowwatch.forecast.plan import make_plan, needed_steps
@@ -225,7 +225,7 @@ def test_adjacent_messages_merge_and_others_do_not() -> None:
 
 
 def test_what_is_missing_aloft_is_known_by_field_level_and_member() -> None:
-    product = Product("p", "x", (500.0, 10.0), ("u", "t", "gust_mps"), (1, 2))
+    product = Product("p", "x", by_field({"u t": "500 10"}), ("gust_mps",), (1, 2))
     wanted = Item(product, CYCLE, 3)
     have = [Wanted(f, p, 10800, m) for f in ("u", "t") for p in (500.0, 10.0) for m in (1, 2)]
     assert missing_aloft(wanted, have) == ()
@@ -265,7 +265,7 @@ def test_steps_follow_from_the_watched_hours() -> None:
     gone = needed_steps(gfs, CYCLE, CYCLE + timedelta(days=20), CYCLE + timedelta(days=21))
     assert gone == ()
     short = needed_steps(model("ifs"), CYCLE + timedelta(hours=6), CYCLE, CYCLE + timedelta(days=7))
-    assert short[-1] == 90
+    assert short[-1] == 144
 
 
 #: Five sites over 200 km, as a small team has them.

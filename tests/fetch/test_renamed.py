@@ -19,7 +19,7 @@ from provider import (
 
 from windowwatch.errors import SettingsError
 from windowwatch.forecast.catalogue import MODELS, Model
-from windowwatch.forecast.renamed import akin, filter_query
+from windowwatch.forecast.renamed import akin
 from windowwatch.forecast.sources import load_files
 from windowwatch.settings.read import read_settings
 
@@ -156,17 +156,10 @@ def test_steps_of_an_hour_are_those_of_the_settings(tmp_path: Path) -> None:
 def test_new_names_do_not_part_ways_that_carry_the_same() -> None:
     first = MODELS["gfs-0.25"].routes[0]
     (product,) = first.products
-    moved = replace(product, path="elsewhere", script="x", names=(("ceiling_m", "HGT:base"),))
+    spelled = {"ceiling_m": ("HGT", "base")}
+    moved = replace(product, path="elsewhere", script="x", spelled=spelled)
     assert akin(first, replace(first, products=(moved,)))
     assert not akin(first, replace(first, grid_deg=0.5))
-
-
-def test_new_names_of_levels_are_asked_for_beside_the_old_ones() -> None:
-    (product,) = MODELS["gfs-0.25"].routes[0].products
-    named = replace(product, names=(("u", "UWIND:{} hPa"),))
-    url = filter_query("https://h/s.pl?var_UGRD=on", named)
-    assert "&var_UWIND=on&lev_1000_hPa=on" in url
-    assert filter_query(url, product) == url
 
 
 def test_the_example_in_the_settings_fits(tmp_path: Path) -> None:
@@ -178,7 +171,7 @@ def test_the_example_in_the_settings_fits(tmp_path: Path) -> None:
     its = model_in(tmp_path, more)
     (product,) = its.routes[0].products
     assert product.path == PATH
-    assert product.names == (("cloud_low_pct", "TCDC:low cloud layer"),)
+    assert product.spelled == {"cloud_low_pct": ("TCDC", "low cloud layer")}
     assert its.steps_h(6)[-1] == 384
 
 

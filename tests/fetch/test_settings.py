@@ -28,7 +28,7 @@ def test_the_example_fetches_gfs_by_the_filter() -> None:
     assert "GFS, 0.25 degree: cycle 2026-05-04 06Z, 5" in words[0]
     assert "by NOAA area filter, 0.25 degree: 5" in words[1]
     assert "from nomads.ncep.noaa.gov" in words[1]
-    assert words[2].startswith("otherwise by NOAA index and byte ranges, 0.5 degree: ")
+    assert words[2].startswith("otherwise by NOAA index and byte ranges, 0.25 degree: ")
     assert words[3].startswith("caution: this other way is much for one cycle, ")
     assert "requests and " in words[3]
     assert "is taken by itself when the way before it fails" in words[3]
@@ -82,7 +82,7 @@ def test_other_hosts_take_the_place_of_the_providers(tmp_path: Path) -> None:
         ('source = "icon"', "forecast.source = 'icon': give 'folder' or one of gfs-0.25"),
         ('source = "ifs"\nrange_urls = ["ftp://x"]', "'ftp://x' is no address"),
         ('source = "ifs"\nfilter_file_urls = ["http://x"]', "give filter_file_urls as many"),
-        ('source = "ifs"\nlevels_hpa = [500, 10]', "give levels_hpa at least two of the levels"),
+        ('source = "ifs"\nlevels_hpa = [500, 7]', "give levels_hpa at least two of the levels"),
         ('source = "ifs"\nkeep_gb = 3', "forecast.keep_gb = 3: is not a key here"),
     ],
 )
@@ -136,8 +136,8 @@ def test_the_example_of_a_second_model_costs_what_it_says(tmp_path: Path) -> Non
     assert "CC BY 4.0" in mine[-1]
     steps = float(mine[0].split(" steps")[0].split()[-1])
     cost_mb = float(mine[1].split(" requests, ")[1].split(" MB")[0])
-    assert cost_mb / steps * 27 == pytest.approx(700, abs=60)
-    assert "and 0.7 GB with the levels and steps below" in text
+    assert cost_mb / steps * 27 == pytest.approx(900, abs=60)
+    assert "and 0.9 GB with the levels and steps below" in text
 
 
 def test_opinions_have_sources_of_their_own(tmp_path: Path) -> None:
@@ -153,7 +153,7 @@ def test_opinions_have_sources_of_their_own(tmp_path: Path) -> None:
     assert ifs.network is not None
     assert ifs.network.every_h == 6
     assert ifs.network.keep.days == 7, "as for all"
-    assert ifs.network.model.routes[0].products[0].levels_hpa == (500.0, 100.0)
+    assert ifs.network.model.routes[0].products[0].offered_hpa == (500.0, 100.0)
     assert ours.folder == tmp_path / "x"
     assert ours.available_after == timedelta(minutes=30)
 
@@ -214,7 +214,7 @@ def test_the_next_look_in_words() -> None:
 def test_fewer_levels_cost_less(tmp_path: Path) -> None:
     table = TABLE + "levels_hpa = [1000, 500, 10]\n"
     section = read_settings(settings_in(tmp_path, table)).file.forecast
-    assert section.model_of_table().routes[0].products[0].levels_hpa == (1000.0, 500.0, 10.0)
+    assert section.model_of_table().routes[0].products[0].offered_hpa == (1000.0, 500.0, 10.0)
     gefs = table.replace("gfs-0.25", "gefs")
     read = read_settings(settings_in(tmp_path, gefs))
     (a,) = read.file.forecast.model_of_table().routes[0].products

@@ -5,7 +5,7 @@ from datetime import datetime
 from windowwatch.clock import Clock
 from windowwatch.forecast.arrival import cycles_between, first_due
 from windowwatch.forecast.catalogue import Speech
-from windowwatch.forecast.plan import make_plan, needed_steps
+from windowwatch.forecast.plan import make_plan, needed_steps, route_steps
 from windowwatch.settings.read import Settings
 from windowwatch.watch.network import NetworkPlan
 
@@ -47,7 +47,7 @@ def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime)
         f"{model.members} member(s), levels up to {model.top_hpa:g} hPa",
     ]
     for number, route in enumerate(model.routes):
-        cost = make_plan(route, cycle, steps, plan.area)
+        cost = make_plan(route, cycle, route_steps(model, route, steps), plan.area)
         way = f"by {route.speech}, {route.grid_deg:g} degree"
         hosts = ", ".join(dict.fromkeys(root.split("/")[2] for root, _ in route.hosts))
         lines.append(
@@ -60,7 +60,8 @@ def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime)
                 f"{cost.requests} requests and {cost.size_bytes / 1e9:.1f} GB"
                 + (", and is taken by itself when the way before it fails" if number else "")
                 + "; on a slow or metered line watch fewer days, or give a greater step between "
-                "the forecast hours (step_every_h)"
+                "the forecast hours (step_every_h), fewer steps far out (range_far_after_h) or "
+                "fewer levels (range_levels_hpa)"
             )
     lines += [f"not confirmed: {doubt}" for doubt in model.doubts]
     return [*lines, f"licence: {model.licence}. {model.credit(cycle)}"]

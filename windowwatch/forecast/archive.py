@@ -63,6 +63,11 @@ CF: Mapping[str, tuple[str, str]] = {
     "freezing_rain": ("", "1"),  # whether, or what share of the time
 }
 _GEOPOTENTIAL = {"gh": "geopotential", "orography": "surface_geopotential"}
+#: ECMWF's own numbers: metres of water, and a fraction.
+_ECMWF_OWN = {
+    ("precipitation_mm", 1000.0): ("lwe_thickness_of_precipitation_amount", "m"),
+    ("cloud_total_pct", 100.0): ("cloud_area_fraction", "1"),
+}
 _RUNS = ("control", "members")
 _AXES = ("number", "step", "level")
 _AXIS_ATTRIBUTES = {
@@ -191,7 +196,7 @@ def _attributes(run: str, name: str, opened: OpenField, array: xr.DataArray) -> 
 
 def named(name: str, selector: Selector) -> dict[str, str]:
     """Unit of a field's values as a source carries it, and the CF name where there is one."""
-    standard_name, units = CF[name]
+    standard_name, units = _ECMWF_OWN.get((name, selector.scale), CF[name])
     if selector.scale == 1.0 / STANDARD_GRAVITY_MPS2:  # geopotential, not its height
         standard_name, units = _GEOPOTENTIAL[name], "m2 s-2"
     found = {"units": units}

@@ -36,7 +36,7 @@ def cycles_between(model: Model, since_utc: datetime, now_utc: datetime) -> list
 
 def first_due(model: Model, cycle_utc: datetime) -> datetime:
     """From when on the first steps of a cycle are worth asking for."""
-    return cycle_utc + timedelta(minutes=_EARLY * model.first_after_min)
+    return cycle_utc + timedelta(minutes=_EARLY * model.after_min(cycle_utc.hour)[0])
 
 
 def complete_due(model: Model, states: Sequence[CycleState], cycle_utc: datetime) -> Due:
@@ -58,7 +58,7 @@ def complete_due(model: Model, states: Sequence[CycleState], cycle_utc: datetime
     known = same_hour if len(same_hour) >= _ENOUGH else delays
     newest = [known[at] for at in sorted(known, reverse=True)[:_REMEMBERED]]
     if len(newest) < _ENOUGH:
-        return Due(cycle_utc + timedelta(minutes=model.last_after_min), 0)
+        return Due(cycle_utc + timedelta(minutes=model.after_min(cycle_utc.hour)[1]), 0)
     seconds = median(delay.total_seconds() for delay in newest)
     return Due(cycle_utc + timedelta(seconds=seconds), len(newest))
 

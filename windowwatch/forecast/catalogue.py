@@ -1,18 +1,19 @@
 """Weather models that can be fetched, as a table: what each offers, when, where and on what terms.
 
 Adding a model is one row here and, at most, one adapter beside `noaa` and `ecmwf`. Paths,
-levels, delays and sizes are those of the providers' public pages and of inventories seen in
-2023 to 2026. None was asked live while this was written; rows say in `doubts` what the first
-live run has to confirm. Base URLs are defaults that the settings may override.
+levels, delays and sizes are those of the providers' public pages and of real inventories of
+2025 and 2026 (`tests/fetch/feeds`). None was asked live while this was written; rows say in
+`doubts` what the first live run has to confirm. Base URLs are defaults that the settings may
+override.
 """
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 
 from windowwatch.errors import InputError
-from windowwatch.forecast.models import ALOFT, SURFACE
+from windowwatch.forecast.models import SURFACE
 
 
 class Speech(StrEnum):
@@ -34,10 +35,11 @@ class Product:
     path : str
         Below a host's root: ``{Y}`` date, ``{H}`` hour, ``{F}`` step of three digits,
         ``{step}`` step, ``{run}`` name of the member.
-    levels_hpa : tuple of float
-        Isobaric levels wanted from it; of humidity only those where it counts. [hPa]
-    fields : tuple of str
-        Names of `models.FIELDS` wanted from it.
+    levels_hpa : mapping of str to tuple of float
+        Fields aloft wanted from it, each with its isobaric levels: a model may share them
+        out among its products field by field. [hPa]
+    near : tuple of str
+        Names of `models.FIELDS` wanted from it near the ground.
     members : tuple of int or None
         Perturbation numbers; None for a run without ensemble header.
     file_per_member : bool
@@ -46,24 +48,49 @@ class Product:
         Name of the area filter that serves these files, if one does.
     filter_path : str
         Where the area filter has them, if elsewhere than `path`.
-    names : tuple of (field, name)
-        What a provider calls a field now, if not as its adapter knows: see `renamed`.
+    optional_hpa : tuple of float
+        Levels that are asked for and never insisted on: older cycles lack them. [hPa]
+    other_paths : tuple of str
+        Names under which the same files may be found instead, tried in turn.
+    spelled : mapping of str to (str, str)
+        Fields that an index calls by another name and level than its adapter has them; ECMWF's
+        have no level there.
     """
 
     name: str
     path: str
-    levels_hpa: tuple[float, ...]
-    fields: tuple[str, ...]
+    levels_hpa: Mapping[str, tuple[float, ...]]
+    near: tuple[str, ...]
     members: tuple[int | None, ...] = (None,)
     file_per_member: bool = False
     script: str = ""
     filter_path: str = ""
-    names: tuple[tuple[str, str], ...] = ()
+    optional_hpa: tuple[float, ...] = ()
+    other_paths: tuple[str, ...] = ()
+    spelled: Mapping[str, tuple[str, str]] = field(default_factory=dict)
 
-    def file(self, cycle_utc: datetime, step_h: int, member: int | None) -> str:
-        """Path of one file below a host's root."""
+    @property
+    def fields(self) -> tuple[str, ...]:
+        """Every field wanted from it, aloft first."""
+        return (*self.levels_hpa, *self.near)
+
+    @property
+    def offered_hpa(self) -> tuple[float, ...]:
+        """Levels on which anything is wanted, the lowest first. [hPa]"""
+        return tuple(sorted({p for levels in self.levels_hpa.values() for p in levels})[::-1])
+
+    def only(self, levels_hpa: Collection[float]) -> "Product":
+        """The same product, of whose levels only these are wanted. [hPa]"""
+        kept = {
+            name: tuple(p for p in levels if p in levels_hpa)
+            for name, levels in self.levels_hpa.items()
+        }
+        return replace(self, levels_hpa={name: levels for name, levels in kept.items() if levels})
+
+    def file(self, cycle_utc: datetime, step_h: int, member: int | None, which: int = 0) -> str:
+        """Path of one file below a host's root, under the first of its names or another."""
         run = "" if member is None else f"p{member:02d}" if member else "c00"
-        return self.path.format(
+        return (self.path, *self.other_paths)[which].format(
             Y=f"{cycle_utc:%Y%m%d}",
             H=f"{cycle_utc:%H}",
             F=f"{step_h:03d}",
@@ -79,7 +106,10 @@ class Route:
     `hosts` are roots below which `Product.path` lies. For the area filter the first part of
     each pair is the root of the scripts and the second the root of the files, on the same
     host, whose indexes tell what is ready; for the others both are the same.
-    `field_bytes` is the mean size of one message of the whole globe. [byte]
+    `field_bytes` is the mean size of one message of the whole globe [byte], `joined` how many
+    wanted messages lie together on average. `at_once` bounds the files that are fetched at a
+    time from a host whose root it names. Beyond `far_after_h` only steps that are multiples
+    of `far_every_h` are fetched.
     """
 
     speech: Speech
@@ -89,6 +119,15 @@ class Route:
     field_bytes: int
     workers: int = 8
     per_minute: float | None = None
+    joined: float = 1.0
+    at_once: Mapping[str, int] = field(default_factory=dict)
+    far_after_h: int | None = None
+    far_every_h: int = 6
+
+    def steps(self, steps_h: Sequence[int]) -> tuple[int, ...]:
+        """Those of the steps that are fetched by this route. [h]"""
+        far = self.far_after_h
+        return tuple(s for s in steps_h if far is None or s <= far or s % self.far_every_h == 0)
 
     @property
     def name(self) -> str:
@@ -114,6 +153,8 @@ class Model:
     first_after_min, last_after_min : int
         Minutes from reference time to the first and to the last step, as commonly seen;
         learned from what arrives.
+    sooner_min : mapping of int to int
+        By how much the cycles of these hours of the day come in earlier. [min]
     licence, attribution : str
         The latter is shown wherever the data are; ``{year}`` is that of the cycle.
     doubts : tuple of str
@@ -130,6 +171,12 @@ class Model:
     licence: str
     attribution: str
     doubts: tuple[str, ...] = ()
+    sooner_min: Mapping[int, int] = field(default_factory=dict)
+
+    def after_min(self, cycle_hour: int) -> tuple[int, int]:
+        """Minutes to the first and to the last step of the cycle of an hour of the day."""
+        sooner = self.sooner_min.get(cycle_hour, 0)
+        return self.first_after_min - sooner, self.last_after_min - sooner
 
     @property
     def members(self) -> int:
@@ -160,26 +207,52 @@ class Model:
         return self.attribution.format(year=cycle_utc.year)
 
 
-_ALOFT = tuple(field.name for field in ALOFT)
 _NEAR = tuple(field.name for field in SURFACE)
 _FIXED = ("orography", "land_fraction")
 _EVERY_6_H = (0, 6, 12, 18)
 
 
-def _levels(words: str) -> tuple[float, ...]:
-    return tuple(float(word) for word in words.split())
+def by_field(rows: Mapping[str, str]) -> dict[str, tuple[float, ...]]:
+    """Levels of each field, from rows such as ``{"u v": "1000 500", "t": "500"}``. [hPa]"""
+    return {
+        name: tuple(float(level) for level in levels.split())
+        for names, levels in rows.items()
+        for name in names.split()
+    }
 
 
-_GFS_LEVELS = _levels(
-    "1000 975 950 925 900 850 800 750 700 650 600 550 500 450 400 350 300 250 200 150 100 "
-    "70 50 40 30 20 15 10 7 5"
+_GFS_LEVELS = by_field(
+    {
+        "u v t gh": "1000 975 950 925 900 850 800 750 700 650 600 550 500 450 400 350 300 250 "
+        "200 150 100 70 50 40 30 20 15 10 7 5",
+        "r": "1000 975 950 925 900 850 800 750 700 650 600 550 500 450 400 350 300 250 200",
+    }
 )
-_GEFS_A_LEVELS = _levels("1000 925 850 700 500 300 250 200 100 50 10")
-_GEFS_B_LEVELS = _levels("600 400 150 70 30 20")
-_ECMWF_LEVELS = _levels("1000 925 850 700 600 500 400 300 250 200 150 100 50")
+# Between them, wind, temperature and height on 18 levels. Each kind of file lacks some field on
+# some level that the other one has.
+_GEFS_A_LEVELS = by_field(
+    {
+        "u v": "1000 925 850 700 500 400 300 250 200 100 50 10",
+        "gh": "1000 925 850 700 500 300 250 200 100 50 10",
+        "t": "1000 925 850 700 500 250 200 100 50 10",
+        "r": "1000 925 850 700 500 250 200",
+    }
+)
+_GEFS_B_LEVELS = by_field(
+    {
+        "u v": "600 150 70 30 20 5",
+        "gh": "600 400 150 70 30 20 5",
+        "t": "600 400 300 150 70 30 20 5",
+        "r": "600 400 300",
+    }
+)
+_ECMWF_AIR = "1000 925 850 700 600 500 400 300 250 200 150 100 50 10"
+_ECMWF_LEVELS = by_field({"u v t gh": _ECMWF_AIR, "q": "1000 925 850 700 600 500 400 300 250 200"})
+_ENS_LEVELS = by_field({"u v t gh": _ECMWF_AIR})
+#: On ECMWF's servers since 12 and 13 May 2026.
+_ECMWF_OPTIONAL = (10.0,)
 
-_GFS_FIELDS = (*_ALOFT, "r", *_NEAR, *_FIXED)
-_GEFS_NEAR = (
+_GEFS_A_NEAR = (
     "wind_u_10m_mps",
     "wind_v_10m_mps",
     "temperature_2m_k",
@@ -187,14 +260,20 @@ _GEFS_NEAR = (
     "pressure_surface_pa",
     "cloud_total_pct",
     "precipitation_mm",
-    "cape_jpkg",
+    "freezing_rain",
 )
+_GEFS_B_NEAR = (*(name for name in _NEAR if name not in _GEFS_A_NEAR), *_FIXED)
+#: GEFS has total cloud on the surfaces of the layers, as means.
+_GEFS_SPELLED = {
+    "cloud_low_pct": ("TCDC", "low cloud layer"),
+    "cloud_middle_pct": ("TCDC", "middle cloud layer"),
+    "cloud_high_pct": ("TCDC", "high cloud layer"),
+}
 _ECMWF_NEAR = (
     "wind_u_10m_mps",
     "wind_v_10m_mps",
     "wind_u_100m_mps",
     "wind_v_100m_mps",
-    "gust_mps",
     "temperature_2m_k",
     "dew_point_2m_k",
     "pressure_msl_pa",
@@ -207,9 +286,12 @@ _NOMADS = "https://nomads.ncep.noaa.gov"
 _NOAA_CREDIT = (
     "Data: NOAA/NCEP, {what}; public domain. Changed: cut out, interpolated, flown through."
 )
+# The first sentence is the one that ECMWF's terms of use ask a service to show.
 _ECMWF_CREDIT = (
-    "Copyright {{year}} European Centre for Medium-Range Weather Forecasts (ECMWF). Source: "
-    "www.ecmwf.int, {what}. Licence: CC BY 4.0. ECMWF accepts no liability for errors or "
+    "This service is based on data and products of the European Centre for Medium-Range Weather "
+    "Forecasts (ECMWF). Copyright {{year}} European Centre for Medium-Range Weather Forecasts "
+    "(ECMWF). Source: www.ecmwf.int, {what}. Licence: CC BY 4.0, "
+    "https://creativecommons.org/licenses/by/4.0/. ECMWF accepts no liability for errors or "
     "omissions, or for loss from use. Changed: cut out, interpolated, flown through."
 )
 
@@ -218,19 +300,23 @@ def _same(*roots: str) -> tuple[tuple[str, str], ...]:
     return tuple((root, root) for root in roots)
 
 
-def _gfs(grid: str) -> Product:
-    path = f"gfs.{{Y}}/{{H}}/atmos/gfs.t{{H}}z.pgrb2.{grid}.f{{F}}"
-    return Product(grid, path, _GFS_LEVELS, _GFS_FIELDS, script=f"filter_gfs_{grid}.pl")
+def _gfs(grid: str, kind: str = "pgrb2") -> Product:
+    path = f"gfs.{{Y}}/{{H}}/atmos/gfs.t{{H}}z.{kind}.{grid}.f{{F}}"
+    return Product(grid, path, _GFS_LEVELS, (*_NEAR, *_FIXED), script=f"filter_gfs_{grid}.pl")
 
 
+# Announced for version 17, in which nothing coarser than 0.25 degree is left.
+_GFS_V17 = "gfs.{Y}/{H}/products/atmos/grib2/0p25/gfs.t{H}z.pres_a.0p25.f{F}.grib2"
+_GFS_QUARTER = replace(_gfs("0p25"), other_paths=(_GFS_V17,))
 _GFS_FILES = _same(
     "https://noaa-gfs-bdp-pds.s3.amazonaws.com",
     "https://storage.googleapis.com/global-forecast-system",
     f"{_NOMADS}/pub/data/nccf/com/gfs/prod",
 )
 _GFS_SCRIPTS = ((f"{_NOMADS}/cgi-bin", f"{_NOMADS}/pub/data/nccf/com/gfs/prod"),)
-_GFS_RANGES_HALF = Route(Speech.NOAA_INDEX, (_gfs("0p50"),), _GFS_FILES, 0.5, 680_000)
-_GFS_RANGES_ONE = Route(Speech.NOAA_INDEX, (_gfs("1p00"),), _GFS_FILES, 1.0, 180_000)
+# Sizes of messages and how they lie: as in tests/fetch/feeds. No whole index of IFS is there: its
+# messages are taken to lie in no order (1 in 2.6 of a file is wanted).
+_GFS_RANGES = Route(Speech.NOAA_INDEX, (_GFS_QUARTER,), _GFS_FILES, 0.25, 790_000, joined=2.0)
 _GFS_STEPS = dict.fromkeys(_EVERY_6_H, ((0, 120, 1), (120, 384, 3)))
 _GFS_HALF_STEPS = dict.fromkeys(_EVERY_6_H, ((0, 384, 3),))
 
@@ -247,48 +333,62 @@ _GEFS = tuple(
         letter,
         f"gefs.{{Y}}/{{H}}/atmos/pgrb2{letter}p5/ge{{run}}.t{{H}}z.pgrb2{letter}.0p50.f{{F}}",
         levels,
-        fields,
+        near,
         _GEFS_MEMBERS,
         True,
         f"filter_gefs_atmos_0p50{letter}.pl",
+        spelled=_GEFS_SPELLED,
     )
-    for letter, levels, fields in (
-        ("a", _GEFS_A_LEVELS, (*_ALOFT, "r", *_GEFS_NEAR)),
-        ("b", _GEFS_B_LEVELS, _ALOFT),
+    for letter, levels, near in (
+        ("a", _GEFS_A_LEVELS, _GEFS_A_NEAR),
+        ("b", _GEFS_B_LEVELS, _GEFS_B_NEAR),
     )
 )
 
 
-def _ecmwf(model: str, name: str, stream: str, kind: str, levels: tuple[float, ...]) -> Product:
-    path = f"{{Y}}/{{H}}z/{model}/0p25/{stream}/{{Y}}{{H}}0000-{{step}}h-{stream}-{kind}.grib2"
-    return Product(name, path, levels, (*_ALOFT, "q", *_ECMWF_NEAR, *_FIXED))
+def _ecmwf(model: str, name: str, kinds: str, near: tuple[str, ...]) -> Product:
+    path = f"{{Y}}/{{H}}z/{model}/0p25/{kinds.split('-')[0]}/{{Y}}{{H}}0000-{{step}}h-{kinds}.grib2"
+    return Product(name, path, _ECMWF_LEVELS, near, optional_hpa=_ECMWF_OPTIONAL)
 
 
+_ECMWF_OWN = "https://data.ecmwf.int/forecasts"
 _ECMWF_HOSTS = _same(
-    "https://data.ecmwf.int/forecasts",
     "https://ecmwf-forecasts.s3.eu-central-1.amazonaws.com",
     "https://storage.googleapis.com/ecmwf-open-data",
+    _ECMWF_OWN,
 )
-_IFS = _ecmwf("ifs", "fc", "oper", "fc", _ECMWF_LEVELS)
-_ENS = Product(
-    "ef",
-    _ecmwf("ifs", "ef", "enfo", "ef", _ECMWF_LEVELS).path,
-    _ECMWF_LEVELS,
-    (*_ALOFT, "wind_u_10m_mps", "wind_v_10m_mps", "gust_mps"),
-    tuple(range(1, 51)),
+_IFS = _ecmwf("ifs", "fc", "oper-fc", (*_ECMWF_NEAR, "gust_mps", "cape_jpkg", *_FIXED))
+_ENS = replace(
+    _ecmwf("ifs", "ef", "enfo-ef", ("wind_u_10m_mps", "wind_v_10m_mps", "gust_mps")),
+    levels_hpa=_ENS_LEVELS,
+    members=tuple(range(1, 51)),
 )
-_AIFS = _ecmwf("aifs-single", "fc", "oper", "fc", (*_ECMWF_LEVELS, 10.0))
+_AIFS = _ecmwf(
+    "aifs-single",
+    "fc",
+    "oper-fc",
+    (*_ECMWF_NEAR, "cloud_low_pct", "cloud_middle_pct", "cloud_high_pct", *_FIXED),
+)
 _IFS_STEPS = {
-    **dict.fromkeys((0, 12), ((0, 144, 3), (144, 240, 6))),
-    **dict.fromkeys((6, 18), ((0, 90, 3),)),
-}
-_ENS_STEPS = {
-    **dict.fromkeys((0, 12), ((0, 144, 3), (144, 360, 6))),
+    **dict.fromkeys((0, 12), ((0, 144, 3), (150, 360, 6))),
     **dict.fromkeys((6, 18), ((0, 144, 3),)),
 }
+
+
+def _ecmwf_ranges(*products: Product, joined: float) -> Route:
+    own = {_ECMWF_OWN: 2}
+    hosts = _ECMWF_HOSTS
+    return Route(Speech.ECMWF_INDEX, products, hosts, 0.25, 740_000, joined=joined, at_once=own)
+
+
 _CC_BY = "CC BY 4.0"
 _PUBLIC = "public domain (United States government)"
-_LOW_TOP = "tops at 50 hPa (about 20.6 km): flights above it are extrapolated"
+_ECMWF_TOP = (
+    "10 hPa is there since May 2026; where a cycle lacks it, flights above 50 hPa (about 20.6 km) "
+    "are extrapolated; there is nothing between the two"
+)
+_GFS_DOUBT = "whether the area filter is still served and under these names"
+_V17_NAMES = "names of version 17: the announced one is tried where the present one is not there"
 
 MODELS: Mapping[str, Model] = {
     model.name: model
@@ -297,25 +397,28 @@ MODELS: Mapping[str, Model] = {
             "gfs-0.25",
             "GFS, 0.25 degree",
             _GFS_STEPS,
-            (_filtered((_gfs("0p25"),), 0.25, _GFS_SCRIPTS), _GFS_RANGES_HALF),
+            (_filtered((_GFS_QUARTER,), 0.25, _GFS_SCRIPTS), _GFS_RANGES),
             5.0,
             216,
             335,
             _PUBLIC,
             _NOAA_CREDIT.format(what="GFS"),
-            ("whether the area filter is still served and under these names",),
+            (_GFS_DOUBT, _V17_NAMES),
         ),
         Model(
             "gfs-0.5",
-            "GFS, 0.5 degree",
+            "GFS, 0.5 degree (ends with version 17 of GFS; then take gfs-0.25)",
             _GFS_HALF_STEPS,
-            (_filtered((_gfs("0p50"),), 0.5, _GFS_SCRIPTS), _GFS_RANGES_ONE),
+            (_filtered((_gfs("0p50", "pgrb2full"),), 0.5, _GFS_SCRIPTS), _GFS_RANGES),
             5.0,
             216,
             335,
             _PUBLIC,
             _NOAA_CREDIT.format(what="GFS"),
-            ("whether the area filter is still served and under these names",),
+            (
+                _GFS_DOUBT,
+                "0.5 degree ends with version 17; byte ranges of 0.25 degree are what is left then",
+            ),
         ),
         Model(
             "gefs",
@@ -333,54 +436,54 @@ MODELS: Mapping[str, Model] = {
                         "https://storage.googleapis.com/gfs-ensemble-forecast-system",
                     ),
                     0.5,
-                    210_000,
+                    190_000,
+                    joined=3.1,
                 ),
             ),
-            10.0,
-            226,
-            400,
+            5.0,
+            228,
+            408,
             _PUBLIC,
             _NOAA_CREDIT.format(what="GEFS"),
-            (
-                "levels of the b files (600, 400, 150, 70, 30, 20 hPa are asked for)",
-                "names of the area filters and of the folder on the filter's host",
-            ),
+            ("names of the area filters and of the folder on the filter's host",),
         ),
         Model(
             "ifs",
             "ECMWF IFS, deterministic, 0.25 degree",
             _IFS_STEPS,
-            (Route(Speech.ECMWF_INDEX, (_IFS,), _ECMWF_HOSTS, 0.25, 600_000),),
-            50.0,
-            420,
-            540,
+            (_ecmwf_ranges(_IFS, joined=1.6),),
+            10.0,
+            454,
+            464,
             _CC_BY,
             _ECMWF_CREDIT.format(what="open data, IFS"),
-            (_LOW_TOP, "how rain, total cloud and gust are numbered; no ceiling, no visibility"),
+            (_ECMWF_TOP, "over how long each gust is the greatest; no ceiling, no visibility"),
+            {6: 67, 18: 67},
         ),
         Model(
             "ifs-ens",
             "ECMWF IFS, ensemble of 50 and the control, 0.25 degree",
-            _ENS_STEPS,
-            (Route(Speech.ECMWF_INDEX, (_IFS, _ENS), _ECMWF_HOSTS, 0.25, 600_000),),
-            50.0,
-            420,
-            540,
+            _IFS_STEPS,
+            (_ecmwf_ranges(_IFS, _ENS, joined=1.6),),
+            10.0,
+            460,
+            470,
             _CC_BY,
             _ECMWF_CREDIT.format(what="open data, IFS ensemble"),
-            (_LOW_TOP, "very large by byte ranges: about 80 GB for a week"),
+            (_ECMWF_TOP, "very large by byte ranges: about 100 GB for a week"),
+            {6: 36, 18: 36},
         ),
         Model(
             "aifs",
             "ECMWF AIFS single, 0.25 degree",
             dict.fromkeys(_EVERY_6_H, ((0, 360, 6),)),
-            (Route(Speech.ECMWF_INDEX, (_AIFS,), _ECMWF_HOSTS, 0.25, 600_000),),
+            (_ecmwf_ranges(_AIFS, joined=3.9),),
             10.0,
             325,
-            363,
+            415,
             _CC_BY,
             _ECMWF_CREDIT.format(what="open data, AIFS"),
-            ("whether it is six-hourly", "10 hPa since May 2026; nothing between 50 and 10 hPa"),
+            (_ECMWF_TOP, "no gust, ceiling or visibility; no height of the terrain since May 2026"),
         ),
     )
 }

@@ -8,7 +8,7 @@ first kept.
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,9 @@ from windowwatch.forecast.grib import read_planes
 from windowwatch.forecast.messages import ISOBARIC, Grid, Plane
 from windowwatch.forecast.models import match
 from windowwatch.forecast.wanted import Item, Wanted, missing_aloft
+
+#: Field, level, end and member of a message.
+_Name = tuple[str, float, int, int | None]
 
 
 def check_file(
@@ -40,8 +43,9 @@ def check_file(
     Returns
     -------
     Framing, tuple of str
-        The frames and checksum of the file; and, in words, messages near the ground that were
-        asked for and are not there.
+        The frames and checksum of the file; and, in words, messages that were asked for and
+        are not there, or are over another interval than the provider documents: their own
+        keys count.
 
     Raises
     ------
@@ -75,11 +79,23 @@ def check_file(
     twice = [what for what, count in Counter(map(_name, found)).items() if count > 1]
     if twice:
         raise DecodeError(f"{path.name}: {twice[0][0]} is in it twice; its index is wrong")
-    there = {_name(what) for what in found}
-    return framing, tuple(str(w) for w in asked if _name(w) not in there)
+    there = {_name(what): what for what in found}
+    lacks = [str(w) for w in asked if _name(w) not in there]
+    return framing, (*lacks, *_otherwise(asked, there))
 
 
-def _name(what: Wanted) -> tuple[str, float, int, int | None]:
+def _otherwise(asked: Sequence[Wanted], there: Mapping[_Name, Wanted]) -> list[str]:
+    """In words, what is over another interval than documented."""
+    return [
+        f"{w} since +{w.start_s / 3600:g} h (it is since +{(got.start_s or 0) / 3600:g} h)"
+        for w in asked
+        if (got := there.get(_name(w))) is not None
+        and w.start_s is not None
+        and w.start_s != got.start_s
+    ]
+
+
+def _name(what: Wanted) -> _Name:
     return what.field, what.level_hpa, what.end_s, what.member
 
 
@@ -111,7 +127,7 @@ def _require_asked(
     same = [w for w in asked if _name(w) == _name(what)]
     if not same:
         raise DecodeError(f"{at}, which was not asked for; index and data do not fit")
-    if all(w.start_s not in (None, what.start_s) for w in same):
+    if all(w.said and w.start_s not in (None, what.start_s) for w in same):
         raise DecodeError(
             f"{at} since +{(what.start_s or 0) / 3600:g} h, another interval than asked for"
         )

@@ -11,10 +11,11 @@ one route has brought, another one goes on from. Routes that differ in grid neve
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
+from threading import Semaphore
 from typing import Protocol
 
 from windowwatch.errors import DecodeError, ForecastError, SourceError
@@ -25,13 +26,7 @@ from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.fetch import Fetcher, FetchStoppedError, HostRefusedError, NotYetError
 from windowwatch.forecast.framing import Framing, sha256_of
 from windowwatch.forecast.ledger import KeptFile, Ledger
-from windowwatch.forecast.renamed import (
-    akin,
-    ecmwf_records,
-    filter_query,
-    noaa_records,
-    product_by,
-)
+from windowwatch.forecast.renamed import akin, ecmwf_records, product_by
 from windowwatch.forecast.wanted import Entry, Item, Wanted, items_of, merge, missing_aloft
 
 _ENDINGS = {
@@ -120,6 +115,11 @@ class Collector:
     sound: set[str] = field(default_factory=set)
     check: Check = check_file
     progress: Callable[[str, float], None] = lambda _words, _share: None
+    _named: dict[str, int] = field(default_factory=dict)
+    _turns: dict[str, Semaphore] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._turns = {root: Semaphore(count) for root, count in self.route.at_once.items()}
 
     def gather(self, cycle_utc: datetime, steps_h: Sequence[int]) -> Haul:
         """Fetch whatever is there of the needed steps and not kept yet.
@@ -233,10 +233,18 @@ class Collector:
                 high = middle
         return list(steps_h[:low]), trouble
 
+    def _places(self, item: Item) -> list[tuple[tuple[str, str], Item]]:
+        """Where to look for a file: on every host, under every name, the last good name first."""
+        count = 1 + len(item.product.other_paths)
+        whiches = sorted(range(count), key=lambda w: w != self._named.get(item.product.name))
+        return [
+            (roots, replace(item, which=which)) for roots in self.route.hosts for which in whiches
+        ]
+
     def _index_is_there(self, item: Item, trouble: list[str]) -> bool:
-        for _, root in self.route.hosts:
+        for (_, root), named in self._places(item):
             try:
-                self.fetcher.text(self._index_url(root, item), per_minute=self.route.per_minute)
+                self.fetcher.text(self._index_url(root, named), per_minute=self.route.per_minute)
             except NotYetError:
                 continue
             except FetchStoppedError:
@@ -245,6 +253,7 @@ class Collector:
                 trouble.append(error.message)
                 continue
             trouble.clear()
+            self._named[item.product.name] = named.which
             return True
         return False
 
@@ -269,10 +278,11 @@ class Collector:
     def _fetch_one(self, item: Item) -> KeptFile | str | None:
         """One file from the first host that gives it whole; words if none does, None if not yet."""
         words: list[str] = []
-        for roots in self.route.hosts:
+        for roots, named in self._places(item):
             for _ in range(2):  # a host's index is read once more when it did not fit
                 try:
-                    return self._fetch_from(roots, item)
+                    with self._turns.get(roots[1], nullcontext()):
+                        return self._fetch_from(roots, named)
                 except NotYetError:
                     break
                 except FetchStoppedError:
@@ -326,7 +336,7 @@ class Collector:
         pace = self.route.per_minute
         with part.open("w+b") as sink:
             if self.route.speech is Speech.NOAA_FILTER:
-                url = filter_query(noaa.filter_url(roots[0], item, self.area), item.product)
+                url = noaa.filter_url(roots[0], item, self.area)
                 with _behind_its_index(item):
                     self.fetcher.body(url, sink, per_minute=pace)
             else:
@@ -387,8 +397,7 @@ def entries_of(route: Route, text: str, item: Item, where: str) -> Sequence[Entr
     if route.speech is Speech.ECMWF_INDEX:
         found = ecmwf_records(ecmwf.read_index(text, where), item.product)
         return ecmwf.choose(found, item, where)
-    records = noaa_records(noaa.read_index(text, where), item.product)
-    return noaa.choose(records, item, where)
+    return noaa.choose(noaa.read_index(text, where), item, where)
 
 
 @contextmanager

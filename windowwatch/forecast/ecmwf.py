@@ -2,7 +2,8 @@
 
 All values are text except ``_offset`` and ``_length``; ``number`` is absent on the control.
 Since May 2026 the control of the ensemble is the deterministic run (stream ``oper``, type
-``fc``) and an ensemble file holds 50 members, not 51.
+``fc``) and an ensemble file holds 50 members, not 51. A line tells where an interval ends, not
+where it begins.
 """
 
 import json
@@ -22,7 +23,7 @@ SPELLED: dict[str, tuple[str, ...]] = {
     "wind_v_10m_mps": ("10v",),
     "wind_u_100m_mps": ("100u",),
     "wind_v_100m_mps": ("100v",),
-    "gust_mps": ("10fg",),
+    "gust_mps": ("10fg3", "10fg"),
     "temperature_2m_k": ("2t",),
     "dew_point_2m_k": ("2d",),
     "pressure_msl_pa": ("msl",),
@@ -35,6 +36,8 @@ SPELLED: dict[str, tuple[str, ...]] = {
     "cape_jpkg": ("mucape", "cape"),
 }
 _TYPES = {True: "pf", False: "fc"}
+#: Geopotential stands in for its height, where a source has it on more levels.
+_HEIGHTS = ("gh", "z")
 
 
 @dataclass(frozen=True)
@@ -97,8 +100,33 @@ def _record(line: dict[str, object]) -> Record:
     )
 
 
+def starts_s(param: str, end_s: int) -> int | None:
+    """Where the interval begins that a parameter is of; None where that is not known. [s]
+
+    ``10fg`` is the greatest gust of the last hour up to 90 h and of the last six from 150 h
+    on; between, and in the shorter cycles, ``10fg3`` is that of the last three. Totals run
+    from the start. So the provider's lists of parameters and others' readers have it.
+    """
+    if param == "tp":
+        return 0
+    if param == "10fg3":
+        return max(end_s - 3 * 3600, 0)
+    if param == "10fg" and end_s <= 90 * 3600:
+        return max(end_s - 3600, 0)
+    if param == "10fg" and end_s >= 150 * 3600:
+        return end_s - 6 * 3600
+    return None
+
+
+#: What is over an interval: at step 0 it is over none, and the zeros that stand there mean nothing.
+_OVER_INTERVALS = frozenset({"gust_mps", "precipitation_mm"})
+
+
 def choose(records: Iterable[Record], item: Item, where: str) -> tuple[Entry, ...]:
     """Pick the messages of an item from its index.
+
+    Height comes from geopotential where that is there on more levels. What is over an
+    interval is not taken at step 0.
 
     Raises
     ------
@@ -112,6 +140,8 @@ def choose(records: Iterable[Record], item: Item, where: str) -> tuple[Entry, ..
         for rank, param in enumerate(SPELLED.get(field, ()))
     }
     best: dict[tuple[str, float, int | None], tuple[int, Entry]] = {}
+    records = tuple(records)
+    height = _height(records, item)
     for record in records:
         if record.reference_utc != item.cycle_utc:
             raise DecodeError(
@@ -124,18 +154,31 @@ def choose(records: Iterable[Record], item: Item, where: str) -> tuple[Entry, ..
             continue
         if record.stream_type not in (_TYPES[member is not None], "ef"):
             continue
-        field, rank = _field(record, item, near)
+        field, rank = _field(record, item, near, height)
         key = (field, record.level_hpa, member)
+        if field in _OVER_INTERVALS and record.end_s == 0:
+            continue
         if field and (key not in best or rank < best[key][0]):
-            wanted = Wanted(field, record.level_hpa, record.end_s, member)
+            start_s = starts_s(record.param, record.end_s)
+            wanted = Wanted(field, record.level_hpa, record.end_s, member, start_s, said=False)
             best[key] = (rank, Entry(wanted, record.offset, record.length))
     return tuple(entry for _, entry in best.values())
 
 
-def _field(record: Record, item: Item, near: dict[str, tuple[str, int]]) -> tuple[str, int]:
+def _height(records: Iterable[Record], item: Item) -> str:
+    """Which parameter gives height aloft, on one and the same terms for all levels."""
+    levels = levels_of(item.product, "gh")
+    there = {(r.param, r.level_hpa) for r in records if r.levtype == "pl"}
+    return max(_HEIGHTS, key=lambda param: sum((param, level) in there for level in levels))
+
+
+def _field(
+    record: Record, item: Item, near: dict[str, tuple[str, int]], height: str
+) -> tuple[str, int]:
     """Our field of a record and how good its spelling is; no field if it is not wanted."""
     if record.levtype == "pl":
-        asked = record.param in ON_LEVELS and record.param in item.product.fields
-        wanted = asked and record.level_hpa in levels_of(item.product, record.param)
-        return (record.param if wanted else ""), 0
+        name = "gh" if record.param == height else record.param
+        asked = name in ON_LEVELS and (name != "gh" or record.param == height)
+        wanted = asked and record.level_hpa in levels_of(item.product, name)
+        return (name if wanted else ""), 0
     return near.get(record.param, ("", 0)) if record.levtype == "sfc" else ("", 0)

@@ -6,7 +6,10 @@ add a selector; nothing else knows how a field is coded.
 
 Numbers: WMO-No. 306, Manual on Codes, volume I.2, code tables 4.2 (discipline, category,
 number), 4.5 (surfaces) and 4.10 (kind of statistics); surfaces from 192 on are NCEP's local
-table 4.5. Old files of NCEP carry the cloud layers as total cloud on cloud-layer surfaces.
+table 4.5. Old files of NCEP, and GEFS, carry the cloud layers as total cloud on cloud-layer
+surfaces. ECMWF's local numbers (total cloud 0/6/192, precipitation 0/1/193) are those that
+ecCodes has for its centre. Stored cycles name a selector by its place: new ones go last.
+Geopotential is made a height by standard gravity, 9.80665 m s⁻² (see `physics.constants`).
 """
 
 from collections.abc import Mapping
@@ -29,6 +32,9 @@ from windowwatch.forecast.messages import (
     MessageKey,
 )
 from windowwatch.physics.constants import STANDARD_GRAVITY_MPS2
+
+#: Where the most unstable parcel comes from (code table 4.5).
+MOST_UNSTABLE_PARCEL = 17
 
 INSTANT, AVERAGE, ACCUMULATION, MAXIMUM = (
     Kind.INSTANT,
@@ -111,9 +117,15 @@ def _cloud(layer: int, parameter: int) -> tuple[Selector, ...]:
 
 
 def _total_cloud() -> tuple[Selector, ...]:
+    """As a percentage; and ECMWF's own number, a fraction."""
     surfaces = (GROUND, ENTIRE_ATMOSPHERE, NCEP_ENTIRE_ATMOSPHERE)
-    return tuple(
-        Selector(0, 6, 1, surface, kind=kind) for kind in (INSTANT, AVERAGE) for surface in surfaces
+    return (
+        *(
+            Selector(0, 6, 1, surface, kind=kind)
+            for kind in (INSTANT, AVERAGE)
+            for surface in surfaces
+        ),
+        Selector(0, 6, 192, GROUND, scale=100.0),
     )
 
 
@@ -243,12 +255,23 @@ SURFACE: tuple[Field, ...] = (
     Field(
         "precipitation_mm",
         "precipitation amount",
-        tuple(Selector(0, 1, parameter, GROUND, kind=ACCUMULATION) for parameter in (8, 52)),
+        (
+            *(Selector(0, 1, parameter, GROUND, kind=ACCUMULATION) for parameter in (8, 52)),
+            # ECMWF's own number, in metres of water
+            Selector(0, 1, 193, GROUND, kind=ACCUMULATION, scale=1000.0),
+        ),
         -0.5,
         2_000.0,
         0.0,
     ),
-    Field("cape_jpkg", "CAPE", (Selector(0, 7, 6, GROUND),), -50.0, 20_000.0, 0.0),
+    Field(
+        "cape_jpkg",
+        "CAPE",
+        (Selector(0, 7, 6, GROUND), Selector(0, 7, 6, MOST_UNSTABLE_PARCEL)),
+        -50.0,
+        20_000.0,
+        0.0,
+    ),
     # the second number of both is NCEP's own
     Field(
         "lifted_index_k",

@@ -179,7 +179,7 @@ def _spelled(item: Item) -> dict[tuple[str, str], tuple[str, float]]:
     """NOAA's words to our field and level."""
     found: dict[tuple[str, str], tuple[str, float]] = {}
     for field in item.product.fields:
-        name, level = SPELLED[field]
+        name, level = item.product.spelled.get(field) or SPELLED[field]
         if field in ON_LEVELS:
             levels = levels_of(item.product, field)
             found |= {(name, level.format(f"{p:g}")): (field, p) for p in levels}

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 
 from windowwatch.forecast.catalogue import Model, Route, Speech
 from windowwatch.forecast.cutout import Area
-from windowwatch.forecast.models import ALOFT, ON_LEVELS
+from windowwatch.forecast.models import ON_LEVELS
 from windowwatch.forecast.wanted import items_of, levels_of
 
 #: Weather is wanted from so long before the first launch hour (set-up, front passage) …
@@ -65,11 +65,19 @@ def needed_steps(
     return tuple(sorted({0, *inside})) if with_zero else tuple(inside)
 
 
+def route_steps(model: Model, route: Route, steps_h: Sequence[int]) -> tuple[int, ...]:
+    """Those of the needed steps that a route brings: every third hour at most where it only
+    stands in for another one, and fewer far out where that is set. [h]
+    """
+    stands_in = route is not model.routes[0]
+    return route.steps([step for step in steps_h if not stands_in or step % 3 == 0])
+
+
 def make_plan(route: Route, cycle_utc: datetime, steps_h: Sequence[int], area: Area) -> Plan:
     """Work out requests, bytes and minutes of a cycle, without asking anybody.
 
-    By ranges, requests are counted as they lie in inventories seen: neighbouring messages
-    join in pairs aloft. The real number is known once the index is there.
+    By ranges, requests are counted as messages lie in inventories seen (`Route.joined`). The
+    real number is known once the index is there.
     """
     requests, size = 0, 0
     south, west, north, east = area
@@ -77,20 +85,18 @@ def make_plan(route: Route, cycle_utc: datetime, steps_h: Sequence[int], area: A
         math.ceil((east - west) / route.grid_deg) + 2
     )
     cut_bytes = _HEADER_BYTES + points * _BITS // 8
-    aloft = {field.name for field in ALOFT}
     for step in steps_h:
         for item in items_of(route.products, cycle_utc, step):
-            fields = item.product.fields
-            levels = len(item.product.levels_hpa) * len(aloft & set(fields))
-            near = len(set(fields) - ON_LEVELS)
+            product = item.product
+            aloft, near = ON_LEVELS & set(product.fields), len(set(product.fields) - ON_LEVELS)
             if route.speech is Speech.NOAA_FILTER:  # every variable on every level
                 requests += 1
-                across = len(item.product.levels_hpa) * len(ON_LEVELS & set(fields))
+                across = len(product.offered_hpa) * len(aloft)
                 size += (across + near) * len(item.members) * cut_bytes
-            else:  # humidity lies beside temperature
-                requests += 1 + (levels // 2 + near) * len(item.members)
-                spelled = sum(len(levels_of(item.product, f)) for f in ON_LEVELS & set(fields))
-                size += (spelled + near) * len(item.members) * route.field_bytes
+            else:
+                count = sum(len(levels_of(product, name)) for name in aloft) + near
+                requests += 1 + math.ceil(count / route.joined) * len(item.members)
+                size += count * len(item.members) * route.field_bytes
     if route.speech is Speech.NOAA_FILTER:
         requests += 1  # the index of the last step tells that all is there
     seconds = max(

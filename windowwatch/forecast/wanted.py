@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from datetime import datetime
 
 from windowwatch.forecast.catalogue import Product
@@ -26,7 +27,10 @@ class Wanted:
     member : int or None
         Perturbation number, None without ensemble header.
     start_s : int or None
-        Where its interval begins; None where the index does not say. [s]
+        Where its interval begins; None where that is not known. [s]
+    said : bool
+        Whether the index itself says where it begins; else that is what the provider's
+        documentation says, and the message's own keys count.
     """
 
     field: str
@@ -34,6 +38,7 @@ class Wanted:
     end_s: int
     member: int | None = None
     start_s: int | None = None
+    said: bool = dataclass_field(default=True, compare=False)
 
     @property
     def aloft(self) -> bool:
@@ -68,12 +73,16 @@ class Part:
 
 @dataclass(frozen=True)
 class Item:
-    """One file to be fetched from: a product, a step and, where each has its own, a member."""
+    """One file to be fetched from: a product, a step and, where each has its own, a member.
+
+    `which` of the product's names it is looked for under.
+    """
 
     product: Product
     cycle_utc: datetime
     step_h: int
     member: int | None = None
+    which: int = 0
 
     @property
     def name(self) -> str:
@@ -84,7 +93,7 @@ class Item:
     @property
     def path(self) -> str:
         """Path of the file below a host's root."""
-        return self.product.file(self.cycle_utc, self.step_h, self.member)
+        return self.product.file(self.cycle_utc, self.step_h, self.member, self.which)
 
     @property
     def members(self) -> tuple[int | None, ...]:
@@ -101,21 +110,23 @@ def items_of(products: Iterable[Product], cycle_utc: datetime, step_h: int) -> t
     return tuple(found)
 
 
-def levels_of(product: Product, field: str) -> tuple[float, ...]:
+def levels_of(product: Product, name: str) -> tuple[float, ...]:
     """Levels on which a field is wanted from a product: humidity only where it counts. [hPa]"""
-    if field not in _VAPOUR:
-        return product.levels_hpa
-    return tuple(level for level in product.levels_hpa if level >= DRY_ABOVE_HPA)
+    levels = product.levels_hpa.get(name, ())
+    if name not in _VAPOUR:
+        return levels
+    return tuple(level for level in levels if level >= DRY_ABOVE_HPA)
 
 
 def all_aloft(item: Item) -> tuple[Wanted, ...]:
-    """Messages aloft that an item must hold."""
+    """Messages aloft that an item must hold: every field on each of its own levels."""
+    product = item.product
     return tuple(
         Wanted(name, level, item.step_h * 3600, member)
         for member in item.members
-        for level in item.product.levels_hpa
+        for level in product.offered_hpa
         for name in sorted(_ALOFT)
-        if name in item.product.fields
+        if level in product.levels_hpa.get(name, ()) and level not in product.optional_hpa
     )
 
 

@@ -35,6 +35,9 @@ class SourceSection(Section):
     levels_hpa: tuple[float, ...] = ()
     step_every_h: Annotated[int, Field(ge=1, le=12)] = 3
     routes: RoutesSection = RoutesSection()
+    range_levels_hpa: tuple[float, ...] = ()
+    range_far_after_h: Annotated[int, Field(ge=0, le=384)] | None = None
+    range_far_every_h: Annotated[int, Field(ge=3, le=12)] = 6
 
     @field_validator("source")
     @classmethod
@@ -45,14 +48,14 @@ class SourceSection(Section):
 
     @model_validator(mode="after")
     def _levels_are_there(self) -> "SourceSection":
-        if self.levels_hpa and self.fetches:
-            offered = {
-                p for r in MODELS[self.source].routes for x in r.products for p in x.levels_hpa
-            }
-            foreign = [f"{p:g}" for p in self.levels_hpa if p not in offered]
-            if foreign or len(self.levels_hpa) < 2:
-                listed = ", ".join(f"{p:g}" for p in sorted(offered, reverse=True))
-                raise ValueError(f"give levels_hpa at least two of the levels that are: {listed}")
+        if not self.fetches:
+            return self
+        offered = {p for r in MODELS[self.source].routes for x in r.products for p in x.offered_hpa}
+        if self.levels_hpa:
+            _require_levels("levels_hpa", self.levels_hpa, offered)
+        if self.range_levels_hpa:
+            asked = offered & set(self.levels_hpa) if self.levels_hpa else offered
+            _require_levels("range_levels_hpa", self.range_levels_hpa, asked)
         return self
 
     @field_validator("range_urls", "filter_script_urls", "filter_file_urls")
@@ -97,16 +100,30 @@ class SourceSection(Section):
 
     def _route(self, route: Route) -> Route:
         if self.levels_hpa:
-            products = tuple(
-                replace(p, levels_hpa=tuple(x for x in p.levels_hpa if x in self.levels_hpa))
-                for p in route.products
+            route = _on_levels(route, self.levels_hpa)
+        if self.range_levels_hpa and route.speech is not Speech.NOAA_FILTER:
+            route = _on_levels(route, self.range_levels_hpa)
+        if self.range_far_after_h is not None and route.speech is not Speech.NOAA_FILTER:
+            route = replace(
+                route, far_after_h=self.range_far_after_h, far_every_h=self.range_far_every_h
             )
-            route = replace(route, products=tuple(p for p in products if p.levels_hpa))
         if route.speech is Speech.NOAA_FILTER:
             pairs = tuple(zip(self.filter_script_urls, self.filter_file_urls, strict=True))
             return replace(route, hosts=pairs) if pairs else route
         roots = tuple((url, url) for url in self.range_urls)
         return replace(route, hosts=roots) if roots else route
+
+
+def _on_levels(route: Route, levels_hpa: tuple[float, ...]) -> Route:
+    """A route of whose levels only these are wanted; products that have none of them drop out."""
+    products = (product.only(levels_hpa) for product in route.products)
+    return replace(route, products=tuple(p for p in products if p.levels_hpa))
+
+
+def _require_levels(key: str, levels_hpa: tuple[float, ...], offered: set[float]) -> None:
+    if len(levels_hpa) < 2 or not offered.issuperset(levels_hpa):
+        listed = ", ".join(f"{p:g}" for p in sorted(offered, reverse=True))
+        raise ValueError(f"give {key} at least two of the levels that are: {listed}")
 
 
 class ForecastSection(SourceSection):

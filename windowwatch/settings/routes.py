@@ -58,12 +58,17 @@ class FileSection(Section):
 
     def renamed(self, product: Product) -> Product:
         """A product under these names."""
+        spelled = {}
+        for field, said in self.names.items():
+            name, _, level = said.partition(":")
+            spelled[field] = (name, level)
         return replace(
             product,
             path=self.path or product.path,
+            other_paths=() if self.path else product.other_paths,
             filter_path=self.filter_path or product.filter_path,
             script=self.script or product.script,
-            names=(*product.names, *self.names.items()),
+            spelled={**product.spelled, **spelled},
         )
 
 

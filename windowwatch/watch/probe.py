@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
-from windowwatch.errors import ForecastError, SourceError
+from windowwatch.errors import DecodeError, ForecastError, SourceError
 from windowwatch.forecast import noaa
 from windowwatch.forecast.arrival import cycles_between, first_due
 from windowwatch.forecast.catalogue import Route, Speech
@@ -31,8 +31,8 @@ from windowwatch.forecast.cutout import Cut, cut
 from windowwatch.forecast.fetch import Fetcher, NotYetError
 from windowwatch.forecast.grib import read_planes
 from windowwatch.forecast.models import FIELDS, ON_LEVELS, match
-from windowwatch.forecast.plan import needed_steps
-from windowwatch.forecast.renamed import filter_query, product_by
+from windowwatch.forecast.plan import needed_steps, route_steps
+from windowwatch.forecast.renamed import product_by
 from windowwatch.forecast.wanted import Entry, Item, items_of, merge, missing_aloft
 from windowwatch.scoring.values import Site
 from windowwatch.units import KELVIN_AT_0_C
@@ -152,12 +152,14 @@ class Probe:
     ) -> Found:
         cycles = self._cycles(plan)
         for cycle_utc, steps in cycles:
-            items = self._items(route, cycle_utc, steps)
+            items = self._items(route, cycle_utc, route_steps(plan.model, route, steps) or steps)
             try:
-                texts = [(items[0], self._index(route, roots, items[0]))]
+                texts = [self._index(route, roots, items[0])]
             except NotYetError:
                 continue
             found = replace(blank, cycle_utc=cycle_utc, step_h=items[0].step_h)
+            if texts[0][0].which:
+                found = replace(found, notes=(f"under its other name, {texts[0][0].path}",))
             if not leads:
                 for item, text in texts:  # a stale or foreign index is refused here
                     entries_of(route, text, item, index_url(route, roots[1], item))
@@ -165,7 +167,7 @@ class Probe:
             late = []
             for item in items[1:]:
                 try:
-                    texts.append((item, self._index(route, roots, item)))
+                    texts.append(self._index(route, roots, item))
                 except NotYetError:
                     late.append(item.product.name)
             chosen = [
@@ -214,21 +216,33 @@ class Probe:
             raise _SpentError
         return left
 
-    def _index(self, route: Route, roots: tuple[str, str], item: Item) -> str:
-        left = self._may_ask()
-        most = min(left, _INDEX_BYTES) if _is_long(item) else left
-        url = index_url(route, roots[1], item)
-        return self.fetcher.text(url, per_minute=route.per_minute, most_bytes=most)
+    def _index(self, route: Route, roots: tuple[str, str], item: Item) -> tuple[Item, str]:
+        """An item's index under the first of its names that is there, and the item under it."""
+        others = len(item.product.other_paths)
+        for which in range(1 + others):
+            left = self._may_ask()
+            most = min(left, _INDEX_BYTES) if _is_long(item) else left
+            named = replace(item, which=which)
+            url = index_url(route, roots[1], named)
+            try:
+                text = self.fetcher.text(url, per_minute=route.per_minute, most_bytes=most)
+            except NotYetError:
+                if which == others:
+                    raise
+            else:
+                return named, text
+        raise AssertionError("the last name is found or refused")
 
     def _with_reach(
         self, found: Found, plan: NetworkPlan, route: Route, roots: tuple[str, str]
     ) -> Found:
         """Whether the last step that is needed is there, of a cycle that should be whole."""
-        whole = timedelta(minutes=plan.model.last_after_min) + plan.late_after
         for cycle_utc, steps in self._cycles(plan):
-            if self.now - cycle_utc < whole:
+            whole = timedelta(minutes=plan.model.after_min(cycle_utc.hour)[1]) + plan.late_after
+            brought = route_steps(plan.model, route, steps)
+            if self.now - cycle_utc < whole or not brought:
                 continue
-            last = self._items(route, cycle_utc, steps[-1:])[0]
+            last = self._items(route, cycle_utc, brought[-1:])[0]
             try:
                 self._index(route, roots, last)
                 words = f"reaches +{last.step_h} h, as needed ({cycle_utc:%d %b %HZ})"
@@ -256,15 +270,15 @@ class Probe:
                 mine = _of_one_member(entries, names)
                 if mine is None:
                     continue
-                small = replace(item, product=replace(item.product, fields=names))
+                small = replace(item, product=replace(item.product, levels_hpa={}, near=names))
                 if route.speech is Speech.NOAA_FILTER:
                     return self._read(small, names, None, self._cut_out(route, roots, small))
                 if all(e.length is not None for e in mine) and _size(mine) <= left:
                     return self._read(small, names, mine, self._ranges(route, roots, small, mine))
-        return "no message near the ground is small enough to be asked for"
+        return "no message near the ground fits into what is left of 2 MB"
 
     def _cut_out(self, route: Route, roots: tuple[str, str], item: Item) -> Callable[[Path], None]:
-        url = filter_query(noaa.filter_url(roots[0], item, self._area), item.product)
+        url = noaa.filter_url(roots[0], item, self._area)
 
         def fetch(path: Path) -> None:
             with path.open("w+b") as sink:
@@ -300,8 +314,12 @@ class Probe:
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "message.grib2"
             fetch(path)
-            framing, _ = check_file(path, item, self._area, asked=asked)
-            planes = read_planes(framing, self._area)
+            try:
+                framing, _ = check_file(path, item, self._area, asked=asked)
+                planes = read_planes(framing, self._area)
+            except DecodeError as error:
+                said = error.message.replace(str(path), path.name).removeprefix(f"{path.name}: ")
+                raise DecodeError(f"what it sends does not pass: {said}") from error
         values: dict[str, float] = {}
         for plane in planes:
             found = match(plane.key)
@@ -382,7 +400,7 @@ def _with_fields(
         missing=tuple(missing),
         fields_missing=absent,
         grounded=bool(lacking),
-        notes=tuple(notes),
+        notes=(*found.notes, *notes),
     )
 
 

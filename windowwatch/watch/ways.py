@@ -21,6 +21,7 @@ from datetime import datetime
 from windowwatch.forecast.catalogue import Model, Route
 from windowwatch.forecast.collect import Collector, Haul
 from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
+from windowwatch.forecast.plan import route_steps
 from windowwatch.forecast.renamed import akin
 from windowwatch.windows.spoken import written
 
@@ -85,7 +86,10 @@ class Ways:
         for route in sorted(self.model.routes, key=lambda route: route.name in passed_over):
             if best is not None and not self._helps(route, *best, cycle_utc):
                 continue
-            haul = self.collector(route).gather(cycle_utc, self._steps_of(route, steps_h))
+            wanted = set(route_steps(self.model, route, steps_h))
+            if best is not None and akin(route, best[1]):
+                wanted |= set(best[0].steps_h)  # kept, and of use here as well
+            haul = self.collector(route).gather(cycle_utc, sorted(wanted))
             self._note(route, cycle_utc, haul)
             if best is None or len(haul.steps_h) > len(best[0].steps_h):
                 best = (haul, route)
@@ -123,11 +127,6 @@ class Ways:
             return True
         return False
 
-    def _steps_of(self, route: Route, steps_h: Sequence[int]) -> tuple[int, ...]:
-        """Steps that a way has: coarser grids come in fewer of them."""
-        fine = route.grid_deg <= self.model.routes[0].grid_deg
-        return tuple(step for step in steps_h if fine or step % 3 == 0)
-
     def _name(self, route: Route) -> str:
         return f"{self.model.name} by {route.name}"
 
@@ -164,6 +163,7 @@ class Ways:
             known = any(state.cycle_utc == cycle_utc for state in self._states(route))
             if route.name not in passed_over or known:
                 continue
-            there = self.collector(route).is_there(cycle_utc, self._steps_of(route, steps_h)[0])
+            first, *_ = route_steps(self.model, route, steps_h) or steps_h
+            there = self.collector(route).is_there(cycle_utc, first)
             if there is not None:
                 self._keep(route, cycle_utc, CycleStage.PARTIAL if there else CycleStage.ABSENT)
