@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -185,8 +185,19 @@ def ecmwf_index(messages: tuple[Sample, ...]) -> bytes:
     return "".join(f"{line}\n" for line in reversed(lines) if line).encode()
 
 
-def cut_out(data: bytes, north: float, south: float, west: float, east: float) -> bytes:
-    """A message cut to a box, as the provider's filter does; whole rows and columns."""
+def cut_out(
+    data: bytes,
+    north: float,
+    south: float,
+    west: float,
+    east: float,
+    *,
+    south_first: bool = False,
+) -> bytes:
+    """A message cut to a box, as the provider's filter does; whole rows and columns.
+
+    With `south_first` rows go from south to north (scanning mode 64).
+    """
     handle = eccodes.codes_new_from_message(data)
     try:
         shape = eccodes.codes_get_long(handle, "Nj"), eccodes.codes_get_long(handle, "Ni")
@@ -208,6 +219,13 @@ def cut_out(data: bytes, north: float, south: float, west: float, east: float) -
             ("longitudeOfLastGridPointInDegrees", float(longitude[columns][-1])),
         ):
             eccodes.codes_set(handle, key, value)
+        if south_first:
+            ends = [f"latitudeOf{end}GridPointInDegrees" for end in ("First", "Last")]
+            swapped = [eccodes.codes_get_double(handle, key) for key in reversed(ends)]
+            eccodes.codes_set(handle, "jScansPositively", 1)
+            for key, value in zip(ends, swapped, strict=True):
+                eccodes.codes_set(handle, key, value)
+            values = values[::-1]
         eccodes.codes_set_values(handle, np.ascontiguousarray(values).ravel())
         return bytes(eccodes.codes_get_message(handle))
     finally:
@@ -231,7 +249,8 @@ class Provider:
     `files` maps path to messages; `upto_h` is the last step that is there. `fault` may answer
     a request in its own way: it is given the request and the handler, and returns True when
     it has dealt with it. `shift` moves the offsets of every index; `index_of` puts another
-    file's index beside a file.
+    file's index beside a file; files that are `late` are not there yet, whatever `upto_h` says;
+    with `south_first` the filter lays rows from south to north.
     """
 
     files: dict[str, tuple[Sample, ...]] = field(default_factory=dict)
@@ -240,6 +259,8 @@ class Provider:
     shift: int = 0
     index_of: Callable[[str], tuple[Sample, ...] | None] = lambda _path: None
     fault: Callable[[Request, "Handler"], bool] = lambda _request, _handler: False
+    late: Callable[[str], bool] = lambda _path: False
+    south_first: bool = False
     log: list[Request] = field(default_factory=list)
     url: str = ""
     lock: threading.Lock = field(default_factory=threading.Lock)
@@ -249,7 +270,7 @@ class Provider:
         self.files[path], self.steps[path] = messages, step_h
 
     def has(self, path: str) -> bool:
-        return path in self.files and self.steps[path] <= self.upto_h
+        return path in self.files and self.steps[path] <= self.upto_h and not self.late(path)
 
     def answer(self, request: Request) -> bytes | None:
         """Whole body for a request; None if there is nothing."""
@@ -275,11 +296,11 @@ class Provider:
         names = {key[4:] for key in query if key.startswith("var_")}
         levels = {key[4:].replace("_", " ") for key in query if key.startswith("lev_")}
         box = tuple(float(query[k][0]) for k in ("toplat", "bottomlat", "leftlon", "rightlon"))
-        key = (path, frozenset(names), frozenset(levels), box)
+        key = (path, frozenset(names), frozenset(levels), box, self.south_first)
         with self.lock:
             if key not in self.cuts:
                 self.cuts[key] = b"".join(
-                    cut_out(m.data, *box)
+                    cut_out(m.data, *box, south_first=self.south_first)
                     for m in self.files[path]
                     if m.noaa.split(":")[1] in names and m.noaa.split(":")[2] in levels
                 )
@@ -408,6 +429,58 @@ class _Server(ThreadingHTTPServer):
             super().shutdown_request(request)  # type: ignore[arg-type]
         except OSError:
             return
+
+
+Fault = Callable[[Request, Handler], bool]
+PAGE = b"<!DOCTYPE html><html><head><title>Busy</title></head><body>Try later</body></html>"
+
+
+def sent_away(_request: Request, handler: Handler) -> bool:
+    """NOMADS limits so since February 2026: 302, and no Retry-After."""
+    return handler.say(302, PAGE, {"Location": "https://www.example.invalid/limits?token=abc"})
+
+
+def moved_for_good(_request: Request, handler: Handler) -> bool:
+    return handler.say(301, b"", {"Location": "https://new.example.invalid/gfs/file"})
+
+
+def too_many(retry_after: str | None = None) -> Fault:
+    """429, with or without a time for another try."""
+    headers = {} if retry_after is None else {"Retry-After": retry_after}
+    return lambda _request, handler: handler.say(429, b"slow down", headers)
+
+
+def overloaded(retry_after: str | None = None) -> Fault:
+    """503, as S3 says "SlowDown" without a time for another try."""
+    headers = {} if retry_after is None else {"Retry-After": retry_after}
+    return lambda _request, handler: handler.say(503, b"<Code>SlowDown</Code>", headers)
+
+
+def web_page(_request: Request, handler: Handler) -> bool:
+    """A page for people, with the status of all being well."""
+    return handler.say(200, PAGE, {"Content-Type": "text/html"})
+
+
+def index_of_the_day_before(its: Provider) -> None:
+    """Beside each file lies the index of the same file of the day before."""
+
+    def before(ymdh: str) -> str:
+        moment = datetime.strptime(ymdh, "%Y%m%d%H").replace(tzinfo=UTC)
+        return f"{moment - timedelta(days=1):%Y%m%d%H}"
+
+    its.index_of = lambda path: tuple(replace(m, ymdh=before(m.ymdh)) for m in its.files[path])
+
+
+def b_files_late(its: Provider) -> None:
+    """Of an ensemble the files with the rest of the levels come later."""
+    its.late = lambda path: "pgrb2b" in path
+
+
+def renamed(its: Provider, old: str, new: str) -> None:
+    """Every file under another name from now on."""
+    for path in list(its.files):
+        its.files[path.replace(old, new)] = its.files.pop(path)
+        its.steps[path.replace(old, new)] = its.steps.pop(path)
 
 
 @contextmanager

@@ -2,40 +2,25 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
-from random import Random
 
 import pytest
 import xarray as xr
-from fetching import MEMBER_LEVELS, QUICK, Pastime, register, served
-from line_watch import settings_in
+from fetch_watch import LAST, STEPS, at, watcher
+from fetching import MEMBER_LEVELS, served
 from provider import BEFORE, CYCLE, Provider, fill_gfs, provider
 
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SourceError, StorageError
-from windowwatch.forecast.catalogue import Model
-from windowwatch.forecast.fetch import Fetcher, World
 from windowwatch.forecast.framing import sha256_of
 from windowwatch.forecast.ledger import CycleStage, CycleState
 from windowwatch.forecast.prune import Keep, prune
-from windowwatch.notices.values import Channel
-from windowwatch.scoring.values import Site
-from windowwatch.settings.read import read_settings
 from windowwatch.storage.fetches import SqlLedger
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.pipeline import PassResult
-from windowwatch.watch.span import Span
 from windowwatch.windows.causes import ForecastLate, GivenUp, StillShown
 from windowwatch.windows.values import ChangeKind
-
-#: Whole grid of the samples.
-AREA = (43.0, -38.0, 49.0, -32.0)
-#: Launch hours in the daylight of the day after the sample cycle, and the steps they need.
-FIRST, LAST = datetime(2026, 5, 5, 8, tzinfo=UTC), datetime(2026, 5, 5, 20, tzinfo=UTC)
-STEPS = tuple(range(15, 40, 3))
-PHONE = Channel("phone", "none://")
 
 
 @pytest.fixture
@@ -52,29 +37,6 @@ def kept(tmp_path: Path) -> Iterator[Store]:
     store.upgrade()
     yield store
     store.close()
-
-
-def watcher(
-    its: Model, folder: Path, store: Store, now: datetime, **patience: timedelta
-) -> NetworkWatcher:
-    """A watch of one site in the middle of the sample's grid."""
-    watch = read_settings(settings_in(folder)).watch
-    watch = replace(
-        watch,
-        model="gfs",
-        sites=(Site("Millfield", 45.6, -35.9, 140.0, "UTC"),),
-        span=Span(timedelta(hours=1), 6, FIRST, LAST),
-        channels=(PHONE,),
-    )
-    pastime = Pastime()
-    clock = SimulatedClock(now)
-    fetcher = register(Fetcher(QUICK, World(clock, pastime.tick, pastime.sleep, Random(1))))
-    plan = NetworkPlan(its, folder / "fetched", AREA, **patience)  # type: ignore[arg-type]
-    return NetworkWatcher(watch, store, clock, plan=plan, fetcher=fetcher)
-
-
-def at(hour: float, minute: int = 0) -> datetime:
-    return datetime(2026, 5, 4, tzinfo=UTC) + timedelta(hours=hour, minutes=minute)
 
 
 def test_a_cycle_comes_in_bit_by_bit(tmp_path: Path, host: Provider, kept: Store) -> None:

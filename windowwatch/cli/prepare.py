@@ -4,9 +4,15 @@ from pathlib import Path
 
 import click
 
-from windowwatch.cli.common import errors_in_words, settings_of, settings_option, site_called
+from windowwatch.cli.common import (
+    clock_at,
+    errors_in_words,
+    settings_of,
+    settings_option,
+    site_called,
+)
 from windowwatch.clock import SystemClock
-from windowwatch.errors import WindowwatchError
+from windowwatch.errors import InputError, WindowwatchError
 
 
 @click.command("fill", short_help="How much gas: lift, cylinders, rise and burst.")
@@ -49,15 +55,31 @@ def fill_command(
 @click.command("check", short_help="Say what is to be mended before the daemon starts.")
 @settings_option()
 @click.option("--forecast", "plan_only", is_flag=True, help="Only what fetching would cost.")
-def check_command(settings_path: Path, plan_only: bool) -> None:
+@click.option("--live", is_flag=True, help="Only what providers have now: 20 small requests.")
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path),
+    help="With --live: empty folder in which the answers are kept, secrets left out.",
+)
+@click.option("--at", "at", help="Time to take for now, as 2026-05-04T04:00Z.")
+def check_command(
+    settings_path: Path, plan_only: bool, live: bool, record: Path | None, at: str | None
+) -> None:
     """Say what is wrong with settings, maps, forecasts, database and channels."""
     with errors_in_words():
+        if live:
+            from windowwatch.cli.live import live_words
+
+            live_words(settings_of(settings_path, maps=False), clock_at(at), record)
+            return
+        if record is not None:
+            raise InputError("--record writes down what --live is answered; give both")
         from windowwatch.cli.fetching import plan_lines
         from windowwatch.cli.show import folded
 
         if plan_only:
             settings = settings_of(settings_path, maps=False)
-            lines = plan_lines(settings, SystemClock())
+            lines = plan_lines(settings, clock_at(at))
             for line in lines:
                 click.echo(folded(line.words))
             if not lines:
@@ -65,7 +87,7 @@ def check_command(settings_path: Path, plan_only: bool) -> None:
             return
         from windowwatch.cli.checking import check
 
-        findings = check(settings_of(settings_path), SystemClock())
+        findings = check(settings_of(settings_path), clock_at(at))
         for finding in findings:
             click.echo(folded(finding.line(), 6))
         if any(finding.wrong for finding in findings):

@@ -15,6 +15,7 @@ from windowwatch.cli.common import (
     settings_option,
 )
 from windowwatch.clock import SystemClock
+from windowwatch.errors import InputError
 from windowwatch.logs import LogStyle
 
 
@@ -39,7 +40,14 @@ def rehearse_command(settings_path: Path, folder: Path | None) -> None:
     help="GRIB file of the cycle; may be given several times.",
 )
 @click.option("--at", "at", help="Time to take for now, as 2026-05-04T04:00Z.")
-def pass_command(settings_path: Path, files: tuple[Path, ...], at: str | None) -> None:
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path),
+    help="Empty folder: write down there what the providers answer, secrets left out.",
+)
+def pass_command(
+    settings_path: Path, files: tuple[Path, ...], at: str | None, record: Path | None
+) -> None:
     """Pass one cycle through the line by hand; notices are stored, sent by `serve`.
 
     Without files: look once where the settings say that forecasts come from, fetch what is
@@ -49,8 +57,10 @@ def pass_command(settings_path: Path, files: tuple[Path, ...], at: str | None) -
         from windowwatch.cli.work import look_once, one_pass
 
         if not files:
-            look_once(settings_of(settings_path), clock_at(at))
+            look_once(settings_of(settings_path), clock_at(at), record)
             return
+        if record is not None:
+            raise InputError("--record is about what is fetched, --from reads files; give one")
         moment = None if at is None else parse_time(at)
         one_pass(settings_of(settings_path), files, moment, SystemClock())
 

@@ -4,6 +4,7 @@ import logging
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -17,6 +18,7 @@ from windowwatch.cli.anew import in_place_of
 from windowwatch.cli.bar import progress_bar
 from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
+from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_cycle, load_files, scan_folder
 from windowwatch.logs import LogStyle
@@ -209,18 +211,29 @@ def one_pass(settings: Settings, files: Sequence[Path], at: datetime | None, clo
     click.echo(f"now was taken to be {now:%Y-%m-%d %H:%M} UTC; results are in {place}")
 
 
-def look_once(settings: Settings, clock: Clock) -> None:
-    """Look once at every weather model: fetch what is there, pass what is new, and show it."""
+def look_once(settings: Settings, clock: Clock, record: Path | None = None) -> None:
+    """Look once at every weather model: fetch what is there, pass what is new, and show it.
+
+    With `record`, what the providers answer is written down in that folder.
+    """
+    if record is not None and all(source.network is None for source in settings.sources()):
+        raise InputError(
+            f"{settings.path}: nothing is fetched, so there is nothing to record; give "
+            "[forecast] a source"
+        )
     url, service = settings.database_url(), settings.file.service
     limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
     with progress_bar() as told, ready_store(url) as store:
         watch = replace(settings.watch, channels=settings.channels())
-        workshop = Workshop(url, limits, LogStyle(logging.WARNING), progress=told)
+        workshop = Workshop(url, limits, LogStyle(logging.WARNING), progress=told, record=record)
         watching = Watching(watch, settings.sources(), store, clock, workshop)
         # Files in a folder must be quiet from one look to the next.
-        results = watching.look(every=True)
-        if all(each.weighed_anew for each in results):
-            results += watching.look(every=True)
+        with closing(watching):
+            results = watching.look(every=True)
+            if all(each.weighed_anew for each in results):
+                results += watching.look(every=True)
+        if record is not None:
+            click.echo(f"what was answered is in {record}; addresses and headers without secrets")
         place, newest = store.place, store.latest_cycle(watch.name)
         windows = store.current_windows(watch.name)
     console = show.terminal()

@@ -46,12 +46,15 @@ class Product:
         Whether each member has files of its own.
     script : str
         Name of the area filter that serves these files, if one does.
+    filter_path : str
+        Where the area filter has them, if elsewhere than `path`.
     optional_hpa : tuple of float
         Levels that are asked for and never insisted on: older cycles lack them. [hPa]
     other_paths : tuple of str
         Names under which the same files may be found instead, tried in turn.
     spelled : mapping of str to (str, str)
-        Fields that an index calls by another name and level than `noaa.SPELLED` has them.
+        Fields that an index calls by another name and level than its adapter has them; ECMWF's
+        have no level there.
     """
 
     name: str
@@ -61,6 +64,7 @@ class Product:
     members: tuple[int | None, ...] = (None,)
     file_per_member: bool = False
     script: str = ""
+    filter_path: str = ""
     optional_hpa: tuple[float, ...] = ()
     other_paths: tuple[str, ...] = ()
     spelled: Mapping[str, tuple[str, str]] = field(default_factory=dict)

@@ -3,14 +3,15 @@
 One file is one step (and member) of one product. It comes whole from one host, index and data
 alike; it is written beside its place, checked, flushed to the disk, renamed, and only then
 written into the ledger. A file that fails the check is set aside and named; its index is read
-once more, then the next host is asked. All files of a cycle come by the same route, because
-routes differ in grid.
+once more, then the next host is asked. Files of one cycle may come by several routes where
+these carry the same fields on the same grid, a cut-out on the server or the whole globe: what
+one route has brought, another one goes on from. Routes that differ in grid never mix.
 """
 
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import nullcontext
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -25,6 +26,7 @@ from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.fetch import Fetcher, FetchStoppedError, HostRefusedError, NotYetError
 from windowwatch.forecast.framing import Framing, sha256_of
 from windowwatch.forecast.ledger import KeptFile, Ledger
+from windowwatch.forecast.renamed import akin, ecmwf_records, product_by
 from windowwatch.forecast.wanted import Entry, Item, Wanted, items_of, merge, missing_aloft
 
 _ENDINGS = {
@@ -59,6 +61,10 @@ class Haul:
         What went wrong, in words; each file once.
     refused : bool
         Whether every host of the route refuses us at present.
+    failed : bool
+        Whether there was trouble, and nothing came in spite of it.
+    heard : bool
+        Whether the route itself had anything of the needed steps, now or before.
     """
 
     steps_h: tuple[int, ...]
@@ -66,6 +72,8 @@ class Haul:
     waiting_h: tuple[int, ...]
     problems: tuple[str, ...] = ()
     refused: bool = False
+    failed: bool = False
+    heard: bool = False
 
     @property
     def complete(self) -> bool:
@@ -124,35 +132,42 @@ class Collector:
         kept = self._kept(cycle_utc)
         open_h = [step for step in steps_h if self._lacks(cycle_utc, step, kept)]
         problems: list[str] = []
-        refused = False
+        refused = failed = heard = False
         if open_h:
             ready_h, trouble = self._ready(cycle_utc, open_h)
+            heard = bool(ready_h)
             todo = [
                 item
                 for step in ready_h
-                for item in items_of(self.route.products, cycle_utc, step)
+                for item in self._items(cycle_utc, step)
                 if item.name not in kept
             ]
             outcomes = self._fetch_all(todo)
             kept |= {file.item: file for file in outcomes if isinstance(file, KeptFile)}
             problems = [*trouble, *(words for words in outcomes if isinstance(words, str))]
             refused = bool(problems) and all(map(self._rests, self.route.hosts))
+            failed = bool(problems) and not any(isinstance(file, KeptFile) for file in outcomes)
         there = [step for step in steps_h if not self._lacks(cycle_utc, step, kept)]
         return Haul(
             tuple(there),
-            tuple(
-                kept[item.name]
-                for step in there
-                for item in items_of(self.route.products, cycle_utc, step)
-            ),
+            tuple(kept[item.name] for step in there for item in self._items(cycle_utc, step)),
             tuple(step for step in steps_h if step not in there),
             tuple(dict.fromkeys(problems)),
             refused,
+            failed,
+            heard or any(file.route == self.route.name for file in kept.values()),
         )
 
     def kept_anyhow(self, cycle_utc: datetime) -> tuple[KeptFile, ...]:
         """Every file kept of a cycle, of steps that are not whole too."""
         return tuple(sorted(self._kept(cycle_utc).values(), key=lambda f: (f.step_h, f.item)))
+
+    def is_there(self, cycle_utc: datetime, step_h: int) -> bool | None:
+        """Whether a step is there, by one question a host; None where all gave trouble."""
+        trouble: list[str] = []
+        *_, last = self._items(cycle_utc, step_h)
+        there = self._index_is_there(last, trouble)
+        return None if trouble else there
 
     def spoilt(self, file: KeptFile, why: str) -> None:
         """Set a kept file aside that is not any more what it was; it is fetched again."""
@@ -165,10 +180,17 @@ class Collector:
         return self.fetcher.resting(f"{roots[0]}/", ranges=ranges) is not None
 
     def _kept(self, cycle_utc: datetime) -> dict[str, KeptFile]:
-        """Files of the ledger that lie where they should and are what they were."""
+        """Files of the ledger that lie where they should and are what they were.
+
+        Those of this route, and of others that carry the very same; its own come first.
+        """
         found = {}
-        for file in self.ledger.kept_files(self.model.name, cycle_utc):
-            if file.route != self.route.name:
+        fitting = {route.name for route in self.model.routes if akin(route, self.route)}
+        for file in sorted(
+            self.ledger.kept_files(self.model.name, cycle_utc),
+            key=lambda file: file.route == self.route.name,
+        ):
+            if file.route != self.route.name and file.route not in fitting:
                 continue
             path = Path(file.path)
             if not path.is_file():
@@ -181,8 +203,12 @@ class Collector:
         return found
 
     def _lacks(self, cycle_utc: datetime, step_h: int, kept: dict[str, KeptFile]) -> bool:
-        items = items_of(self.route.products, cycle_utc, step_h)
-        return any(item.name not in kept for item in items)
+        return any(item.name not in kept for item in self._items(cycle_utc, step_h))
+
+    def _items(self, cycle_utc: datetime, step_h: int) -> tuple[Item, ...]:
+        """Files of a step, as this route has them."""
+        products = [product_by(self.route, product) for product in self.route.products]
+        return items_of(products, cycle_utc, step_h)
 
     def _ready(self, cycle_utc: datetime, steps_h: Sequence[int]) -> tuple[list[int], list[str]]:
         """Which of the steps are there now, with as few questions as will do.
@@ -193,7 +219,7 @@ class Collector:
         trouble: list[str] = []
 
         def is_there(step: int) -> bool:
-            *_, last = items_of(self.route.products, cycle_utc, step)
+            *_, last = self._items(cycle_utc, step)
             return self._index_is_there(last, trouble)
 
         if is_there(steps_h[-1]):
@@ -218,7 +244,7 @@ class Collector:
     def _index_is_there(self, item: Item, trouble: list[str]) -> bool:
         for (_, root), named in self._places(item):
             try:
-                self.fetcher.text(self._index_url(root, named))
+                self.fetcher.text(self._index_url(root, named), per_minute=self.route.per_minute)
             except NotYetError:
                 continue
             except FetchStoppedError:
@@ -232,10 +258,7 @@ class Collector:
         return False
 
     def _index_url(self, root: str, item: Item) -> str:
-        path = item.path
-        if self.route.speech is Speech.ECMWF_INDEX:
-            path = path.removesuffix(".grib2")
-        return f"{root}/{path}{_ENDINGS[self.route.speech]}"
+        return index_url(self.route, root, item)
 
     def _fetch_all(self, items: Sequence[Item]) -> list[KeptFile | str | None]:
         """Fetch items with as many workers as the route allows."""
@@ -310,16 +333,19 @@ class Collector:
     ) -> tuple[str, tuple[Wanted, ...] | None]:
         """Bring one file onto the disk; say where from, and what exactly was asked for."""
         asked: tuple[Wanted, ...] | None = None
+        pace = self.route.per_minute
         with part.open("w+b") as sink:
             if self.route.speech is Speech.NOAA_FILTER:
                 url = noaa.filter_url(roots[0], item, self.area)
-                self.fetcher.body(url, sink, per_minute=self.route.per_minute)
+                with _behind_its_index(item):
+                    self.fetcher.body(url, sink, per_minute=pace)
             else:
                 url = f"{roots[1]}/{item.path}"
                 entries = self._entries(roots[1], item)
                 asked = tuple(entry.wanted for entry in entries)
                 for each in merge(entries):
-                    self.fetcher.range(url, each, sink)
+                    with _behind_its_index(item):
+                        self.fetcher.range(url, each, sink, per_minute=pace)
             sink.flush()
             os.fsync(sink.fileno())
         return url, asked
@@ -327,11 +353,8 @@ class Collector:
     def _entries(self, root: str, item: Item) -> Sequence[Entry]:
         """Messages of an item as the index of this very host places them."""
         url = self._index_url(root, item)
-        text = self.fetcher.text(url)
-        if self.route.speech is Speech.ECMWF_INDEX:
-            entries = ecmwf.choose(ecmwf.read_index(text, url), item, url)
-        else:
-            entries = noaa.choose(noaa.read_index(text, url), item, url)
+        text = self.fetcher.text(url, per_minute=self.route.per_minute)
+        entries = entries_of(self.route, text, item, url)
         lacking = missing_aloft(item, (entry.wanted for entry in entries))
         if lacking:
             raise SourceError(
@@ -353,6 +376,41 @@ class Collector:
         stem = "-".join((*path.parts[-4:-1], path.name.removesuffix(".part")))
         path.replace(folder / stem)
         (folder / f"{stem}.txt").write_text(f"{why}\n", encoding="utf-8")
+
+
+def index_url(route: Route, root: str, item: Item) -> str:
+    """Address of an item's index."""
+    path = item.path
+    if route.speech is Speech.ECMWF_INDEX:
+        path = path.removesuffix(".grib2")
+    return f"{root}/{path}{_ENDINGS[route.speech]}"
+
+
+def entries_of(route: Route, text: str, item: Item, where: str) -> Sequence[Entry]:
+    """Messages of an item as an index places them; `where` is what to call it in errors.
+
+    Raises
+    ------
+    DecodeError
+        If it is no index, or one of another cycle.
+    """
+    if route.speech is Speech.ECMWF_INDEX:
+        found = ecmwf_records(ecmwf.read_index(text, where), item.product)
+        return ecmwf.choose(found, item, where)
+    return noaa.choose(noaa.read_index(text, where), item, where)
+
+
+@contextmanager
+def _behind_its_index(item: Item) -> Iterator[None]:
+    """Name a file that is not there though its index is: nothing that waiting would help."""
+    try:
+        yield
+    except NotYetError as error:
+        raise SourceError(
+            f"{error.message}, though its index is: the file or the script has another name now; "
+            f"write it in the settings, [forecast.routes.files.{item.product.name}]",
+            retry=True,
+        ) from error
 
 
 def remove_unfinished(folder: Path) -> Iterable[Path]:

@@ -8,7 +8,7 @@
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cfgrib
@@ -77,23 +77,37 @@ def open_cycle(
             f"{names}: none of the fields that flights need is there; fetch wind, "
             f"temperature and geopotential height on isobaric levels"
         )
-    _require_one_grid(planes)
-    box = cut(planes[0].key.grid, area)
+    planes, box = _on_one_grid(planes, area)
     selection = choose(planes)
     control = {name: _open(chosen, box) for name, chosen in selection.control.items()}
     members = {name: _open(chosen, box) for name, chosen in selection.members.items()}
     return OpenCycle(control, members, box, selection.remarks)
 
 
-def _require_one_grid(planes: Sequence[Plane]) -> None:
+def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane], Cut]:
+    """Planes whose points are those of the first, row by row, and where these lie.
+
+    What was cut out on the server and the whole globe give the same points within the area,
+    perhaps from south to north where the other goes from north to south.
+    """
     first = planes[0]
+    boxes = {grid: cut(grid, area) for grid in dict.fromkeys(plane.key.grid for plane in planes)}
+    box = boxes[first.key.grid]
+    laid = []
     for plane in planes:
-        if plane.key.grid != first.key.grid:
+        its = boxes[plane.key.grid]
+        same_columns = np.array_equal(its.longitude_deg, box.longitude_deg)
+        if same_columns and np.array_equal(its.latitude_deg, box.latitude_deg):
+            laid.append(plane)
+        elif same_columns and np.array_equal(its.latitude_deg[::-1], box.latitude_deg):
+            laid.append(replace(plane, values=np.ascontiguousarray(plane.values[::-1])))
+        else:
             raise DecodeError(
                 f"{plane.path}: message {plane.key.message} ({plane.key}) lies on another grid "
                 f"({plane.key.grid}) than {first.path} ({first.key.grid}); fetch all fields "
                 f"of a cycle on one grid"
             )
+    return laid, box
 
 
 def _open(chosen: Chosen, box: Cut) -> OpenField:

@@ -3,12 +3,15 @@
 Rules, by what a host answers:
 
 * **404** not there yet; no fault of anybody (`NotYetError`).
-* **403, 429** back off: the whole host rests, as long as ``Retry-After`` says, else by growing
-  pauses; after a second refusal for longer than one would wait (`HostRefusedError`).
-* **5xx, cut bodies, resets, time-outs, slow drips** tried again with growing, jittered pauses,
-  a bounded number of times (`SourceError`).
-* **200 to a byte range** the host ignores ranges and would send the whole file: closed before
-  a byte is read, and not asked for ranges again by this process (`HostRefusedError`).
+* **302, 403, 429, 503 with Retry-After, a web page in place of data** it limits us: the whole
+  host rests, as long as ``Retry-After`` says, else by growing pauses; after a third refusal for
+  longer than one would wait (`HostRefusedError`). Answers to questions that were on their way
+  together count once. (NOMADS has limited by 302 since 2026, others by 429 and 503.)
+* **301, 308** it has moved for good: no redirect is followed; the new place is named.
+* **other 5xx, cut bodies, resets, time-outs, slow drips** tried again with growing, jittered
+  pauses, a bounded number of times (`SourceError`).
+* **200 to a byte range** the host ignores ranges and would send the whole file: closed at the
+  first bytes, and not asked for ranges again by this process (`HostRefusedError`).
 * Many failures in a row open a **circuit breaker**: the host rests, others are asked.
 """
 
@@ -24,11 +27,19 @@ import httpx
 
 from windowwatch.clock import Clock, require_utc
 from windowwatch.errors import SourceError
+from windowwatch.forecast.record import Note, Recorder, without_secrets
 from windowwatch.forecast.wanted import Part
 
 Result = TypeVar("Result")
 
 _LONGEST_TEXT_BYTES = 64 << 20
+#: Answers by which hosts limit; by which they say that they have moved.
+_LIMITS, _MOVED = (302, 303, 307, 403, 429), (301, 308)
+#: Of a refusal's own page so much is recorded. [byte]
+_PAGE_BYTES = 4096
+#: Requests a minute that a host's owner allows, and a little less: NOMADS 120 (National Weather
+#: Service, service change notice 21-32), for everything that is asked there together.
+_PACES: Mapping[str, float] = {"nomads.ncep.noaa.gov": 100.0}
 
 
 class NotYetError(SourceError):
@@ -66,6 +77,8 @@ class Manners:
         more than the longest is left alone for that long.
     breaker_failures, breaker_rest_s : int, float
         After so many failures in a row a host rests so long.
+    paces : mapping of str to float
+        Requests a minute, by host; those of the others are not limited here.
     """
 
     connect_s: float = 10.0
@@ -76,6 +89,7 @@ class Manners:
     longest_pause_s: float = 60.0
     breaker_failures: int = 12
     breaker_rest_s: float = 600.0
+    paces: Mapping[str, float] = field(default_factory=lambda: _PACES)
 
 
 @dataclass(frozen=True)
@@ -101,6 +115,7 @@ class _Host:
     lock: threading.Lock = field(default_factory=threading.Lock)
     failures: int = 0
     refusals: int = 0
+    refused_s: float = 0.0
     rests_until: float = 0.0
     why: str = ""
     ignores_ranges: bool = False
@@ -114,13 +129,15 @@ class Fetcher:
     ----------
     manners : Manners
     world : World
+    recorder : Recorder, optional
+        Hears every answer.
     """
 
-    def __init__(self, manners: Manners, world: World) -> None:
-        self._manners, self._world = manners, world
+    def __init__(self, manners: Manners, world: World, recorder: Recorder | None = None) -> None:
+        self._manners, self._world, self._recorder = manners, world, recorder
         self._hosts: dict[str, _Host] = {}
         self._lock = threading.Lock()
-        self.requests = 0
+        self.requests = self.received_bytes = 0
         timeout = httpx.Timeout(manners.read_s, connect=manners.connect_s, pool=manners.whole_s)
         self._client = httpx.Client(
             timeout=timeout,
@@ -143,8 +160,10 @@ class Fetcher:
             alone = waits > self._manners.longest_pause_s or (ranges and host.ignores_ranges)
             return host.why if alone else None
 
-    def text(self, url: str, *, per_minute: float | None = None) -> str:
-        """A small text, for example an index.
+    def text(
+        self, url: str, *, per_minute: float | None = None, most_bytes: int | None = None
+    ) -> str:
+        """A small text, for example an index; of a long one its whole lines within `most_bytes`.
 
         Raises
         ------
@@ -156,8 +175,12 @@ class Fetcher:
             whole = bytearray()
             for chunk in self._chunks(response):
                 whole += chunk
+                if most_bytes is not None and len(whole) > most_bytes:
+                    del whole[whole.rfind(b"\n", 0, most_bytes) + 1 :]
+                    break
                 if len(whole) > _LONGEST_TEXT_BYTES:
                     raise SourceError(f"{url}: is far too long for an index")
+            _refuse_page(whole, "an index")
             return whole.decode("utf-8", "replace")
 
         return self._ask(url, {}, receive, per_minute)
@@ -172,6 +195,7 @@ class Fetcher:
             for chunk in self._chunks(response):
                 if len(head) < 4:
                     head = (head + chunk)[:64]
+                    _refuse_page(head, "GRIB")
                     if len(head) >= 4 and head[:4] != b"GRIB":
                         raise _AgainError(f"sends {_looks(head)} in place of GRIB")
                 sink.write(chunk)
@@ -180,7 +204,9 @@ class Fetcher:
 
         self._ask(url, {}, receive, per_minute)
 
-    def range(self, url: str, part: Part, sink: BinaryIO) -> None:
+    def range(
+        self, url: str, part: Part, sink: BinaryIO, *, per_minute: float | None = None
+    ) -> None:
         """A range of bytes, written to `sink` from where it stands.
 
         Raises
@@ -197,6 +223,9 @@ class Fetcher:
         end = "" if part.length is None else str(part.offset + part.length - 1)
 
         def receive(response: httpx.Response) -> None:
+            chunks = self._chunks(response)
+            first = next(chunks, b"")
+            _refuse_page(first, "GRIB")
             if response.status_code != 206:
                 host.ignores_ranges = True
                 host.why = "ignores byte ranges and would send whole files; it is not asked again"
@@ -205,13 +234,14 @@ class Fetcher:
             if not said.startswith(f"bytes {part.offset}-{end}"):
                 raise _AgainError(f"sends another range ({said or 'not said which'})")
             _back_to(sink, start)
-            for chunk in self._chunks(response):
+            sink.write(first)
+            for chunk in chunks:
                 sink.write(chunk)
             got = sink.tell() - start
             if got == 0 or (part.length is not None and got != part.length):
                 raise _AgainError(f"sends {got} bytes where {part.length} were due")
 
-        self._ask(url, {"Range": f"bytes={part.offset}-{end}"}, receive, None)
+        self._ask(url, {"Range": f"bytes={part.offset}-{end}"}, receive, per_minute)
 
     def _ask(
         self,
@@ -225,14 +255,13 @@ class Fetcher:
         words = ""
         for attempt in range(self._manners.tries):
             self._wait_turn(host, per_minute)
+            sent_s = self._world.tick()
             try:
-                with self._client.stream("GET", url, headers=headers) as response:
-                    self._judge(response, host, url)
-                    result = receive(response)
+                result = self._once(url, headers, host, receive)
             except _AgainError as again:
                 words, pause_s = again.words, again.pause_s
                 if again.refused:
-                    self._refused(host, pause_s, words)
+                    self._refused(host, again, sent_s, last=attempt + 1 == self._manners.tries)
             except httpx.TimeoutException as error:
                 words, pause_s = f"does not answer in time ({type(error).__name__})", 0.0
             except (httpx.HTTPError, httpx.StreamError) as error:
@@ -248,6 +277,33 @@ class Fetcher:
                 self._pause(max(pause_s, self._growing(attempt)))
         raise SourceError(f"{url}: {words}; given up after {self._manners.tries} tries", retry=True)
 
+    def _once(
+        self,
+        url: str,
+        headers: Mapping[str, str],
+        host: _Host,
+        receive: Callable[[httpx.Response], Result],
+    ) -> Result:
+        """One question and its answer, written down where somebody listens."""
+        recorder = self._recorder
+        note = Note(None, url, {}) if recorder is None else recorder.begin(url, headers.items())
+        with note, self._client.stream("GET", url, headers=headers) as response:
+            note.answered(response.status_code, response.headers.items())
+            response.extensions["note"] = note
+            if note.listens and response.status_code not in (200, 206):
+                self._hear_page(response)
+            self._judge(response, host, url)
+            return receive(response)
+
+    def _hear_page(self, response: httpx.Response) -> None:
+        """Have the beginning of a refusal's own page recorded; it often says why."""
+        heard = 0
+        with suppress(_AgainError, httpx.HTTPError, httpx.StreamError):
+            for chunk in self._chunks(response):
+                heard += len(chunk)
+                if heard >= _PAGE_BYTES:
+                    return
+
     def _judge(self, response: httpx.Response, host: _Host, url: str) -> None:
         """Turn every answer but a good one into what it means."""
         code = response.status_code
@@ -260,8 +316,17 @@ class Fetcher:
         if code == 416:
             raise SourceError(f"{url}: is shorter than its index says; it is stale", retry=True)
         wait_s = self._retry_after(response)
-        if code in (403, 429):
-            raise _AgainError(f"refuses us (HTTP {code})", wait_s or 0.0, refused=True)
+        if code in _MOVED or code in _LIMITS:
+            words = f"refuses us (HTTP {code})"
+            if code in _MOVED:
+                words = f"has moved this{_whither(response)} (HTTP {code}); write the new address "
+                words += "in the settings"
+                wait_s = self._manners.breaker_rest_s
+            elif code < 400:
+                words = f"sends us away{_whither(response)} (HTTP {code}), as hosts do that limit"
+            raise _AgainError(words, wait_s or 0.0, refused=True)
+        if code == 503 and wait_s is not None:
+            raise _AgainError(f"is overloaded (HTTP {code})", wait_s, refused=True)
         if code >= 500 or code == 408:
             raise _AgainError(f"answers HTTP {code}", min(wait_s or 0.0, self._longest))
         raise SourceError(f"{url}: answers HTTP {code}; check the address in the settings")
@@ -270,15 +335,20 @@ class Fetcher:
     def _longest(self) -> float:
         return self._manners.longest_pause_s
 
-    def _refused(self, host: _Host, wait_s: float, words: str) -> None:
-        """Let the whole host rest; raise when that is longer than one waits."""
+    def _refused(self, host: _Host, again: _AgainError, sent_s: float, *, last: bool) -> None:
+        """Let the whole host rest; raise when that is longer than one waits, or was the last try.
+
+        What was asked before the host last refused says nothing new.
+        """
+        wait_s, words = again.pause_s, again.words
         with host.lock:
-            host.refusals += 1
+            if sent_s >= host.refused_s:
+                host.refusals, host.refused_s = host.refusals + 1, self._world.tick()
             rest_s = wait_s or min(self._growing(host.refusals), self._longest)
             if host.refusals >= 3 and not wait_s:
                 rest_s = self._manners.breaker_rest_s
             self._rest(host, rest_s, words)
-            too_long = rest_s > self._longest or host.refusals >= 6
+            too_long = rest_s > self._longest or host.refusals >= 6 or last
         if too_long:
             raise HostRefusedError(f"{host.name}: {host.why}", retry=True)
 
@@ -300,9 +370,11 @@ class Fetcher:
             wait_s = host.rests_until - now
             if wait_s > self._longest:
                 raise HostRefusedError(f"{host.name}: {host.why}", retry=True)
-            if per_minute is not None:
+            owners = self._manners.paces.get(host.name)
+            paces = [pace for pace in (per_minute, owners) if pace is not None]
+            if paces:
                 turn = max(host.next_turn, now, host.rests_until)
-                host.next_turn = turn + 60.0 / per_minute
+                host.next_turn = turn + 60.0 / min(paces)
                 wait_s = turn - now
             self.requests += 1
         self._pause(wait_s)
@@ -321,7 +393,10 @@ class Fetcher:
     def _chunks(self, response: httpx.Response) -> Iterator[bytes]:
         """Bytes of a body as they come in, so that a slow drip is seen, while in time."""
         deadline = self._world.tick() + self._manners.whole_s
+        note = response.extensions["note"]
         for chunk in response.iter_raw():
+            note.take(chunk)
+            self.received_bytes += len(chunk)
             if self._world.stopping():
                 raise FetchStoppedError("fetching was stopped", retry=True)
             if self._world.tick() > deadline:
@@ -350,7 +425,17 @@ def _back_to(sink: BinaryIO, start: int) -> None:
     sink.truncate()
 
 
+def _refuse_page(head: bytes | bytearray, due: str) -> None:
+    """Refuse a web page; no index and no GRIB file begins like one."""
+    if head[:64].lstrip()[:1] == b"<":
+        raise _AgainError(f"answers with a web page in place of {due}", refused=True)
+
+
+def _whither(response: httpx.Response) -> str:
+    """Where an answer would send us, in words."""
+    said = response.headers.get("Location", "")
+    return f" to {without_secrets(said).partition('?')[0]}" if said else ""
+
+
 def _looks(head: bytes) -> str:
-    if head.lstrip()[:1] == b"<":
-        return "a web page"
     return repr(head[:8].decode("ascii", "backslashreplace"))

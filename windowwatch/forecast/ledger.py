@@ -57,7 +57,7 @@ class KeptFile:
 
 @dataclass(frozen=True)
 class CycleState:
-    """How a cycle came in, as last seen.
+    """How a cycle came in, as last seen; under a name of its own also by one way alone.
 
     `absent_utc` is the last look at which it was not complete, `complete_utc` the first at
     which it was; together they bracket when it came. None where that was not seen.

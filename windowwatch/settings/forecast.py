@@ -10,6 +10,7 @@ from pydantic import Field, field_validator, model_validator
 from windowwatch.forecast.attribution import family
 from windowwatch.forecast.catalogue import MODELS, Model, Route, Speech
 from windowwatch.forecast.prune import Keep
+from windowwatch.settings.routes import RoutesSection
 from windowwatch.settings.section import Section, named
 from windowwatch.watch.area import area_of
 from windowwatch.watch.values import Watch
@@ -33,6 +34,7 @@ class SourceSection(Section):
     use_filter: bool = True
     levels_hpa: tuple[float, ...] = ()
     step_every_h: Annotated[int, Field(ge=1, le=12)] = 3
+    routes: RoutesSection = RoutesSection()
     range_levels_hpa: tuple[float, ...] = ()
     range_far_after_h: Annotated[int, Field(ge=0, le=384)] | None = None
     range_far_every_h: Annotated[int, Field(ge=3, le=12)] = 6
@@ -73,6 +75,14 @@ class SourceSection(Section):
             )
         return self
 
+    @model_validator(mode="after")
+    def _renamed_files_are_there(self) -> "SourceSection":
+        if self.routes != RoutesSection():
+            if not self.fetches:
+                raise ValueError(f"give routes only where source is not {FOLDER!r}")
+            self.routes.require_fit(MODELS[self.source])
+        return self
+
     @property
     def fetches(self) -> bool:
         """Whether forecasts are fetched, rather than found in a folder."""
@@ -80,7 +90,7 @@ class SourceSection(Section):
 
     def model_of_table(self) -> Model:
         """The model of the table, its hosts as set here."""
-        model = MODELS[self.source]
+        model = self.routes.applied(MODELS[self.source])
         routes = tuple(
             self._route(route)
             for route in model.routes

@@ -29,8 +29,9 @@ from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.forecast.fetch import Fetcher, Manners, World
 from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
-from windowwatch.forecast.plan import needed_steps, route_steps
+from windowwatch.forecast.plan import needed_steps
 from windowwatch.forecast.prune import Keep, prune
+from windowwatch.forecast.record import Recorder
 from windowwatch.storage.roles import Role
 from windowwatch.watch.between import tell_of
 from windowwatch.watch.checker import Checker
@@ -39,6 +40,7 @@ from windowwatch.watch.fetched import Fetched, pass_fetched
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.watcher import Watcher, log_result
 from windowwatch.windows.causes import Causes, ForecastLate, GivenUp
+from windowwatch.watch.ways import Ways
 from windowwatch.windows.values import ChangeKind
 from windowwatch.windows.watchwide import about_the_watch, still_shown, was_told
 from windowwatch.wording.causes import reason
@@ -101,6 +103,7 @@ class NetworkWatcher(Watcher):
     _failed: Counter[tuple[datetime, int]] = field(default_factory=Counter)
     _passed: dict[datetime, tuple[datetime, int]] = field(default_factory=dict)
     _sound: set[str] = field(default_factory=set)
+    _told_gone: set[str] = field(default_factory=set)
     _pruned: datetime | None = None
 
     def look(self) -> PassResult | None:
@@ -175,18 +178,16 @@ class NetworkWatcher(Watcher):
             self.plan.model, cycle_utc, first, last, self.plan.every_h, with_zero=with_zero
         )
 
-    def _gather(
-        self, ledger: Ledger, cycle_utc: datetime, steps: Sequence[int]
-    ) -> tuple[Haul, Route]:
-        """What there is, by the first route that is not refused; the fullest counts."""
-        best: tuple[Haul, Route] | None = None
-        check = check_file if self.checker is None else self.checker
-        for route in self.plan.model.routes:
-            collector = Collector(
-                self.plan.model,
+    def _ways(self, ledger: Ledger, now: datetime) -> Ways:
+        """All ways to the model, as they stand now."""
+        plan, check = self.plan, check_file if self.checker is None else self.checker
+
+        def collector(route: Route) -> Collector:
+            return Collector(
+                plan.model,
                 route,
-                self.plan.folder,
-                self.plan.area,
+                plan.folder,
+                plan.area,
                 ledger,
                 self.fetcher,
                 self.clock.now,
@@ -194,22 +195,30 @@ class NetworkWatcher(Watcher):
                 check,
                 self.progress,
             )
-            try:
-                haul = collector.gather(cycle_utc, self._of_route(route, cycle_utc, steps))
-            finally:
-                if self.checker is not None:
-                    self.checker.close()
-            if best is None or len(haul.steps_h) > len(best[0].steps_h):
-                best = (haul, route)
-            if not haul.refused:
-                break
-            self._once(f"{route.speech} is refused at present; the next way is tried")
-        assert best is not None  # every model has a route
-        return best
 
-    def _of_route(self, route: Route, cycle_utc: datetime, steps: Sequence[int]) -> tuple[int, ...]:
-        """Steps that a route brings."""
-        return route_steps(self.plan.model, route, steps)
+        def overdue(cycle_utc: datetime) -> bool:
+            due = complete_due(plan.model, ledger.cycle_states(plan.model.name), cycle_utc)
+            return now > due.at_utc + plan.late_after
+
+        return Ways(plan.model, ledger, collector, now, overdue, self._once)
+
+    def _gather(
+        self, ledger: Ledger, cycle_utc: datetime, steps: Sequence[int]
+    ) -> tuple[Haul, Route]:
+        """What there is of a cycle, by whichever way; a way that has gone is told of."""
+        ways = self._ways(ledger, self.clock.now())
+        try:
+            found = ways.gather(cycle_utc, steps)
+        finally:
+            if self.checker is not None:
+                self.checker.close()
+        for gone in ways.gone(cycle_utc):
+            label = f"{gone.route.name}#gone since {gone.since_utc:%Y-%m-%dT%HZ}"
+            if label not in self._told_gone:
+                self._told_gone.add(label)
+                cycle = Cycle(cycle_utc, self.watch.model)
+                self._tell(cycle, label, gone.words(self.plan.model), self.clock.now())
+        return found
 
     def _note(
         self,
@@ -377,12 +386,21 @@ class NetworkWatcher(Watcher):
             _LOG.info("removed the fetched files of %s", name)
 
 
-def make_fetcher(manners: Manners, clock: Clock, stopping: Callable[[], bool]) -> Fetcher:
-    """A fetcher in the real world, whose pauses end when the program is to end."""
+def make_fetcher(
+    manners: Manners,
+    clock: Clock,
+    stopping: Callable[[], bool] = lambda: False,
+    record: Path | None = None,
+) -> Fetcher:
+    """A fetcher in the real world, whose pauses end when the program is to end.
+
+    With `record`, every answer is written down in that folder.
+    """
+    recorder = None if record is None else Recorder(record, clock.now)
 
     def sleep(seconds: float) -> None:
         end = time.monotonic() + seconds
         while not stopping() and (left := end - time.monotonic()) > 0.0:
             time.sleep(min(left, 0.2))
 
-    return Fetcher(manners, World(clock, time.monotonic, sleep, Random(), stopping))
+    return Fetcher(manners, World(clock, time.monotonic, sleep, Random(), stopping), recorder)

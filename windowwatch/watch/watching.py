@@ -12,11 +12,12 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from windowwatch.clock import Clock
 from windowwatch.errors import WindowwatchError
-from windowwatch.forecast.fetch import Manners
+from windowwatch.forecast.fetch import Fetcher, Manners
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store
@@ -57,6 +58,8 @@ class Workshop:
         Asked again and again; True ends what is under way.
     progress : callable
         Told what is done.
+    record : Path, optional
+        Folder in which every answer of a provider is written down.
     """
 
     database_url: str
@@ -65,6 +68,7 @@ class Workshop:
     tries: int = 3
     stopping: Callable[[], bool] = lambda: False
     progress: Progress = unheard
+    record: Path | None = None
 
 
 class Watching:
@@ -89,11 +93,17 @@ class Watching:
         workshop: Workshop,
     ) -> None:
         self._watch, self._store, self._clock, self._shop = watch, store, clock, workshop
+        self._fetcher: Fetcher | None = None
         first, *others = sources
         self._first = self._made(watch, first)
         self._others = deque(self._made(watch.as_seen_by(each.model), each) for each in others)
         # What came in before the start may not be weighed yet, nor that nobody is asked any more.
         self._weighed = False
+
+    def close(self) -> None:
+        """Close all connections; there is no look after that."""
+        if self._fetcher is not None:
+            self._fetcher.close()
 
     def look(self, *, every: bool = False) -> tuple[PassResult, ...]:
         """Look once at every model; run the passes of what is new.
@@ -168,7 +178,7 @@ class Watching:
             return NetworkWatcher(
                 **shared,
                 plan=source.network,
-                fetcher=make_fetcher(source.manners or Manners(), self._clock, shop.stopping),
+                fetcher=self._shared_fetcher(source.manners or Manners()),
                 passing=lambda fetched, now: self._pass_fetched(watch, fetched, now),
                 checker=Checker(shop.limits, shop.style, stopping=shop.stopping),
             )
@@ -178,6 +188,16 @@ class Watching:
             folder=source.folder,
             passing=lambda found, now: self._pass_found(watch, found, now),
         )
+
+    def _shared_fetcher(self, manners: Manners) -> Fetcher:
+        """One fetcher for all models: a host's pace and its rest are the same for each of them.
+
+        The settings give one set of manners.
+        """
+        if self._fetcher is None:
+            shop = self._shop
+            self._fetcher = make_fetcher(manners, self._clock, shop.stopping, shop.record)
+        return self._fetcher
 
     def _pass_found(self, watch: Watch, found: FoundCycle, now_utc: datetime) -> PassResult:
         shop = self._shop

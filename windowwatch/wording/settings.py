@@ -104,7 +104,7 @@ def validation_lines(
         value = error.get("input")
         kind = str(error["type"])
         if kind == "extra_forbidden":
-            said = unknown_key(str(location[-1]), value, keys_at.get(_table(location), ()))
+            said = unknown_key(str(location[-1]), value, _known(location, keys_at))
             lines.append(f"{dotted} = {_shown(value)}: {said}")
         elif kind == "missing":
             lines.append(f"{dotted}: is missing; it must be given")
@@ -126,7 +126,7 @@ def _without_consequences(
     inside = {place[:n] for place in places for n in range(len(place))}
     foreign = [p for p, e in zip(places, errors, strict=True) if e["type"] == "extra_forbidden"]
     meant = {_place_and_stem(place) for place in foreign} | {
-        _place_and_stem((*place[:-1], _meant(str(place[-1]), keys_at.get(_table(place), ()))))
+        _place_and_stem((*place[:-1], _meant(str(place[-1]), _known(place, keys_at))))
         for place in foreign
     }
     for place, error in zip(places, errors, strict=True):
@@ -140,6 +140,14 @@ def _without_consequences(
 def _table(location: tuple[Any, ...]) -> tuple[str, ...]:
     """The table a key stands in, list positions left out."""
     return tuple(str(part) for part in location[:-1] if not isinstance(part, int))
+
+
+def _known(
+    location: tuple[Any, ...], keys_at: Mapping[tuple[str, ...], Iterable[str]]
+) -> Iterable[str]:
+    """Keys of the table that a key stands in; of tables with names of their own, of any of them."""
+    table = _table(location)
+    return keys_at.get(table) or keys_at.get(table[:-1], ())
 
 
 def _message(kind: str, said: str, location: tuple[Any, ...]) -> str:
