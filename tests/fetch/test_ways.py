@@ -30,7 +30,9 @@ from windowwatch.forecast.catalogue import Model
 from windowwatch.forecast.ledger import CycleStage, CycleState
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.ways import Ways
-from windowwatch.windows.values import ChangeKind
+from windowwatch.windows.causes import RouteGone
+from windowwatch.wording.causes import reason
+from windowwatch.wording.phrases import written
 
 LEVELS = (1000.0, 500.0, 100.0, 10.0)
 
@@ -124,11 +126,11 @@ def test_a_way_that_is_overdue_is_helped_by_the_next_one(tmp_path: Path) -> None
         silent_for(ledger, (12,))
         (gone,) = late.gone(CYCLE)
         assert gone.since_utc == CYCLE - timedelta(hours=12)
-        assert gone.words(its) == (
-            "the provider has moved or ended GFS, 0.25 degree by NOAA area filter, 0.25 degree "
+        assert reason((gone.cause(its),), written) == (
+            "The provider has moved or ended GFS, 0.25 degree by NOAA area filter, 0.25 degree "
             "(nothing has come since the forecast of 2026-05-04 00:00 UTC); it is fetched by NOAA "
             "index and byte ranges, 0.25 degree instead; run check --live, and write new names "
-            "under [forecast.routes] in the settings"
+            "under [forecast.routes] in the settings."
         )
 
 
@@ -216,15 +218,17 @@ def test_that_the_only_way_has_moved_is_told_once(tmp_path: Path, kept: Store) -
             clock.set(at(6, minutes))
             w.look()
         told = [
-            change.reason
+            change.causes[0]
             for change in kept.changes("line")
-            if change.kind is ChangeKind.FORECAST_LATE and "moved or ended" in change.reason
+            if isinstance(change.causes[0], RouteGone)
         ]
         assert len(told) == 1
-        assert "there is no other way to it" in told[0]
+        (gone,) = told
+        assert isinstance(gone, RouteGone)
+        assert gone.instead_speech is None
         silent = kept.ledger().cycle_states("gfs-0.25 by ranges-0.25")
         assert {s.stage for s in silent} == {CycleStage.ABSENT}
         again = watcher(served("gfs-0.25", 1, [host], MEMBER_LEVELS), tmp_path, kept, at(19, 30))
         again.look()
-        assert sum("moved or ended" in c.reason for c in kept.changes("line")) == 1
+        assert sum(isinstance(c.causes[0], RouteGone) for c in kept.changes("line")) == 1
         assert silent[-1].cycle_utc == datetime(2026, 5, 3, 18, tzinfo=UTC)

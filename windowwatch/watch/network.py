@@ -39,8 +39,8 @@ from windowwatch.watch.failed import tell_failed
 from windowwatch.watch.fetched import Fetched, pass_fetched
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.watcher import Watcher, log_result
-from windowwatch.windows.causes import Causes, ForecastLate, GivenUp
 from windowwatch.watch.ways import Ways
+from windowwatch.windows.causes import Causes, ForecastLate, GivenUp
 from windowwatch.windows.values import ChangeKind
 from windowwatch.windows.watchwide import about_the_watch, still_shown, was_told
 from windowwatch.wording.causes import reason
@@ -217,7 +217,7 @@ class NetworkWatcher(Watcher):
             if label not in self._told_gone:
                 self._told_gone.add(label)
                 cycle = Cycle(cycle_utc, self.watch.model)
-                self._tell(cycle, label, gone.words(self.plan.model), self.clock.now())
+                self._tell(cycle, label, (gone.cause(self.plan.model),), self.clock.now())
         return found
 
     def _note(

@@ -23,7 +23,7 @@ from windowwatch.forecast.collect import Collector, Haul
 from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
 from windowwatch.forecast.plan import route_steps
 from windowwatch.forecast.renamed import akin
-from windowwatch.windows.spoken import written
+from windowwatch.windows.causes import RouteGone
 
 #: So many cycles in a row without anything are no accident. Common practice, no source.
 SILENT_CYCLES = 3
@@ -37,15 +37,16 @@ class Gone:
     since_utc: datetime
     instead: Route | None
 
-    def words(self, model: Model) -> str:
-        """What people are told."""
-        other = "there is no other way to it"
-        if self.instead is not None:
-            other = f"it is fetched by {way_words(self.instead)} instead"
-        return (
-            f"the provider has moved or ended {model.words} by {way_words(self.route)} (nothing "
-            f"has come since the forecast of {written(self.since_utc)}); {other}; run check "
-            "--live, and write new names under [forecast.routes] in the settings"
+    def cause(self, model: Model) -> RouteGone:
+        """What people are told, as a fact."""
+        instead = self.instead
+        return RouteGone(
+            model.words,
+            str(self.route.speech),
+            self.route.grid_deg,
+            self.since_utc,
+            None if instead is None else str(instead.speech),
+            None if instead is None else instead.grid_deg,
         )
 
 
