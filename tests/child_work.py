@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
+from patience import AN_HOUR_S
 
 from windowwatch.errors import StorageError
 from windowwatch.forecast.checked import check_file
@@ -34,7 +35,7 @@ def die(number: int) -> None:
 def die_deaf() -> None:
     """A child that does not listen to SIGTERM."""
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
-    time.sleep(60)
+    time.sleep(AN_HOUR_S)
 
 
 def refuse() -> None:
@@ -52,7 +53,7 @@ def fill_memory(mb: int) -> int:
 def write_pid_and_sleep(path: str) -> None:
     with open(path, "w", encoding="utf-8") as file:  # noqa: PTH123
         file.write(str(os.getpid()))
-    time.sleep(60)
+    time.sleep(AN_HOUR_S)
 
 
 def tell_and_double(number: int, progress: Callable[[str, float], None]) -> int:
@@ -68,5 +69,5 @@ def check_or_die(
     if "crash" in path.name:
         os.kill(os.getpid(), signal.SIGSEGV)
     if "endless" in path.name:
-        time.sleep(60)
+        time.sleep(AN_HOUR_S)
     return check_file(path, item, area, asked=asked)

@@ -1,5 +1,6 @@
-"""What tests share: databases on SQLite, and on PostgreSQL where a server is named."""
+"""What tests share: which run when, databases, and what is made once for a whole run."""
 
+import fcntl
 import os
 import secrets
 import shutil
@@ -8,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from recorded import samples_have_changed
 from sqlalchemy import URL, create_engine, make_url, text
 
 from windowwatch.storage.store import Store, open_store
@@ -15,24 +17,58 @@ from windowwatch.storage.store import Store, open_store
 #: URL of a PostgreSQL server on which tests may make and drop databases.
 POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
 
+#: Files by what they need, beside marks that stand at tests themselves. What is in none of the
+#: groups is marked `quick`: that is README's command, and `.ci/run` runs all the others after it,
+#: so nothing falls between. Naming a file runs it, whatever group it is in.
+GROUPS = {
+    "process": (
+        "fetch/test_serve.py",
+        "line/test_daemon.py",
+        "line/test_database_gone.py",
+        "line/test_memory.py",
+        "line/test_real_step.py",
+        "line/test_rehearsal.py",
+        "line/test_service.py",
+        "line/test_start.py",
+        "watch/test_child.py",
+        "web/test_serving.py",
+    ),
+    "kill": ("fetch/test_kill.py", "line/test_kill_week.py", "storage/test_kill.py"),
+    "samples": (
+        "samples/test_samples_balance.py",
+        "samples/test_samples_damaged.py",
+        "samples/test_samples_files.py",
+        "samples/test_samples_weather.py",
+    ),
+}
+NOT_QUICK = ("slow", "process", "browser", "kill", "postgres", "samples")
 #: Files that take longest, the longest first. Workers take whole files, so these must not be
 #: left for the end, when one worker would be alone with them.
 LONG_FILES = (
-    "house/test_house.py",
+    "line/test_kill_week.py",
+    "line/test_rehearsal.py",
     "web/test_browser.py",
     "line/test_daemon.py",
-    "line/test_rehearsal.py",
-    "fetch/test_collect.py",
-    "fetch/test_network.py",
-    "line/test_kill_week.py",
-    "watch/test_weeks.py",
-    "watch/test_child.py",
-    "samples/test_samples_balance.py",
+    "line/test_commands.py",
     "line/test_service.py",
-    "web/test_access.py",
-    "storage/test_kill.py",
     "forecast/test_samples.py",
+    "samples/test_samples_balance.py",
+    "fetch/test_network.py",
+    "watch/test_weeks.py",
+    "fetch/test_serve.py",
+    "web/test_access.py",
+    "line/test_database_gone.py",
+    "watch/test_child.py",
+    "fetch/test_models.py",
+    "fetch/test_collect.py",
+    "fetch/test_archive.py",
+    "ground/test_ground_build.py",
+    "storage/test_kill.py",
+    "fetch/test_kill.py",
 )
+
+#: Fills a folder.
+Make = Callable[[Path], None]
 
 # Processes that tests start keep what Python compiles, or each would compile the house anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
@@ -44,11 +80,53 @@ def pytest_configure(config: pytest.Config) -> None:
         config.option.loadscopereorder = False
 
 
+@pytest.hookimpl(tryfirst=True)  # before `-m` is asked
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The longest files first."""
+    """Every test marked by what it needs, and the longest files first."""
     here = Path(__file__).parent
+    group = {here / name: mark for mark, names in GROUPS.items() for name in names}
+    makers_changed = samples_have_changed()
+    for item in items:
+        if item.path in group:
+            item.add_marker(group[item.path])
+        if _on_postgres(item):
+            item.add_marker("postgres")
+        needs = {mark for mark in NOT_QUICK if item.get_closest_marker(mark)}
+        if not needs or (makers_changed and needs == {"samples"}):
+            item.add_marker("quick")
     order = {here / name: number for number, name in enumerate(LONG_FILES)}
     items.sort(key=lambda item: order.get(item.path, len(order)))
+
+
+def _on_postgres(item: pytest.Item) -> bool:
+    if "postgres_url" in getattr(item, "fixturenames", ()):
+        return True
+    chosen = getattr(item, "callspec", None)
+    return chosen is not None and chosen.params.get("store_url") == "postgresql"
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Make], Path]:
+    """Folders that are filled once in a run, by whichever worker comes first.
+
+    Who wants to write takes a copy.
+    """
+    place = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        place = place.parent  # that of all workers
+
+    def made(name: str, make: Make) -> Path:
+        folder, whole = place / name, place / f"{name}.whole"
+        with (place / f"{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not whole.exists():
+                shutil.rmtree(folder, ignore_errors=True)  # of one who failed half-way
+                folder.mkdir()
+                make(folder)
+                whole.touch()
+        return folder
+
+    return made
 
 
 @pytest.fixture(scope="session")

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from httpx import Client
+from patience import PATIENCE_S
 
 from windowwatch.clock import SimulatedClock
 from windowwatch.settings.read import Settings
@@ -40,7 +41,7 @@ class Week:
 
     def client(self, at_utc: datetime | None = None, token: str | None = None) -> Client:
         """A visitor of the page at a time; by default at the rehearsal's end."""
-        return self.open.enter_context(Client(base_url=self.url(at_utc, token), timeout=20))
+        return self.open.enter_context(Client(base_url=self.url(at_utc, token), timeout=PATIENCE_S))
 
     def _serve(self, at_utc: datetime | None, token: str | None) -> tuple[str, SimulatedClock]:
         asked = (at_utc, token)

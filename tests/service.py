@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from line_watch import settings_in
+from patience import PATIENCE_S
 
 CHANNEL = """
 [[channels]]
@@ -17,7 +18,6 @@ name = "crew"
 url_env = "WINDOWWATCH_TEST_CREW"
 """
 AT = "2026-05-04T12:00Z"
-PATIENCE_S = 60.0
 
 
 class Service:
@@ -52,7 +52,7 @@ class Service:
     def page(self) -> str:
         """The board, as it is served."""
         said = next(each["message"] for each in self.log() if "page on " in each["message"])
-        with urllib.request.urlopen(said.split("page on ")[1], timeout=30) as answer:
+        with urllib.request.urlopen(said.split("page on ")[1], timeout=PATIENCE_S) as answer:
             return str(answer.read().decode())
 
     def until(self, what: Callable[[], bool]) -> None:

@@ -52,7 +52,7 @@ def killed_until_done(host: Provider, folder: Path, kills: int, chance: Random) 
             return False
 
         host.fault = fault
-        output, _ = process.communicate(timeout=240)
+        output, _ = process.communicate(timeout=1200)
         if process.returncode == 0:
             assert "complete" in output
             continue  # nothing was left to fetch
@@ -60,7 +60,7 @@ def killed_until_done(host: Provider, folder: Path, kills: int, chance: Random) 
         done += 1
     host.fault = lambda _r, _h: False
     process = start(host, folder)
-    output, _ = process.communicate(timeout=240)
+    output, _ = process.communicate(timeout=1200)
     assert output == "complete\n"
     return done
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from fetching import LEVELS
 from line_watch import settings_in
+from patience import PATIENCE_S
 from provider import Provider, fill_ecmwf, fill_gfs, provider
 
 from windowwatch.storage.store import open_store
@@ -65,13 +66,13 @@ def test_cycles_of_two_models_go_from_their_providers_to_the_database(tmp_path: 
         fill_ecmwf(host, (0, *range(18, 42, 6)))
         process = serve(host, tmp_path, log)
         try:
-            end = time.monotonic() + 120
+            end = time.monotonic() + PATIENCE_S
             while "ifs-2026-05-04T12Z: 12 hours scored" not in (words := log.read_text()):
                 assert time.monotonic() < end, words
                 assert process.poll() is None, words
                 time.sleep(0.1)
             process.send_signal(signal.SIGTERM)
-            assert process.wait(60) == 0, log.read_text()
+            assert process.wait(PATIENCE_S) == 0, log.read_text()
         finally:
             process.kill()
             process.wait()

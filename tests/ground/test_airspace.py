@@ -27,7 +27,8 @@ def _paths(*flights: Any, pressure_m: Any = None) -> Paths:
         held[i, : len(flight)] = flight
     x, y, z, t = held.transpose(2, 0, 1)
     count = np.array([len(flight) for flight in flights])
-    return Paths(x, y, z, t, z if pressure_m is None else np.full(z.shape, pressure_m), count)
+    known = z if pressure_m is None else np.full(z.shape, pressure_m)
+    return Paths(x, y, z, t, lambda at: (known[at], known[at]), count)
 
 
 def _volume(low: float = 0.0, high: float = 3000.0, **more: Any) -> Volume:
@@ -67,9 +68,8 @@ def test_above_an_unlimited_floor_and_by_pressure() -> None:
 
 def test_where_the_pressure_height_is_not_known_it_counts_as_inside() -> None:
     level = [(-36.0, 46.0, 9000.0, 0.0), (-34.0, 46.0, 9000.0, 10.0)]
-    paths = replace(
-        _paths(level, pressure_m=9050.0), least_pressure_height_m=np.full((1, 2), 8950.0)
-    )
+    greatest, least = np.full((1, 2), 9050.0), np.full((1, 2), 8950.0)
+    paths = replace(_paths(level), pressure_heights_m=lambda at: (greatest[at], least[at]))
     for low, high, inside in (
         (9040.0, 9100.0, True), (8900.0, 8960.0, True), (9060.0, 9100.0, False),
         (8800.0, 8940.0, False), (9000.0, 9001.0, True),

@@ -8,6 +8,7 @@ from pathlib import Path
 import httpx
 import pytest
 from line_watch import forecast_in, settings_in
+from patience import PATIENCE_S
 from typed import typed as run
 from typed import typed_in_a_process
 
@@ -287,7 +288,7 @@ def test_the_page_of_an_empty_rehearsal_says_what_to_run(
 
     def ask(facts: Facts, store: Store, clock: Clock, *_: object, **__: object) -> None:
         with PageServer(create_app(store, facts, clock), "127.0.0.1", 0) as page:
-            said.append(httpx.get(page.url, timeout=20).text)
+            said.append(httpx.get(page.url, timeout=PATIENCE_S).text)
 
     monkeypatch.setattr(daemon, "show_page", ask)
     assert run(folder, "page", "--rehearsal", "--settings", "watch.toml").code == 0

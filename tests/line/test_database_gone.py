@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 from doorway import Doorway
 from line_watch import forecast_in
+from patience import PATIENCE_S
 from service import Service
 from sink import Sink
 from sqlalchemy import make_url
@@ -54,7 +55,9 @@ def page_answers(service: Service) -> int:
     """Status of the page while the database is gone."""
     line = next(each["message"] for each in service.log() if "page on " in each["message"])
     try:
-        with urllib.request.urlopen(line.split("page on ")[1] + "health", timeout=30) as answer:
+        with urllib.request.urlopen(
+            line.split("page on ")[1] + "health", timeout=PATIENCE_S
+        ) as answer:
             return int(answer.status)
     except urllib.error.HTTPError as error:
         return error.code
@@ -92,7 +95,7 @@ def test_a_forecast_that_comes_meanwhile_is_told_afterwards(
             service.until(lambda: bool(sink.received))
             time.sleep(1.0)  # a second notice would come by now
             service.process.send_signal(signal.SIGTERM)
-            assert service.process.wait(15) == 0
+            assert service.process.wait(PATIENCE_S) == 0
         finally:
             service.end()
         (notice,) = sink.received

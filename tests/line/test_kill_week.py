@@ -16,6 +16,7 @@ from random import Random
 
 import mortal
 import pytest
+from patience import PATIENCE_S
 from sink import Sink
 from sqlalchemy import create_engine, make_url, text
 
@@ -60,7 +61,7 @@ class Mortal:
     def end(self) -> None:
         assert self._process.stdin is not None
         self._process.stdin.close()
-        assert self._process.wait(30) == 0
+        assert self._process.wait(PATIENCE_S) == 0
         assert self._process.stdout is not None
         self._process.stdout.close()
 

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from invented import FILES, MILLFIELD, NOW, at, cycle, hour, read_at
 from line_watch import settings_in
+from patience import PATIENCE_S
 
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
@@ -175,7 +176,7 @@ def test_a_pass_that_was_overtaken_is_refused_and_made_again(watch: Watch, store
 def test_of_two_passes_at_one_moment_one_is_stored_and_tells(watch: Watch, store: Store) -> None:
     """Both have read the same windows before either saves."""
     decide(watch, store, 0, good())
-    both_have_read = threading.Barrier(2, timeout=20)
+    both_have_read = threading.Barrier(2, timeout=PATIENCE_S)
     saved: list[bool] = []
 
     def run() -> None:

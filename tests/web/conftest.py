@@ -1,6 +1,7 @@
 """The page over the sample week, flown with few draws."""
 
-from collections.abc import Iterator
+import shutil
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from datetime import timedelta
@@ -15,7 +16,7 @@ from visiting import CHROMIUM, FLAGS
 from windowwatch import daemon
 from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.notices.values import Channel
-from windowwatch.settings.read import read_settings
+from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.ready import ready_store
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.area import area_of
@@ -24,13 +25,7 @@ from windowwatch.watch.rehearsal import rehearse
 ROOT = Path(__file__).resolve().parents[2]
 
 
-@pytest.fixture(scope="session")
-def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Week]:
-    """The last sample cycle, passed twice, the first time under the name of the first one.
-
-    So windows are seen twice, and open, while only one cycle need be decoded.
-    """
-    settings = read_settings(ROOT / "config" / "skerra.toml")
+def _rehearsed(folder: Path, settings: Settings) -> None:
     watch = replace(
         settings.watch,
         draws=16,
@@ -40,8 +35,7 @@ def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Week]:
     area = area_of(watch.sites)
     chosen = [look.cycles[0], look.cycles[-1]]
     data = load_cycle(chosen[-1], area=area)
-    place = tmp_path_factory.mktemp("week")
-    with ready_store(f"sqlite:///{place}/w.sqlite3") as store:
+    with ready_store(f"sqlite:///{folder}/w.sqlite3") as store:
         rehearse(
             chosen,
             watch,
@@ -50,9 +44,28 @@ def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Week]:
             available_after=settings.available_after,
             send=lambda _channel, _message: None,
         )
+
+
+@pytest.fixture(scope="session")
+def week(
+    tmp_path_factory: pytest.TempPathFactory,
+    made_once: Callable[[str, Callable[[Path], None]], Path],
+) -> Iterator[Week]:
+    """The last sample cycle, passed twice, the first time under the name of the first one.
+
+    So windows are seen twice, and open, while only one cycle need be decoded. All workers have
+    copies of one rehearsal.
+    """
+    settings = read_settings(ROOT / "config" / "skerra.toml")
+    made = made_once("rehearsal", lambda folder: _rehearsed(folder, settings))
+    place = tmp_path_factory.mktemp("week")
+    shutil.copytree(made, place, dirs_exist_ok=True)
+    with ready_store(f"sqlite:///{place}/w.sqlite3") as store:
         facts = daemon.page_facts(settings, looks=True, note="A rehearsal.")
         with ExitStack() as opened:
-            yield Week(settings, store, facts, store.cycles(watch.name)[-1].saved_utc, opened)
+            yield Week(
+                settings, store, facts, store.cycles(settings.watch.name)[-1].saved_utc, opened
+            )
 
 
 @pytest.fixture(scope="module")

@@ -8,6 +8,7 @@ import httpx
 import invented
 import pytest
 from page_week import Week
+from patience import PATIENCE_S
 from starlette.requests import Request
 
 from windowwatch.storage.store import Store
@@ -93,7 +94,7 @@ def test_nobody_waits_for_a_page_that_another_reader_has_made() -> None:
 
     def slow() -> bytes:
         begun.set()
-        assert end.wait(10)
+        assert end.wait(PATIENCE_S)
         return b"new"
 
     def first() -> None:
@@ -102,7 +103,7 @@ def test_nobody_waits_for_a_page_that_another_reader_has_made() -> None:
 
     maker = threading.Thread(target=first)
     maker.start()
-    assert begun.wait(10)
+    assert begun.wait(PATIENCE_S)
     assert asked("pass 1, 08:01", b"never", "pass 1") == b"old"  # at once, while it is made
     other = threading.Thread(target=lambda: made.append(asked("pass 2", b"other", "pass 2")))
     other.start()

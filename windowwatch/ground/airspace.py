@@ -5,8 +5,8 @@ Outlines are straight in longitude and latitude between their positions (RFC 794
 here is asked of such pieces exactly, however thin a volume is or short its time.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -19,6 +19,10 @@ from windowwatch.errors import InputError
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 BoolArray = NDArray[np.bool_]
+#: Places in arrays [F, S]: flights, and their points.
+Places = tuple[IntArray, IntArray]
+#: West, south, east, north of each flight [F]; NaN for one without a point. [deg]
+Boxes = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 
 
 class AirspaceKind(StrEnum):
@@ -76,57 +80,53 @@ class Paths:
     ----------
     longitude_deg, latitude_deg, height_m, time_unix_s : array
         Longitudes run on over the date line, and may be counted from anywhere. [deg], [m], [s]
-    pressure_height_m : array
-        Height that the air pressure stands for in the standard atmosphere; where it is not
-        known exactly, the greatest it can be. It decides against floors. [m]
+    pressure_heights_m : callable
+        Heights that the air pressure stands for in the standard atmosphere at some places:
+        the greatest it can be, which decides against floors, and the least, which decides
+        against ceilings. Asked only where a flight level is near, because it is most of the
+        work. [m]
     count : int array [F]
-        How many of the points each flight has.
-    least_pressure_height_m : array, optional
-        The least that height can be; it decides against ceilings. Left out: it is known. [m]
+        How many of the points each flight has; what stands beyond them is never looked at.
     """
 
     longitude_deg: FloatArray
     latitude_deg: FloatArray
     height_m: FloatArray
     time_unix_s: FloatArray
-    pressure_height_m: FloatArray
+    pressure_heights_m: Callable[[Places], tuple[FloatArray, FloatArray]]
     count: IntArray
-    least_pressure_height_m: FloatArray | None = None
 
-    def heights(self, level: Level, *, above: bool) -> FloatArray:
-        """Heights [F, S] to be held against a floor (`above` it) or a ceiling. [m]"""
+    def heights(self, level: Level, at: Places, *, above: bool) -> FloatArray:
+        """Heights at some places, to be held against a floor (`above` it) or a ceiling. [m]"""
         if not level.by_pressure:
-            return self.height_m
-        least = self.least_pressure_height_m
-        return self.pressure_height_m if above or least is None else least
+            return self.height_m[at]
+        greatest, least = self.pressure_heights_m(at)
+        return greatest if above else least
 
-    def box(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """West, south, east, north of each flight [F]; NaN for one without a point."""
+    def turns(self) -> Iterator[tuple["Paths", Boxes]]:
+        """These paths with longitudes counted so that each part lies once in -180 to 180."""
+        longitude, (west, south, east, north) = self._boxes()
+        first = np.floor((west + 180.0) / 360.0)
+        for more in (0.0, 1.0):
+            if more and not np.any(east - 360.0 * first > 180.0):
+                return
+            away = 360.0 * (first + more)
+            turned = self
+            if np.any(away):
+                turned = replace(self, longitude_deg=longitude - away[:, None])
+            yield turned, (west - away, south, east - away, north)
+
+    def _boxes(self) -> tuple[FloatArray, Boxes]:
+        """Longitudes, NaN beyond each flight's end, and boxes."""
         outside = np.arange(self.longitude_deg.shape[1]) >= self.count[:, None]
         longitude = np.where(outside, np.nan, self.longitude_deg)
         latitude = np.where(outside, np.nan, self.latitude_deg)
-        return (
+        return longitude, (
             np.fmin.reduce(longitude, axis=1, initial=np.nan),
             np.fmin.reduce(latitude, axis=1, initial=np.nan),
             np.fmax.reduce(longitude, axis=1, initial=np.nan),
             np.fmax.reduce(latitude, axis=1, initial=np.nan),
         )
-
-    def turns(self) -> Iterator["Paths"]:
-        """These paths with longitudes counted so that each part lies once in -180 to 180."""
-        west, _, east, _ = self.box()
-        first = np.floor((west + 180.0) / 360.0)
-        for more in (0.0, 1.0):
-            if more and not np.any(east - 360.0 * first > 180.0):
-                return
-            turned = self.longitude_deg - 360.0 * (first + more)[:, None]
-            yield Paths(turned, *(getattr(self, name) for name in _OTHERS))
-
-
-_OTHERS = (
-    "latitude_deg", "height_m", "time_unix_s", "pressure_height_m", "count",
-    "least_pressure_height_m",
-)  # fmt: skip
 
 
 class Airspace:
@@ -157,10 +157,8 @@ class Airspace:
     def crossed(self, paths: Paths) -> BoolArray:
         """Which flights pass through which of the closed volumes while it is active, [F, V]."""
         hit = np.zeros((paths.count.size, len(self.closed)), dtype=np.bool_)
-        for turned in paths.turns():
-            west, south, east, north = turned.box()
-            boxes = shapely.box(west, south, east, north)
-            flight, volume = self._tree.query(boxes)
+        for turned, sides in paths.turns():
+            flight, volume = self._tree.query(shapely.box(*sides))
             for number in np.unique(volume):
                 near = np.unique(flight[volume == number])
                 near = near[~hit[near, number]]
@@ -172,30 +170,70 @@ def _passes(paths: Paths, flights: IntArray, volume: Volume) -> BoolArray:
     """Which of some flights pass through a volume while it is active."""
     found = np.zeros(flights.size, dtype=np.bool_)
     row, step = np.nonzero(_near(paths, flights, volume))
-    at = flights[row], step
-    after = flights[row], step + 1
-    low, high = np.zeros(row.size), np.ones(row.size)
-    for level, above in ((volume.floor, True), (volume.ceiling, False)):
-        if np.isfinite(level.height_m):
-            values = paths.heights(level, above=above)
-            _narrow(low, high, values[at], values[after], level.height_m, above=above)
-    spans = volume.active or ((-np.inf, np.inf),)
-    for begin, end in spans:
-        from_, to = low.copy(), high.copy()
-        for bound, above in ((begin, True), (end, False)):
-            if np.isfinite(bound):
-                times = paths.time_unix_s
-                _narrow(from_, to, times[at], times[after], bound, above=above)
-        kept = np.flatnonzero((from_ <= to) & ~found[row])
+    for span in volume.active or ((-np.inf, np.inf),):
+        open_ = ~found[row]
+        row, step = row[open_], step[open_]
+        kept, low, high = _within(paths, (flights[row], step), span, volume)
         if kept.size:
+            at, after = _both_ends((flights[row], step), kept)
             ends = [
-                np.stack([a + share[kept] * (b - a) for a, b in _between(paths, at, after, kept)])
-                for share in (from_, to)
+                np.stack([v[at] + share * (v[after] - v[at]) for v in _over_ground(paths)])
+                for share in (low, high)
             ]
             lines = shapely.linestrings(np.stack(ends).transpose(2, 0, 1))
             inside = shapely.intersects(volume.shape, lines)
             found[row[kept[inside]]] = True
     return found
+
+
+def _within(
+    paths: Paths, pieces: Places, span: tuple[float, float], volume: Volume
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Which pieces are at a volume's heights within a span of time, and from where to where.
+
+    Returns
+    -------
+    kept : int array [K]
+        Of the pieces.
+    low, high : float64 array [K]
+        Shares of each piece between which it is there. [1]
+
+    Notes
+    -----
+    Times come first: they are known, and leave few pieces whose pressure is to be found out.
+    """
+    kept = np.arange(pieces[0].size)
+    low, high = np.zeros(kept.size), np.ones(kept.size)
+
+    def time_s(at: Places) -> FloatArray:
+        return paths.time_unix_s[at]
+
+    def floor_m(at: Places) -> FloatArray:
+        return paths.heights(volume.floor, at, above=True)
+
+    def ceiling_m(at: Places) -> FloatArray:
+        return paths.heights(volume.ceiling, at, above=False)
+
+    for values, bound, above in (
+        (time_s, span[0], True), (time_s, span[1], False),
+        (floor_m, volume.floor.height_m, True), (ceiling_m, volume.ceiling.height_m, False),
+    ):  # fmt: skip
+        if np.isfinite(bound):
+            at, after = _both_ends(pieces, kept)
+            _narrow(low, high, values(at), values(after), bound, above=above)
+            there = low <= high
+            kept, low, high = kept[there], low[there], high[there]
+    return kept, low, high
+
+
+def _both_ends(pieces: Places, kept: IntArray) -> tuple[Places, Places]:
+    """Where some pieces begin, and where they end."""
+    flight, step = pieces[0][kept], pieces[1][kept]
+    return (flight, step), (flight, step + 1)
+
+
+def _over_ground(paths: Paths) -> tuple[FloatArray, FloatArray]:
+    return paths.longitude_deg, paths.latitude_deg
 
 
 def _near(paths: Paths, flights: IntArray, volume: Volume) -> BoolArray:
@@ -210,14 +248,6 @@ def _near(paths: Paths, flights: IntArray, volume: Volume) -> BoolArray:
         below, above = here < low, here > high
         near &= ~(below[:, :-1] & below[:, 1:]) & ~(above[:, :-1] & above[:, 1:])
     return near
-
-
-def _between(
-    paths: Paths, at: tuple[IntArray, IntArray], after: tuple[IntArray, IntArray], kept: IntArray
-) -> Iterator[tuple[FloatArray, FloatArray]]:
-    """Longitudes, then latitudes, at both ends of some pieces."""
-    for values in (paths.longitude_deg, paths.latitude_deg):
-        yield values[at][kept], values[after][kept]
 
 
 def _narrow(
@@ -261,8 +291,7 @@ class Permitted:
     def left(self, paths: Paths) -> BoolArray:
         """Which flights leave the area anywhere on their way over the ground, [F]."""
         out = np.zeros(paths.count.size, dtype=np.bool_)
-        for turned in paths.turns():
-            west, south, east, north = turned.box()
+        for turned, (west, south, east, north) in paths.turns():
             some = np.flatnonzero(east >= -180.0)
             boxes = shapely.box(np.maximum(west, -180.0), south, np.minimum(east, 180.0), north)
             within = shapely.covers(self.shape, boxes[some])

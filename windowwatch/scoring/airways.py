@@ -6,7 +6,7 @@ from threading import Lock
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.ground.airspace import Paths
+from windowwatch.ground.airspace import Paths, Places
 from windowwatch.ground.values import Ground
 from windowwatch.physics.atmosphere import specific_humidity, standard_height_m, virtual_factor
 from windowwatch.physics.constants import AIR_GAS_CONSTANT
@@ -95,14 +95,14 @@ class AirWatch:
 
 
 def _paths(steps: FloatArray, count: NDArray[np.int64]) -> Paths:
-    """Columns of the kernel's paths [F, S, 9] as far as any flight goes, NaN beyond its end."""
+    """Columns of the kernel's paths [F, S, 9] as far as any flight goes; nothing is copied."""
     most = max(int(count.max(initial=0)), 1)
-    there = np.arange(most) < count[:, None]
-    time, latitude, longitude, height = (np.where(there, steps[:, :most, i], np.nan)
-                                         for i in range(4))  # fmt: skip
-    temperature, log_density = (np.where(there, steps[:, :most, i], np.nan) for i in (7, 8))
-    greatest, least = pressure_heights_m(temperature, log_density)
-    return Paths(longitude, latitude, height, time, greatest, count, least)
+    time, latitude, longitude, height, *_, warmth, log_density = steps[:, :most].transpose(2, 0, 1)
+
+    def heights_m(at: Places) -> tuple[FloatArray, FloatArray]:
+        return pressure_heights_m(warmth[at], log_density[at])
+
+    return Paths(longitude, latitude, height, time, heights_m, count)
 
 
 def pressure_heights_m(

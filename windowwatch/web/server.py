@@ -16,6 +16,8 @@ from windowwatch.errors import InputError
 _LOG = logging.getLogger(__name__)
 #: A request under way at the end has so long. [s]
 GRACE_S = 2
+#: A connection without a request is kept so long. [s]
+IDLE_S = 5
 #: Requests at the same time; more are told to come again.
 MOST_REQUESTS = 200
 #: The head of a request must have come whole within this. [s]
@@ -87,7 +89,7 @@ class PageServer:
             access_log=False,
             lifespan="off",
             server_header=False,
-            timeout_keep_alive=5,
+            timeout_keep_alive=IDLE_S,
             timeout_graceful_shutdown=GRACE_S,
             limit_concurrency=MOST_REQUESTS,
         )
