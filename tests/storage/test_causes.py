@@ -62,7 +62,7 @@ def test_a_change_and_a_window_keep_all_of_them(store: Store) -> None:
 def test_what_is_damaged_is_refused_by_name(damage: dict[str, Any], words: str) -> None:
     values = {"kind": "score fell", "before": 80.0, "after": 49.0, "bound": 50.0, **damage}
     form = json.dumps({"version": 1, "causes": [values]})
-    with pytest.raises(StorageError, match=f"change a, causes 1.*{words}"):
+    with pytest.raises(StorageError, match=f"change a, causes, 1.*{words}"):
         causes_from_json(form, "change a")
 
 

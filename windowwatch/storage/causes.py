@@ -7,9 +7,10 @@ told as something else. A field that is added later needs a default, and rows wi
 read; one that is renamed needs a new version here, and a step in `migrations`.
 """
 
+import itertools
 import json
 import types
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, fields, is_dataclass
 from datetime import datetime, timedelta
 from enum import Enum
@@ -53,7 +54,8 @@ def causes_from_json(text: str, what: str) -> Causes:
         If it is of another version, or not what the kinds of causes say.
     """
     values = _of_version(text, what)
-    return tuple(_read(tuple[Cause, ...], values.get("causes"), f"{what}, causes"))
+    found: Causes = _whole(tuple[Cause, ...], values.get("causes"), f"{what}, causes")
+    return found
 
 
 def window_to_json(window: Window | None) -> str | None:
@@ -69,7 +71,7 @@ def window_from_json(text: str | None) -> Window | None:
         return None
     values = _of_version(text, "a stored window")
     what = f"window {values.get('uid')}"
-    found: Window = _read_fields(Window, values, what)
+    found: Window = _whole(Window, values, what)
     return found
 
 
@@ -95,107 +97,173 @@ def _dump(value: Any) -> str:
 def _plain(value: Any, what: str) -> Any:
     if hasattr(value, "item"):
         value = value.item()  # a number that came out of an array
-    if value is None or isinstance(value, bool):
+    if value is None or type(value) in (str, bool, int):
         return value
+    if type(value) is float:
+        return number(value, what)
     if isinstance(value, Enum):
         return str(value)
-    if isinstance(value, str | int):
-        return value
     if isinstance(value, datetime):
         return require_utc(value).isoformat()
     if isinstance(value, timedelta):
         return value.total_seconds()
     if isinstance(value, tuple):
         return [_plain(each, what) for each in value]
-    if is_dataclass(value) and not isinstance(value, type):
-        kind = {"kind": _WORDS[type(value)]} if type(value) in _WORDS else {}
-        held = {f.name: _plain(getattr(value, f.name), f"{what}, {f.name}") for f in fields(value)}
-        return {**kind, **held}
-    return number(value, what)
+    of: Any = type(value)
+    kind = {"kind": _WORDS[of]} if of in _WORDS else {}
+    names = _readers(of)[0]
+    return {**kind, **{n: _plain(getattr(value, n), f"{what}, {n}") for n in names}}
 
 
-def _read(wanted: Any, value: Any, what: str) -> Any:
-    """A value of a type, of what JSON gave."""
-    if get_origin(wanted) in (Union, types.UnionType):
-        return _read_one_of(get_args(wanted), value, what)
-    if get_origin(wanted) is tuple:
-        return _read_tuple(get_args(wanted), value, what)
+class _WrongError(Exception):
+    """A stored value is not what its type says; `path` leads to it, the innermost last."""
+
+    def __init__(self, said: str) -> None:
+        super().__init__(said)
+        self.said, self.path = said, list[str]()
+
+    def refusal(self, what: str) -> StorageError:
+        """Say it of a whole row."""
+        place = ", ".join([what, *reversed(self.path)])
+        return StorageError(f"{place}: {self.said}")
+
+
+_Reader = Callable[[Any], Any]
+
+
+def _whole(wanted: Any, value: Any, what: str) -> Any:
+    """A value of a type, of what JSON gave.
+
+    Raises
+    ------
+    StorageError
+        If it is not of that type; what is wrong, and where, is named.
+    """
     try:
-        if wanted is datetime and isinstance(value, str):
-            return require_utc(datetime.fromisoformat(value))
-        if isinstance(wanted, type) and issubclass(wanted, Enum) and isinstance(value, str):
-            return wanted(value)
-    except (ValueError, InputError):
-        raise _refusal(what, value, wanted) from None
-    if isinstance(wanted, type) and is_dataclass(wanted):
-        return _read_fields(wanted, value, what)
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
-    if wanted is timedelta and is_number:
-        return timedelta(seconds=value)
-    if wanted is float and is_number:
-        return float(value)
-    if wanted in (bool, str, int) and type(value) is wanted:
-        return value
-    raise _refusal(what, value, wanted)
+        return _reader(wanted)(value)
+    except _WrongError as wrong:
+        raise wrong.refusal(what) from None
 
 
-def _read_one_of(choices: tuple[Any, ...], value: Any, what: str) -> Any:
-    """A value that may be absent, or is of one of several types."""
-    if value is None and type(None) in choices:
-        return None
-    others = [choice for choice in choices if choice is not type(None)]
-    if len(others) == 1:
-        return _read(others[0], value, what)
-    return _read_kind(FACTS, value, what)  # the one thing that is of several types
-
-
-def _read_tuple(items: tuple[Any, ...], value: Any, what: str) -> tuple[Any, ...]:
-    if not isinstance(value, list):
-        raise _refusal(what, value, list)
-    if len(items) == 2 and items[1] is Ellipsis:
-        return tuple(_read(items[0], each, f"{what} {i}") for i, each in enumerate(value, 1))
-    if len(value) != len(items):
-        raise _refusal(what, value, list)
-    return tuple(_read(kind, each, what) for kind, each in zip(items, value, strict=True))
-
-
-def _read_fields(wanted: Any, value: Any, what: str) -> Any:
-    if not isinstance(value, dict):
-        raise _refusal(what, value, wanted)
+@cache
+def _reader(wanted: Any) -> _Reader:
+    """What reads values of a type. Made once for each type: pages read hundreds of windows."""
+    if get_origin(wanted) in (Union, types.UnionType):
+        return _one_of(get_args(wanted))
+    if get_origin(wanted) is tuple:
+        return _tuple_of(get_args(wanted))
     if wanted is Cause:
-        return _read_kind(KINDS, value, what)
-    values = value
-    hints, needed = _fields_of(wanted)
-    if wrong := (needed - values.keys()) | (values.keys() - hints.keys()):
-        raise StorageError(
-            f"{what}: {', '.join(sorted(wrong))} missing or not known; restore a backup"
-        )
-    return wanted(**{name: _read(hints[name], v, f"{what}, {name}") for name, v in values.items()})
+        return lambda value: _read_kind(KINDS, value)
+    if is_dataclass(wanted):
+        return lambda value: _read_fields(wanted, value)
+    if wanted in _SIMPLE:
+        return _SIMPLE[wanted]
+    if isinstance(wanted, type) and issubclass(wanted, Enum):
+        members = {str(each): each for each in wanted}
+        return lambda value: members[value] if value in members else _wrong(value, wanted)
+    raise TypeError(f"no value of {wanted!r} can be kept in a cause")
 
 
-def _read_kind(kinds: Mapping[str, type], value: Any, what: str) -> Any:
+def _wrong(value: Any, wanted: Any) -> Any:
+    shown = repr(value)
+    shown = shown if len(shown) <= 60 else f"{shown[:57]}…"
+    name = getattr(wanted, "__name__", str(wanted))
+    raise _WrongError(f"{shown} is stored where a {name} belongs; restore a backup")
+
+
+def _float(value: Any) -> float:
+    if type(value) is float or type(value) is int:
+        return float(value)
+    found: float = _wrong(value, float)
+    return found
+
+
+def _moment(value: Any) -> datetime:
+    try:
+        return require_utc(datetime.fromisoformat(value))
+    except (TypeError, ValueError, InputError):
+        found: datetime = _wrong(value, datetime)
+        return found
+
+
+_SIMPLE: Mapping[Any, _Reader] = {
+    str: lambda value: value if type(value) is str else _wrong(value, str),
+    bool: lambda value: value if type(value) is bool else _wrong(value, bool),
+    int: lambda value: value if type(value) is int else _wrong(value, int),
+    float: _float,
+    datetime: _moment,
+    timedelta: lambda value: timedelta(seconds=_float(value)),
+}
+
+
+def _one_of(choices: tuple[Any, ...]) -> _Reader:
+    """Of what may be absent, or is a fact of a check: the one thing that is of several types."""
+    others = [choice for choice in choices if choice is not type(None)]
+    if len(others) > 1:
+        return lambda value: _read_kind(FACTS, value)
+    read = _reader(others[0])
+    return lambda value: None if value is None else read(value)
+
+
+def _tuple_of(items: tuple[Any, ...]) -> _Reader:
+    if len(items) == 2 and items[1] is Ellipsis:
+        readers: Iterable[_Reader] = itertools.repeat(_reader(items[0]))
+        length = None
+    else:
+        readers = tuple(map(_reader, items))
+        length = len(items)
+
+    def read(value: Any) -> tuple[Any, ...]:
+        if not isinstance(value, list) or (length is not None and len(value) != length):
+            _wrong(value, list)
+        found = []
+        for number_, (reader, each) in enumerate(zip(readers, value, strict=False), start=1):
+            try:
+                found.append(reader(each))
+            except _WrongError as wrong:
+                wrong.path.append(str(number_))
+                raise
+        return tuple(found)
+
+    return read
+
+
+def _read_kind(kinds: Mapping[str, type], value: Any) -> Any:
     """A value that names its kind."""
     word = value.get("kind") if isinstance(value, dict) else None
     kind = kinds.get(word) if isinstance(word, str) else None
     if kind is None:
-        raise StorageError(
-            f"{what}: {word!r} is no kind that this program knows; run the newer windowwatch, or "
-            "restore a backup"
+        raise _WrongError(
+            f"{word!r} is no kind that this program knows; run the newer windowwatch, or restore "
+            "a backup"
         )
-    held = {name: each for name, each in value.items() if name != "kind"}
-    return _read_fields(kind, held, f"{what}, {word}")
+    try:
+        return _read_fields(kind, {name: v for name, v in value.items() if name != "kind"})
+    except _WrongError as wrong:
+        wrong.path.append(str(word))
+        raise
+
+
+def _read_fields(kind: Any, value: Any) -> Any:
+    if not isinstance(value, dict):
+        _wrong(value, kind)
+    readers, needed = _readers(kind)
+    if not (needed <= value.keys() <= readers.keys()):
+        odd = (needed - value.keys()) | (value.keys() - readers.keys())
+        raise _WrongError(f"{', '.join(sorted(odd))} missing or not known; restore a backup")
+    found = {}
+    for name, each in value.items():
+        try:
+            found[name] = readers[name](each)
+        except _WrongError as wrong:
+            wrong.path.append(name)
+            raise
+    return kind(**found)
 
 
 @cache
-def _fields_of(kind: Any) -> tuple[dict[str, Any], frozenset[str]]:
-    """Types of the fields of a value, and which of them must be there."""
+def _readers(kind: Any) -> tuple[dict[str, _Reader], frozenset[str]]:
+    """What reads the fields of a value, and which of them must be there."""
     hints = get_type_hints(kind)
     needed = frozenset(f.name for f in fields(kind) if f.default is MISSING)
-    return {f.name: hints[f.name] for f in fields(kind)}, needed
-
-
-def _refusal(what: str, value: Any, wanted: Any) -> StorageError:
-    name = getattr(wanted, "__name__", str(wanted))
-    shown = repr(value)
-    shown = shown if len(shown) <= 60 else f"{shown[:57]}…"
-    return StorageError(f"{what}: {shown} is stored where a {name} belongs; restore a backup")
+    return {f.name: _reader(hints[f.name]) for f in fields(kind)}, needed

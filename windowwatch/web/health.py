@@ -45,10 +45,16 @@ class Health:
     @property
     def forecast_words(self) -> str:
         """Where the forecast is from and how old it is, in one sentence."""
+        made = self.made_words
+        return f"Forecast: {made}" if made else "No forecast has been passed yet."
+
+    @property
+    def made_words(self) -> str:
+        """The same as a part of a sentence; empty before the first pass."""
         if self.cycle is None or self.age is None:
-            return "No forecast has been passed yet."
+            return ""
         return (
-            f"Forecast: model {self.cycle.cycle.model}, cycle of "
+            f"model {self.cycle.cycle.model}, cycle of "
             f"{words.utc_words(self.cycle.cycle.reference_utc)}, "
             f"{words.length_words(self.age)} old."
         )

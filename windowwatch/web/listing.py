@@ -192,18 +192,23 @@ def window_view(
     sites = {site.name: site for site in facts.sites}
     window = history_[-1]
     zone = words.zone_of(sites.get(window.site))
-    inside = hour_links(facts, window, hours)
-    best = stamp(window.best_hour_utc)
+    kept = tuple(hours)
+    inside = hour_links(facts, window, kept)
     return WindowView(
         row=window_row(window, sites, inside),
         zone=str(zone),
         live=window.state in _LIVE,
         dues=tuple(words.due_words(d.name, due, now, zone) for d, due in facts.due(window)),
-        has_sheet=any(link.href.endswith(best) for link in inside),
+        has_sheet=bool(inside) and _has_best(window, kept),
         history=tuple(window_row(w, sites) for w in reversed(history_)),
         chart=history([_told(w) for w in history_ if w.cycle_id]),
         told=told,
     )
+
+
+def _has_best(window: Window, hours: Iterable[Hour]) -> bool:
+    """Whether a window's best hour is among some hours."""
+    return any(h.site == window.site and h.time_utc == window.best_hour_utc for h in hours)
 
 
 def _told(window: Window) -> Told:

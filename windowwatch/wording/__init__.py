@@ -1,1 +1,1 @@
-"""Facts in; English out."""
+"""Stored facts put into words, when they are read."""
