@@ -223,15 +223,12 @@ def test_what_stays_incomplete_is_given_up_and_passed_as_it_is(
 def test_the_filter_refused_gives_way_to_byte_ranges(
     tmp_path: Path, host: Provider, kept: Store
 ) -> None:
-    fine, coarse = (
-        served("gfs-0.25", 0, [host], MEMBER_LEVELS),
-        served("gfs-0.25", 1, [host], MEMBER_LEVELS),
-    )
+    filtered = served("gfs-0.25", 0, [host], MEMBER_LEVELS)
     with provider() as files:
         fill_gfs(files, STEPS, levels_hpa=MEMBER_LEVELS)
         host.fault = lambda r, h: h.say(403, b"no")
-        coarse = served("gfs-0.25", 1, [files], MEMBER_LEVELS)
-        its = replace(fine, routes=(fine.routes[0], coarse.routes[0]))
+        ranges = served("gfs-0.25", 1, [files], MEMBER_LEVELS)
+        its = replace(filtered, routes=(*filtered.routes, *ranges.routes))
         result = watcher(its, tmp_path, kept, at(15, 40)).look()
     assert result is not None
     (state, *_) = kept.ledger().cycle_states("gfs-0.25")
