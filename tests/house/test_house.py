@@ -9,7 +9,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 MODULES = sorted(p for p in (ROOT / "windowwatch").rglob("*.py") if "versions" not in p.parts)
-LONGEST_MODULE = 400
+LONGEST_MODULE = 600
 LONGEST_FUNCTION = 50
 
 
