@@ -11,7 +11,7 @@ from typing import Any
 
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import SettingsError, WindowwatchError
-from windowwatch.ground.zones import zones_of
+from windowwatch.ground.query.outline import zones_of
 from windowwatch.logs import LogStyle
 from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat

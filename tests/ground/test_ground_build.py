@@ -12,12 +12,12 @@ import pytest
 from map_maker import place, write_map
 
 from windowwatch.errors import GroundError
-from windowwatch.ground.build import Request, build
-from windowwatch.ground.extract import EVERYWHERE
+from windowwatch.ground.build.builder import Request, build
+from windowwatch.ground.build.extract import EVERYWHERE
+from windowwatch.ground.build.layers import region_about
+from windowwatch.ground.build.osm import read_extract
 from windowwatch.ground.file import read_ground_file, write_ground_file
-from windowwatch.ground.layers import region_about
-from windowwatch.ground.osm import read_extract
-from windowwatch.ground.rasters import LARGEST_CODE, Base, Rasters, encode
+from windowwatch.ground.query.rasters import LARGEST_CODE, Base, Rasters, encode
 from windowwatch.ground.tags import Cover
 
 ROAD = {"highway": "unclassified"}  # 25 km/h in the table
@@ -356,7 +356,7 @@ def _raster(folder: Path, kind: str) -> str:
 def _by_process(request: Request) -> dict[str, Any]:
     """What the builder says at last, asked as the command asks it."""
     ended = subprocess.run(
-        [sys.executable, "-m", "windowwatch.ground.build"],
+        [sys.executable, "-m", "windowwatch.ground.build.builder"],
         input=request.text(), capture_output=True, text=True, timeout=120, check=False,
     )  # fmt: skip
     last: dict[str, Any] = json.loads(ended.stdout.splitlines()[-1])
@@ -400,7 +400,7 @@ def test_a_raster_that_is_none(tmp_path: Path) -> None:
 
 def test_the_builder_never_meets_the_forecast_libraries() -> None:
     code = (
-        "import sys, windowwatch.ground.build, windowwatch.ground.geotiff\n"
+        "import sys, windowwatch.ground.build.builder, windowwatch.ground.build.geotiff\n"
         "bad = [m for m in sys.modules if m.split('.')[0] in {'eccodes', 'gribapi', 'cfgrib'}"
         " or m.startswith('windowwatch.forecast')]\n"
         "assert not bad, bad\n"

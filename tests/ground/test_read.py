@@ -9,9 +9,8 @@ import pytest
 
 from windowwatch.errors import GroundError
 from windowwatch.ground import geojson
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.read import read_areas, read_ground, read_roads
-from windowwatch.ground.roads import RoadClass
+from windowwatch.ground.geojson import read_areas, read_ground, read_roads
+from windowwatch.ground.query.features import AreaKind, RoadClass
 
 SQUARE = [[10.0, 50.0], [10.1, 50.0], [10.1, 50.1], [10.0, 50.1], [10.0, 50.0]]
 SITES = [(50.3, 10.2)]

@@ -22,7 +22,7 @@ NEEDS = ("osmium", "rasterio", "scipy")
 def request(
     settings: Settings, given: dict[str, Any], reach_km: float | None, built_utc: datetime
 ) -> str:
-    """What the builder is asked, as JSON (see `windowwatch.ground.build.Request`)."""
+    """What the builder is asked, as JSON (see `windowwatch.ground.build.builder.Request`)."""
     sites, crews = bases(settings.file)
     return json.dumps({
         **given,
@@ -62,7 +62,7 @@ def build_ground(asked: str, tell: Progress) -> None:
 
 def _lines(asked: str) -> Iterator[dict[str, Any]]:
     """What the builder says, line by line; its end without an outcome is an error."""
-    command = [sys.executable, "-m", "windowwatch.ground.build"]
+    command = [sys.executable, "-m", "windowwatch.ground.build.builder"]
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, encoding="utf-8"
     ) as builder:

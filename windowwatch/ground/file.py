@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import GroundError, InputError
 from windowwatch.ground.grid import Grid
-from windowwatch.ground.rasters import Base, Layer, Rasters
-from windowwatch.ground.routes import Routes
+from windowwatch.ground.query.rasters import Base, Layer, Rasters
+from windowwatch.ground.query.routes import Routes
 from windowwatch.ground.tags import Cover
 
 #: Goes up when older programs cannot read what is written.

@@ -16,8 +16,7 @@ from pydantic import (
     model_validator,
 )
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.roads import DRIVABLE, RoadClass
+from windowwatch.ground.query.features import DRIVABLE, AreaKind, RoadClass
 from windowwatch.physics.train import DragCurve, Gas
 from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan

@@ -19,10 +19,9 @@ from pydantic import ValidationError
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import GroundError, InputError, SettingsError
 from windowwatch.ground.file import read_ground_file
-from windowwatch.ground.rasters import Base, Rasters
-from windowwatch.ground.read import read_ground
-from windowwatch.ground.read_airspace import with_airspace
-from windowwatch.ground.values import Ground
+from windowwatch.ground.geojson import read_ground, with_airspace
+from windowwatch.ground.query.features import Ground
+from windowwatch.ground.query.rasters import Base, Rasters
 from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.limits import LIMITS, Limit

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field, replace
 from datetime import timedelta
 
 from windowwatch.errors import InputError
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
 from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from windowwatch.errors import GroundError, InputError
 from windowwatch.ground.grid import Grid
 from windowwatch.ground.plane import FloatArray
-from windowwatch.ground.routes import Routes, Way
+from windowwatch.ground.query.routes import Routes, Way
 from windowwatch.ground.tags import Cover
 
 #: A coded value that stands for "none": infinitely far, or no way.

@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from windowwatch.errors import GroundError, InputError
-from windowwatch.ground import walking
-from windowwatch.ground.coast import sea_areas
-from windowwatch.ground.driving import Dots, Links, drives_from, road_graph, routes_of
-from windowwatch.ground.extract import EVERYWHERE, Box, Extract
+from windowwatch.ground.build import walking
+from windowwatch.ground.build.coast import sea_areas
+from windowwatch.ground.build.driving import Dots, Links, drives_from, road_graph, routes_of
+from windowwatch.ground.build.extract import EVERYWHERE, Box, Extract
 from windowwatch.ground.grid import BoolArray, Grid, dotted, filled, segments
 from windowwatch.ground.plane import Float32Array, FloatArray, GridArray, LocalPlane
-from windowwatch.ground.rasters import COVER, MAPPED_BIT, WALK_STARTS, Base, Layer, encode
-from windowwatch.ground.routes import Routes
+from windowwatch.ground.query.rasters import COVER, MAPPED_BIT, WALK_STARTS, Base, Layer, encode
+from windowwatch.ground.query.routes import Routes
 from windowwatch.ground.tags import Cover, Line
 
 #: Told what is done, and which part of the whole is done.

@@ -1,4 +1,4 @@
-"""Building a ground file, in a process of its own: ``python -m windowwatch.ground.build``.
+"""Building a ground file, in a process of its own: ``python -m windowwatch.ground.build.builder``.
 
 rasterio carries a PROJ that does not live with ecCodes' in one process, so this module and
 what it imports never touch `windowwatch.forecast`. The request comes as JSON on standard
@@ -15,19 +15,19 @@ from typing import Any
 import numpy as np
 
 from windowwatch.errors import GroundError, WindowwatchError
-from windowwatch.ground.extract import EVERYWHERE
-from windowwatch.ground.file import write_ground_file
-from windowwatch.ground.grid import Grid
-from windowwatch.ground.layers import (
+from windowwatch.ground.build.extract import EVERYWHERE
+from windowwatch.ground.build.layers import (
     Progress,
     build_layers,
     grid_about,
     region_about,
     require_inside,
 )
-from windowwatch.ground.osm import held_box, read_extract
+from windowwatch.ground.build.osm import held_box, read_extract
+from windowwatch.ground.file import write_ground_file
+from windowwatch.ground.grid import Grid
 from windowwatch.ground.plane import Float32Array
-from windowwatch.ground.rasters import Base, Rasters
+from windowwatch.ground.query.rasters import Base, Rasters
 
 #: A grid of more cells than this is refused: it needs 3.5 GB of memory (1.5 seen at 15.7 million).
 MOST_CELLS = 36_000_000
@@ -131,7 +131,7 @@ def _rasters(
     """Terrain and people on the grid, and where they come from."""
     if not (request.terrain or request.population):
         return None, None, []
-    from windowwatch.ground import geotiff
+    from windowwatch.ground.build import geotiff
 
     tell("reading rasters", 0.22)
     found: list[Float32Array | None] = []

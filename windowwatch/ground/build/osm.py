@@ -13,7 +13,7 @@ import shapely
 
 from windowwatch.errors import GroundError
 from windowwatch.ground import tags as rules
-from windowwatch.ground.extract import EVERYWHERE, Box, Extract, FloatArray, Ways
+from windowwatch.ground.build.extract import EVERYWHERE, Box, Extract, FloatArray, Ways
 from windowwatch.ground.tags import Cover, Line
 
 #: A school or hospital that is drawn as a point takes this much ground about it. Judgement.
