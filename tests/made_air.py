@@ -14,8 +14,7 @@ from windowwatch.physics.balloon import ascent_rate_mps, burst_density_kgpm3, li
 from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.earth import radii_of_curvature_m
 from windowwatch.physics.flights import Launches
-from windowwatch.physics.parachute import sink_rate_mps
-from windowwatch.physics.train import FlightTrain
+from windowwatch.physics.train import FlightTrain, sink_rate_mps
 from windowwatch.physics.windgrid import DEFAULT_HEIGHTS, WindGrid
 
 FloatArray = NDArray[np.float64]

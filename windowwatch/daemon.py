@@ -16,8 +16,7 @@ from windowwatch.logs import LogStyle
 from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat
 from windowwatch.settings.read import Settings, read_settings
-from windowwatch.storage.ready import ready_store
-from windowwatch.storage.store import Store
+from windowwatch.storage.store import Store, ready_store
 from windowwatch.watch.between import between_passes
 from windowwatch.watch.child import ChildLimits
 from windowwatch.watch.jobs import Jobs

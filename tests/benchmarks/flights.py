@@ -27,9 +27,9 @@ from windowwatch.physics import kernels as k
 from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.earth import distance_m, radii_of_curvature_m
 from windowwatch.physics.flights import Flights, Launches, _axes, fly
-from windowwatch.physics.parachute import sink_rate_mps
 from windowwatch.physics.paths import fly_path
 from windowwatch.physics.spread import central_draw, make_draws
+from windowwatch.physics.train import sink_rate_mps
 from windowwatch.physics.windgrid import WindGrid
 
 HEIGHTS = np.arange(0.0, 45_000.0, 500.0)  # 90

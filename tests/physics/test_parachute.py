@@ -8,9 +8,9 @@ from scipy.integrate import solve_ivp
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import gravity_mps2, standard_atmosphere
 from windowwatch.physics.flights import fly
-from windowwatch.physics.parachute import canopy_area_m2, landing_energy_j, sink_rate_mps
 from windowwatch.physics.paths import fly_path
 from windowwatch.physics.spread import central_draw
+from windowwatch.physics.train import canopy_area_m2, landing_energy_j, sink_rate_mps
 
 
 # Drag coefficient 0.75 on total canopy area, sea level: mass [kg], speed [m/s], nominal

@@ -32,7 +32,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Check, Hour, Part, Verdict
 from windowwatch.storage import codec
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.windows.values import ChangeKind, WindowState
 

@@ -16,8 +16,7 @@ from windowwatch.notices.values import Channel
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.cycles import OvertakenError, PassRecord
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.opinions import keep_opinion, newest_weighed_anew, with_others
 from windowwatch.watch.pipeline import conclude, weigh_anew

@@ -16,8 +16,7 @@ from windowwatch import daemon
 from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.ready import ready_store
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store, open_store, ready_store
 from windowwatch.watch.area import area_of
 from windowwatch.watch.rehearsal import rehearse
 

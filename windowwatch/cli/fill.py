@@ -10,8 +10,8 @@ from rich.table import Table
 from windowwatch.cli.show import print_note
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
-from windowwatch.physics.cautions import GAS_CAUTIONS
 from windowwatch.physics.fill import (
+    GAS_CAUTIONS,
     Fill,
     SiteAir,
     cylinders,
@@ -22,8 +22,7 @@ from windowwatch.physics.fill import (
     fill_for_lift,
     fill_time_s,
 )
-from windowwatch.physics.parachute import landing_energy_j, sink_rate_mps
-from windowwatch.physics.train import FlightTrain
+from windowwatch.physics.train import FlightTrain, landing_energy_j, sink_rate_mps
 from windowwatch.scoring.values import Site
 from windowwatch.units import KELVIN_AT_0_C
 

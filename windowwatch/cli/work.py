@@ -1,8 +1,11 @@
 """What the longer commands do: rehearse, show the page, one pass, one look."""
 
 import logging
+import os
+import sqlite3
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -12,24 +15,67 @@ from rich.console import Console
 
 from windowwatch import daemon
 from windowwatch.cli import show
-from windowwatch.cli.anew import in_place_of
-from windowwatch.cli.bar import progress_bar
 from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
+from windowwatch.cli.show import progress_bar
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
+from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_cycle, load_files, scan_folder
 from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings
+from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.ready import ready_store
-from windowwatch.storage.roles import Role
+from windowwatch.storage.store import ready_store
 from windowwatch.watch.area import area_of
 from windowwatch.watch.child import ChildLimits
 from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.rehearsal import Heard, Rehearsal
 from windowwatch.watch.rehearsal import rehearse as replay
 from windowwatch.watch.watching import Watching, Workshop
+
+#: SQLite keeps these beside a database while it is in use.
+_SIDE_ENDS = ("-wal", "-shm")
+
+
+@contextmanager
+def in_place_of(path: Path) -> Iterator[Path]:
+    """Path of a new SQLite file, moved to `path` if all goes well; else the old one stays.
+
+    A process that has the old file open keeps it until its next work, and then opens the
+    new one (see `storage.engine`).
+
+    Raises
+    ------
+    StorageError
+        If the file cannot be put in its place.
+    """
+    # With the process in its name, so that two at a time do not write into one file.
+    anew = path.with_name(f"{path.name}.{os.getpid()}.new")
+    _remove(anew)
+    try:
+        yield anew
+        try:
+            _swap(anew, path)
+        except (OSError, sqlite3.Error) as error:
+            raise StorageError(f"{path} cannot be replaced ({error}); mend that") from error
+    finally:
+        _remove(anew)
+
+
+def _swap(anew: Path, path: Path) -> None:
+    with closing(sqlite3.connect(anew)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    # Pages in the log of the old database must not be taken for those of the new one.
+    for end in _SIDE_ENDS:
+        path.with_name(path.name + end).unlink(missing_ok=True)
+    anew.replace(path)
+
+
+def _remove(path: Path) -> None:
+    for end in ("", *_SIDE_ENDS):
+        path.with_name(path.name + end).unlink(missing_ok=True)
+
 
 #: In a rehearsal everything is "told" here, and to nobody else.
 TERMINAL = Channel("this terminal", "none://")

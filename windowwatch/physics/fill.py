@@ -1,7 +1,7 @@
-"""How much gas: filling for a rate of rise, for a burst height, or with what there is.
+"""How much gas: filling for an ascent rate, for a burst height, or with what there is.
 
 All answers are for still air that is standard above the site and has the site's own
-pressure and temperature at the ground.
+pressure and temperature at the ground. The cautions said with every fill stand here, too.
 """
 
 import math
@@ -326,3 +326,19 @@ def fill_time_s(standard_volume_m3: float, flow_m3ps: float) -> float:
     if not flow_m3ps > 0.0:
         raise InputError(f"the flow of gas must be above zero; it is {flow_m3ps}")
     return standard_volume_m3 / flow_m3ps
+
+
+#: What is said with every fill, in the terminal and on paper: one text for each gas. Common
+#: practice of those who fill balloons; local rules and licensed practice come first.
+GAS_CAUTIONS = {
+    Gas.HYDROGEN: (
+        "Hydrogen burns with a flame that is hard to see and needs only the faintest spark: "
+        "ventilate, bond and earth, no flames, phones or bystanders near; touch earthed metal "
+        "before you touch the balloon; if a leak burns, close the valve. Local rules and "
+        "trained people come first."
+    ),
+    Gas.HELIUM: (
+        "Helium displaces the air you breathe: ventilate, and never breathe it. Secure the "
+        "cylinders. Local rules and trained people come first."
+    ),
+}

@@ -5,7 +5,7 @@ from datetime import datetime
 
 from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.between import tell_of
 from windowwatch.watch.values import Watch

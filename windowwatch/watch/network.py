@@ -31,7 +31,7 @@ from windowwatch.forecast.fetch import Fetcher, Manners, World
 from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
 from windowwatch.forecast.plan import needed_steps
 from windowwatch.forecast.prune import Keep, prune
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import Role
 from windowwatch.watch.between import tell_of
 from windowwatch.watch.checker import Checker
 from windowwatch.watch.failed import tell_failed

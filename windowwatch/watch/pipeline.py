@@ -15,8 +15,7 @@ from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import holds, plan_deliveries
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
-from windowwatch.storage.cycles import OvertakenError, PassRecord
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.carry import carry_over
 from windowwatch.watch.flying import fly_and_score

@@ -10,7 +10,7 @@ from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.notices.deliver import Result, Send
 from windowwatch.notices.values import Message
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.between import between_passes
 from windowwatch.watch.pipeline import PassResult, Progress, run_pass, unheard, weigh_anew

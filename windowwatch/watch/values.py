@@ -9,7 +9,7 @@ from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import Role
 from windowwatch.watch.span import Span
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.decisions import Decision
