@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
+from windowwatch.child import ChildLimits
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import SettingsError, WindowwatchError
 from windowwatch.ground.query.outline import zones_of
@@ -18,7 +19,6 @@ from windowwatch.notices.heartbeat import beat
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.store import Store, ready_store
 from windowwatch.watch.between import between_passes
-from windowwatch.watch.child import ChildLimits
 from windowwatch.watch.jobs import Jobs
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.progress import PassProgress

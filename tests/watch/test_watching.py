@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 from line_watch import REFERENCE, forecast_in, settings_in
 
+from windowwatch.child import ChildLimits
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import WindowwatchError
 from windowwatch.logs import LogStyle
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.child import ChildLimits
 from windowwatch.watch.watching import Watching, Workshop
 
 NOW = REFERENCE + timedelta(hours=1)

@@ -1,13 +1,24 @@
 """Commands that make ready and look after: fill, check, notices try, ground build, db."""
 
+from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from windowwatch.child import UNLIMITED, ChildDiedError, ChildMemoryError, Progress, in_child
 from windowwatch.cli.common import errors_in_words, settings_of, settings_option, site_called
 from windowwatch.clock import SystemClock
-from windowwatch.errors import WindowwatchError
+from windowwatch.errors import GroundError, WindowwatchError
+
+if TYPE_CHECKING:
+    from windowwatch.settings.read import Settings
+
+#: What builds a ground file: named, because this process must not import it.
+BUILDER = "windowwatch.ground.build.builder:build_and_say"
+#: What the builder needs beyond a plain installation (extra `maps`).
+BUILDER_NEEDS = ("osmium", "rasterio", "scipy")
+_LESS_WORK = "ask for larger cells (--cell-m) or less reach (--reach-km)"
 
 
 @click.command("fill", short_help="How much gas: lift, cylinders, rise and burst.")
@@ -134,15 +145,62 @@ def ground_build_command(
     **given: Any,
 ) -> None:
     """Turn a map extract into the ground file that the watch reads ([ground] file)."""
-    from windowwatch.cli.ground import build_ground, existing, request
     from windowwatch.cli.show import progress_bar
 
     with errors_in_words(), progress_bar() as told:
-        given |= {"map": existing(map_path), "out": str(out.resolve())}
-        given |= {"terrain": existing(terrain), "population": existing(population)}
+        given |= {"map": _whole(map_path), "out": str(out.resolve())}
+        given |= {"terrain": _whole(terrain), "population": _whole(population)}
         wanted = {name: value for name, value in given.items() if value is not None}
         settings = settings_of(settings_path, maps=False)
-        build_ground(request(settings, wanted, reach_km, SystemClock().now()), told)
+        for words in build_ground(wanted | _wish(settings, reach_km), told):
+            click.echo(words)
+
+
+def _whole(path: Path | None) -> str:
+    """A path that does not hang on the working folder."""
+    return "" if path is None else str(path.resolve())
+
+
+def _wish(settings: "Settings", reach_km: float | None) -> dict[str, Any]:
+    """What the settings say of a ground file (see `windowwatch.ground.build.builder.Request`)."""
+    from windowwatch.settings.read import bases
+
+    sites, crews = bases(settings.file)
+    return {
+        "sites": [vars(base) for base in sites],
+        "crews": [vars(base) for base in crews],
+        "reach_m": 1000.0 * (reach_km or settings.file.ground.reach_km),
+        "built_utc": f"{SystemClock().now():%Y-%m-%dT%H:%MZ}",
+    }
+
+
+def build_ground(asked: dict[str, Any], tell: Progress) -> list[str]:
+    """Let a process of its own build the ground file; returns what it holds, in words.
+
+    The builder uses libraries that must not share a process with those that read forecasts.
+
+    Raises
+    ------
+    GroundError
+        If a library is missing, or with what the builder found wrong.
+    """
+    missing = [name for name in BUILDER_NEEDS if find_spec(name) is None]
+    if missing:
+        raise GroundError(
+            f"building ground needs {', '.join(missing)}; install them with "
+            'pip install "windowwatch[maps]"'
+        )
+    try:
+        lines: list[str] = in_child(
+            BUILDER, (asked,), UNLIMITED, what="building ground", nicer_by=0, progress=tell
+        )
+    except ChildMemoryError as error:
+        raise GroundError(f"not enough memory; {_LESS_WORK}") from error
+    except ChildDiedError as error:
+        raise GroundError(
+            f"{error.message}; perhaps there was too little memory: {_LESS_WORK}"
+        ) from error
+    return lines
 
 
 @click.group("db")

@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
 if TYPE_CHECKING:
-    from windowwatch.watch.pipeline import Progress as Told
+    from windowwatch.child import Progress as Told
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, tzinfo
 from shlex import quote

@@ -14,6 +14,7 @@ import click
 from rich.console import Console
 
 from windowwatch import daemon
+from windowwatch.child import ChildLimits
 from windowwatch.cli import show
 from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
 from windowwatch.cli.show import progress_bar
@@ -28,7 +29,6 @@ from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import ready_store
 from windowwatch.watch.area import area_of
-from windowwatch.watch.child import ChildLimits
 from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.rehearsal import Heard, Rehearsal
 from windowwatch.watch.rehearsal import rehearse as replay

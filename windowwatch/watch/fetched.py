@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
+from windowwatch.child import Progress, unheard
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.archive import Archived, read_archive, write_archive
 from windowwatch.forecast.cutout import Area
@@ -15,7 +16,7 @@ from windowwatch.forecast.ledger import KeptFile, Ledger
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import open_files
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.pipeline import PassResult, Progress, run_pass, unheard
+from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.values import Watch
 
 _LOG = logging.getLogger(__name__)

@@ -33,10 +33,10 @@ from windowwatch.forecast.plan import needed_steps
 from windowwatch.forecast.prune import Keep, prune
 from windowwatch.storage.cycles import Role
 from windowwatch.watch.between import tell_of
-from windowwatch.watch.checker import Checker
 from windowwatch.watch.failed import tell_failed
 from windowwatch.watch.fetched import Fetched, pass_fetched
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
+from windowwatch.watch.processes import Checker
 from windowwatch.watch.watcher import Watcher, log_result
 from windowwatch.windows.values import ChangeKind
 from windowwatch.windows.watchwide import (

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from windowwatch.child import Progress, unheard
 from windowwatch.clock import from_unix_s
 from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.cycle import CycleData
@@ -33,12 +34,6 @@ from windowwatch.windows.window import ACTIVE, join_hours
 
 #: So often a pass is compared anew when another one was saved meanwhile.
 _TRIES = 4
-#: Told how far a pass is: words, and the share done from 0 to 1.
-Progress = Callable[[str, float], None]
-
-
-def unheard(_words: str, _share: float) -> None:
-    """Nobody listens."""
 
 
 class PassStoppedError(WindowwatchError):

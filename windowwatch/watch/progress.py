@@ -29,7 +29,7 @@ class Doing:
 class PassProgress:
     """The newest word of whoever works, for whoever asks; may be shared by threads.
 
-    It is called as `windowwatch.watch.pipeline.Progress` is; `now` is what a page shows.
+    It is called as `windowwatch.child.Progress` is; `now` is what a page shows.
 
     Parameters
     ----------

@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from windowwatch.child import Progress, unheard
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SourceError
 from windowwatch.forecast.cycle import CycleData
@@ -13,7 +14,7 @@ from windowwatch.notices.values import Message
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.between import between_passes
-from windowwatch.watch.pipeline import PassResult, Progress, run_pass, unheard, weigh_anew
+from windowwatch.watch.pipeline import PassResult, run_pass, weigh_anew
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Window
 

@@ -4,9 +4,10 @@ import logging
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from windowwatch.child import Progress, unheard
 from windowwatch.clock import Clock
 from windowwatch.storage.store import Store
-from windowwatch.watch.pipeline import PassResult, Progress, unheard
+from windowwatch.watch.pipeline import PassResult
 from windowwatch.watch.values import Watch
 
 _LOG = logging.getLogger(__name__)

@@ -14,24 +14,22 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from windowwatch.child import ChildLimits, Progress, unheard
 from windowwatch.clock import Clock
 from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.fetch import Manners
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store
-from windowwatch.watch.checker import Checker
-from windowwatch.watch.child import ChildLimits, in_child, pass_in_child
 from windowwatch.watch.fetched import Fetched, pass_fetched_in
 from windowwatch.watch.look import FolderWatcher
 from windowwatch.watch.network import NetworkWatcher, make_fetcher
 from windowwatch.watch.pipeline import (
     PassResult,
     PassStoppedError,
-    Progress,
-    unheard,
     weigh_anew,
 )
+from windowwatch.watch.processes import Checker, pass_found_in, pass_in_child
 from windowwatch.watch.source import Source
 from windowwatch.watch.values import Watch
 
@@ -182,10 +180,8 @@ class Watching:
     def _pass_found(self, watch: Watch, found: FoundCycle, now_utc: datetime) -> PassResult:
         shop = self._shop
         return pass_in_child(
-            found,
-            watch,
-            shop.database_url,
-            now_utc,
+            pass_found_in,
+            (found, watch, shop.database_url, now_utc),
             shop.limits,
             style=shop.style,
             stopping=shop.stopping,
@@ -194,7 +190,7 @@ class Watching:
 
     def _pass_fetched(self, watch: Watch, fetched: Fetched, now_utc: datetime) -> PassResult | None:
         shop = self._shop
-        return in_child(
+        return pass_in_child(
             pass_fetched_in,
             (fetched, watch, shop.database_url, now_utc),
             shop.limits,

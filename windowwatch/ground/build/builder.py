@@ -1,20 +1,18 @@
-"""Building a ground file, in a process of its own: ``python -m windowwatch.ground.build.builder``.
+"""Building a ground file, in a process of its own.
 
 rasterio carries a PROJ that does not live with ecCodes' in one process, so this module and
-what it imports never touch `windowwatch.forecast`. The request comes as JSON on standard
-input; progress, and at the end the outcome, go as lines of JSON to standard output.
+what it imports never touch `windowwatch.forecast`. Who wants a ground file calls `build_and_say`
+by its name in a child (`windowwatch.child`), and imports nothing of this.
 """
 
-import json
-import sys
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from windowwatch.errors import GroundError, WindowwatchError
+from windowwatch.errors import GroundError
 from windowwatch.ground.build.extract import EVERYWHERE
 from windowwatch.ground.build.layers import (
     Progress,
@@ -68,17 +66,11 @@ class Request:
     attribution: str = OSM_ATTRIBUTION
     small: bool = False
 
-    def text(self) -> str:
-        """As JSON."""
-        return json.dumps(asdict(self))
-
     @classmethod
-    def of(cls, text: str) -> "Request":
-        """From JSON."""
-        given: dict[str, Any] = json.loads(text)
-        for name in ("sites", "crews"):
-            given[name] = tuple(Base(**base) for base in given[name])
-        return cls(**given)
+    def of(cls, given: Mapping[str, Any]) -> "Request":
+        """From plain values, bases as mappings: so they come from another process."""
+        bases = {name: tuple(Base(**base) for base in given[name]) for name in ("sites", "crews")}
+        return cls(**{**given, **bases})
 
 
 def build(request: Request, tell: Progress) -> Rasters:
@@ -147,35 +139,21 @@ def _rasters(
     return found[0], found[1], sources
 
 
-def main(_arguments: Sequence[str] = ()) -> int:
-    """Answer one request from standard input."""
+def build_and_say(given: Mapping[str, Any], progress: Progress) -> list[str]:
+    """Build a ground file as another process asks for it, and say in words what it holds.
 
-    def say(**line: Any) -> None:
-        print(json.dumps(line), flush=True)
-
-    try:
-        rasters = build(
-            Request.of(sys.stdin.read()), lambda words, share: say(words=words, share=share)
-        )
-    except WindowwatchError as error:
-        say(error=error.message)
-        return 1
-    except MemoryError:
-        say(error="not enough memory; ask for larger cells (--cell-m) or less reach (--reach-km)")
-        return 1
+    Raises
+    ------
+    GroundError
+        As `build`.
+    """
+    rasters = build(Request.of(given), progress)
     grid = rasters.grid
     mapped = float(np.mean(rasters.layers["cover"].codes >> 15))
-    say(
-        done=[
-            f"{grid.rows} x {grid.columns} cells of {grid.cell_m:g} m, {100 * mapped:.0f} % of "
-            "them on the map",
-            f"layers: {', '.join(rasters.layers)}",
-            *rasters.sources,
-            *rasters.notes,
-        ]
-    )
-    return 0
-
-
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    return [
+        f"{grid.rows} x {grid.columns} cells of {grid.cell_m:g} m, {100 * mapped:.0f} % of "
+        "them on the map",
+        f"layers: {', '.join(rasters.layers)}",
+        *rasters.sources,
+        *rasters.notes,
+    ]
