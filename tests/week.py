@@ -23,8 +23,7 @@ from windowwatch.storage.cycles import PassRecord
 from windowwatch.storage.store import Store
 from windowwatch.watch.between import between_passes
 from windowwatch.watch.pipeline import conclude
-from windowwatch.watch.span import Span
-from windowwatch.watch.values import Watch
+from windowwatch.watch.values import Span, Watch
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Change
 from windowwatch.windows.window import WindowRules

@@ -45,7 +45,7 @@ from windowwatch.watch.fetched import Fetched, pass_fetched_in
 from windowwatch.watch.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.pipeline import PassResult
 from windowwatch.watch.processes import pass_in_child
-from windowwatch.watch.span import Span
+from windowwatch.watch.values import Span
 
 CONFIG = Path(__file__).parents[2] / "config"
 CYCLE = datetime(2026, 5, 4, 12, tzinfo=UTC)

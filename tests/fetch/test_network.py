@@ -26,7 +26,7 @@ from windowwatch.storage.fetches import SqlLedger
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.pipeline import PassResult
-from windowwatch.watch.span import Span
+from windowwatch.watch.values import Span
 from windowwatch.windows.values import ChangeKind
 
 #: Whole grid of the samples.

@@ -18,7 +18,7 @@ from windowwatch.forecast.checked import check_file
 from windowwatch.forecast.fetch import FetchStoppedError
 from windowwatch.forecast.wanted import items_of
 from windowwatch.watch.processes import Checker
-from windowwatch.watch.progress import PassProgress
+from windowwatch.watch.supervisor import PassProgress
 
 LIMITS = ChildLimits(timedelta(seconds=60), 1500)
 

@@ -13,8 +13,7 @@ from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.between import tell_of
 from windowwatch.watch.late import late_by_rhythm
-from windowwatch.watch.span import Span
-from windowwatch.watch.values import Watch
+from windowwatch.watch.values import Span, Watch
 from windowwatch.windows.values import ChangeKind
 
 #: Cycles of 00 and 06 UTC, the second read at 10:00: the third is expected at 16:00, and late

@@ -18,8 +18,8 @@ from windowwatch.notices.channels import check_channel_url, send
 from windowwatch.notices.values import Message
 from windowwatch.settings.read import Settings
 from windowwatch.storage.store import existing_store, missing_file
-from windowwatch.watch.area import area_of
 from windowwatch.watch.network import NetworkPlan
+from windowwatch.watch.values import area_of
 
 #: From here on the cost of a cycle gets a caution: no standard, but what is felt on a line of
 #: 10 Mbit/s (13 minutes) or by whoever gives the data away.

@@ -24,7 +24,7 @@ _LESS_WORK = "ask for larger cells (--cell-m) or less reach (--reach-km)"
 @click.command("fill", short_help="How much gas: lift, cylinders, rise and burst.")
 @settings_option()
 @click.option("--site", help="Site; the first of the settings when left out.")
-@click.option("--rate", type=float, help="Wanted mean rate of rise, m/s.")
+@click.option("--rate", type=float, help="Wanted mean ascent rate, m/s.")
 @click.option("--burst", type=float, help="Wanted burst height, m.")
 @click.option("--gas", type=float, help="Gas there is, m³ at 15 °C and 1013 hPa.")
 @click.option("--wind", type=float, help="Wind at the site, m/s.")

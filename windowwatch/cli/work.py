@@ -28,11 +28,11 @@ from windowwatch.settings.read import Settings
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import ready_store
-from windowwatch.watch.area import area_of
 from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.rehearsal import Heard, Rehearsal
 from windowwatch.watch.rehearsal import rehearse as replay
-from windowwatch.watch.watching import Watching, Workshop
+from windowwatch.watch.values import area_of
+from windowwatch.watch.watching import PassContext, Watching
 
 #: SQLite keeps these beside a database while it is in use.
 _SIDE_ENDS = ("-wal", "-shm")
@@ -177,7 +177,7 @@ def _settings_words(settings: Settings) -> str:
 
 def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> None:
     watch, note = settings.watch, settings.file.watch.note
-    flown = sum(not each.weighed_anew for each in result.passes)
+    flown = sum(not each.recombined for each in result.passes)
     models = "the weather model"
     if watch.others:
         models = f"the weather model {watch.model}, which decides, and of {', '.join(watch.others)}"
@@ -212,7 +212,7 @@ def show_pass(console: Console, result: PassResult, told_before: set[str]) -> No
     kinds = [str(change.kind) for change in result.changes]
     told = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
     told = f"told: {told}" if told else "no change"
-    if result.weighed_anew:
+    if result.recombined:
         words = f"{result.cycle_id} once more, with what other models say now: {told}"
         console.print(words, highlight=False)
         return
@@ -259,11 +259,11 @@ def look_once(settings: Settings, clock: Clock) -> None:
     limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
     with progress_bar() as told, ready_store(url) as store:
         watch = replace(settings.watch, channels=settings.channels())
-        workshop = Workshop(url, limits, LogStyle(logging.WARNING), progress=told)
-        watching = Watching(watch, settings.sources(), store, clock, workshop)
+        context = PassContext(url, limits, LogStyle(logging.WARNING), progress=told)
+        watching = Watching(watch, settings.sources(), store, clock, context)
         # Files in a folder must be quiet from one look to the next.
         results = watching.look(every=True)
-        if all(each.weighed_anew for each in results):
+        if all(each.recombined for each in results):
             results += watching.look(every=True)
         place, newest = store.place, store.latest_cycle(watch.name)
         windows = store.current_windows(watch.name)

@@ -52,7 +52,7 @@ class FlightTrain:
         One standard deviation of the fraction by which nozzle lift, burst diameter,
         balloon drag coefficient and parachute drag coefficient differ from the above. [1]
     measured_ascent_mps : float or None
-        Measured rate of rise that overrides what the fill says, at every height. [m s⁻¹]
+        Measured ascent rate that overrides what the fill says, at every height. [m s⁻¹]
     opening_delay_s : float
         From burst to open canopy. [s]
     remnant_fraction : float
@@ -128,10 +128,10 @@ class FlightTrain:
 FloatArray = NDArray[np.float64]
 
 
-def sink_rate_mps(
+def descent_rate_mps(
     train: FlightTrain, air_density_kgpm3: Any, gravity_mps2: Any = c.STANDARD_GRAVITY_MPS2
 ) -> FloatArray:
-    """Steady rate of sinking under the open canopy. [m s⁻¹]
+    """Steady descent rate under the open canopy. [m s⁻¹]
 
     The full equation of motion differs from this by 0.06 % of the time of descent from
     30 km (our own integration).
@@ -179,4 +179,4 @@ def canopy_area_m2(
 
 def landing_energy_j(train: FlightTrain, air_density_kgpm3: Any) -> FloatArray:
     """Kinetic energy of the falling mass at the ground, without wind. [J]"""
-    return np.asarray(0.5 * train.falling_mass_kg * sink_rate_mps(train, air_density_kgpm3) ** 2)
+    return np.asarray(0.5 * train.falling_mass_kg * descent_rate_mps(train, air_density_kgpm3) ** 2)

@@ -52,7 +52,7 @@ _STANDARD_K = standard_atmosphere(_STANDARD_M).temperature_k
 class Nodes(NamedTuple):
     """Columns as nodes, arrays [columns, nodes]; heights never fall along a column.
 
-    `log_pressure` is that of dry air as dense as the moist air is. `top_m` and `lightness`,
+    `log_pressure` is that of dry air as dense as the moist air is. `top_m` and `moisture`,
     which is by what share the lowest air above ground is lighter than dry air, are [columns].
     """
 
@@ -63,7 +63,7 @@ class Nodes(NamedTuple):
     temperature_k: FloatArray
     log_pressure: FloatArray
     top_m: FloatArray
-    lightness: FloatArray
+    moisture: FloatArray
 
 
 class SurfaceWind(NamedTuple):
@@ -250,7 +250,7 @@ class WindGrid:
         Reference time of the cycle, from which lead time is counted. [s]
     member_labels : tuple of str [M]
         What each member is called by its source, for example ``"control"``.
-    lightness : float32 array [T, Y, X] or None
+    moisture : float32 array [T, Y, X] or None
         By what share the lowest air is lighter than dry air, because of its humidity, in the
         first member that has humidity; None where none has. [1]
     """
@@ -264,7 +264,7 @@ class WindGrid:
     top_height_m: float
     cycle_unix_s: float
     member_labels: tuple[str, ...] = ("control",)
-    lightness: NDArray[np.float32] | None = None
+    moisture: NDArray[np.float32] | None = None
 
     def __post_init__(self) -> None:
         shape = (
@@ -279,8 +279,8 @@ class WindGrid:
             raise InputError(f"air has shape {self.air.shape}; its axes say {shape}")
         if self.terrain_m.shape != shape[2:4]:
             raise InputError(f"terrain has shape {self.terrain_m.shape}; the grid has {shape[2:4]}")
-        if self.lightness is not None and self.lightness.shape != shape[1:4]:
-            raise InputError(f"lightness has shape {self.lightness.shape}; not {shape[1:4]}")
+        if self.moisture is not None and self.moisture.shape != shape[1:4]:
+            raise InputError(f"moisture has shape {self.moisture.shape}; not {shape[1:4]}")
         for name in ("time_unix_s", "height_m", "latitude_deg", "longitude_deg"):
             axis = getattr(self, name)
             if axis.size > 1 and not np.all(np.diff(axis) > 0):
@@ -336,10 +336,10 @@ class LevelRun:
 
 
 class _Laid(NamedTuple):
-    """Of one member and time: height of the highest level [m], lightness [Y, X] if it is known."""
+    """Of one member and time: height of the highest level [m], moisture [Y, X] if it is known."""
 
     top_m: float
-    lightness: NDArray[np.float32] | None
+    moisture: NDArray[np.float32] | None
 
 
 #: Puts one member and time onto fixed heights, into the array [Y, X, H, 4] that it is given.
@@ -399,7 +399,7 @@ def build_wind_grid(
     latitudes = np.repeat(np.asarray(latitude_deg, dtype=np.float64), longitude_deg.size)
     terrain = np.asarray(terrain_m, dtype=np.float64)
     tops: list[float] = []
-    lightness: NDArray[np.float32] | None = None
+    moisture: NDArray[np.float32] | None = None
     first = 0
     with ThreadPoolExecutor(threads) as pool:
         for run in runs:
@@ -408,8 +408,8 @@ def build_wind_grid(
             laid = _lay_all(run, lay, time, part, pool)
             first += len(run.member_labels)
             tops += [one.top_m for one in laid]
-            if lightness is None:
-                lightness = _lightness(run, laid, time)
+            if moisture is None:
+                moisture = _moisture(run, laid, time)
     if not np.isfinite(tops).any():
         raise InputError("no level of the forecast has a geopotential height anywhere")
     return WindGrid(
@@ -422,7 +422,7 @@ def build_wind_grid(
         top_height_m=float(min(tops)),
         cycle_unix_s=cycle_unix_s,
         member_labels=labels,
-        lightness=lightness,
+        moisture=moisture,
     )
 
 
@@ -457,9 +457,9 @@ def _layer(
             float(heights[-1]), moist[0] if moist else None,
         )  # fmt: skip
         kernels.lay_columns(heights, *nodes[:6], out.reshape(-1, heights.size, 4))
-        lightness = nodes.lightness.reshape(plane).astype(np.float32) if moist else None
+        moisture = nodes.moisture.reshape(plane).astype(np.float32) if moist else None
         top_m = np.min(nodes.top_m, where=np.isfinite(nodes.top_m), initial=np.inf)
-        return _Laid(float(top_m), lightness)
+        return _Laid(float(top_m), moisture)
 
     return lay
 
@@ -510,11 +510,11 @@ def _in_time(
             out[t] += own[early]
 
 
-def _lightness(
+def _moisture(
     run: LevelRun, laid: Sequence[_Laid], time: NDArray[np.float64]
 ) -> NDArray[np.float32] | None:
     """Lightness of the lowest air in a run's first member [T, Y, X], held beyond its times."""
-    planes = [one.lightness for one in laid[: run.time_unix_s.size]]
+    planes = [one.moisture for one in laid[: run.time_unix_s.size]]
     given = [plane for plane in planes if plane is not None]
     if len(given) < len(planes) or not given:
         return None
@@ -558,5 +558,5 @@ def hold_single_step(grid: WindGrid, span_s: float = 3 * 3600.0) -> WindGrid:
     if grid.time_unix_s.size != 1:
         raise InputError(f"the grid has {grid.time_unix_s.size} times; only a single one is held")
     time = grid.time_unix_s[0] + np.array([-span_s, span_s])
-    lightness = None if grid.lightness is None else np.repeat(grid.lightness, 2, axis=0)
-    return replace(grid, time_unix_s=time, air=np.repeat(grid.air, 2, axis=1), lightness=lightness)
+    moisture = None if grid.moisture is None else np.repeat(grid.moisture, 2, axis=0)
+    return replace(grid, time_unix_s=time, air=np.repeat(grid.air, 2, axis=1), moisture=moisture)

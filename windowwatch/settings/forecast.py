@@ -11,8 +11,7 @@ from windowwatch.forecast.attribution import family
 from windowwatch.forecast.catalogue import MODELS, Model, Route, Speech
 from windowwatch.forecast.prune import Keep
 from windowwatch.settings.section import Section, named
-from windowwatch.watch.area import area_of
-from windowwatch.watch.values import Watch
+from windowwatch.watch.values import Watch, area_of
 
 # What fetches takes long to load, and most commands fetch nothing.
 if TYPE_CHECKING:

@@ -32,9 +32,7 @@ from windowwatch.settings.model import SettingsFile, known_keys
 from windowwatch.settings.wording import validation_lines
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.units import swapped_hint
-from windowwatch.watch.source import Source
-from windowwatch.watch.span import Span
-from windowwatch.watch.values import Watch
+from windowwatch.watch.values import Source, Span, Watch
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
 

@@ -61,7 +61,7 @@ class PassRecord:
     `held_until` names those of them that wait, and until when.
     `pass_number` and `steps` tell a later pass of the same cycle, and how many forecast steps
     it had. `made_on` is the newest pass that its windows were compared with, in a tuple; an
-    empty tuple when there was none, and None where nothing was compared. `weighed_anew` when
+    empty tuple when there was none, and None where nothing was compared. `recombined` when
     nothing of the cycle is new but what other models say of its hours.
     """
 
@@ -81,7 +81,7 @@ class PassRecord:
     details: tuple[HourDetail, ...] = ()
     role: Role = Role.PRIMARY
     made_on: tuple[PassMark, ...] | None = None
-    weighed_anew: bool = False
+    recombined: bool = False
 
 
 @dataclass(frozen=True)

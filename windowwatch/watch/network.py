@@ -32,8 +32,7 @@ from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
 from windowwatch.forecast.plan import needed_steps
 from windowwatch.forecast.prune import Keep, prune
 from windowwatch.storage.cycles import Role
-from windowwatch.watch.between import tell_of
-from windowwatch.watch.failed import tell_failed
+from windowwatch.watch.between import tell_failed, tell_of
 from windowwatch.watch.fetched import Fetched, pass_fetched
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.processes import Checker

@@ -23,7 +23,7 @@ from windowwatch.watch.flying import fly_and_score
 from windowwatch.watch.opinions import (
     asked_what_it_can,
     keep_opinion,
-    newest_weighed_anew,
+    newest_recombined,
     with_others,
 )
 from windowwatch.watch.values import Watch
@@ -44,7 +44,7 @@ class PassStoppedError(WindowwatchError):
 class PassResult:
     """What a pass found. `saved` is False when the store had it already.
 
-    `role` says whether its model decides; `weighed_anew` that nothing was flown, because only
+    `role` says whether its model decides; `recombined` that nothing was flown, because only
     what other models say is new.
     """
 
@@ -57,7 +57,7 @@ class PassResult:
     remarks: tuple[str, ...]
     saved: bool
     role: Role = Role.PRIMARY
-    weighed_anew: bool = False
+    recombined: bool = False
 
 
 def run_pass(
@@ -156,7 +156,7 @@ def _result(record: PassRecord, flown: int, saved: bool) -> PassResult:
         record.remarks,
         saved,
         record.role,
-        record.weighed_anew,
+        record.recombined,
     )
 
 
@@ -208,7 +208,7 @@ def conclude(
     raise AssertionError("a pass needs one try")
 
 
-def weigh_anew(watch: Watch, store: Store, now_utc: datetime) -> PassResult | None:
+def recombine(watch: Watch, store: Store, now_utc: datetime) -> PassResult | None:
     """Bring the newest pass together with what other models say by now, and tell what changes.
 
     Nothing is flown: it is one more pass of the same cycle, with the same hours but for their
@@ -225,7 +225,7 @@ def weigh_anew(watch: Watch, store: Store, now_utc: datetime) -> PassResult | No
         As `conclude`.
     """
     for attempt in range(_TRIES):
-        found = newest_weighed_anew(watch, store, now_utc)
+        found = newest_recombined(watch, store, now_utc)
         if found is None:
             return None
         try:

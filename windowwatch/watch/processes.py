@@ -28,9 +28,8 @@ from windowwatch.forecast.sources import FoundCycle, load_cycle
 from windowwatch.forecast.wanted import Item, Wanted
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import open_store
-from windowwatch.watch.area import area_of
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
-from windowwatch.watch.values import Watch
+from windowwatch.watch.values import Watch, area_of
 
 Answer = TypeVar("Answer")
 #: What a check gives: frames and checksum of the file, and what it lacks in words.

@@ -14,7 +14,7 @@ from windowwatch.notices.values import Message
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.between import between_passes
-from windowwatch.watch.pipeline import PassResult, run_pass, weigh_anew
+from windowwatch.watch.pipeline import PassResult, recombine, run_pass
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Window
 
@@ -116,7 +116,7 @@ def rehearse(
             seen = watch.as_seen_by(each.cycle.model)
         passes.append(run_pass(load(each), seen, store, now_utc=clock.now(), progress=step))
         if seen is not watch:
-            weighed = weigh_anew(watch, store, clock.now())
+            weighed = recombine(watch, store, clock.now())
             passes += [] if weighed is None else [weighed]
         tell()
     progress("done", 1.0)

@@ -22,16 +22,15 @@ from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store
 from windowwatch.watch.fetched import Fetched, pass_fetched_in
-from windowwatch.watch.look import FolderWatcher
 from windowwatch.watch.network import NetworkWatcher, make_fetcher
 from windowwatch.watch.pipeline import (
     PassResult,
     PassStoppedError,
-    weigh_anew,
+    recombine,
 )
 from windowwatch.watch.processes import Checker, pass_found_in, pass_in_child
-from windowwatch.watch.source import Source
-from windowwatch.watch.values import Watch
+from windowwatch.watch.values import Source, Watch
+from windowwatch.watch.watcher import FolderWatcher
 
 _LOG = logging.getLogger(__name__)
 #: A look at a model that took longer, by fetching, was its turn.
@@ -39,7 +38,7 @@ _A_TURN = timedelta(minutes=1)
 
 
 @dataclass(frozen=True)
-class Workshop:
+class PassContext:
     """How passes are made: each in a process of its own, within limits.
 
     Parameters
@@ -75,7 +74,7 @@ class Watching:
         The deciding model's first, then one for each of `Watch.others`.
     store : Store
     clock : Clock
-    workshop : Workshop
+    context : PassContext
     """
 
     def __init__(
@@ -84,9 +83,9 @@ class Watching:
         sources: Sequence[Source],
         store: Store,
         clock: Clock,
-        workshop: Workshop,
+        context: PassContext,
     ) -> None:
-        self._watch, self._store, self._clock, self._shop = watch, store, clock, workshop
+        self._watch, self._store, self._clock, self._shop = watch, store, clock, context
         first, *others = sources
         self._first = self._made(watch, first)
         self._others = deque(self._made(watch.as_seen_by(each.model), each) for each in others)
@@ -124,7 +123,7 @@ class Watching:
             refused = error
         self._weighed &= not self._look_at_others(every=every)
         if not self._weighed:
-            weighed = weigh_anew(self._watch, self._store, self._clock.now())
+            weighed = recombine(self._watch, self._store, self._clock.now())
             self._weighed = True
             if weighed is not None:
                 _LOG.info("%s: weighed anew with what others say", weighed.cycle_id)
