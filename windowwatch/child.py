@@ -235,16 +235,8 @@ class Child:
         return float("inf") if limit is None else time.monotonic() + limit.total_seconds()
 
     def _wait(self, end: float, what: str, stopping: Callable[[], bool]) -> tuple[_Kind, Any]:
-        """Wait until the child says something."""
+        """Wait until the child says something; also one that always does has a limit."""
         while True:
-            with contextlib.suppress(queue.Empty):
-                said = self._heard.get(timeout=_POLL_S)
-                if said is not None:
-                    return said
-                cause = self._death()
-                raise ChildDiedError(
-                    f"the process of {what} died: {cause}", retry=True, cause=cause
-                )
             if stopping():
                 raise ChildStoppedError(f"{what} was stopped", retry=True)
             if time.monotonic() > end:
@@ -252,6 +244,14 @@ class Child:
                 minutes = self._limits.time.total_seconds() / 60.0
                 raise ChildTimeoutError(
                     f"{what} was ended: it took longer than {minutes:g} min", retry=True
+                )
+            with contextlib.suppress(queue.Empty):
+                said = self._heard.get(timeout=_POLL_S)
+                if said is not None:
+                    return said
+                cause = self._death()
+                raise ChildDiedError(
+                    f"the process of {what} died: {cause}", retry=True, cause=cause
                 )
 
     def _refusal(self, kind: _Kind, value: Any, what: str) -> WindowwatchError:
