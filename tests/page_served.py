@@ -33,7 +33,7 @@ def passes(folder: Path, watch: str, count: int) -> None:
     from windowwatch.forecast.sources import load_cycle, scan_folder
     from windowwatch.settings.read import read_settings
     from windowwatch.storage.store import ready_store
-    from windowwatch.watch.rehearsal import rehearse
+    from windowwatch.watch.run.rehearsal import rehearse
     from windowwatch.watch.values import area_of
 
     settings = read_settings(folder / "watch.toml")

@@ -18,12 +18,12 @@ from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.store import Store, ready_store
-from windowwatch.watch.between import between_passes
-from windowwatch.watch.jobs import Jobs
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
-from windowwatch.watch.supervisor import PassProgress, Signals, Supervisor
+from windowwatch.watch.polling.watching import PassContext, Watching
+from windowwatch.watch.run.between import between_passes
+from windowwatch.watch.run.jobs import Jobs
+from windowwatch.watch.run.supervisor import PassProgress, Signals, Supervisor
 from windowwatch.watch.values import Watch
-from windowwatch.watch.watching import PassContext, Watching
 from windowwatch.web.access import TOKEN_ENV, Doorkeeper, Guard, checked_token
 from windowwatch.web.app import create_app
 from windowwatch.web.server import PageServer

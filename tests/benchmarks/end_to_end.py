@@ -40,11 +40,11 @@ from windowwatch.scoring.values import Site
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import open_store
-from windowwatch.watch.between import between_passes
-from windowwatch.watch.fetched import Fetched, pass_fetched_in
 from windowwatch.watch.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.pipeline import PassResult
-from windowwatch.watch.processes import pass_in_child
+from windowwatch.watch.polling.fetched import Fetched, pass_fetched_in
+from windowwatch.watch.run.between import between_passes
+from windowwatch.watch.run.processes import pass_in_child
 from windowwatch.watch.values import Span
 
 CONFIG = Path(__file__).parents[2] / "config"

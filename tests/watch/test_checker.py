@@ -17,8 +17,8 @@ from windowwatch.errors import DecodeError
 from windowwatch.forecast.checked import check_file
 from windowwatch.forecast.fetch import FetchStoppedError
 from windowwatch.forecast.wanted import items_of
-from windowwatch.watch.processes import Checker
-from windowwatch.watch.supervisor import PassProgress
+from windowwatch.watch.run.processes import Checker
+from windowwatch.watch.run.supervisor import PassProgress
 
 LIMITS = ChildLimits(timedelta(seconds=60), 1500)
 

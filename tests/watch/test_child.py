@@ -25,7 +25,7 @@ from windowwatch.child import (
 )
 from windowwatch.errors import InputError, StorageError
 from windowwatch.watch.pipeline import PassStoppedError
-from windowwatch.watch.processes import pass_in_child
+from windowwatch.watch.run.processes import pass_in_child
 
 LIMITS = ChildLimits(timedelta(seconds=30), 1500)
 

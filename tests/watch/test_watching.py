@@ -16,7 +16,7 @@ from windowwatch.logs import LogStyle
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.watching import PassContext, Watching
+from windowwatch.watch.polling.watching import PassContext, Watching
 
 NOW = REFERENCE + timedelta(hours=1)
 

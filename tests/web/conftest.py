@@ -17,7 +17,7 @@ from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store, ready_store
-from windowwatch.watch.rehearsal import rehearse
+from windowwatch.watch.run.rehearsal import rehearse
 from windowwatch.watch.values import area_of
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -29,10 +29,10 @@ from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import ready_store
 from windowwatch.watch.pipeline import PassResult, run_pass
-from windowwatch.watch.rehearsal import Heard, Rehearsal
-from windowwatch.watch.rehearsal import rehearse as replay
+from windowwatch.watch.polling.watching import PassContext, Watching
+from windowwatch.watch.run.rehearsal import Heard, Rehearsal
+from windowwatch.watch.run.rehearsal import rehearse as replay
 from windowwatch.watch.values import area_of
-from windowwatch.watch.watching import PassContext, Watching
 
 #: SQLite keeps these beside a database while it is in use.
 _SIDE_ENDS = ("-wal", "-shm")

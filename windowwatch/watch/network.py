@@ -32,11 +32,11 @@ from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
 from windowwatch.forecast.plan import needed_steps
 from windowwatch.forecast.prune import Keep, prune
 from windowwatch.storage.cycles import Role
-from windowwatch.watch.between import tell_failed, tell_of
-from windowwatch.watch.fetched import Fetched, pass_fetched
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
-from windowwatch.watch.processes import Checker
-from windowwatch.watch.watcher import Watcher, log_result
+from windowwatch.watch.polling.fetched import Fetched, pass_fetched
+from windowwatch.watch.polling.watcher import Watcher, log_result
+from windowwatch.watch.run.between import tell_failed, tell_of
+from windowwatch.watch.run.processes import Checker
 from windowwatch.windows.values import ChangeKind
 from windowwatch.windows.watchwide import (
     about_the_watch,

@@ -45,7 +45,7 @@ def pass_in_child(
     stopping: Callable[[], bool] = never,
     progress: Progress | None = None,
 ) -> Answer:
-    """Do a pass in a child: `pass_found_in`, or `windowwatch.watch.fetched.pass_fetched_in`.
+    """Do a pass in a child: `pass_found_in` here, or `pass_fetched_in` of `polling.fetched`.
 
     Raises
     ------

@@ -13,8 +13,8 @@ from windowwatch.notices.deliver import Result, Send
 from windowwatch.notices.values import Message
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
-from windowwatch.watch.between import between_passes
 from windowwatch.watch.pipeline import PassResult, recombine, run_pass
+from windowwatch.watch.run.between import between_passes
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Window
 
