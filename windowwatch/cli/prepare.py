@@ -64,7 +64,7 @@ def fill_command(
 def check_command(settings_path: Path, plan_only: bool) -> None:
     """Say what is wrong with settings, maps, forecasts, database and channels."""
     with errors_in_words():
-        from windowwatch.cli.checking import plan_words
+        from windowwatch.cli.fetching import plan_words
         from windowwatch.cli.show import folded
 
         if plan_only:

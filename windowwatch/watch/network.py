@@ -35,7 +35,8 @@ from windowwatch.storage.cycles import Role
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.fetched import Fetched, pass_fetched
 from windowwatch.watch.polling.watcher import Watcher, log_result
-from windowwatch.watch.run.between import tell_failed, tell_of
+from windowwatch.watch.run.between import tell_of
+from windowwatch.watch.run.failed import tell_failed
 from windowwatch.watch.run.processes import Checker
 from windowwatch.windows.values import ChangeKind
 from windowwatch.windows.watchwide import (

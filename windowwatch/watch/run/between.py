@@ -1,7 +1,4 @@
-"""Between two passes: decisions are asked for, hold advice given, what is due delivered.
-
-A pass that was given up becomes a change, too: silence about it would look like good weather.
-"""
+"""Between two passes: decisions are asked for, hold advice given, what is due delivered."""
 
 import logging
 from collections.abc import Callable
@@ -9,20 +6,16 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from windowwatch.clock import Clock
-from windowwatch.errors import WindowwatchError
-from windowwatch.forecast.cycle import Cycle
 from windowwatch.notices import channels as door
 from windowwatch.notices.deliver import DeliveryReport, Send, deliver_pending
 from windowwatch.notices.policy import RetryRules, holds, plan_deliveries
 from windowwatch.notices.surroundings import Surroundings
-from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.late import late_by_rhythm
 from windowwatch.watch.values import Watch
 from windowwatch.windows.decisions import ask, keys_to_know
 from windowwatch.windows.holds import advice_key, advise, is_due
 from windowwatch.windows.values import Change, ChangeKind
-from windowwatch.windows.watchwide import about_the_watch, failed_words
 
 #: Closings older than this ask for nothing: their window has gone by, too.
 _LOOK_BACK = timedelta(days=16)
@@ -144,51 +137,3 @@ def ask_for_decisions(store: Store, watch: Watch, clock: Clock) -> tuple[Change,
 
 
 _LOG = logging.getLogger(__name__)
-
-
-def tell_failed(
-    store: Store,
-    watch: Watch,
-    cycle: Cycle,
-    error: WindowwatchError,
-    *,
-    tries: int,
-    now_utc: datetime,
-) -> None:
-    """Store, once for each cycle, that its pass was given up; people are told.
-
-    Of a model that does not decide it is only logged.
-
-    Parameters
-    ----------
-    store : Store
-    watch : Watch
-    cycle : Cycle
-        Whose pass failed.
-    error : WindowwatchError
-        What the last try refused.
-    tries : int
-        How often it was tried.
-    now_utc : datetime
-        Aware UTC.
-
-    Raises
-    ------
-    StorageError
-        If the database refuses.
-    """
-    why = error.message.splitlines()[0] if error.message else "no reason is known"
-    newest = store.latest_cycle(watch.name, watch.model)
-    reason = failed_words(cycle, tries=tries, why=why, newest=newest)
-    _LOG.error("%s", reason, extra={"cycle": cycle.id})
-    if watch.role is Role.OPINION:
-        return
-    change = about_the_watch(
-        ChangeKind.PASS_FAILED,
-        cycle,
-        reason,
-        watch=watch.name,
-        label=f"{cycle.id}#failed",
-        now_utc=now_utc,
-    )
-    tell_of(store, watch, (change,))
