@@ -40,9 +40,9 @@ from windowwatch.scoring.values import Site
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import open_store
-from windowwatch.watch.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.pipeline import PassResult
 from windowwatch.watch.polling.fetched import Fetched, pass_fetched_in
+from windowwatch.watch.polling.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.run.between import between_passes
 from windowwatch.watch.run.processes import pass_in_child
 from windowwatch.watch.values import Span

@@ -24,8 +24,8 @@ from windowwatch.scoring.values import Site
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.fetches import SqlLedger
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.pipeline import PassResult
+from windowwatch.watch.polling.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.values import Span
 from windowwatch.windows.values import ChangeKind
 

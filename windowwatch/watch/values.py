@@ -25,7 +25,7 @@ from windowwatch.windows.window import WindowRules
 # What fetches takes long to load, and most who read settings fetch nothing.
 if TYPE_CHECKING:
     from windowwatch.forecast.fetch import Manners
-    from windowwatch.watch.network import NetworkPlan
+    from windowwatch.watch.polling.network import NetworkPlan
 
 
 @dataclass(frozen=True)

@@ -21,13 +21,13 @@ from windowwatch.forecast.fetch import Manners
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store
-from windowwatch.watch.network import NetworkWatcher, make_fetcher
 from windowwatch.watch.pipeline import (
     PassResult,
     PassStoppedError,
     recombine,
 )
 from windowwatch.watch.polling.fetched import Fetched, pass_fetched_in
+from windowwatch.watch.polling.network import NetworkWatcher, make_fetcher
 from windowwatch.watch.polling.watcher import FolderWatcher
 from windowwatch.watch.run.processes import Checker, pass_found_in, pass_in_child
 from windowwatch.watch.values import Source, Watch

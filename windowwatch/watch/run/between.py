@@ -11,7 +11,7 @@ from windowwatch.notices.deliver import DeliveryReport, Send, deliver_pending
 from windowwatch.notices.policy import RetryRules, holds, plan_deliveries
 from windowwatch.notices.surroundings import Surroundings
 from windowwatch.storage.store import Store
-from windowwatch.watch.late import late_by_rhythm
+from windowwatch.watch.run.late import late_by_rhythm
 from windowwatch.watch.values import Watch
 from windowwatch.windows.decisions import ask, keys_to_know
 from windowwatch.windows.holds import advice_key, advise, is_due
@@ -45,7 +45,7 @@ def between_passes(
     """Say what is due between two passes, then deliver everything that is.
 
     Parameters as of `windowwatch.notices.deliver.deliver_pending`, and `awake_since_utc` of
-    `windowwatch.watch.late.late_by_rhythm`.
+    `windowwatch.watch.run.late.late_by_rhythm`.
 
     Raises
     ------
