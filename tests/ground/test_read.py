@@ -1,4 +1,4 @@
-"""Reading GeoJSON: what is right is read, what is wrong is named by file, feature and mend."""
+"""Reading GeoJSON: what is right is read, what is wrong is named by file, feature and fix."""
 
 import json
 from pathlib import Path
@@ -164,7 +164,7 @@ def test_a_file_that_is_no_map_is_refused(tmp_path: Path, text: str, said: str) 
 
 
 def test_missing_binary_huge_and_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with pytest.raises(GroundError, match="no such file; mend the path"):
+    with pytest.raises(GroundError, match="no such file; fix the path"):
         read_roads(tmp_path / "none.geojson")
     with pytest.raises(GroundError, match="cannot be read"):
         read_roads(tmp_path)

@@ -29,8 +29,8 @@ class Finding:
     caution: bool = False
 
     def line(self) -> str:
-        """As shown: the word at the head says whether it is to be mended."""
-        head = "MEND" if self.wrong else "CARE" if self.caution else "ok"
+        """As shown: the word at the head says whether it is to be fixed."""
+        head = "FIX" if self.wrong else "CARE" if self.caution else "ok"
         return f"{head:<4}  {self.what}: {self.words}"
 
 
@@ -71,7 +71,7 @@ def _check_train(settings: Settings) -> list[Finding]:
 
 
 def _check_rules(settings: Settings) -> list[Finding]:
-    """The rule set in words; a class that cannot be said is to be mended."""
+    """The rule set in words; a class that cannot be said is to be fixed."""
     applied = settings.watch.plan.applied
     if applied is None:
         words = "no rule set is named ([rules] set); local authority and its permission decide"

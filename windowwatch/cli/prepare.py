@@ -58,7 +58,7 @@ def fill_command(
         )
 
 
-@click.command("check", short_help="Say what is to be mended before the daemon starts.")
+@click.command("check", short_help="Say what is to be fixed before the daemon starts.")
 @settings_option()
 @click.option("--forecast", "plan_only", is_flag=True, help="Only what fetching would cost.")
 def check_command(settings_path: Path, plan_only: bool) -> None:
@@ -81,7 +81,7 @@ def check_command(settings_path: Path, plan_only: bool) -> None:
         for finding in findings:
             click.echo(folded(finding.line(), 6))
         if any(finding.wrong for finding in findings):
-            raise WindowwatchError(f"{sum(f.wrong for f in findings)} finding(s) to mend")
+            raise WindowwatchError(f"{sum(f.wrong for f in findings)} finding(s) to fix")
 
 
 @click.group("notices")

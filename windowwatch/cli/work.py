@@ -269,7 +269,7 @@ def in_place_of(path: Path) -> Iterator[Path]:
         try:
             _swap(anew, path)
         except (OSError, sqlite3.Error) as error:
-            raise StorageError(f"{path} cannot be replaced ({error}); mend that") from error
+            raise StorageError(f"{path} cannot be replaced ({error}); fix that") from error
     finally:
         _remove(anew)
 

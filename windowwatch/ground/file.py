@@ -180,7 +180,7 @@ def _refused(path: Path) -> Iterator[None]:
         yield
     except FileNotFoundError as error:
         raise GroundError(
-            f"{path}: no such file; make it with `windowwatch ground build`, or mend "
+            f"{path}: no such file; make it with `windowwatch ground build`, or fix "
             "[ground] file in the settings"
         ) from error
     except OSError as error:

@@ -54,7 +54,7 @@ def collection(path: Path) -> dict[str, Any]:
             )
         document = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
-        raise GroundError(f"{path}: no such file; mend the path in the settings") from error
+        raise GroundError(f"{path}: no such file; fix the path in the settings") from error
     except OSError as error:
         raise GroundError(f"{path}: cannot be read ({error.strerror})") from error
     except UnicodeDecodeError as error:
@@ -356,7 +356,7 @@ def read_airspace(path: Path, near: Sequence[Point] = ()) -> tuple[Airspace, str
     Raises
     ------
     GroundError
-        Names file, feature, key and mend.
+        Names file, feature, key and fix.
     """
     document = collection(path)
     volumes, firsts = [], []
@@ -368,7 +368,7 @@ def read_airspace(path: Path, near: Sequence[Point] = ()) -> tuple[Airspace, str
         if not ceiling.height_m > floor.height_m:
             raise GroundError(
                 f"{place}: its ceiling ({ceiling.height_m:.0f} m) is not above its floor "
-                f"({floor.height_m:.0f} m); mend one of them, and look at their units"
+                f"({floor.height_m:.0f} m); fix one of them, and look at their units"
             )
         active = _active(place, properties)
         volumes.append(Volume(name or f"unnamed {kind}", kind, shape, floor, ceiling, active))
@@ -403,7 +403,7 @@ def read_permitted(path: Path, near: Sequence[Point] = ()) -> tuple[Permitted, s
         if not shapely.intersects_xy(permitted.shape, longitude, latitude):
             raise GroundError(
                 f"{path}: the site at {latitude:g}, {longitude:g} lies outside the permitted area, "
-                "so no flight from there could stay inside; mend the area or the site"
+                "so no flight from there could stay inside; fix the area or the site"
             )
     return permitted, source(path, document)
 

@@ -143,7 +143,7 @@ class RulesSection(Section):
         if whole > payload_kg * 1.000001:
             raise InputError(
                 f"[rules] packages weigh {whole:g} kg together, and the train carries only "
-                f"payload_mass_kg = {payload_kg:g}; mend one of them"
+                f"payload_mass_kg = {payload_kg:g}; fix one of them"
             )
         rules = read_rule_set(folder / Path(self.set).expanduser())
         return AppliedRules.of(
@@ -157,15 +157,15 @@ def read_rule_set(path: Path) -> RuleSet:
     Raises
     ------
     SettingsError
-        Names file, table, key and mend.
+        Names file, table, key and fix.
     """
     try:
         if path.stat().st_size > _LARGEST_FILE:
-            raise SettingsError(f"{path}: is too large to be a rule set; mend [rules] set")
+            raise SettingsError(f"{path}: is too large to be a rule set; fix [rules] set")
         return rule_set(tomllib.loads(path.read_text(encoding="utf-8")))
     except FileNotFoundError as error:
         raise SettingsError(
-            f"{path}: no such file; mend [rules] set (config/rules/ holds examples)"
+            f"{path}: no such file; fix [rules] set (config/rules/ holds examples)"
         ) from error
     except OSError as error:
         raise SettingsError(f"{path}: cannot be read ({error.strerror})") from error

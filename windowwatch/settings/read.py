@@ -168,7 +168,7 @@ def read_settings(path: Path, *, maps: bool = True) -> Settings:
 def _toml(path: Path) -> dict[str, Any]:
     try:
         if path.stat().st_size > LARGEST_FILE:
-            raise SettingsError(f"{path}: is too large to be a settings file; mend the path")
+            raise SettingsError(f"{path}: is too large to be a settings file; fix the path")
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
         raise SettingsError(

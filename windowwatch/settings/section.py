@@ -32,7 +32,7 @@ def refuse_other_kind(key: str, annotation: Any, value: Any) -> None:
     Raises
     ------
     ValueError
-        In words, with the mend.
+        In words, with the fix.
 
     Examples
     --------

@@ -31,8 +31,8 @@ _SQLITE = {
     "SQLITE_LOCKED": ("is locked: another process holds it; wait, or end that process", True),
     "SQLITE_FULL": ("cannot grow: the disk is full; make room and try again", False),
     "SQLITE_READONLY": ("is read-only; make the file and its folder writable", False),
-    "SQLITE_PERM": ("may not be opened by this user; mend its permissions", False),
-    "SQLITE_AUTH": ("may not be opened by this user; mend its permissions", False),
+    "SQLITE_PERM": ("may not be opened by this user; fix its permissions", False),
+    "SQLITE_AUTH": ("may not be opened by this user; fix its permissions", False),
     "SQLITE_CANTOPEN": (
         "cannot be opened; check that the path is a file this user may write, in a folder "
         "this user may write, on a disk that is there",

@@ -123,7 +123,7 @@ def require_inside(base: Base, box_deg: Box) -> None:
     raise GroundError(
         f"{base.name} ({base.latitude_deg:g}, {base.longitude_deg:g}) lies outside the extract, "
         f"which holds latitudes {south:.3f} to {north:.3f} and longitudes {west:.3f} to "
-        f"{east:.3f}{hint}; mend the coordinates or take another extract"
+        f"{east:.3f}{hint}; fix the coordinates or take another extract"
     )
 
 
@@ -230,7 +230,7 @@ def _require_dry(laid: _Laid, bases: Sequence[Base]) -> None:
         if cell >= 0 and laid.covers[Cover.WATER].ravel()[cell]:
             raise GroundError(
                 f"{base.name} ({base.latitude_deg:g}, {base.longitude_deg:g}) lies on water on "
-                f"the map {laid.extract.path.name}; mend its coordinates in the settings"
+                f"the map {laid.extract.path.name}; fix its coordinates in the settings"
             )
 
 
