@@ -4,11 +4,13 @@ import os
 import signal
 import time
 from collections.abc import Callable, Sequence
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
 from patience import AN_HOUR_S
 
+from windowwatch.child import ChildLimits, in_child
 from windowwatch.errors import StorageError
 from windowwatch.forecast.checked import check_file
 from windowwatch.forecast.cutout import Area
@@ -18,6 +20,29 @@ from windowwatch.forecast.wanted import Item, Wanted
 
 def double(number: int) -> int:
     return 2 * number
+
+
+def own_pid() -> int:
+    return os.getpid()
+
+
+def double_in_a_child(number: int) -> int:
+    return in_child(double, (number,), ChildLimits(timedelta(seconds=20)))
+
+
+def print_and_double(number: int) -> int:
+    print("by accident", flush=True)
+    os.write(1, b"by accident")
+    return 2 * number
+
+
+def tell_for_ever(progress: Callable[[str, float], None]) -> None:
+    while True:
+        progress("still at it", 0.5)
+
+
+def give_what_cannot_cross() -> object:
+    return lambda: 1
 
 
 def niceness() -> int:
@@ -30,6 +55,16 @@ def sleep(seconds: float) -> None:
 
 def die(number: int) -> None:
     os.kill(os.getpid(), number)
+
+
+def die_building(_asked: object, progress: Callable[[str, float], None]) -> None:
+    progress("reading the map", 0.0)
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def lack_memory(_asked: object, progress: Callable[[str, float], None]) -> float:
+    progress("reading the map", 0.0)
+    return float(np.ones(1 << 58).sum())
 
 
 def die_deaf() -> None:

@@ -15,8 +15,8 @@ from windowwatch.notices.values import Channel
 from windowwatch.scoring.values import Site
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store
-from windowwatch.watch.network import NetworkPlan, NetworkWatcher
-from windowwatch.watch.span import Span
+from windowwatch.watch.polling.network import NetworkPlan, NetworkWatcher
+from windowwatch.watch.values import Span
 
 #: Whole grid of the samples.
 AREA = (43.0, -38.0, 49.0, -32.0)

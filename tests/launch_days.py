@@ -9,9 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from windowwatch.ground.areas import Area, AreaKind, Areas
-from windowwatch.ground.roads import Road, RoadClass, Roads
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
 from windowwatch.physics.flights import Flights, FlightStatus
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.values import Site

@@ -14,8 +14,7 @@ from windowwatch.physics.balloon import ascent_rate_mps, burst_density_kgpm3, li
 from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.earth import radii_of_curvature_m
 from windowwatch.physics.flights import Launches
-from windowwatch.physics.parachute import sink_rate_mps
-from windowwatch.physics.train import FlightTrain
+from windowwatch.physics.train import FlightTrain, descent_rate_mps
 from windowwatch.physics.windgrid import DEFAULT_HEIGHTS, WindGrid
 
 FloatArray = NDArray[np.float64]
@@ -101,11 +100,11 @@ def slow_flight(air: WindGrid, start: Launches, flown: FlightTrain) -> dict[str,
     axes = (air.time_unix_s, air.latitude_deg, air.longitude_deg, air.height_m)
     look = RegularGridInterpolator(axes, air.air[0].astype(np.float64))
     ground = RegularGridInterpolator(axes[1:3], air.terrain_m.astype(np.float64))
-    if air.lightness is not None:  # weighed in moist air, the same lift takes more gas
+    if air.moisture is not None:  # weighed in moist air, the same lift takes more gas
         here = (start.time_unix_s[0], start.latitude_deg[0], start.longitude_deg[0])
         near = tuple(int(np.abs(a - x).argmin()) for a, x in zip(axes[:3], here, strict=True))
         share = lift_fraction(flown.gas, flown.gas_purity)
-        total = flown.total_lift_kg * share / (share - float(air.lightness[near]))
+        total = flown.total_lift_kg * share / (share - float(air.moisture[near]))
         flown = replace(flown, nozzle_lift_kg=total - flown.balloon_mass_kg)
     burst = burst_density_kgpm3(flown)
 
@@ -119,7 +118,7 @@ def slow_flight(air: WindGrid, start: Launches, flown: FlightTrain) -> dict[str,
         if rising:
             w = float(ascent_rate_mps(flown, np.exp(column[3]), column[2], g))
         else:
-            w = -float(sink_rate_mps(flown, density, g))
+            w = -float(descent_rate_mps(flown, density, g))
         meridian, across = radii_of_curvature_m(y[0])
         north = np.degrees(column[1] / (meridian + y[2]))
         east = np.degrees(column[0] / ((across + y[2]) * np.cos(np.radians(y[0]))))

@@ -11,8 +11,8 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from windowwatch.ground.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
+from windowwatch.ground.query.features import Ground
 from windowwatch.physics import kernels as k
 from windowwatch.scoring.airways import AirWatch
 from windowwatch.scoring.limits import LIMITS

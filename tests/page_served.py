@@ -32,9 +32,9 @@ def passes(folder: Path, watch: str, count: int) -> None:
     """Pass the last sample cycle `count` times, under names of different cycles."""
     from windowwatch.forecast.sources import load_cycle, scan_folder
     from windowwatch.settings.read import read_settings
-    from windowwatch.storage.ready import ready_store
-    from windowwatch.watch.area import area_of
-    from windowwatch.watch.rehearsal import rehearse
+    from windowwatch.storage.store import ready_store
+    from windowwatch.watch.run.rehearsal import rehearse
+    from windowwatch.watch.values import area_of
 
     settings = read_settings(folder / "watch.toml")
     made = replace(settings.watch, name=watch, channels=())

@@ -21,10 +21,9 @@ from windowwatch.scoring.values import Hour, Site
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.storage.store import Store
-from windowwatch.watch.between import between_passes
 from windowwatch.watch.pipeline import conclude
-from windowwatch.watch.span import Span
-from windowwatch.watch.values import Watch
+from windowwatch.watch.run.between import between_passes
+from windowwatch.watch.values import Span, Watch
 from windowwatch.windows.causes import HoldTable
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Change

@@ -9,23 +9,21 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
+from windowwatch.child import ChildLimits
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import SettingsError, WindowwatchError
-from windowwatch.ground.zones import zones_of
+from windowwatch.ground.query.outline import zones_of
 from windowwatch.logs import LogStyle
 from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat
 from windowwatch.settings.read import Settings, read_settings
-from windowwatch.storage.ready import ready_store
-from windowwatch.storage.store import Store
-from windowwatch.watch.between import between_passes
-from windowwatch.watch.child import ChildLimits
-from windowwatch.watch.jobs import Jobs
+from windowwatch.storage.store import Store, ready_store
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
-from windowwatch.watch.progress import PassProgress
-from windowwatch.watch.supervisor import Signals, Supervisor
+from windowwatch.watch.polling.watching import PassContext, Watching
+from windowwatch.watch.run.between import between_passes
+from windowwatch.watch.run.jobs import Jobs
+from windowwatch.watch.run.supervisor import PassProgress, Signals, Supervisor
 from windowwatch.watch.values import Watch
-from windowwatch.watch.watching import Watching, Workshop
 from windowwatch.web.access import TOKEN_ENV, Doorkeeper, Guard, checked_token
 from windowwatch.web.app import create_app
 from windowwatch.web.server import PageServer
@@ -171,7 +169,7 @@ class _Work:
     def _made(self, settings: Settings) -> tuple[Watch, Watching]:
         watch = replace(settings.watch, channels=settings.channels())
         service = settings.file.service
-        workshop = Workshop(
+        context = PassContext(
             self._url,
             ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb),
             self._style,
@@ -179,7 +177,7 @@ class _Work:
             self._stopping,
             self.progress,
         )
-        return watch, Watching(watch, settings.sources(), self._store, self._clock, workshop)
+        return watch, Watching(watch, settings.sources(), self._store, self._clock, context)
 
     def reload(self) -> bool:
         """Read the settings again; keep the old ones when the new ones are wrong."""
@@ -212,7 +210,7 @@ class _Work:
             self.progress.done()
         # Without a pass of the deciding model there is no sign of life, though others have one:
         # that it is silent must be noticed elsewhere.
-        flown = [each for each in results if not each.weighed_anew]
+        flown = [each for each in results if not each.recombined]
         if flown:
             self._after(flown[-1])
 

@@ -4,7 +4,7 @@
 
     WindowwatchError
     ├── InputError          an argument of a pure computation is out of its domain
-    ├── SettingsError       a settings file: names file, key, value and the mend
+    ├── SettingsError       a settings file: names file, key, value and the fix
     ├── ForecastError       weather data: names the file or field
     │   ├── SourceError     a file or folder cannot be found or read
     │   ├── DecodeError     bytes that are not what they should be (cut off, foreign)
@@ -14,7 +14,7 @@
     └── DeliveryError       a notice that could not be handed to a channel
 
 Each error answers one question for its caller: `retry`, whether the same call may
-succeed later without anybody mending anything. Foreign exceptions are translated at
+succeed later without anybody fixing anything. Foreign exceptions are translated at
 the door of their library and never travel further.
 """
 
@@ -25,7 +25,7 @@ class WindowwatchError(Exception):
     Parameters
     ----------
     message : str
-        One or two plain sentences: what is wrong, where, and how to mend it.
+        One or two plain sentences: what is wrong, where, and how to fix it.
     retry : bool, default False
         True if the same call may succeed later without a change by anybody.
     """
@@ -41,7 +41,7 @@ class InputError(WindowwatchError):
 
 
 class SettingsError(WindowwatchError):
-    """A settings file is wrong; the message names file, key, value and mend."""
+    """A settings file is wrong; the message names file, key, value and fix."""
 
 
 class ForecastError(WindowwatchError):

@@ -30,6 +30,7 @@ from grib_maker import Box, Message, encode
 from provider import Provider, Sample, provider
 from sink import Sink
 
+from windowwatch.child import ChildLimits
 from windowwatch.clock import SimulatedClock
 from windowwatch.forecast.fetch import Fetcher, World
 from windowwatch.forecast.plan import needed_steps
@@ -39,12 +40,12 @@ from windowwatch.scoring.values import Site
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import open_store
-from windowwatch.watch.between import between_passes
-from windowwatch.watch.child import ChildLimits, in_child
-from windowwatch.watch.fetched import Fetched, pass_fetched_in
-from windowwatch.watch.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.pipeline import PassResult
-from windowwatch.watch.span import Span
+from windowwatch.watch.polling.fetched import Fetched, pass_fetched_in
+from windowwatch.watch.polling.network import NetworkPlan, NetworkWatcher
+from windowwatch.watch.run.between import between_passes
+from windowwatch.watch.run.processes import pass_in_child
+from windowwatch.watch.values import Span
 from windowwatch.wording.checks import refusal_words
 
 CONFIG = Path(__file__).parents[2] / "config"
@@ -190,7 +191,7 @@ def main() -> None:
         def passing(fetched: Fetched, now_utc: datetime) -> PassResult | None:
             phases["pass begins"] = time.monotonic()
             work = (fetched, watch, url, now_utc)
-            result = in_child(pass_fetched_in, work, limits, style=LogStyle())
+            result = pass_in_child(pass_fetched_in, work, limits, style=LogStyle())
             phases["pass done"] = time.monotonic()
             return result
 

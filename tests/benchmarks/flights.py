@@ -27,9 +27,9 @@ from windowwatch.physics import kernels as k
 from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.earth import distance_m, radii_of_curvature_m
 from windowwatch.physics.flights import Flights, Launches, _axes, fly
-from windowwatch.physics.parachute import sink_rate_mps
 from windowwatch.physics.paths import fly_path
 from windowwatch.physics.spread import central_draw, make_draws
+from windowwatch.physics.train import descent_rate_mps
 from windowwatch.physics.windgrid import WindGrid
 
 HEIGHTS = np.arange(0.0, 45_000.0, 500.0)  # 90
@@ -89,7 +89,7 @@ def by_scipy(air: WindGrid, start: Launches, step_s: float) -> tuple[NDArray[Any
         spots = np.stack([(a - f) / s for a, f, s in zip((t, y, x, z), first, step, strict=True)])
         u, v, warm, log_p = (map_coordinates(p, spots, order=1, mode="nearest") for p in planes)
         density = np.exp(log_p) / (AIR_GAS_CONSTANT * warm)
-        w = np.where(up, 5.0, -sink_rate_mps(TRAIN, density, 9.80665 * (1.0 - z / 3.18e6)))
+        w = np.where(up, 5.0, -descent_rate_mps(TRAIN, density, 9.80665 * (1.0 - z / 3.18e6)))
         meridian, across = radii_of_curvature_m(y)
         return (np.degrees(v / (meridian + z)),
                 np.degrees(u / ((across + z) * np.cos(np.radians(y)))), w, density)  # fmt: skip

@@ -36,8 +36,8 @@ from windowwatch.storage import rows
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.area import area_of
 from windowwatch.watch.pipeline import run_pass
+from windowwatch.watch.values import area_of
 from windowwatch.windows.values import ChangeKind
 
 CONFIG = Path(__file__).parents[2] / "config"

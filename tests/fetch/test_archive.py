@@ -95,10 +95,10 @@ def test_humidity_comes_back_and_says_its_unit(what: str, value: float, tmp_path
     path = tmp_path / "cycle.nc"
     write_archive(path, archived)
     one, other = built(archived), built(read_archive(path))
-    assert one.wind.lightness is not None
-    assert other.wind.lightness is not None
-    assert (one.wind.lightness > 2e-4).all()
-    assert np.array_equal(one.wind.lightness, other.wind.lightness)
+    assert one.wind.moisture is not None
+    assert other.wind.moisture is not None
+    assert (one.wind.moisture > 2e-4).all()
+    assert np.array_equal(one.wind.moisture, other.wind.moisture)
     assert np.array_equal(one.wind.air, other.wind.air)
     for name in ("ceiling_m", "freezing_rain"):
         assert np.array_equal(one.surface.fields[name], other.surface.fields[name])

@@ -248,7 +248,7 @@ def test_a_file_that_changes_before_the_pass_is_fetched_again(
     data[-300] ^= 4
     path.write_bytes(data)
     again = watcher(its, tmp_path, kept, at(15, 45))
-    with kept._database.writing() as session:
+    with kept.writing() as session:
         session.connection().exec_driver_sql("DELETE FROM changes")
         session.connection().exec_driver_sql("DELETE FROM cycles")
     result = again.look()
@@ -269,7 +269,7 @@ def test_a_whole_cycle_is_kept_as_one_file_and_read_from_it(
     stamp = path.stat().st_mtime_ns
 
     def again() -> PassResult:
-        with kept._database.writing() as session:
+        with kept.writing() as session:
             session.connection().exec_driver_sql("DELETE FROM changes")
             session.connection().exec_driver_sql("DELETE FROM cycles")
         result = watcher(its, tmp_path, kept, at(15, 40)).look()

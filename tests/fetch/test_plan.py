@@ -14,7 +14,7 @@ from windowwatch.forecast.models import FIELDS, ON_LEVELS
 from windowwatch.forecast.plan import make_plan, needed_steps
 from windowwatch.forecast.wanted import Entry, Item, Part, Wanted, items_of, merge, missing_aloft
 from windowwatch.scoring.values import Site
-from windowwatch.watch.area import area_of
+from windowwatch.watch.values import area_of
 
 CYCLE = datetime(2023, 1, 31, 12, tzinfo=UTC)
 #: Lines of one real inventory (GFS 0.25 degree, f001), as the project's notes keep them.

@@ -14,7 +14,7 @@ from fetching import bench, served
 from line_watch import settings_in
 from provider import CYCLE, Handler, Provider, Request, provider
 
-from windowwatch.cli.fetching import plan_words
+from windowwatch.cli.fetching import plan_lines
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SettingsError
 from windowwatch.forecast.catalogue import MODELS, Product, Route
@@ -80,7 +80,7 @@ def cost_of(more: str, folder: Path) -> tuple[float, float]:
         text = text.replace(name, (CONFIG / name).as_posix())
     path = folder / "settings.toml"
     path.write_text(text.replace("[forecast]\n", f"[forecast]\n{more}"), encoding="utf-8")
-    words = plan_words(read_settings(path), SimulatedClock(NOW))
+    words = [line.words for line in plan_lines(read_settings(path), SimulatedClock(NOW))]
     (line,) = (w for w in words if w.startswith("otherwise by NOAA index"))
     assert "0.25 degree" in line
     requests, rest = line.split("degree: ")[1].split(" requests, ")

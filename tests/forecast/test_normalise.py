@@ -145,14 +145,14 @@ def test_relative_and_specific_humidity_make_the_same_lighter_air(tmp_path: Path
         found = [Message(what, step, values, level) for step in (0, 3) for level in (1000, 500)]
         humid[what] = _load(tmp_path, [*_steps(0, 3), *found])
         assert humid[what].remarks == ()
-        lightness = humid[what].wind.lightness
-        assert lightness is not None
-        assert np.allclose(lightness, 1.0 - 1.0 / (1.0 + 0.60777 * q), rtol=1e-3)
+        moisture = humid[what].wind.moisture
+        assert moisture is not None
+        assert np.allclose(moisture, 1.0 - 1.0 / (1.0 + 0.60777 * q), rtol=1e-3)
         k = int(np.searchsorted(dry.wind.height_m, 5_500.0))  # 75 m under the level
         low = humid[what].wind.air[..., k, 3] - dry.wind.air[..., k, 3]
         assert np.allclose(low, -np.log(1.0 + 0.60777 * q), rtol=0.05)
         assert np.array_equal(humid[what].wind.air[..., 2], dry.wind.air[..., 2])
-    assert dry.wind.lightness is None
+    assert dry.wind.moisture is None
     assert dry.remarks == (DRY,)
     given = [
         Message(what, step, value, level)
@@ -170,9 +170,9 @@ def test_missing_humidity_is_dry_air_and_named(tmp_path: Path) -> None:
     found = [Message("r", 0, 80.0, 1000), Message("r", 0, 50.0, 500), Message("r", 3, 50.0, 1000)]
     data = _load(tmp_path, [*_steps(0, 3), *found, Message("r", 0, 30.0, 10)])
     assert not np.isnan(data.wind.air).any()
-    assert data.wind.lightness is not None
-    assert (data.wind.lightness[0] > 0.0).all()
-    assert (data.wind.lightness[1] == 0.0).all()
+    assert data.wind.moisture is not None
+    assert (data.wind.moisture[0] > 0.0).all()
+    assert (data.wind.moisture[1] == 0.0).all()
     (gap,) = (gap for gap in data.gaps if "humidity" in gap)
     assert "air is taken as dry where relative humidity at 500 hPa is missing" in gap
     wrong = [Message("r", 0, 80.0, 1000), Message("r", 3, 900.0, 1000)]

@@ -179,9 +179,9 @@ def test_the_column_over_a_site_equals_the_loop(
     assert 1e-4 < 1.0 - effective[0] / levels[0] < 0.01
     log_pressure = np.interp(z[inside], height, np.log(effective))
     assert np.allclose(air[:, 3], log_pressure, atol=1e-4)
-    assert data.wind.lightness is not None
+    assert data.wind.moisture is not None
     low = int(np.argmax(height > data.wind.terrain_m[y, x]))
-    assert data.wind.lightness[0, y, x] == pytest.approx(
+    assert data.wind.moisture[0, y, x] == pytest.approx(
         1.0 - effective[low] / levels[low], rel=1e-3
     )
 

@@ -10,10 +10,17 @@ import pytest
 import shapely
 
 from windowwatch.errors import GroundError
-from windowwatch.ground.airspace import Airspace, AirspaceKind, Level, Paths, Permitted, Volume
-from windowwatch.ground.read_airspace import read_airspace, read_permitted
-from windowwatch.ground.values import Ground
-from windowwatch.ground.zones import zones_of
+from windowwatch.ground.geojson import read_airspace, read_permitted
+from windowwatch.ground.query.airspace import (
+    Airspace,
+    AirspaceKind,
+    Level,
+    Paths,
+    Permitted,
+    Volume,
+)
+from windowwatch.ground.query.features import Ground
+from windowwatch.ground.query.outline import zones_of
 
 SITE = (46.0, -35.0)
 BOX = [[-35.1, 45.9], [-34.9, 45.9], [-34.9, 46.1], [-35.1, 46.1], [-35.1, 45.9]]

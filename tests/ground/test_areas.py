@@ -6,7 +6,7 @@ import shapely
 from geodesic import Geod
 
 from windowwatch.errors import InputError
-from windowwatch.ground.areas import Area, AreaKind, Areas
+from windowwatch.ground.query.features import Area, AreaKind, Areas
 
 GEOD = Geod()
 

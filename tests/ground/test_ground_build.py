@@ -1,9 +1,11 @@
 """Extracts in, ground files out: small invented maps with plain answers, and bad input."""
 
 import json
+import re
 import subprocess
 import sys
 import zipfile
+from dataclasses import asdict
 from pathlib import Path
 from time import thread_time
 from typing import Any
@@ -12,13 +14,14 @@ import numpy as np
 import pytest
 from map_maker import place, write_map
 
+from windowwatch.cli.prepare import build_ground
 from windowwatch.errors import GroundError
-from windowwatch.ground.build import Request, build
-from windowwatch.ground.extract import EVERYWHERE
+from windowwatch.ground.build.builder import Request, build
+from windowwatch.ground.build.extract import EVERYWHERE
+from windowwatch.ground.build.layers import region_about
+from windowwatch.ground.build.osm import read_extract
 from windowwatch.ground.file import read_ground_file, write_ground_file
-from windowwatch.ground.layers import region_about
-from windowwatch.ground.osm import read_extract
-from windowwatch.ground.rasters import LARGEST_CODE, Base, Rasters, encode
+from windowwatch.ground.query.rasters import LARGEST_CODE, Base, Rasters, encode
 from windowwatch.ground.tags import Cover
 
 ROAD = {"highway": "unclassified"}  # 25 km/h in the table
@@ -353,22 +356,20 @@ def _raster(folder: Path, kind: str) -> str:
     return str(path)
 
 
-def _by_process(request: Request) -> dict[str, Any]:
+def _by_process(request: Request) -> list[str]:
     """What the builder says at last, asked as the command asks it."""
-    ended = subprocess.run(
-        [sys.executable, "-m", "windowwatch.ground.build"],
-        input=request.text(), capture_output=True, text=True, timeout=120, check=False,
-    )  # fmt: skip
-    last: dict[str, Any] = json.loads(ended.stdout.splitlines()[-1])
-    assert (ended.returncode == 0) == ("done" in last), ended.stderr
-    return last
+    heard: list[tuple[str, float]] = []
+    said = build_ground(asdict(request), lambda words, share: heard.append((words, share)))
+    assert heard[0] == ("reading the map", 0.0)
+    assert heard[-1] == ("writing", 0.96)
+    return said
 
 
 def test_terrain_and_people_from_rasters(tmp_path: Path) -> None:
     request = _request(
         tmp_path, terrain=_raster(tmp_path, "terrain"), population=_raster(tmp_path, "people")
     )
-    said = _by_process(request)["done"]
+    said = _by_process(request)
     assert any("terrain.tif: terrain; copyright invented" in line for line in said)
     ground = read_ground_file(Path(request.out))
     here = _at(ground, (0.0, 0.0), (5.0, 10.0))
@@ -387,20 +388,21 @@ def test_terrain_and_people_from_rasters(tmp_path: Path) -> None:
     ],
 )
 def test_rasters_that_cannot_be_placed(tmp_path: Path, kind: str, words: str) -> None:
-    assert words in _by_process(_request(tmp_path, terrain=_raster(tmp_path, kind)))["error"]
+    with pytest.raises(GroundError, match=re.escape(words)):
+        _by_process(_request(tmp_path, terrain=_raster(tmp_path, kind)))
 
 
 def test_a_raster_that_is_none(tmp_path: Path) -> None:
     path = tmp_path / "small.tif"
     path.write_text("no raster")
-    assert "cannot be read as a GeoTIFF" in _by_process(
-        _request(tmp_path, terrain=str(path))
-    )["error"]  # fmt: skip
+    with pytest.raises(GroundError, match="cannot be read as a GeoTIFF"):
+        _by_process(_request(tmp_path, terrain=str(path)))
 
 
 def test_the_builder_never_meets_the_forecast_libraries() -> None:
     code = (
-        "import sys, windowwatch.ground.build, windowwatch.ground.geotiff\n"
+        "import sys, windowwatch.child\n"
+        "import windowwatch.ground.build.builder, windowwatch.ground.build.geotiff\n"
         "bad = [m for m in sys.modules if m.split('.')[0] in {'eccodes', 'gribapi', 'cfgrib'}"
         " or m.startswith('windowwatch.forecast')]\n"
         "assert not bad, bad\n"

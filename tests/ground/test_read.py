@@ -1,4 +1,4 @@
-"""Reading GeoJSON: what is right is read, what is wrong is named by file, feature and mend."""
+"""Reading GeoJSON: what is right is read, what is wrong is named by file, feature and fix."""
 
 import json
 from pathlib import Path
@@ -9,9 +9,8 @@ import pytest
 
 from windowwatch.errors import GroundError
 from windowwatch.ground import geojson
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.read import read_areas, read_ground, read_roads
-from windowwatch.ground.roads import RoadClass
+from windowwatch.ground.geojson import read_areas, read_ground, read_roads
+from windowwatch.ground.query.features import AreaKind, RoadClass
 
 SQUARE = [[10.0, 50.0], [10.1, 50.0], [10.1, 50.1], [10.0, 50.1], [10.0, 50.0]]
 SITES = [(50.3, 10.2)]
@@ -165,7 +164,7 @@ def test_a_file_that_is_no_map_is_refused(tmp_path: Path, text: str, said: str) 
 
 
 def test_missing_binary_huge_and_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with pytest.raises(GroundError, match="no such file; mend the path"):
+    with pytest.raises(GroundError, match="no such file; fix the path"):
         read_roads(tmp_path / "none.geojson")
     with pytest.raises(GroundError, match="cannot be read"):
         read_roads(tmp_path)

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 
 from windowwatch.ground import tags as rules
-from windowwatch.ground.build import Request, build
-from windowwatch.ground.driving import matrix, road_graph
+from windowwatch.ground.build.builder import Request, build
+from windowwatch.ground.build.driving import matrix, road_graph
+from windowwatch.ground.build.osm import read_extract
 from windowwatch.ground.file import read_ground_file
-from windowwatch.ground.osm import read_extract
 from windowwatch.ground.plane import LocalPlane
-from windowwatch.ground.rasters import Base, Rasters
+from windowwatch.ground.query.rasters import Base, Rasters
 from windowwatch.ground.tags import Cover
 
 FloatArray = NDArray[np.float64]

@@ -9,7 +9,7 @@ from geodesic import Geod
 from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
-from windowwatch.ground.roads import DRIVABLE, Road, RoadClass, Roads
+from windowwatch.ground.query.features import DRIVABLE, Road, RoadClass, Roads
 
 GEOD = Geod()
 

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 import shapely
 
-from windowwatch.ground.extract import Extract
+from windowwatch.ground.build.extract import Extract
+from windowwatch.ground.build.osm import read_extract
 from windowwatch.ground.file import read_ground_file
-from windowwatch.ground.osm import read_extract
-from windowwatch.ground.rasters import Base, Rasters
+from windowwatch.ground.query.rasters import Base, Rasters
 from windowwatch.ground.tags import Cover, Line
 
 EXTRACT, BUILT = make_map.CONFIG / "skerra.osm.pbf", make_map.CONFIG / "skerra.ground"

@@ -10,10 +10,8 @@ import numpy as np
 import pytest
 import shapely
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.read import read_ground
-from windowwatch.ground.roads import RoadClass
-from windowwatch.ground.values import Ground
+from windowwatch.ground.geojson import read_ground
+from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
 
 ROOT = Path(__file__).resolve().parents[2]
 AREAS = ROOT / "config" / "skerra-areas.geojson"

@@ -7,11 +7,8 @@ import numpy as np
 import pytest
 import shapely
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.frame import Frame
-from windowwatch.ground.outline import AREAS_SHARE, Outline, outlines
-from windowwatch.ground.roads import RoadClass
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
+from windowwatch.ground.query.outline import AREAS_SHARE, Frame, Outline, outlines
 from windowwatch.settings.read import read_settings
 
 ROOT = Path(__file__).resolve().parents[2]

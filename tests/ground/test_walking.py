@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
-from windowwatch.ground.grid import Grid
-from windowwatch.ground.walking import (
+from windowwatch.ground.build.walking import (
     FOREST_MPS,
     OPEN_MPS,
     PATH_MPS,
@@ -18,6 +17,7 @@ from windowwatch.ground.walking import (
     tobler_factor,
     walk_from_roads,
 )
+from windowwatch.ground.grid import Grid
 
 GRID = Grid(46.0, -35.0, 0.0, 0.0, 100.0, 20, 20)
 OPEN = np.full(GRID.shape, OPEN_MPS)

@@ -106,13 +106,13 @@ def test_fill_says_what_it_needs_and_what_it_gives(folder: Path) -> None:
 def test_check_says_what_to_mend_and_goes_on(folder: Path) -> None:
     answer = run(folder, "check", "--settings", "watch.toml")
     assert answer.code == 1
-    assert "MEND  span: the watched days are over" in answer.out
+    assert "FIX   span: the watched days are over" in answer.out
     assert "holds no cycle yet" in answer.out
-    assert "MEND  channels: none is given" in answer.out
+    assert "FIX   channels: none is given" in answer.out
     assert f"ok database: {folder}/line.sqlite3 is not there yet" in answer.words
     lines = answer.out.splitlines()
     assert not [line for line in lines if len(line) > 80 and str(folder) not in line]
-    assert all(line.startswith(("ok    ", "MEND  ", "CARE  ", "      ")) for line in lines)
+    assert all(line.startswith(("ok    ", "FIX   ", "CARE  ", "      ")) for line in lines)
     assert not (folder / "line.sqlite3").exists(), "looking makes no database"
     assert run(folder, "windows", "--settings", "watch.toml").code == 1
     assert not (folder / "line.sqlite3").exists()
@@ -145,7 +145,7 @@ def test_check_says_when_no_database_can_be_made(folder: Path) -> None:
     text = settings.read_text(encoding="utf-8")
     settings.write_text(text.replace("line.sqlite3", "line.sqlite3.d/x"), encoding="utf-8")
     answer = run(folder, "check", "--settings", "watch.toml")
-    assert "MEND  database:" in answer.out
+    assert "FIX   database:" in answer.out
     assert "line.sqlite3.d is not a folder this user may write into" in answer.words
 
 

@@ -9,7 +9,8 @@ import pytest
 from line_watch import forecast_in, settings_in
 from typed import typed as run
 
-from windowwatch.cli.ground import build_ground
+from windowwatch.cli import prepare
+from windowwatch.cli.prepare import build_ground
 from windowwatch.errors import GroundError
 from windowwatch.settings.read import read_settings
 
@@ -101,9 +102,17 @@ def test_a_file_that_does_not_reach_far_enough_is_refused(folder: Path) -> None:
 def test_missing_libraries_are_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "osmium", None)
     with pytest.raises(GroundError, match=r'needs osmium; install them with pip install "windoww'):
-        build_ground("{}", lambda _words, _share: None)
+        build_ground({}, lambda _words, _share: None)
 
 
-def test_a_builder_that_dies_is_told() -> None:
-    with pytest.raises(GroundError, match="the builder ended with code 1 and said no more"):
-        build_ground("not JSON", lambda _words, _share: None)
+def test_a_builder_that_dies_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(prepare, "BUILDER", "child_work:die_building")
+    died = r"building ground died: signal 9 \(SIGKILL\); perhaps there was too little memory"
+    with pytest.raises(GroundError, match=died):
+        build_ground({}, lambda _words, _share: None)
+
+
+def test_a_builder_without_room_says_how_to_need_less(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(prepare, "BUILDER", "child_work:lack_memory")
+    with pytest.raises(GroundError, match="not enough memory; ask for larger cells"):
+        build_ground({}, lambda _words, _share: None)

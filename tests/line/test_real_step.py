@@ -17,7 +17,7 @@ from windowwatch.physics.spread import central_draw
 from windowwatch.scoring.values import Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import open_store
-from windowwatch.watch.area import area_of
+from windowwatch.watch.values import area_of
 
 FOLDER = os.environ.get("WINDOWWATCH_REFERENCE_DATA", "")
 STEP = Path(FOLDER) / "gfs.t12z.pgrbf120.2p5deg.grib2"

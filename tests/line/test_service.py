@@ -20,7 +20,7 @@ from sink import Sink, free_port
 
 from windowwatch.errors import DeliveryError
 from windowwatch.notices.heartbeat import beat
-from windowwatch.watch.supervisor import Signals, Supervisor
+from windowwatch.watch.run.supervisor import Signals, Supervisor
 
 
 @contextmanager
@@ -179,7 +179,7 @@ def test_a_heartbeat_that_fails_is_named_without_its_address() -> None:
 #: Hears signals in a thin loop, and counts what it was asked for.
 LISTENER = """
 import sys
-from windowwatch.watch.supervisor import Signals
+from windowwatch.watch.run.supervisor import Signals
 reloads = 0
 with Signals() as signals:
     print("ready", flush=True)

@@ -16,9 +16,9 @@ from windowwatch.notices.values import Channel
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import open_store
-from windowwatch.watch.area import area_of
-from windowwatch.watch.between import between_passes
 from windowwatch.watch.pipeline import run_pass
+from windowwatch.watch.run.between import between_passes
+from windowwatch.watch.values import area_of
 
 CYCLES = 1000
 #: Allowed from the 200th cycle on; the allocator's own play is a few MB. [MB]

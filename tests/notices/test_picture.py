@@ -11,8 +11,8 @@ from invented import MILLFIELD, at
 from numpy.typing import NDArray
 from PIL import Image
 
-from windowwatch.ground.read import read_ground
-from windowwatch.ground.values import Ground
+from windowwatch.ground.geojson import read_ground
+from windowwatch.ground.query.features import Ground
 from windowwatch.notices.picture import LARGEST, SIZE_PX, Scene, draw, picture_or_none
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail, Track

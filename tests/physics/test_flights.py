@@ -19,10 +19,9 @@ from windowwatch.physics.balloon import burst_density_kgpm3
 from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.earth import radii_of_curvature_m
 from windowwatch.physics.flights import Flights, FlightStatus, Launches, fly
-from windowwatch.physics.parachute import canopy_area_m2
 from windowwatch.physics.paths import fly_path
 from windowwatch.physics.spread import central_draw, make_draws
-from windowwatch.physics.train import FlightTrain
+from windowwatch.physics.train import FlightTrain, canopy_area_m2
 from windowwatch.physics.windgrid import WindGrid, hold_single_step
 
 GEOD = Geod()

@@ -135,9 +135,9 @@ def test_the_grid_holds_the_density_of_moist_air_and_the_true_temperature() -> N
     lighter = np.exp(moist.air[..., LOG_PRESSURE] - dry.air[..., LOG_PRESSURE])
     assert lighter[..., 5].mean() == pytest.approx(1.0 / virtual_factor(q[0]), abs=3e-4)
     assert np.all(lighter <= 1.0 + 1e-6)
-    assert moist.lightness is not None
-    assert moist.lightness.mean() == pytest.approx(1.0 - 1.0 / virtual_factor(q[0]), abs=1e-6)
-    assert dry.lightness is None
+    assert moist.moisture is not None
+    assert moist.moisture.mean() == pytest.approx(1.0 - 1.0 / virtual_factor(q[0]), abs=1e-6)
+    assert dry.moisture is None
 
 
 def test_air_without_humidity_is_dry_air_bit_by_bit() -> None:
@@ -156,8 +156,8 @@ def test_air_without_humidity_is_dry_air_bit_by_bit() -> None:
     one = build_wind_grid(blank, **axes)  # type: ignore[arg-type]
     other = build_wind_grid(replace(blank, specific_humidity=None), **axes)  # type: ignore[arg-type]
     np.testing.assert_array_equal(one.air, other.air)
-    assert one.lightness is not None
-    assert np.all(one.lightness == 0.0)
+    assert one.moisture is not None
+    assert np.all(one.moisture == 0.0)
 
 
 def _exact(grid: WindGrid, flown: FlightTrain) -> tuple[float, float]:

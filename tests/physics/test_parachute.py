@@ -8,9 +8,9 @@ from scipy.integrate import solve_ivp
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import gravity_mps2, standard_atmosphere
 from windowwatch.physics.flights import fly
-from windowwatch.physics.parachute import canopy_area_m2, landing_energy_j, sink_rate_mps
 from windowwatch.physics.paths import fly_path
 from windowwatch.physics.spread import central_draw
+from windowwatch.physics.train import canopy_area_m2, descent_rate_mps, landing_energy_j
 
 
 # Drag coefficient 0.75 on total canopy area, sea level: mass [kg], speed [m/s], nominal
@@ -25,7 +25,7 @@ def test_canopy_for_a_landing_speed(
     area = canopy_area_m2(mass, speed)
     assert np.sqrt(4 * area / np.pi) == pytest.approx(diameter, abs=6e-4)
     train = made_air.train(payload_mass_kg=mass, nozzle_lift_kg=mass + 1.0, parachute_area_m2=area)
-    assert float(sink_rate_mps(train, 1.225)) == pytest.approx(speed)
+    assert float(descent_rate_mps(train, 1.225)) == pytest.approx(speed)
     assert float(landing_energy_j(train, 1.225)) == pytest.approx(energy, abs=0.06)
 
 
@@ -33,14 +33,14 @@ def test_sinking_by_density() -> None:
     train = made_air.train(parachute_area_m2=canopy_area_m2(1.5, 5.0))
     air = standard_atmosphere(np.array([5e3, 10e3, 15e3, 20e3, 25e3, 30e3, 35e3]))
     np.testing.assert_allclose(
-        sink_rate_mps(train, air.density_kgpm3),
+        descent_rate_mps(train, air.density_kgpm3),
         [6.45, 8.61, 12.54, 18.56, 27.64, 40.79, 60.15], atol=6e-3,
     )  # fmt: skip
 
 
 def test_remnant_of_the_balloon_weighs_on_the_canopy() -> None:
     bare, fouled = made_air.train(), made_air.train(remnant_fraction=0.4)
-    ratio = sink_rate_mps(fouled, 1.0) / sink_rate_mps(bare, 1.0)
+    ratio = descent_rate_mps(fouled, 1.0) / descent_rate_mps(bare, 1.0)
     assert float(ratio) == pytest.approx(np.sqrt((1.5 + 0.4 * 1.2) / 1.5))
 
 

@@ -106,10 +106,10 @@ def test_the_other_hemisphere_is_a_mirror(
 def test_moister_air_at_the_site_never_lifts_less_aloft(one: float, other: float) -> None:
     """The same lift weighed in lighter air is more gas: up faster, and sooner burst."""
     rates, bursts = [], []
-    for lightness in sorted((one, other)):
+    for moisture in sorted((one, other)):
         air = made_air.grid(lambda t, y, x, z: (5.0, 0.0))
         shape = (air.time_unix_s.size, air.latitude_deg.size, air.longitude_deg.size)
-        moist = replace(air, lightness=np.full(shape, lightness, np.float32))
+        moist = replace(air, moisture=np.full(shape, moisture, np.float32))
         flight = fly(moist, made_air.launches(46.0, -36.0), made_air.train(), central_draw(1))
         rates.append(flight.ascent_rate_mps.item())
         bursts.append(flight.burst_height_m.item())

@@ -1,4 +1,4 @@
-"""Against real balloons: tracks, rates of rise, and what the wind-error model claims."""
+"""Against real balloons: tracks, ascent rates, and what the wind-error model claims."""
 
 import os
 from collections.abc import Callable
@@ -52,7 +52,7 @@ def test_own_wind_and_rise_give_the_own_track(path: Path) -> None:
 @needs_soundings
 @each_flight
 def test_flight_through_its_own_air(path: Path) -> None:
-    # the kernel in the sonde's air at its mean rate of rise, against dead reckoning (which
+    # the kernel in the sonde's air at its mean ascent rate, against dead reckoning (which
     # the test above holds against the real track) with the same wind and even rise
     s = read_sounding(path)
     even = s.on_even_heights()
@@ -107,7 +107,7 @@ def air_of(even: Sounding) -> WindGrid:
 
 
 def predicted_rise(even: Sounding) -> np.ndarray:
-    """Rate of rise at even heights, lift set by the mean rise of the lowest 3 km.
+    """Ascent rate at even heights, lift set by the mean rise of the lowest 3 km.
 
     What the balloons were is not known; 350 g with 250 g of sonde and helium is usual, and
     1000 g instead changes the curve by less than 0.3 m/s.

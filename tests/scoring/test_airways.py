@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 import shapely
 
-from windowwatch.ground.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
+from windowwatch.ground.query.features import Ground
 from windowwatch.physics import kernels as k
 from windowwatch.physics.atmosphere import (
     air_density,

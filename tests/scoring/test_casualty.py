@@ -8,8 +8,7 @@ import pytest
 import shapely
 
 from windowwatch.errors import InputError
-from windowwatch.ground.areas import Area, AreaKind, Areas
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground
 from windowwatch.scoring.answer import Measure, answer
 from windowwatch.scoring.casualty import (
     HARMLESS_BELOW_J,

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from windowwatch.ground.grid import Grid
-from windowwatch.ground.rasters import MAPPED_BIT, WALK_STARTS, Base, Layer, Rasters
-from windowwatch.ground.routes import Routes
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
+from windowwatch.ground.query.rasters import MAPPED_BIT, WALK_STARTS, Base, Layer, Rasters
+from windowwatch.ground.query.routes import Routes
 from windowwatch.physics.flights import Flights, fly
 from windowwatch.physics.paths import fly_paths
 from windowwatch.physics.spread import footprint, make_draws

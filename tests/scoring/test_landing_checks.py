@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from geodesic import Geod
 
-from windowwatch.ground.roads import RoadClass
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground, RoadClass
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure

@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 
 from windowwatch.errors import InputError
-from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.grid import Grid
-from windowwatch.ground.rasters import MAPPED_BIT, Base, Rasters, encode
+from windowwatch.ground.query.features import AreaKind, Ground
+from windowwatch.ground.query.rasters import MAPPED_BIT, Base, Rasters, encode
 from windowwatch.ground.tags import Cover
-from windowwatch.ground.values import Ground
 from windowwatch.scoring.answer import Measure, answer
 from windowwatch.scoring.facts import Gap, Median, Missing, NeverReached, OutOfReach
 from windowwatch.scoring.hour import score_hour

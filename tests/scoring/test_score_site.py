@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from windowwatch.errors import InputError
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.scoring.facts import Gap, Missing
 from windowwatch.scoring.hour import score_hour, score_site

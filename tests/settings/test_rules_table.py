@@ -77,7 +77,7 @@ def test_limits_need_not_be_laid(tmp_path: Path) -> None:
 
 def test_a_class_that_cannot_be_said_is_to_be_mended(tmp_path: Path) -> None:
     settings = _read(tmp_path, (r"\nseparation_n = 100 [^\n]*", ""))
-    marked = [words for words in _words(settings) if words.startswith("MEND")]
+    marked = [words for words in _words(settings) if words.startswith("FIX")]
     assert len(marked) == 1
     assert "cannot be said without the impact force that parts payload and balloon" in marked[0]
     assert "Local authority and its permission decide" in marked[0]
@@ -94,7 +94,7 @@ def test_no_rule_set(tmp_path: Path) -> None:
     [
         (
             [(r"rules/sera\.toml", "rules/none.toml")],
-            r"rules/none\.toml: no such file; mend \[rules",
+            r"rules/none\.toml: no such file; fix \[rules",
         ),
         ([(r"rules/sera\.toml", "watch.toml")], r"watch\.toml: the file: \w+ is not a key here"),
         ([HEAVY], r"\[rules\] packages weigh 3\.2 kg together, and the train carries only"),

@@ -1,4 +1,4 @@
-"""What is said when a settings file is wrong: file, key, value and mend, word for word."""
+"""What is said when a settings file is wrong: file, key, value and fix, word for word."""
 
 import re
 import shutil

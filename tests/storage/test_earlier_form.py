@@ -43,7 +43,7 @@ def old_checks(*rows: list[Any]) -> bytes:
 def written_over(store: Store, **columns: Any) -> Hour:
     """The one hour of a pass, read back with columns as an earlier version had them."""
     assert store.save_pass(record(hours=(hour(at(7)),), windows=(), changes=(), deliveries=()))
-    with store._database.engine.begin() as connection:
+    with store.engine.begin() as connection:
         connection.execute(sa.update(HourRow).values(**columns))
     (found,) = store.hours(WATCH)
     return found

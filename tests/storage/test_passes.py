@@ -42,7 +42,7 @@ from windowwatch.scoring.values import (
     Verdict,
 )
 from windowwatch.storage import causes, codec
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.windows.values import ChangeKind, WindowState
 

@@ -80,7 +80,7 @@ def test_an_upgrade_that_fails_leaves_nothing(store_url: str) -> None:
 
 def test_deleting_a_cycle_takes_all_of_it(store: Store, store_url: str) -> None:
     store.save_pass(record())
-    with store._database.writing() as session:
+    with store.writing() as session:
         session.execute(text("DELETE FROM cycles"))
     plain = raw(store_url)
     with plain.connect() as connection:

@@ -3,7 +3,7 @@
 import pytest
 
 from windowwatch.scoring.values import Site
-from windowwatch.watch.area import area_of
+from windowwatch.watch.values import area_of
 
 
 def site(latitude_deg: float, longitude_deg: float) -> Site:

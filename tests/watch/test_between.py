@@ -13,7 +13,7 @@ from windowwatch.errors import InputError, StorageError
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.between import between_passes
+from windowwatch.watch.run.between import between_passes
 from windowwatch.watch.values import Watch
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import ChangeKind, WindowState

@@ -1,6 +1,5 @@
 """Fetched files checked in a process of its own, and what is heard of a child's progress."""
 
-import multiprocessing
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -8,17 +7,18 @@ from pathlib import Path
 
 import child_work
 import pytest
+from children import living_children
 from fetching import AREA, LEVELS, bench, close_all, served
 from provider import CYCLE, Provider, fill_gfs, gfs_messages, provider
 
+from windowwatch.child import ChildLimits, in_child
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.checked import check_file
 from windowwatch.forecast.fetch import FetchStoppedError
 from windowwatch.forecast.wanted import items_of
-from windowwatch.watch.checker import Checker
-from windowwatch.watch.child import ChildLimits, in_child
-from windowwatch.watch.progress import PassProgress
+from windowwatch.watch.run.processes import Checker
+from windowwatch.watch.run.supervisor import PassProgress
 
 LIMITS = ChildLimits(timedelta(seconds=60), 1500)
 
@@ -36,7 +36,7 @@ def checker() -> Iterator[Checker]:
     yield made
     made.close()
     close_all()
-    assert not multiprocessing.active_children()
+    assert not living_children()
 
 
 def test_it_finds_what_a_check_in_this_process_finds(
@@ -93,7 +93,7 @@ def test_stopping_ends_a_check_at_once(tmp_path: Path, host: Provider) -> None:
     checker = Checker(ChildLimits(), check=child_work.check_or_die, stopping=lambda: True)
     with pytest.raises(FetchStoppedError):
         checker(path, item, AREA, asked=None)
-    assert not multiprocessing.active_children()
+    assert not living_children()
 
 
 def test_a_child_tells_how_far_it_is() -> None:

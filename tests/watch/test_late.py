@@ -11,10 +11,9 @@ from week import watch_of
 from windowwatch.clock import SimulatedClock
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.between import tell_of
-from windowwatch.watch.late import late_by_rhythm
-from windowwatch.watch.span import Span
-from windowwatch.watch.values import Watch
+from windowwatch.watch.run.between import tell_of
+from windowwatch.watch.run.late import late_by_rhythm
+from windowwatch.watch.values import Span, Watch
 from windowwatch.windows.causes import Causes, NoForecast, StillShown
 from windowwatch.windows.values import ChangeKind
 

@@ -12,7 +12,7 @@ from windowwatch.clock import SimulatedClock
 from windowwatch.errors import WindowwatchError
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.look import FolderWatcher
+from windowwatch.watch.polling.watcher import FolderWatcher
 from windowwatch.windows.causes import ErrorSaid, PassFailed, StillShown
 from windowwatch.windows.values import ChangeKind
 

@@ -17,11 +17,10 @@ from windowwatch.notices.values import Channel
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.cycles import OvertakenError, PassRecord
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
 from windowwatch.storage.store import Store
-from windowwatch.watch.opinions import keep_opinion, newest_weighed_anew, with_others
-from windowwatch.watch.pipeline import conclude, weigh_anew
+from windowwatch.watch.opinions import keep_opinion, newest_recombined, with_others
+from windowwatch.watch.pipeline import conclude, recombine
 from windowwatch.watch.values import Watch
 from windowwatch.web.feed import windows_calendar
 from windowwatch.windows.causes import Dissent
@@ -119,15 +118,15 @@ def test_what_comes_in_later_is_weighed_told_once_and_changes_nothing_else(
     whole = replace(found(watch, cycle(1), good()), files=FILES, gaps=("a",), details=(detail,))
     conclude(whole, watch, store)
     before = store.cycles(watch.name)[-1]
-    assert weigh_anew(watch, store, read_at(1)) is None, "nobody has said anything"
+    assert recombine(watch, store, read_at(1)) is None, "nobody has said anything"
     say(watch, store, 1, bad())
     now = read_at(1) + timedelta(hours=3)
-    result = weigh_anew(watch, store, now)
+    result = recombine(watch, store, now)
     assert result is not None
-    assert (result.saved, result.weighed_anew, result.flights) == (True, True, 0)
+    assert (result.saved, result.recombined, result.flights) == (True, True, 0)
     assert [c.kind for c in result.changes] == [ChangeKind.MODELS_DISAGREE]
     assert store.pending_deliveries() == {"phone": 2}, "that it opened, and this"
-    assert weigh_anew(watch, store, now) is None, "weighed already"
+    assert recombine(watch, store, now) is None, "weighed already"
     after = store.cycles(watch.name)[-1]
     assert (after.cycle, after.passes) == (before.cycle, before.passes + 1)
     assert after.saved_utc == before.saved_utc, "it was not read once more"
@@ -145,14 +144,14 @@ def test_the_next_cycle_is_stored_with_what_others_said(watch: Watch, store: Sto
     record = decide(watch, store, 1, good())
     assert [h.chance for h in record.hours] == pytest.approx([0.6] * 4)
     assert store.hours(watch.name) == record.hours
-    assert weigh_anew(watch, store, read_at(1)) is None
+    assert recombine(watch, store, read_at(1)) is None
 
 
 def test_a_model_that_is_not_asked_any_more_is_not_heard(watch: Watch, store: Store) -> None:
     say(watch, store, 1, good(chance=0.4))
     decide(watch, store, 1, good())
     alone = replace(watch, others=())
-    result = weigh_anew(alone, store, read_at(1) + timedelta(hours=1))
+    result = recombine(alone, store, read_at(1) + timedelta(hours=1))
     assert result is not None
     assert store.hours(watch.name) == good()
 
@@ -219,7 +218,7 @@ def test_overtaken_again_and_again_it_says_so(watch: Watch, store: Store) -> Non
 def test_weighing_gives_way_to_a_cycle_that_came_in_meanwhile(watch: Watch, store: Store) -> None:
     decide(watch, store, 0, good())
     say(watch, store, 0, bad())
-    stale = newest_weighed_anew(watch, store, read_at(0) + timedelta(hours=1))
+    stale = newest_recombined(watch, store, read_at(0) + timedelta(hours=1))
     assert stale is not None
     decide(watch, store, 1, good())
     with pytest.raises(OvertakenError):
@@ -242,7 +241,7 @@ def test_a_window_that_closed_stays_closed_in_a_later_pass_of_the_cycle(
         assert (saved, again.windows, again.changes) == (True, (closed,), ())
     else:
         say(watch, store, 2, good(chance=0.4))
-        weighed = weigh_anew(watch, store, later)
+        weighed = recombine(watch, store, later)
         assert weighed is not None
         assert (weighed.windows, weighed.changes) == ((closed,), ())
     assert store.current_windows(watch.name) == ()
@@ -271,9 +270,9 @@ def test_the_model_that_decides_from_now_on_is_not_hidden_by_the_one_before(
     decide(watch, store, 1, good())
     (window,) = decide(watch, store, 2, good()).windows
     swapped = replace(watch, model="ifs", others=("skerra",))
-    assert weigh_anew(swapped, store, read_at(2)) is None
+    assert recombine(swapped, store, read_at(2)) is None
     say(swapped, store, 3, good(chance=0.4), model="skerra")
-    assert weigh_anew(swapped, store, read_at(3)) is None, "nothing of the deciding model yet"
+    assert recombine(swapped, store, read_at(3)) is None, "nothing of the deciding model yet"
     assert store.hours(watch.name) == good()
 
     first = Cycle(cycle(1).reference_utc, "ifs")

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 
 from windowwatch.errors import InputError
-from windowwatch.watch.span import Span
+from windowwatch.watch.values import Span
 
 HOUR = timedelta(hours=1)
 

@@ -9,14 +9,14 @@ from pathlib import Path
 import pytest
 from line_watch import REFERENCE, forecast_in, settings_in
 
+from windowwatch.child import ChildLimits
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import WindowwatchError
 from windowwatch.logs import LogStyle
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.child import ChildLimits
-from windowwatch.watch.watching import Watching, Workshop
+from windowwatch.watch.polling.watching import PassContext, Watching
 
 NOW = REFERENCE + timedelta(hours=1)
 
@@ -37,7 +37,7 @@ def several(folder: Path, *others: str) -> Settings:
 
 def watching(settings: Settings, store: Store, others: bool = True) -> Watching:
     url = sqlite_url(settings.path.parent / "several.sqlite3")
-    shop = Workshop(url, ChildLimits(), LogStyle(logging.WARNING))
+    shop = PassContext(url, ChildLimits(), LogStyle(logging.WARNING))
     watch = settings.watch if others else replace(settings.watch, others=())
     sources = settings.sources() if others else settings.sources()[:1]
     return Watching(watch, sources, store, SimulatedClock(NOW), shop)
@@ -78,11 +78,11 @@ def test_the_deciding_model_comes_between_passes_of_others(tmp_path: Path, store
     line.look()
     assert [each.cycle.model for each in store.opinions("line")] == ["one", "two"]
     (flown,) = line.look()
-    assert not flown.weighed_anew
+    assert not flown.recombined
     assert {len(hour.others) for hour in flown.hours} == {2}
 
     again = watching(settings, store, others=False)
     (weighed,) = again.look()
-    assert weighed.weighed_anew, "others were taken out of the settings: no need of a new cycle"
+    assert weighed.recombined, "others were taken out of the settings: no need of a new cycle"
     assert not any(hour.others or hour.own_chance for hour in store.hours("line"))
     assert again.look() == ()

@@ -17,10 +17,9 @@ from windowwatch import daemon
 from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings, read_settings
-from windowwatch.storage.ready import ready_store
-from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.area import area_of
-from windowwatch.watch.rehearsal import rehearse
+from windowwatch.storage.store import Store, open_store, ready_store
+from windowwatch.watch.run.rehearsal import rehearse
+from windowwatch.watch.values import area_of
 
 ROOT = Path(__file__).resolve().parents[2]
 

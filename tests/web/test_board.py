@@ -8,7 +8,7 @@ import invented
 import pytest
 from page_week import Week
 
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Opinion, Site, Verdict
 from windowwatch.web.board import Board, board

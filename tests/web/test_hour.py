@@ -13,12 +13,9 @@ import shapely
 from geodesic import Geod
 from page_week import Week
 
-from windowwatch.ground.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
-from windowwatch.ground.areas import Area, AreaKind, Areas
-from windowwatch.ground.outline import MOST_VERTICES, Frame, outlines
-from windowwatch.ground.roads import Road, RoadClass, Roads
-from windowwatch.ground.values import Ground
-from windowwatch.ground.zones import Zone, zones_of
+from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
+from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
+from windowwatch.ground.query.outline import MOST_VERTICES, Frame, Zone, outlines, zones_of
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.plan import ScoringPlan

@@ -17,7 +17,7 @@ from visiting import DESK, visit
 from windowwatch.clock import SimulatedClock
 from windowwatch.daemon import page_facts
 from windowwatch.errors import SettingsError
-from windowwatch.physics.cautions import GAS_CAUTIONS
+from windowwatch.physics.fill import GAS_CAUTIONS
 from windowwatch.settings.read import read_settings
 from windowwatch.web.app import create_app
 from windowwatch.web.server import PageServer

@@ -16,7 +16,7 @@ import pytest
 
 from windowwatch.clock import from_unix_s
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
 from windowwatch.physics.flights import Flights, FlightStatus
 from windowwatch.scoring.compare import compare_sites, what_is_wanted
 from windowwatch.scoring.hour import score_site

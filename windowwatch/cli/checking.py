@@ -15,8 +15,8 @@ from windowwatch.forecast.sources import load_cycle, require_covers, scan_folder
 from windowwatch.notices.channels import check_channel_url, send
 from windowwatch.notices.values import Message
 from windowwatch.settings.read import Settings
-from windowwatch.storage.ready import existing_store, missing_file
-from windowwatch.watch.area import area_of
+from windowwatch.storage.store import existing_store, missing_file
+from windowwatch.watch.values import area_of
 from windowwatch.wording.rules import asked_words, listed_class_words, title_words
 
 
@@ -30,8 +30,8 @@ class Finding:
     caution: bool = False
 
     def line(self) -> str:
-        """As shown: the word at the head says whether it is to be mended."""
-        head = "MEND" if self.wrong else "CARE" if self.caution else "ok"
+        """As shown: the word at the head says whether it is to be fixed."""
+        head = "FIX" if self.wrong else "CARE" if self.caution else "ok"
         return f"{head:<4}  {self.what}: {self.words}"
 
 
@@ -72,7 +72,7 @@ def _check_train(settings: Settings) -> list[Finding]:
 
 
 def _check_rules(settings: Settings) -> list[Finding]:
-    """The rule set in words; a class that cannot be said is to be mended."""
+    """The rule set in words; a class that cannot be said is to be fixed."""
     applied = settings.watch.plan.applied
     if applied is None:
         words = "no rule set is named ([rules] set); local authority and its permission decide"

@@ -127,7 +127,7 @@ def rehearsal_file(settings: "Settings") -> Path:
 def results(where: Where) -> Iterator[tuple["Settings", "Store", str]]:
     """Settings, their open store, and the id of the newest cycle in it."""
     from windowwatch.storage.engine import sqlite_url
-    from windowwatch.storage.ready import existing_store, missing_file
+    from windowwatch.storage.store import existing_store, missing_file
 
     settings = settings_of(where.settings, maps=False)
     url = settings.database_url()

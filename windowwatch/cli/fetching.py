@@ -8,7 +8,7 @@ from windowwatch.forecast.arrival import cycles_between, first_due
 from windowwatch.forecast.catalogue import Speech
 from windowwatch.forecast.plan import make_plan, needed_steps, route_steps
 from windowwatch.settings.read import Settings
-from windowwatch.watch.network import NetworkPlan
+from windowwatch.watch.polling.network import NetworkPlan
 
 #: From here on the cost of a cycle gets a caution: no standard, but what is felt on a line of
 #: 10 Mbit/s (13 minutes) or by whoever gives the data away.

@@ -10,8 +10,8 @@ from rich.table import Table
 from windowwatch.cli.show import print_note
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
-from windowwatch.physics.cautions import GAS_CAUTIONS
 from windowwatch.physics.fill import (
+    GAS_CAUTIONS,
     Fill,
     SiteAir,
     cylinders,
@@ -22,8 +22,7 @@ from windowwatch.physics.fill import (
     fill_for_lift,
     fill_time_s,
 )
-from windowwatch.physics.parachute import landing_energy_j, sink_rate_mps
-from windowwatch.physics.train import FlightTrain
+from windowwatch.physics.train import FlightTrain, descent_rate_mps, landing_energy_j
 from windowwatch.scoring.values import Site
 from windowwatch.units import KELVIN_AT_0_C
 
@@ -126,7 +125,7 @@ def _rows(fill: Fill, air: SiteAir, supply: Supply) -> list[tuple[str, str]]:
         pressure_pa=supply.cylinder_bar * 1e5,
         temperature_k=air.temperature_k,
     )
-    sinking = float(sink_rate_mps(train, air.density_kgpm3))
+    sinking = float(descent_rate_mps(train, air.density_kgpm3))
     energy = float(landing_energy_j(train, air.density_kgpm3))
     return [
         ("nozzle lift (on the scale)", f"{fill.nozzle_lift_kg:.2f} kg"),

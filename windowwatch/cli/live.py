@@ -12,10 +12,10 @@ from windowwatch.cli.show import folded, plain_table
 from windowwatch.clock import Clock
 from windowwatch.errors import SourceError
 from windowwatch.forecast.fetch import Manners
-from windowwatch.scoring.labels import check_label
 from windowwatch.settings.read import Settings
-from windowwatch.watch.network import make_fetcher
+from windowwatch.watch.polling.network import make_fetcher
 from windowwatch.watch.probe import Found, Probe
+from windowwatch.wording.checks import check_label
 
 #: Which check cannot be answered without any of these fields.
 _NEEDS: dict[str, tuple[str, ...]] = {

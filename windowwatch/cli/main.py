@@ -4,7 +4,7 @@ import logging
 
 import click
 
-from windowwatch.cli import keep, look_at, prepare, run, share
+from windowwatch.cli import look_at, prepare, run, share
 from windowwatch.logs import LogStyle
 from windowwatch.memory import give_back_freed_arrays
 
@@ -25,6 +25,6 @@ def main(context: click.Context, verbose: bool, log_json: bool) -> None:
     context.obj = log_json
 
 
-for _module in (run, look_at, prepare, keep, share):
+for _module in (run, look_at, prepare, share):
     for _command in _module.COMMANDS:
         main.add_command(_command)

@@ -1,9 +1,12 @@
-"""Commands that make ready: the fill, what is to be mended, and a try of the channels."""
+"""Commands that make ready and look after: fill, check, notices try, ground build, db."""
 
+from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from windowwatch.child import UNLIMITED, ChildDiedError, ChildMemoryError, Progress, in_child
 from windowwatch.cli.common import (
     clock_at,
     errors_in_words,
@@ -12,13 +15,22 @@ from windowwatch.cli.common import (
     site_called,
 )
 from windowwatch.clock import SystemClock
-from windowwatch.errors import InputError, WindowwatchError
+from windowwatch.errors import GroundError, InputError, WindowwatchError
+
+if TYPE_CHECKING:
+    from windowwatch.settings.read import Settings
+
+#: What builds a ground file: named, because this process must not import it.
+BUILDER = "windowwatch.ground.build.builder:build_and_say"
+#: What the builder needs beyond a plain installation (extra `maps`).
+BUILDER_NEEDS = ("osmium", "rasterio", "scipy")
+_LESS_WORK = "ask for larger cells (--cell-m) or less reach (--reach-km)"
 
 
 @click.command("fill", short_help="How much gas: lift, cylinders, rise and burst.")
 @settings_option()
 @click.option("--site", help="Site; the first of the settings when left out.")
-@click.option("--rate", type=float, help="Wanted mean rate of rise, m/s.")
+@click.option("--rate", type=float, help="Wanted mean ascent rate, m/s.")
 @click.option("--burst", type=float, help="Wanted burst height, m.")
 @click.option("--gas", type=float, help="Gas there is, m³ at 15 °C and 1013 hPa.")
 @click.option("--wind", type=float, help="Wind at the site, m/s.")
@@ -52,7 +64,7 @@ def fill_command(
         )
 
 
-@click.command("check", short_help="Say what is to be mended before the daemon starts.")
+@click.command("check", short_help="Say what is to be fixed before the daemon starts.")
 @settings_option()
 @click.option("--forecast", "plan_only", is_flag=True, help="Only what fetching would cost.")
 @click.option("--live", is_flag=True, help="Only what providers have now: 20 small requests.")
@@ -91,7 +103,7 @@ def check_command(
         for finding in findings:
             click.echo(folded(finding.line(), 6))
         if any(finding.wrong for finding in findings):
-            raise WindowwatchError(f"{sum(f.wrong for f in findings)} finding(s) to mend")
+            raise WindowwatchError(f"{sum(f.wrong for f in findings)} finding(s) to fix")
 
 
 @click.group("notices")
@@ -110,4 +122,136 @@ def notices_try_command(settings_path: Path, name: str | None) -> None:
         try_channels(settings_of(settings_path, maps=False), name, SystemClock().now())
 
 
-COMMANDS = (fill_command, check_command, notices_group)
+@click.group("ground")
+def ground_group() -> None:
+    """Look after the map."""
+
+
+@ground_group.command("build", short_help="Turn a map extract into the ground file of the watch.")
+@settings_option()
+@click.option(
+    "--map",
+    "map_path",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="OpenStreetMap extract (.osm.pbf).",
+)
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="File to write.")
+@click.option("--terrain", type=click.Path(path_type=Path), help="GeoTIFF of heights in metres.")
+@click.option(
+    "--population", type=click.Path(path_type=Path), help="GeoTIFF of people in each of its cells."
+)
+@click.option(
+    "--cell-m",
+    type=click.FloatRange(10.0, 1000.0),
+    default=100.0,
+    show_default=True,
+    help="Side of a cell.",
+)
+@click.option(
+    "--reach-km",
+    type=click.FloatRange(0.1, 1000.0),
+    show_default="as in the settings",
+    help="How far round every site.",
+)
+@click.option("--licence", help="Of the map, where it is not OpenStreetMap's.")
+@click.option("--attribution", help="Of the map, where it is not OpenStreetMap's.")
+@click.option("--small", is_flag=True, help="Deflate the file: smaller, and slower to read.")
+def ground_build_command(
+    settings_path: Path,
+    map_path: Path,
+    out: Path,
+    terrain: Path | None,
+    population: Path | None,
+    reach_km: float | None,
+    **given: Any,
+) -> None:
+    """Turn a map extract into the ground file that the watch reads ([ground] file)."""
+    from windowwatch.cli.show import progress_bar
+
+    with errors_in_words(), progress_bar() as told:
+        given |= {"map": _whole(map_path), "out": str(out.resolve())}
+        given |= {"terrain": _whole(terrain), "population": _whole(population)}
+        wanted = {name: value for name, value in given.items() if value is not None}
+        settings = settings_of(settings_path, maps=False)
+        for words in build_ground(wanted | _wish(settings, reach_km), told):
+            click.echo(words)
+
+
+def _whole(path: Path | None) -> str:
+    """A path that does not hang on the working folder."""
+    return "" if path is None else str(path.resolve())
+
+
+def _wish(settings: "Settings", reach_km: float | None) -> dict[str, Any]:
+    """What the settings say of a ground file (see `windowwatch.ground.build.builder.Request`)."""
+    from windowwatch.settings.read import bases
+
+    sites, crews = bases(settings.file)
+    return {
+        "sites": [vars(base) for base in sites],
+        "crews": [vars(base) for base in crews],
+        "reach_m": 1000.0 * (reach_km or settings.file.ground.reach_km),
+        "built_utc": f"{SystemClock().now():%Y-%m-%dT%H:%MZ}",
+    }
+
+
+def build_ground(asked: dict[str, Any], tell: Progress) -> list[str]:
+    """Let a process of its own build the ground file; returns what it holds, in words.
+
+    The builder uses libraries that must not share a process with those that read forecasts.
+
+    Raises
+    ------
+    GroundError
+        If a library is missing, or with what the builder found wrong.
+    """
+    missing = [name for name in BUILDER_NEEDS if find_spec(name) is None]
+    if missing:
+        raise GroundError(
+            f"building ground needs {', '.join(missing)}; install them with "
+            'pip install "windowwatch[maps]"'
+        )
+    try:
+        lines: list[str] = in_child(
+            BUILDER, (asked,), UNLIMITED, what="building ground", nicer_by=0, progress=tell
+        )
+    except ChildMemoryError as error:
+        raise GroundError(f"not enough memory; {_LESS_WORK}") from error
+    except ChildDiedError as error:
+        raise GroundError(
+            f"{error.message}; perhaps there was too little memory: {_LESS_WORK}"
+        ) from error
+    return lines
+
+
+@click.group("db")
+def db_group() -> None:
+    """Look after the database."""
+
+
+@db_group.command("upgrade")
+@settings_option()
+def db_upgrade_command(settings_path: Path) -> None:
+    """Bring the database's schema to this program's version."""
+    with errors_in_words():
+        from windowwatch.storage.store import ready_store
+
+        with ready_store(settings_of(settings_path, maps=False).database_url()) as store:
+            click.echo(f"{store.place} is of this program's version")
+
+
+@db_group.command("backup")
+@settings_option()
+@click.argument("target", metavar="FILE", type=click.Path(path_type=Path))
+def db_backup_command(settings_path: Path, target: Path) -> None:
+    """Copy the database to a new FILE, also while the daemon runs."""
+    with errors_in_words():
+        from windowwatch.storage.store import existing_store
+
+        with existing_store(settings_of(settings_path, maps=False).database_url()) as store:
+            size = store.backup(target)
+        click.echo(f"{target}: {size / 1e6:.1f} MB, whole and checked")
+
+
+COMMANDS = (fill_command, check_command, notices_group, ground_group, db_group)

@@ -31,7 +31,7 @@ def share_group() -> None:
 def make_command(settings_path: Path, name: str, days: float, address: str | None) -> None:
     """Make a link for NAME; it is shown this once, and only its hash is stored."""
     with errors_in_words():
-        from windowwatch.storage.ready import ready_store
+        from windowwatch.storage.store import ready_store
         from windowwatch.web.share import make_share, new_secret
 
         if not 0.0 < days < 10_000.0:
@@ -82,7 +82,7 @@ def _still_to_do(page: str) -> list[str]:
 def list_command(settings_path: Path) -> None:
     """Show the links there are."""
     with errors_in_words():
-        from windowwatch.storage.ready import existing_store
+        from windowwatch.storage.store import existing_store
 
         settings = settings_of(settings_path, maps=False)
         with existing_store(settings.database_url()) as store:
@@ -105,7 +105,7 @@ def list_command(settings_path: Path) -> None:
 def revoke_command(settings_path: Path, key: str) -> None:
     """Take the link KEY back; `share list` shows the keys."""
     with errors_in_words():
-        from windowwatch.storage.ready import existing_store
+        from windowwatch.storage.store import existing_store
 
         settings = settings_of(settings_path, maps=False)
         with existing_store(settings.database_url()) as store:

@@ -1,5 +1,14 @@
-"""Results drawn in the terminal: tables of windows, hours and sites, and notices."""
+"""Results drawn in the terminal: tables of windows, hours and sites, notices, and progress."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+if TYPE_CHECKING:
+    from windowwatch.child import Progress as Told
 from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, tzinfo
 from shlex import quote
@@ -7,7 +16,6 @@ from textwrap import fill, shorten
 from zoneinfo import ZoneInfo
 
 from rich import box
-from rich.console import Console
 from rich.padding import Padding
 from rich.panel import Panel
 from rich.table import Table
@@ -29,6 +37,24 @@ from windowwatch.wording.page import (
     windows_words,
 )
 from windowwatch.wording.phrases import compass, day_and_time, local_to, percent, sentence
+
+
+@contextmanager
+def progress_bar() -> Iterator["Told"]:
+    """A progress bar on a terminal; nothing where there is none."""
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeElapsedColumn(),
+        console=Console(stderr=True),
+        transient=True,
+        disable=not Console(stderr=True).is_terminal,
+    )
+    with bar:
+        task = bar.add_task("starting", total=1.0)
+        yield lambda words, share: bar.update(task, description=words, completed=share)
+
 
 #: A verdict is read by its word; the colour only helps.
 COLOURS = {

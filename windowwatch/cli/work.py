@@ -1,10 +1,12 @@
 """What the longer commands do: rehearse, show the page, one pass, one look."""
 
 import logging
+import os
+import sqlite3
 import sys
 from collections import Counter
-from collections.abc import Sequence
-from contextlib import closing
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -13,26 +15,25 @@ import click
 from rich.console import Console
 
 from windowwatch import daemon
+from windowwatch.child import ChildLimits
 from windowwatch.cli import show
-from windowwatch.cli.anew import in_place_of
-from windowwatch.cli.bar import progress_bar
 from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
+from windowwatch.cli.show import progress_bar
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
-from windowwatch.errors import InputError
+from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_cycle, load_files, scan_folder
 from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings
+from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.ready import ready_store
-from windowwatch.storage.roles import Role
-from windowwatch.watch.area import area_of
-from windowwatch.watch.child import ChildLimits
+from windowwatch.storage.store import ready_store
 from windowwatch.watch.pipeline import PassResult, run_pass
-from windowwatch.watch.rehearsal import Heard, Rehearsal
-from windowwatch.watch.rehearsal import rehearse as replay
-from windowwatch.watch.watching import Watching, Workshop
+from windowwatch.watch.polling.watching import PassContext, Watching
+from windowwatch.watch.run.rehearsal import Heard, Rehearsal
+from windowwatch.watch.run.rehearsal import rehearse as replay
+from windowwatch.watch.values import area_of
 from windowwatch.wording.checks import refusal_words
 
 #: In a rehearsal everything is "told" here, and to nobody else.
@@ -135,7 +136,7 @@ def _settings_words(settings: Settings) -> str:
 
 def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> None:
     watch, note = settings.watch, settings.file.watch.note
-    flown = sum(not each.weighed_anew for each in result.passes)
+    flown = sum(not each.recombined for each in result.passes)
     models = "the weather model"
     if watch.others:
         models = f"the weather model {watch.model}, which decides, and of {', '.join(watch.others)}"
@@ -170,7 +171,7 @@ def show_pass(console: Console, result: PassResult, told_before: set[str]) -> No
     kinds = [str(change.kind) for change in result.changes]
     told = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
     told = f"told: {told}" if told else "no change"
-    if result.weighed_anew:
+    if result.recombined:
         words = f"{result.cycle_id} once more, with what other models say now: {told}"
         console.print(words, highlight=False)
         return
@@ -225,12 +226,12 @@ def look_once(settings: Settings, clock: Clock, record: Path | None = None) -> N
     limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
     with progress_bar() as told, ready_store(url) as store:
         watch = replace(settings.watch, channels=settings.channels())
-        workshop = Workshop(url, limits, LogStyle(logging.WARNING), progress=told, record=record)
-        watching = Watching(watch, settings.sources(), store, clock, workshop)
+        context = PassContext(url, limits, LogStyle(logging.WARNING), progress=told, record=record)
+        watching = Watching(watch, settings.sources(), store, clock, context)
         # Files in a folder must be quiet from one look to the next.
         with closing(watching):
             results = watching.look(every=True)
-            if all(each.weighed_anew for each in results):
+            if all(each.recombined for each in results):
                 results += watching.look(every=True)
         if record is not None:
             click.echo(f"what was answered is in {record}; addresses and headers without secrets")
@@ -255,3 +256,46 @@ def _now_for(data: CycleData, at: datetime | None, clock: Clock) -> datetime:
     now = clock.now()
     last = from_unix_s(float(data.wind.time_unix_s[-1]))
     return now if last > now else data.cycle.reference_utc
+
+
+#: SQLite keeps these beside a database while it is in use.
+_SIDE_ENDS = ("-wal", "-shm")
+
+
+@contextmanager
+def in_place_of(path: Path) -> Iterator[Path]:
+    """Path of a new SQLite file, moved to `path` if all goes well; else the old one stays.
+
+    A process that has the old file open keeps it until its next work, and then opens the
+    new one (see `storage.engine`).
+
+    Raises
+    ------
+    StorageError
+        If the file cannot be put in its place.
+    """
+    # With the process in its name, so that two at a time do not write into one file.
+    anew = path.with_name(f"{path.name}.{os.getpid()}.new")
+    _remove(anew)
+    try:
+        yield anew
+        try:
+            _swap(anew, path)
+        except (OSError, sqlite3.Error) as error:
+            raise StorageError(f"{path} cannot be replaced ({error}); fix that") from error
+    finally:
+        _remove(anew)
+
+
+def _swap(anew: Path, path: Path) -> None:
+    with closing(sqlite3.connect(anew)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    # Pages in the log of the old database must not be taken for those of the new one.
+    for end in _SIDE_ENDS:
+        path.with_name(path.name + end).unlink(missing_ok=True)
+    anew.replace(path)
+
+
+def _remove(path: Path) -> None:
+    for end in ("", *_SIDE_ENDS):
+        path.with_name(path.name + end).unlink(missing_ok=True)

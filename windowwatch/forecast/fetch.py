@@ -267,7 +267,7 @@ class Fetcher:
             except (httpx.HTTPError, httpx.StreamError) as error:
                 words, pause_s = f"{error or type(error).__name__}".rstrip("."), 0.0
             except httpx.InvalidURL as error:
-                raise SourceError(f"{url}: is no address ({error}); mend it") from error
+                raise SourceError(f"{url}: is no address ({error}); fix it") from error
             else:
                 with host.lock:
                     host.failures = host.refusals = 0

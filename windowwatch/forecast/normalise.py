@@ -96,7 +96,7 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
         remarks.append(_single_step_words(aloft[0].leads_s[0], cycle))
     if len(leads_s) == 1:
         leads_s, fields = _hold_near(runs[0], leads_s[0], fields)
-    if wind.lightness is None:
+    if wind.moisture is None:
         remarks.append(DRY)
     surface = SurfaceGrid(
         time_unix_s=to_unix_s(cycle.reference_utc) + np.array(leads_s, dtype=np.float64),

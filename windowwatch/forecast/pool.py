@@ -1,28 +1,22 @@
 """Files read by several processes at once, with the very result of reading them in order.
 
 ecCodes needs a lock within one process, so a second core is of use only to another process.
-Such a reader is a plain child that is handed pieces of files on its standard input and hands
-back what it read on its standard output: it may be started by a process that is itself a
-child, imports nothing but what reads, and ends when whoever started it ends. This process
+Such a reader is a child (`windowwatch.child`) that is handed pieces of files. This process
 reads from the front, readers take pieces from the back, so none waits for another.
 """
 
-import io
 import os
-import pickle
-import queue
-import subprocess
 import sys
 import threading
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import numpy as np
 
+from windowwatch.child import UNLIMITED, Child, ChildDiedError
 from windowwatch.errors import DecodeError, WindowwatchError
 from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.framing import Framing
@@ -34,7 +28,6 @@ from windowwatch.forecast.messages import Plane
 WORTH_FIELDS = 3_000
 #: Fields in one piece: few enough that both cores are done at about the same time.
 _PIECE_FIELDS = 250
-_READER = "from windowwatch.forecast.pool import serve; serve()"
 
 
 @dataclass(frozen=True)
@@ -120,49 +113,33 @@ def _cut(framing: Framing) -> list[Framing]:
 
 def _hand_out(todo: "deque[_Piece]", area: Area | None, results: list[Any]) -> None:
     """Let one reader work from the back, until nothing is left or something is wrong."""
-    try:
-        child = _start()
-    except OSError:  # no room for another process: this one reads it all
-        return
-    assert child.stdin is not None
-    assert child.stdout is not None
-    try:
+    with Child(UNLIMITED) as child:
+        try:
+            child.start()
+        except ChildDiedError:  # no room for another process: this one reads it all
+            return
         while todo:
             try:
                 piece = todo.pop()
             except IndexError:
                 break
+            path = piece.framing.path
             try:
-                pickle.dump((piece.framing, area), child.stdin, pickle.HIGHEST_PROTOCOL)
-                child.stdin.flush()
-                answer = pickle.load(child.stdout)
-            except (EOFError, OSError, pickle.UnpicklingError):
-                results[piece.place] = _death(child, piece.framing.path)
+                results[piece.place] = _unpacked(path, *child.call(_read, (piece.framing, area)))
+            except ChildDiedError as error:
+                results[piece.place] = DecodeError(
+                    f"{path}: the process that read it died ({error.cause}); the next pass reads "
+                    "it again",
+                    retry=True,
+                )
                 break
-            good = not isinstance(answer, WindowwatchError)
-            results[piece.place] = _unpacked(piece.framing.path, *answer) if good else answer
-    finally:
-        child.stdin.close()
-        child.stdout.close()
-        child.wait()
+            except WindowwatchError as error:
+                results[piece.place] = error
 
 
-def _start() -> "subprocess.Popen[bytes]":
-    paths = os.pathsep.join(path or str(Path.cwd()) for path in sys.path)
-    return subprocess.Popen(
-        [sys.executable, "-P", "-c", _READER],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        env={**os.environ, "PYTHONPATH": paths},
-    )
-
-
-def _death(child: "subprocess.Popen[bytes]", path: str) -> DecodeError:
-    code = child.wait()
-    how = f"signal {-code}" if code < 0 else f"exit code {code}"
-    return DecodeError(
-        f"{path}: the process that read it died ({how}); the next pass reads it again", retry=True
-    )
+def _read(framing: Framing, area: Area | None) -> tuple[list[Any], list[Any]]:
+    """What a reader does with a piece."""
+    return _packed(read_planes(framing, area))
 
 
 def _packed(planes: Sequence[Plane]) -> tuple[list[Any], list[Any]]:
@@ -178,28 +155,3 @@ def _packed(planes: Sequence[Plane]) -> tuple[list[Any], list[Any]]:
 def _unpacked(path: str, keys: Sequence[Any], runs: Sequence[Any]) -> list[Plane]:
     values = (plane for run in runs for plane in run)
     return [Plane(key, path, plane) for key, plane in zip(keys, values, strict=True)]
-
-
-def serve() -> None:
-    """What a reader does: read pieces as they are handed in, until there are no more."""
-    answers = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # nothing printed by accident may get among the answers
-    handed: queue.SimpleQueue[Any] = queue.SimpleQueue()
-    threading.Thread(target=_take, args=(sys.stdin.buffer, handed), daemon=True).start()
-    while True:
-        framing, area = handed.get()
-        try:
-            answer: Any = _packed(read_planes(framing, area))
-        except WindowwatchError as error:
-            answer = error
-        pickle.dump(answer, answers, pickle.HIGHEST_PROTOCOL)
-        answers.flush()
-
-
-def _take(source: BinaryIO | io.BufferedIOBase, handed: "queue.SimpleQueue[Any]") -> None:
-    """Take pieces in; end this process when there are no more, or nobody is left to ask."""
-    try:
-        while True:
-            handed.put(pickle.load(source))
-    finally:
-        os._exit(0)

@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import GroundError, InputError
 from windowwatch.ground.grid import Grid
-from windowwatch.ground.rasters import Base, Layer, Rasters
-from windowwatch.ground.routes import Routes
+from windowwatch.ground.query.rasters import Base, Layer, Rasters
+from windowwatch.ground.query.routes import Routes
 from windowwatch.ground.tags import Cover
 
 #: Goes up when older programs cannot read what is written.
@@ -180,7 +180,7 @@ def _refused(path: Path) -> Iterator[None]:
         yield
     except FileNotFoundError as error:
         raise GroundError(
-            f"{path}: no such file; make it with `windowwatch ground build`, or mend "
+            f"{path}: no such file; make it with `windowwatch ground build`, or fix "
             "[ground] file in the settings"
         ) from error
     except OSError as error:

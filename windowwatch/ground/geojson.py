@@ -1,20 +1,34 @@
-"""GeoJSON (RFC 7946): the collection of a file and its features, checked one by one.
+"""Map files in: areas, roads, airspace and permitted areas from GeoJSON (RFC 7946).
 
-Every error names the file, the feature and the mend. Positions are longitude first, then
+Every error names the file, the feature and the fix. Positions are longitude first, then
 latitude; a file that has them the other way round is refused where that can be seen.
+
+Areas and roads have a `kind` each. A volume of air is a polygon with a `kind` ("closed" or
+"open"), one floor, one ceiling, and, where it is not always active, times:
+
+- ``floor_m``, ``floor_ft`` above mean sea level, or ``floor_fl``, a flight level; 0 for ground,
+- ``ceiling_m``, ``ceiling_ft``, ``ceiling_fl``, or ``"ceiling": "unlimited"``,
+- ``"active": [{"from_utc": "2026-05-05T06:00Z", "until_utc": "2026-05-05T20:00Z"}, …]``.
+
+A permitted area is polygons of the `kind` "permitted"; together they must not be left.
 """
 
 import itertools
 import json
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
 
 import shapely
 
-from windowwatch.errors import GroundError
+from windowwatch.errors import GroundError, InputError
+from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
+from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
+from windowwatch.physics.constants import USSA76_RADIUS_M
 
 #: Larger files are refused; a map extract of that size does not belong in GeoJSON. [byte]
 LARGEST_FILE = 64 * 1024 * 1024
@@ -40,7 +54,7 @@ def collection(path: Path) -> dict[str, Any]:
             )
         document = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
-        raise GroundError(f"{path}: no such file; mend the path in the settings") from error
+        raise GroundError(f"{path}: no such file; fix the path in the settings") from error
     except OSError as error:
         raise GroundError(f"{path}: cannot be read ({error.strerror})") from error
     except UnicodeDecodeError as error:
@@ -197,3 +211,284 @@ def source(path: Path, document: dict[str, Any]) -> str:
     """What a file says about itself (foreign members, RFC 7946, section 6.1)."""
     said = [str(document[key]) for key in SOURCE_KEYS if document.get(key)]
     return f"{path.name}: {'; '.join(said) or 'says nothing about its source'}"
+
+
+def read_areas(path: Path, near: Sequence[Point] = ()) -> Areas:
+    """Areas from a GeoJSON file of polygons, each with a `kind`.
+
+    Parameters
+    ----------
+    path : Path
+    near : sequence of (latitude_deg, longitude_deg), optional
+        The watch's sites; a map that lies elsewhere is refused.
+
+    Raises
+    ------
+    GroundError
+        If the file is missing, too large, no GeoJSON, empty, or a feature is wrong.
+    """
+    return _areas_of(path, collection(path), near)
+
+
+def read_roads(path: Path, near: Sequence[Point] = ()) -> Roads:
+    """Roads from a GeoJSON file of lines, each with a `kind`. As `read_areas`."""
+    return _roads_of(path, collection(path), near)
+
+
+def read_ground(
+    areas: Path | None = None, roads: Path | None = None, near: Sequence[Point] = ()
+) -> Ground:
+    """The ground from up to two GeoJSON files; what is not given stays unknown.
+
+    Raises
+    ------
+    GroundError
+        As `read_areas`.
+    """
+    sources: list[str] = []
+    area_map: Areas | None = None
+    road_map: Roads | None = None
+    if areas is not None:
+        document = collection(areas)
+        area_map = _areas_of(areas, document, near)
+        sources.append(source(areas, document))
+    if roads is not None:
+        document = collection(roads)
+        road_map = _roads_of(roads, document, near)
+        sources.append(source(roads, document))
+    return Ground(area_map, road_map, tuple(sources))
+
+
+def _areas_of(path: Path, document: dict[str, Any], near: Sequence[Point]) -> Areas:
+    return _build(Areas, list(_areas(path, document, near)), path, "areas", near)
+
+
+def _roads_of(path: Path, document: dict[str, Any], near: Sequence[Point]) -> Roads:
+    return _build(Roads, list(_roads(path, document, near)), path, "roads", near)
+
+
+def _areas(path: Path, document: dict[str, Any], near: Sequence[Point]) -> Iterator[Area]:
+    shapes = ("Polygon", "MultiPolygon")
+    for place, name, kind, properties, parts in features(path, document, AreaKind, shapes):
+        shape = polygons(place, parts, near)
+        yield Area(name or f"unnamed {kind}", kind, shape, _people(place, properties))
+
+
+def _people(place: str, properties: dict[str, Any]) -> float | None:
+    """The optional property ``people_per_km2``."""
+    people = properties.get("people_per_km2")
+    if people is None:
+        return None
+    if isinstance(people, bool) or not isinstance(people, int | float) or not 0 <= people < 1e6:
+        raise GroundError(
+            f"{place}: people_per_km2 is {people!r}; give people on a square kilometre, 0 or more"
+        )
+    return float(people)
+
+
+def _roads(path: Path, document: dict[str, Any], near: Sequence[Point]) -> Iterator[Road]:
+    shapes = ("LineString", "MultiLineString")
+    for place, name, kind, _, parts in features(path, document, RoadClass, shapes):
+        lines = [positions(place, part, near, 2) for part in parts]
+        yield Road(name or f"unnamed {kind}", kind, shapely.MultiLineString(lines))
+
+
+Map = TypeVar("Map", Areas, Roads)
+
+
+def _build(
+    make: Callable[[list[Any]], Map], items: list[Any], path: Path, what: str, near: Sequence[Point]
+) -> Map:
+    """Make the searchable map, its errors named by file."""
+    if not items:
+        raise GroundError(f"{path}: holds no {what}; leave the file out of the settings instead")
+    if near and not any(is_near([shapely.get_coordinates(item.shape)[0]], near) for item in items):
+        raise GroundError(
+            f"{path}: every feature is more than {FAR_M / 1000:.0f} km from every site; "
+            "is this the right map, with longitude before latitude?"
+        )
+    try:
+        return make(items)
+    except InputError as error:
+        raise GroundError(f"{path}: {error.message}") from error
+
+
+#: [m] International foot (international agreement of 1959, exact).
+FOOT_M = 0.3048
+UNLIMITED = "unlimited"
+#: Highest bound that is taken for one: beyond, a number is in another unit. [m], [ft], [FL]
+_HIGHEST = {"m": 100_000.0, "ft": 328_000.0, "fl": 1_500.0}
+_LOWEST_M = -500.0
+
+
+class _Permitted(StrEnum):
+    PERMITTED = "permitted"
+
+
+def with_airspace(
+    ground: Ground, airspace: Path | None, permitted: Path | None, near: Sequence[Point] = ()
+) -> Ground:
+    """The ground with airspace and permitted area from up to two files.
+
+    Raises
+    ------
+    GroundError
+        As `read_airspace` and `read_permitted`.
+    """
+    if airspace is not None:
+        volumes, said = read_airspace(airspace, near)
+        ground = replace(ground, airspace=volumes, sources=(*ground.sources, said))
+    if permitted is not None:
+        area, said = read_permitted(permitted, near)
+        ground = replace(ground, permitted=area, sources=(*ground.sources, said))
+    return ground
+
+
+def read_airspace(path: Path, near: Sequence[Point] = ()) -> tuple[Airspace, str]:
+    """Airspace from a file, and what the file says about its source.
+
+    Parameters
+    ----------
+    path : Path
+    near : sequence of (latitude_deg, longitude_deg), optional
+        The watch's sites; a map that lies elsewhere is refused.
+
+    Raises
+    ------
+    GroundError
+        Names file, feature, key and fix.
+    """
+    document = collection(path)
+    volumes, firsts = [], []
+    for place, name, kind, properties, parts in features(
+        path, document, AirspaceKind, ("Polygon", "MultiPolygon")
+    ):
+        shape = polygons(place, parts, near)
+        floor, ceiling = _level(place, properties, "floor"), _level(place, properties, "ceiling")
+        if not ceiling.height_m > floor.height_m:
+            raise GroundError(
+                f"{place}: its ceiling ({ceiling.height_m:.0f} m) is not above its floor "
+                f"({floor.height_m:.0f} m); fix one of them, and look at their units"
+            )
+        active = _active(place, properties)
+        volumes.append(Volume(name or f"unnamed {kind}", kind, shape, floor, ceiling, active))
+        firsts.append(shape)
+    _require(path, firsts, near, "volume of air")
+    return Airspace(volumes), source(path, document)
+
+
+def read_permitted(path: Path, near: Sequence[Point] = ()) -> tuple[Permitted, str]:
+    """The permitted area from a file, and what the file says about its source.
+
+    Parameters
+    ----------
+    path, near
+        As of `read_airspace`.
+
+    Raises
+    ------
+    GroundError
+        … and where a site does not lie in it.
+    """
+    document = collection(path)
+    shapes, names = [], []
+    for place, name, _, _, parts in features(
+        path, document, _Permitted, ("Polygon", "MultiPolygon")
+    ):
+        shapes.append(polygons(place, parts, near))
+        names += [name] if name else []
+    _require(path, shapes, near, "permitted area")
+    permitted = Permitted(shapes, names[0] if len(names) == 1 else "the permitted area")
+    for latitude, longitude in near:
+        if not shapely.intersects_xy(permitted.shape, longitude, latitude):
+            raise GroundError(
+                f"{path}: the site at {latitude:g}, {longitude:g} lies outside the permitted area, "
+                "so no flight from there could stay inside; fix the area or the site"
+            )
+    return permitted, source(path, document)
+
+
+def _require(path: Path, shapes: list[Any], near: Sequence[Point], what: str) -> None:
+    """Refuse a file of nothing, or of another part of the world."""
+    if not shapes:
+        raise GroundError(f"{path}: holds no {what}; leave the file out of the settings instead")
+    if near and not any(is_near([_first(shape)], near) for shape in shapes):
+        raise GroundError(
+            f"{path}: every feature is more than {FAR_M / 1000:.0f} km from every site; "
+            "is this the right map, with longitude before latitude?"
+        )
+
+
+def _first(shape: Any) -> Point:
+    part = shape.geoms[0] if hasattr(shape, "geoms") else shape
+    x, y = part.exterior.coords[0][:2]
+    return float(x), float(y)
+
+
+def _level(place: str, properties: dict[str, Any], which: str) -> Level:
+    """Floor or ceiling, in exactly one of the units."""
+    keys = [f"{which}_{unit}" for unit in _HIGHEST]
+    given = [key for key in keys if key in properties]
+    if which in properties and not given:
+        if which == "ceiling" and properties[which] == UNLIMITED:
+            return Level(float("inf"))
+        hint = f' or "{which}": "{UNLIMITED}"' if which == "ceiling" else " (0 for the ground)"
+        raise GroundError(
+            f'{place}: "{which}": {properties[which]!r} has no unit; give one of '
+            f"{', '.join(keys)}{hint}"
+        )
+    if len(given) != 1:
+        said = f"has {' and '.join(given)}" if given else f"has no {which}"
+        hint = f', or "{which}": "{UNLIMITED}"' if which == "ceiling" and not given else ""
+        raise GroundError(f"{place}: {said}; give exactly one of {', '.join(keys)}{hint}")
+    value, unit = properties[given[0]], given[0].removeprefix(f"{which}_")
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if not number or not _LOWEST_M <= value <= _HIGHEST[unit]:
+        raise GroundError(
+            f"{place}: {given[0]} = {value!r}; give a number up to {_HIGHEST[unit]:.0f}, above "
+            "mean sea level"
+        )
+    if unit == "m":
+        return Level(float(value))
+    if unit == "ft":
+        return Level(FOOT_M * value)
+    # a flight level counts hundreds of feet of geopotential height in the standard atmosphere
+    geopotential_m = 100.0 * FOOT_M * value
+    return Level(USSA76_RADIUS_M * geopotential_m / (USSA76_RADIUS_M - geopotential_m), True)
+
+
+def _active(place: str, properties: dict[str, Any]) -> tuple[tuple[float, float], ...]:
+    """Times in which a volume is active; none given: always."""
+    given = properties.get("active")
+    if given is None:
+        return ()
+    if not isinstance(given, list) or not given:
+        raise GroundError(
+            f'{place}: "active" must be a list of {{"from_utc": …, "until_utc": …}}; leave it out '
+            "where the volume is always active"
+        )
+    spans = []
+    for number, span in enumerate(given, start=1):
+        times = span if isinstance(span, dict) else {}
+        from_utc, until_utc = (
+            _time(f"{place}: active {number}", key, times.get(key))
+            for key in ("from_utc", "until_utc")
+        )
+        if not from_utc < until_utc:
+            raise GroundError(
+                f"{place}: active {number}: from_utc {times['from_utc']} is not before until_utc "
+                f"{times['until_utc']}; they may be the wrong way round"
+            )
+        spans.append((from_utc, until_utc))
+    return tuple(spans)
+
+
+def _time(place: str, key: str, value: Any) -> float:
+    """A time with its offset, as seconds since 1970 UTC."""
+    try:
+        time = datetime.fromisoformat(value)
+    except (TypeError, ValueError) as error:
+        raise GroundError(f"{place}: {key} is {value!r}; write it as 2026-05-05T06:00Z") from error
+    if time.tzinfo is None:
+        raise GroundError(f"{place}: {key} = {value} has no time zone; write {value}Z for UTC")
+    return time.astimezone(UTC).timestamp()

@@ -16,10 +16,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.outline import Frame, Outline, outlines
-from windowwatch.ground.roads import RoadClass
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
+from windowwatch.ground.query.outline import Frame, Outline, outlines
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Site

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from windowwatch.errors import StorageError
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
 from windowwatch.notices.picture import Scene, picture_or_none
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.detail import HourDetail

@@ -1,4 +1,4 @@
-"""The balloon: gas and lift, size, drag, rate of rise, burst.
+"""The balloon: gas and lift, size, drag, ascent rate, burst.
 
 The gas is taken at the temperature and pressure of the air round it, so that the lift of
 a given amount of gas is the same at every height.
@@ -86,17 +86,17 @@ def lift_fraction(gas: Gas, purity: float = 1.0) -> float:
 
 
 def displaced_air_kg(
-    total_lift_kg: Any, gas: Gas, purity: float = 1.0, lightness: Any = 0.0
+    total_lift_kg: Any, gas: Gas, purity: float = 1.0, moisture: Any = 0.0
 ) -> FloatArray:
     """Mass that dry air would have in place of the gas that gives a total lift. [kg]
 
     Parameters
     ----------
-    lightness : array_like
+    moisture : array_like
         By what share the air in which the lift was measured is lighter than dry air of its
         pressure and temperature, because of its humidity. [1]
     """
-    share = lift_fraction(gas, purity) - np.asarray(lightness, dtype=np.float64)
+    share = lift_fraction(gas, purity) - np.asarray(moisture, dtype=np.float64)
     return np.asarray(np.asarray(total_lift_kg, dtype=np.float64) / share)
 
 
@@ -211,7 +211,7 @@ def ascent_rate_mps(
     temperature_k: Any,
     gravity_mps2: Any = c.STANDARD_GRAVITY_MPS2,
 ) -> FloatArray:
-    """Steady rate of rise in still air, arrays broadcast.
+    """Steady ascent rate in still air, arrays broadcast.
 
     Returns
     -------

@@ -1,7 +1,7 @@
-"""How much gas: filling for a rate of rise, for a burst height, or with what there is.
+"""How much gas: filling for an ascent rate, for a burst height, or with what there is.
 
 All answers are for still air that is standard above the site and has the site's own
-pressure and temperature at the ground.
+pressure and temperature at the ground. The cautions said with every fill stand here, too.
 """
 
 import math
@@ -25,10 +25,10 @@ from windowwatch.physics.train import FlightTrain, Gas
 #: Standard reference conditions of gas trade. [K], [Pa] ISO 13443:1996 (from memory).
 STANDARD_TEMPERATURE_K = 288.15
 STANDARD_PRESSURE_PA = 101_325.0
-#: Rates of rise that a sounding should keep to: 275 to 350 m a minute. [m s⁻¹]
+#: Ascent rates that a sounding should keep to: 275 to 350 m a minute. [m s⁻¹]
 #: U.S. Federal Meteorological Handbook No. 3 (from memory).
-USUAL_RISE_MPS = (275.0 / 60.0, 350.0 / 60.0)
-#: Surface wind over rate of rise above which a train is dragged off rather than lifted.
+USUAL_ASCENT_MPS = (275.0 / 60.0, 350.0 / 60.0)
+#: Surface wind over ascent rate above which a train is dragged off rather than lifted.
 #: From the practice of short trains above 25 mph (11.2 m/s) at 5 m/s of rise. [1]
 HIGHEST_WIND_TO_RISE = 11.2 / 5.0
 #: Second virial coefficients near 15 °C, for gas in cylinders. [m³ mol⁻¹] J. H. Dymond,
@@ -64,7 +64,7 @@ class Fill:
     diameter_m : float
         Of the balloon when filled. [m]
     release_rate_mps, mean_rate_mps : float
-        Rate of rise at the site, and from there to the burst on average. [m s⁻¹]
+        Ascent rate at the site, and from there to the burst on average. [m s⁻¹]
     burst_height_m : float
         [m]
     warnings : tuple of str
@@ -137,7 +137,7 @@ def _warnings(fill: Fill, wind_mps: float | None, wanted_burst_m: float | None) 
             f"too little free lift for the wind: at {wind_mps:.0f} m/s and a rise of "
             f"{fill.release_rate_mps:.1f} m/s the train leaves low and may drag"
         )
-    slow, fast = USUAL_RISE_MPS
+    slow, fast = USUAL_ASCENT_MPS
     if fill.mean_rate_mps < slow:
         said.append(
             f"slow: it rises at {fill.mean_rate_mps:.2f} m/s, below the usual {slow:.2f} m/s; it "
@@ -157,7 +157,7 @@ def _warnings(fill: Fill, wind_mps: float | None, wanted_burst_m: float | None) 
 
 
 def mean_rate_mps(train: FlightTrain, from_m: float = 0.0) -> float:
-    """Mean rate of rise from a height to the burst in standard air. [m s⁻¹]"""
+    """Mean ascent rate from a height to the burst in standard air. [m s⁻¹]"""
     height = np.linspace(from_m, max(burst_height_m(train), from_m + 1.0), 200)
     air = standard_atmosphere(height)
     pace = 1.0 / ascent_rate_mps(train, air.pressure_pa, air.temperature_k)
@@ -167,7 +167,7 @@ def mean_rate_mps(train: FlightTrain, from_m: float = 0.0) -> float:
 def fill_for_ascent_rate(
     train: FlightTrain, wanted_mps: float, air: SiteAir | None = None, **wishes: float | None
 ) -> Fill:
-    """The fill whose mean rate of rise is the wanted one.
+    """The fill whose mean ascent rate is the wanted one.
 
     Raises
     ------
@@ -254,7 +254,7 @@ def _between(
 def explain_conflict(
     train: FlightTrain, wanted_mps: float, wanted_burst_m: float, air: SiteAir | None = None
 ) -> str | None:
-    """Say why a rate of rise and a burst height cannot be had together.
+    """Say why an ascent rate and a burst height cannot be had together.
 
     Returns
     -------
@@ -326,3 +326,19 @@ def fill_time_s(standard_volume_m3: float, flow_m3ps: float) -> float:
     if not flow_m3ps > 0.0:
         raise InputError(f"the flow of gas must be above zero; it is {flow_m3ps}")
     return standard_volume_m3 / flow_m3ps
+
+
+#: What is said with every fill, in the terminal and on paper: one text for each gas. Common
+#: practice of those who fill balloons; local rules and licensed practice come first.
+GAS_CAUTIONS = {
+    Gas.HYDROGEN: (
+        "Hydrogen burns with a flame that is hard to see and needs only the faintest spark: "
+        "ventilate, bond and earth, no flames, phones or bystanders near; touch earthed metal "
+        "before you touch the balloon; if a leak burns, close the valve. Local rules and "
+        "trained people come first."
+    ),
+    Gas.HELIUM: (
+        "Helium displaces the air you breathe: ventilate, and never breathe it. Secure the "
+        "cylinders. Local rules and trained people come first."
+    ),
+}

@@ -65,10 +65,10 @@ class Flights:
     landing_latitude_deg, landing_longitude_deg : [deg], longitude in [-180, 180)
     landing_height_m : height of the ground there [m above mean sea level]
     landing_time_unix_s : [s]
-    landing_speed_mps : speed of sinking at the ground [m s⁻¹]
+    landing_speed_mps : descent rate at the ground [m s⁻¹]
     landing_wind_mps : wind speed at the lowest level at landing [m s⁻¹]
     burst_latitude_deg, burst_longitude_deg, burst_height_m, burst_time_unix_s
-    ascent_rate_mps : mean rate of rise from release to burst [m s⁻¹]
+    ascent_rate_mps : mean ascent rate from release to burst [m s⁻¹]
     strongest_wind_mps : strongest wind met [m s⁻¹]
     coldest_air_k : coldest air met [K]
     drift_m : distance from release to landing over the ground [m]
@@ -218,7 +218,7 @@ def prepare(
     if not (step_s > 0.0 and longest_flight_s > 0.0):
         raise InputError(f"steps and flights take time; got {step_s} s and {longest_flight_s} s")
     axes, air = _axes(grid)
-    bodies = _bodies(train, launches, draws, _lightness(grid, launches))
+    bodies = _bodies(train, launches, draws, _moisture(grid, launches))
     return Prepared(
         grid, draws, axes, air, _starts(grid, launches), bodies,
         _constants(train, step_s, longest_flight_s),
@@ -284,11 +284,11 @@ def _constants(train: FlightTrain, step_s: float, longest_s: float) -> k.Constan
     )  # fmt: skip
 
 
-def _lightness(grid: WindGrid, launches: Launches) -> NDArray[np.float64]:
+def _moisture(grid: WindGrid, launches: Launches) -> NDArray[np.float64]:
     """By what share the air at each launch is lighter than dry air [N]: at the nearest grid
     point and time, where humidity differs by less than 1 g/kg, or 0.06 % of density.
     """
-    if grid.lightness is None:
+    if grid.moisture is None:
         return np.zeros(launches.time_unix_s.size)
     west = float(grid.longitude_deg[0])
     east = west + np.mod(launches.longitude_deg - west, 360.0)
@@ -300,11 +300,11 @@ def _lightness(grid: WindGrid, launches: Launches) -> NDArray[np.float64]:
             (grid.longitude_deg, east),
         )
     )
-    return np.asarray(grid.lightness[tuple(spots)], dtype=np.float64)
+    return np.asarray(grid.moisture[tuple(spots)], dtype=np.float64)
 
 
 def _bodies(
-    train: FlightTrain, launches: Launches, draws: Draws, lightness: NDArray[np.float64]
+    train: FlightTrain, launches: Launches, draws: Draws, moisture: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """What the kernel must know of each launch and draw of the train, [N, D, BODY].
 
@@ -320,9 +320,9 @@ def _bodies(
     nozzle = train.nozzle_lift_kg * draws.lift
     weighed = nozzle - train.payload_mass_kg
     displaced = displaced_air_kg(
-        nozzle + train.balloon_mass_kg, train.gas, train.gas_purity, lightness[:, np.newaxis]
+        nozzle + train.balloon_mass_kg, train.gas, train.gas_purity, moisture[:, np.newaxis]
     )
-    free = np.where(weighed > 0.0, weighed + displaced * lightness[:, np.newaxis], np.nan)
+    free = np.where(weighed > 0.0, weighed + displaced * moisture[:, np.newaxis], np.nan)
     sphere = 6.0 / np.pi * displaced
     canopy = train.parachute_drag_coefficient * train.parachute_area_m2 * draws.canopy
     body = np.full((*draws.lift.shape, k.BODY), np.nan)

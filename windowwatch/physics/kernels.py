@@ -28,7 +28,7 @@ PATH = 9  # columns of a path: see `_note`
 # what differs from flight to flight about the train, natural logarithms in SI units: gravity
 # at sea level; 8 F / (π f), free lift F [kg], drag factor f; diameter · ρ^(1/3); rise · ρ^(1/6)
 # / g^(1/2) at constant drag; ρ at burst; sink · (ρ / g)^(1/2) with the canopy open, and before;
-# measured rate of rise that overrides the fill, NaN for none. Last, from burst to open [s]
+# measured ascent rate that overrides the fill, NaN for none. Last, from burst to open [s]
 (
     LOG_GRAVITY, LOG_DRIVE, LOG_SIZE, LOG_RISE, LOG_BURST, LOG_FALL, LOG_TUMBLE, LOG_FIXED,
     OPENING_DELAY, BODY,
@@ -122,7 +122,7 @@ def _warmth(temperature, c):
 
 @part
 def _log_speed(rising, body, c, log_density, log_viscosity, log_gravity):
-    """Logarithm of the steady rate of rise or of sinking in still air. [ln m s⁻¹]"""
+    """Logarithm of the steady ascent or descent rate in still air. [ln m s⁻¹]"""
     if not rising:
         return body[LOG_FALL] + 0.5 * (log_gravity - log_density)
     if math.isfinite(body[LOG_FIXED]):

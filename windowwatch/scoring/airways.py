@@ -6,8 +6,8 @@ from threading import Lock
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.ground.airspace import Paths, Places
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.airspace import Paths, Places
+from windowwatch.ground.query.features import Ground
 from windowwatch.physics.atmosphere import specific_humidity, standard_height_m, virtual_factor
 from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.flights import Flights

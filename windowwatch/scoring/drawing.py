@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.ground.rasters import Rasters
-from windowwatch.ground.routes import thinned as course_thinned
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
+from windowwatch.ground.query.rasters import Rasters
+from windowwatch.ground.query.routes import thinned as course_thinned
 from windowwatch.physics.flights import Flights
 from windowwatch.physics.paths import FlightPath, thinned
 from windowwatch.physics.spread import footprint

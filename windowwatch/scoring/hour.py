@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from windowwatch.clock import from_unix_s
 from windowwatch.errors import InputError
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
 from windowwatch.physics.earth import bearing_deg
 from windowwatch.physics.flights import Flights
 from windowwatch.physics.spread import Footprint, footprint

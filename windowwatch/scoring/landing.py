@@ -3,8 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.physics.flights import Flights
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure, nothing_known

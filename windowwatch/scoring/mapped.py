@@ -6,10 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.rasters import Rasters
+from windowwatch.ground.query.features import AreaKind, Ground
+from windowwatch.ground.query.rasters import Rasters
 from windowwatch.ground.tags import Cover
-from windowwatch.ground.values import Ground
 from windowwatch.physics.flights import Flights
 from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.facts import Fact, Gap, Median, Missing, NeverReached, OutOfReach

@@ -6,8 +6,7 @@ from math import isfinite
 from types import MappingProxyType
 
 from windowwatch.errors import InputError
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.roads import DRIVABLE, RoadClass
+from windowwatch.ground.query.features import DRIVABLE, AreaKind, RoadClass
 from windowwatch.scoring.applied import AppliedRules
 from windowwatch.scoring.casualty import Impact
 from windowwatch.scoring.limits import LIMITS, Limit

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
 from windowwatch.physics.flights import Flights
 from windowwatch.physics.spread import Footprint
 from windowwatch.physics.sun import RISE_SET_DEG, solar_elevation_deg, sunset_unix_s

@@ -28,7 +28,7 @@ def rule_set(document: Mapping[str, Any]) -> RuleSet:
     Raises
     ------
     InputError
-        Naming table, key and mend.
+        Naming table, key and fix.
     """
     keys = ("name", "title", "source", "edition", "collected_on", "decides")
     _only(document, "the file", (*keys, "classes", "limits", "duties"))

@@ -12,13 +12,12 @@ from windowwatch.forecast.catalogue import MODELS, Model, Route, Speech
 from windowwatch.forecast.prune import Keep
 from windowwatch.settings.routes import RoutesSection
 from windowwatch.settings.section import Section, named
-from windowwatch.watch.area import area_of
-from windowwatch.watch.values import Watch
+from windowwatch.watch.values import Watch, area_of
 
 # What fetches takes long to load, and most commands fetch nothing.
 if TYPE_CHECKING:
     from windowwatch.forecast.fetch import Manners
-    from windowwatch.watch.network import NetworkPlan
+    from windowwatch.watch.polling.network import NetworkPlan
 
 #: Forecasts that somebody else puts into a folder.
 FOLDER = "folder"
@@ -156,7 +155,7 @@ class ForecastSection(SourceSection):
         self, watch: Watch, folder: Path, source: SourceSection | None = None
     ) -> "NetworkPlan":
         """What is fetched of a source (this one, unless another is given), kept in `folder`."""
-        from windowwatch.watch.network import NetworkPlan
+        from windowwatch.watch.polling.network import NetworkPlan
 
         its = source or self
         return NetworkPlan(

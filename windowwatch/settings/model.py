@@ -4,7 +4,10 @@ Defaults are common practice for a small team with a sounding balloon (no source
 table of another floor names one.
 """
 
+import tomllib
+from collections.abc import Sequence
 from dataclasses import fields
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, get_args
 
 from pydantic import (
@@ -16,11 +19,15 @@ from pydantic import (
     model_validator,
 )
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.roads import DRIVABLE, RoadClass
+from windowwatch.errors import InputError, SettingsError
+from windowwatch.ground.query.features import DRIVABLE, AreaKind, RoadClass
+from windowwatch.physics.earth import distance_m
 from windowwatch.physics.train import DragCurve, Gas
+from windowwatch.scoring.applied import AppliedRules
 from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
+from windowwatch.scoring.rule_tables import rule_set
+from windowwatch.scoring.rules import Package, RuleSet
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
 from windowwatch.settings.people import (
     ChannelSection,
@@ -30,11 +37,143 @@ from windowwatch.settings.people import (
     ServiceSection,
     names_fit,
 )
-from windowwatch.settings.places import refuse_swapped_among, refuse_swapped_numbers
-from windowwatch.settings.rules import RulesSection
 from windowwatch.settings.section import Section, known_zone, named, unique_names
+from windowwatch.units import Place
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
+
+#: Sites of one watch that lie farther apart than this are looked at twice. Common practice of a
+#: team that drives to its sites, no source. [m]
+FAR_M = 1_000_000.0
+#: … and a swapped one would then lie within this of another. [m]
+NEAR_M = 500_000.0
+
+
+def refuse_swapped_numbers(table: Any) -> None:
+    """Refuse a table whose latitude can be none, and whose longitude could be one.
+
+    Raises
+    ------
+    ValueError
+        With the two lines as they were probably meant.
+    """
+    if not isinstance(table, dict):
+        return
+    latitude, longitude = table.get("latitude_deg"), table.get("longitude_deg")
+    for number in (latitude, longitude):
+        if not isinstance(number, int | float) or isinstance(number, bool):
+            return
+    if 90.0 < abs(latitude) <= 180.0 and abs(longitude) <= 89.0:  # type: ignore[arg-type]
+        raise ValueError(
+            f"latitude_deg = {latitude:g} is none; give -89 to 89. Where it is swapped with the "
+            f"longitude, write latitude_deg = {longitude:g} and longitude_deg = {latitude:g}"
+        )
+
+
+def refuse_swapped_among(places: Sequence[Place]) -> None:
+    """Refuse a place that is far from all others, and swapped would be near one of them.
+
+    Raises
+    ------
+    ValueError
+        Naming it, and the other way in which it could be meant.
+    """
+    lonely = [p for p in places if all(_apart_m(p, q) > FAR_M for q in places if q is not p)]
+    for place in lonely:
+        if abs(place.longitude_deg) > 89.0:
+            continue
+        for other in places:
+            away_m = _apart_m(place, other, swapped=True)
+            if other is not place and away_m < NEAR_M:
+                others = other.name if len(places) == 2 else "all the others"
+                raise ValueError(
+                    f"latitude_deg and longitude_deg of {place.name} (or of {others}) seem to be "
+                    f"swapped: it and {other.name} are {_apart_m(place, other) / 1000:.0f} km "
+                    f"apart, and would then be {away_m / 1000:.0f} km apart"
+                )
+
+
+def _apart_m(place: Place, other: Place, *, swapped: bool = False) -> float:
+    here = (place.latitude_deg, place.longitude_deg)
+    if swapped:
+        here = here[::-1]
+    return float(distance_m(*here, other.latitude_deg, other.longitude_deg))
+
+
+_LARGEST_FILE = 1024 * 1024
+
+
+class PackageSection(Section):
+    """One package of the payload; `smallest_face_m2` is the area of its smallest face."""
+
+    mass_kg: Annotated[float, Field(gt=0.0, le=100.0)]
+    smallest_face_m2: Annotated[float, Field(gt=0.0, le=100.0)] | None = None
+
+
+class RulesSection(Section):
+    """A rule set file, relative to the settings file, and what it must know of the train.
+
+    Without packages the whole payload is one. `separation_n` is the impact force that parts
+    payload and balloon. `lay_limits` makes limits stricter where the rule asks it.
+    """
+
+    set: str | None = None
+    lay_limits: bool = True
+    separation_n: Annotated[float, Field(gt=0.0, le=1e5)] | None = None
+    packages: tuple[PackageSection, ...] = ()
+
+    def applied(self, folder: Path, payload_kg: float) -> AppliedRules | None:
+        """The rule set applied to the train; None where none is named.
+
+        Raises
+        ------
+        SettingsError
+            If the file is missing or wrong.
+        InputError
+            If packages weigh more than the train carries.
+        """
+        if self.set is None:
+            if self.packages or self.separation_n is not None:
+                raise InputError(
+                    '[rules] packages and separation_n are for a rule set; name it: set = "…"'
+                )
+            return None
+        packages = [Package(each.mass_kg, each.smallest_face_m2) for each in self.packages]
+        whole = sum(package.mass_kg for package in packages)
+        if whole > payload_kg * 1.000001:
+            raise InputError(
+                f"[rules] packages weigh {whole:g} kg together, and the train carries only "
+                f"payload_mass_kg = {payload_kg:g}; fix one of them"
+            )
+        rules = read_rule_set(folder / Path(self.set).expanduser())
+        return AppliedRules.of(
+            rules, packages or [Package(payload_kg)], self.separation_n, laid=self.lay_limits
+        )
+
+
+def read_rule_set(path: Path) -> RuleSet:
+    """A rule set from its file.
+
+    Raises
+    ------
+    SettingsError
+        Names file, table, key and fix.
+    """
+    try:
+        if path.stat().st_size > _LARGEST_FILE:
+            raise SettingsError(f"{path}: is too large to be a rule set; fix [rules] set")
+        return rule_set(tomllib.loads(path.read_text(encoding="utf-8")))
+    except FileNotFoundError as error:
+        raise SettingsError(
+            f"{path}: no such file; fix [rules] set (config/rules/ holds examples)"
+        ) from error
+    except OSError as error:
+        raise SettingsError(f"{path}: cannot be read ({error.strerror})") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"{path}: is not valid TOML: {error}") from error
+    except InputError as error:
+        raise SettingsError(f"{path}: {error.message}") from error
+
 
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 

@@ -19,10 +19,9 @@ from pydantic import ValidationError
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import GroundError, InputError, SettingsError
 from windowwatch.ground.file import read_ground_file
-from windowwatch.ground.rasters import Base, Rasters
-from windowwatch.ground.read import read_ground
-from windowwatch.ground.read_airspace import with_airspace
-from windowwatch.ground.values import Ground
+from windowwatch.ground.geojson import read_ground, with_airspace
+from windowwatch.ground.query.features import Ground
+from windowwatch.ground.query.rasters import Base, Rasters
 from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.limits import LIMITS, Limit
@@ -32,9 +31,7 @@ from windowwatch.settings.forecast import SourceSection
 from windowwatch.settings.model import SettingsFile, known_keys
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.units import swapped_hint
-from windowwatch.watch.source import Source
-from windowwatch.watch.span import Span
-from windowwatch.watch.values import Watch
+from windowwatch.watch.values import Source, Span, Watch
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
 from windowwatch.wording.settings import validation_lines
@@ -171,7 +168,7 @@ def read_settings(path: Path, *, maps: bool = True) -> Settings:
 def _toml(path: Path) -> dict[str, Any]:
     try:
         if path.stat().st_size > LARGEST_FILE:
-            raise SettingsError(f"{path}: is too large to be a settings file; mend the path")
+            raise SettingsError(f"{path}: is too large to be a settings file; fix the path")
         return tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError as error:
         raise SettingsError(

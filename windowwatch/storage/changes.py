@@ -3,6 +3,7 @@
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from types import MappingProxyType
 
 from sqlalchemy import insert, select
 from sqlalchemy.exc import IntegrityError
@@ -14,6 +15,9 @@ from windowwatch.storage.engine import Database
 from windowwatch.storage.saving import delivery_rows
 from windowwatch.storage.tables import AcknowledgementRow, ChangeRow, DeliveryRow
 from windowwatch.windows.values import Change, ChangeKind
+
+#: What is not held goes out at once.
+_AT_ONCE: Mapping[tuple[str, str], datetime] = MappingProxyType({})
 
 
 @dataclass(frozen=True)
@@ -30,7 +34,7 @@ def save_changes(
     watch: str,
     changes: Sequence[Change],
     deliveries: Sequence[tuple[str, str]],
-    held_until: Mapping[tuple[str, str], datetime],
+    held_until: Mapping[tuple[str, str], datetime] = _AT_ONCE,
 ) -> tuple[Change, ...]:
     """Save changes found between two cycles, with their deliveries, in one transaction.
 

@@ -3,6 +3,7 @@
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from enum import StrEnum
 
 from sqlalchemy import Select, func, select
 from sqlalchemy.orm import Session, selectinload
@@ -15,7 +16,6 @@ from windowwatch.scoring.values import Hour
 from windowwatch.storage import rows
 from windowwatch.storage.codec import texts_from_json
 from windowwatch.storage.engine import Database
-from windowwatch.storage.roles import Role
 from windowwatch.storage.tables import (
     ChangeRow,
     CycleRow,
@@ -23,6 +23,18 @@ from windowwatch.storage.tables import (
     WindowRow,
 )
 from windowwatch.windows.values import Change, Window, WindowState
+
+
+class Role(StrEnum):
+    """Part of a stored cycle among those of its watch.
+
+    Windows, changes and everything called "newest" are of the deciding model; cycles of other
+    models have hours only, which are read to say what those models think.
+    """
+
+    PRIMARY = "primary"
+    OPINION = "opinion"
+
 
 _ACTIVE = (str(WindowState.SIGHTED), str(WindowState.OPEN))
 
@@ -49,7 +61,7 @@ class PassRecord:
     `held_until` names those of them that wait, and until when.
     `pass_number` and `steps` tell a later pass of the same cycle, and how many forecast steps
     it had. `made_on` is the newest pass that its windows were compared with, in a tuple; an
-    empty tuple when there was none, and None where nothing was compared. `weighed_anew` when
+    empty tuple when there was none, and None where nothing was compared. `recombined` when
     nothing of the cycle is new but what other models say of its hours.
     """
 
@@ -69,7 +81,7 @@ class PassRecord:
     details: tuple[HourDetail, ...] = ()
     role: Role = Role.PRIMARY
     made_on: tuple[PassMark, ...] | None = None
-    weighed_anew: bool = False
+    recombined: bool = False
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,8 @@ from sqlalchemy.orm import Session
 
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.storage import codec
+from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import Database
-from windowwatch.storage.roles import Role
 from windowwatch.storage.tables import CycleRow, HourDetailRow
 
 #: Cycles of a watch's deciding model whose details are kept: two days of them. They are large,

@@ -110,7 +110,7 @@ def _follows(record: PassRecord, there: CycleRow) -> bool:
         return False
     if record.pass_number != there.passes + 1 or record.steps < there.steps:
         return False
-    if record.weighed_anew:
+    if record.recombined:
         return True
     made_from = {file.sha256 for file in there.files}
     return record.steps > there.steps or not {f.sha256 for f in record.files} <= made_from
@@ -145,7 +145,7 @@ class _Values:
         ]
         self._deliveries = delivery_rows(record.changes, record.deliveries, record.held_until)
         # What a cycle was read from and is drawn with stays when only opinions are new.
-        self._kept: tuple[type, ...] = (FileRow, HourDetailRow) if record.weighed_anew else ()
+        self._kept: tuple[type, ...] = (FileRow, HourDetailRow) if record.recombined else ()
 
     def insert(self, session: Session, there: CycleRow | None) -> None:
         """Write everything through `session`; in the place of `there`, an earlier pass."""

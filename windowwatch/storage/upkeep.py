@@ -11,9 +11,8 @@ from sqlalchemy import delete, exists, func, select
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
-from windowwatch.storage.engine import Database
-from windowwatch.storage.failures import plain_words
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import Role
+from windowwatch.storage.engine import Database, plain_words
 from windowwatch.storage.tables import CycleRow, HourRow
 
 #: Cycles whose hours are dropped in one transaction, so that no other writer waits long.

@@ -18,7 +18,7 @@ from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.drawing import hour_details
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import Role
 from windowwatch.watch.carry import past_end
 from windowwatch.watch.values import Watch
 

@@ -68,12 +68,12 @@ def keep_opinion(found: PassRecord, store: Store) -> tuple[PassRecord, bool]:
     return record, store.save_pass(record)
 
 
-def newest_weighed_anew(watch: Watch, store: Store, now_utc: datetime) -> PassRecord | None:
+def newest_recombined(watch: Watch, store: Store, now_utc: datetime) -> PassRecord | None:
     """The newest pass of the deciding model with what others say now; None if that is no news.
 
     None, too, where another model decided so far: its last pass stands as it was.
 
-    It is stored by `windowwatch.watch.pipeline.weigh_anew`, as one more pass of its cycle.
+    It is stored by `windowwatch.watch.pipeline.recombine`, as one more pass of its cycle.
     """
     stands, stored = store.newest_pass(watch.name), store.cycles(watch.name, last=1)
     if stands is None or not stored:
@@ -94,7 +94,7 @@ def newest_weighed_anew(watch: Watch, store: Store, now_utc: datetime) -> PassRe
         remarks=newest.remarks,
         steps=newest.steps,
         made_on=(stands,),
-        weighed_anew=True,
+        recombined=True,
     )
     weighed = with_others(found, watch, store)
     return None if weighed.hours == hours else weighed

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
+from windowwatch.child import Progress, unheard
 from windowwatch.clock import from_unix_s
 from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.cycle import CycleData
@@ -15,15 +16,14 @@ from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import holds, plan_deliveries
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
-from windowwatch.storage.cycles import OvertakenError, PassRecord
-from windowwatch.storage.roles import Role
+from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.carry import carry_over
 from windowwatch.watch.flying import fly_and_score
 from windowwatch.watch.opinions import (
     asked_what_it_can,
     keep_opinion,
-    newest_weighed_anew,
+    newest_recombined,
     with_others,
 )
 from windowwatch.watch.values import Watch
@@ -34,12 +34,6 @@ from windowwatch.windows.window import ACTIVE, join_hours
 
 #: So often a pass is compared anew when another one was saved meanwhile.
 _TRIES = 4
-#: Told how far a pass is: words, and the share done from 0 to 1.
-Progress = Callable[[str, float], None]
-
-
-def unheard(_words: str, _share: float) -> None:
-    """Nobody listens."""
 
 
 class PassStoppedError(WindowwatchError):
@@ -50,7 +44,7 @@ class PassStoppedError(WindowwatchError):
 class PassResult:
     """What a pass found. `saved` is False when the store had it already.
 
-    `role` says whether its model decides; `weighed_anew` that nothing was flown, because only
+    `role` says whether its model decides; `recombined` that nothing was flown, because only
     what other models say is new.
     """
 
@@ -63,7 +57,7 @@ class PassResult:
     remarks: tuple[str, ...]
     saved: bool
     role: Role = Role.PRIMARY
-    weighed_anew: bool = False
+    recombined: bool = False
 
 
 def run_pass(
@@ -162,7 +156,7 @@ def _result(record: PassRecord, flown: int, saved: bool) -> PassResult:
         record.remarks,
         saved,
         record.role,
-        record.weighed_anew,
+        record.recombined,
     )
 
 
@@ -214,7 +208,7 @@ def conclude(
     raise AssertionError("a pass needs one try")
 
 
-def weigh_anew(watch: Watch, store: Store, now_utc: datetime) -> PassResult | None:
+def recombine(watch: Watch, store: Store, now_utc: datetime) -> PassResult | None:
     """Bring the newest pass together with what other models say by now, and tell what changes.
 
     Nothing is flown: it is one more pass of the same cycle, with the same hours but for their
@@ -231,7 +225,7 @@ def weigh_anew(watch: Watch, store: Store, now_utc: datetime) -> PassResult | No
         As `conclude`.
     """
     for attempt in range(_TRIES):
-        found = newest_weighed_anew(watch, store, now_utc)
+        found = newest_recombined(watch, store, now_utc)
         if found is None:
             return None
         try:

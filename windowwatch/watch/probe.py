@@ -36,9 +36,9 @@ from windowwatch.forecast.renamed import product_by
 from windowwatch.forecast.wanted import Entry, Item, items_of, merge, missing_aloft
 from windowwatch.scoring.values import Site
 from windowwatch.units import KELVIN_AT_0_C
-from windowwatch.watch.area import area_of
-from windowwatch.watch.network import NetworkPlan
-from windowwatch.watch.ways import way_words
+from windowwatch.watch.polling.network import NetworkPlan
+from windowwatch.watch.polling.ways import way_words
+from windowwatch.watch.values import area_of
 
 #: All questions together stay within these. [byte]
 MOST_REQUESTS, MOST_BYTES = 20, 2_000_000

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from windowwatch.forecast.catalogue import MODELS
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.ground.values import Ground
+from windowwatch.ground.query.features import Ground
 
 #: Said with everything that is given out.
 NO_PERMISSION = "A forecast, no permission to fly."

@@ -11,7 +11,7 @@ from math import cos, hypot, radians, sin
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.ground.outline import Frame
+from windowwatch.ground.query.outline import Frame
 from windowwatch.physics.spread import Footprint
 
 FloatArray = NDArray[np.float64]

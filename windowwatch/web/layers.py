@@ -8,10 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.outline import Frame, outlines
-from windowwatch.ground.values import Ground
-from windowwatch.ground.zones import Zone
+from windowwatch.ground.query.features import AreaKind, Ground
+from windowwatch.ground.query.outline import Frame, Zone, outlines
 from windowwatch.physics.earth import destination
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail, Track

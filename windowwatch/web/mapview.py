@@ -6,11 +6,8 @@ from math import atan2, cos, degrees, hypot, radians
 
 import numpy as np
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.outline import Outline, outlines
-from windowwatch.ground.roads import RoadClass
-from windowwatch.ground.values import Ground
-from windowwatch.ground.zones import Zone
+from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
+from windowwatch.ground.query.outline import Outline, Zone, outlines
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site

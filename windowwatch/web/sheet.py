@@ -6,8 +6,7 @@ from datetime import datetime, timedelta, tzinfo
 
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
-from windowwatch.physics.cautions import GAS_CAUTIONS
-from windowwatch.physics.fill import SiteAir, fill_for_lift
+from windowwatch.physics.fill import GAS_CAUTIONS, SiteAir, fill_for_lift
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.values import Hour, Part, Site, Verdict

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from windowwatch.ground.values import Ground
-from windowwatch.ground.zones import Zone
+from windowwatch.ground.query.features import Ground
+from windowwatch.ground.query.outline import Zone
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site

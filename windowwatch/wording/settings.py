@@ -1,4 +1,4 @@
-"""What is said when a settings file is wrong: file, key, value, and the mend."""
+"""What is said when a settings file is wrong: file, key, value, and the fix."""
 
 import difflib
 import re

@@ -1,0 +1,1 @@
+"""What a pass asks of the ground: pure."""

@@ -1,0 +1,1 @@
+"""When things run, in which process, and what happens between two passes."""

@@ -1,0 +1,137 @@
+"""A rehearsal: stored cycles replayed on a simulated clock through the whole line."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from windowwatch.child import Progress, unheard
+from windowwatch.clock import SimulatedClock
+from windowwatch.errors import SourceError
+from windowwatch.forecast.cycle import CycleData
+from windowwatch.forecast.sources import FoundCycle
+from windowwatch.notices.deliver import Result, Send
+from windowwatch.notices.values import Message
+from windowwatch.storage.cycles import Role
+from windowwatch.storage.store import Store
+from windowwatch.watch.pipeline import PassResult, recombine, run_pass
+from windowwatch.watch.run.between import between_passes
+from windowwatch.watch.values import Watch
+from windowwatch.windows.values import Window
+
+
+@dataclass(frozen=True)
+class Told:
+    """A notice, and when it was handed over by the simulated clock."""
+
+    at_utc: datetime
+    channel: str
+    message: Message
+
+
+@dataclass(frozen=True)
+class Heard:
+    """Cycles of another weather model, and how long after its time each comes in."""
+
+    found: tuple[FoundCycle, ...]
+    available_after: timedelta
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """What a rehearsal gave, in order; passes of other models too."""
+
+    passes: tuple[PassResult, ...]
+    told: tuple[Told, ...]
+
+    @property
+    def windows(self) -> tuple[Window, ...]:
+        """Windows after the last pass of the deciding model."""
+        return [each for each in self.passes if each.role is Role.PRIMARY][-1].windows
+
+
+def rehearse(
+    found: Sequence[FoundCycle],
+    watch: Watch,
+    store: Store,
+    *,
+    load: Callable[[FoundCycle], CycleData],
+    available_after: timedelta,
+    send: Send,
+    progress: Progress = unheard,
+    between: timedelta = timedelta(hours=1),
+    others: Sequence[Heard] = (),
+) -> Rehearsal:
+    """Replay cycles in the order in which they come in.
+
+    Parameters
+    ----------
+    found : sequence of FoundCycle
+        At least one.
+    watch : Watch
+        Its channels are told through `send`.
+    store : Store
+        Of the present schema, best without earlier passes.
+    load : callable
+        Decodes a found cycle.
+    available_after : timedelta
+        The clock stands so long after a cycle's reference time when it is passed.
+    send : callable
+        What hands a message to a channel.
+    progress : callable, optional
+        Told what is done; the share is of the whole rehearsal.
+    between : timedelta
+        Between two cycles the clock stops so often to ask for decisions and to deliver what
+        was held.
+    others : sequence of Heard
+        Cycles of the models that the watch asks what they think.
+
+    Raises
+    ------
+    SourceError
+        If there is no cycle.
+    """
+    if not found:
+        raise SourceError("there is no cycle to rehearse; put GRIB files into the folder")
+    ordered = _ordered(found, available_after, others)
+    clock = SimulatedClock(ordered[0][0])
+    passes: list[PassResult] = []
+    told: list[Told] = []
+
+    def tell() -> None:
+        done = between_passes(store, watch, clock, send=send)
+        told.extend(Told(clock.now(), a.channel, a.message) for a in done.delivered.of(Result.SENT))
+
+    for number, (due, each) in enumerate(ordered):
+
+        def step(words: str, share: float, done: int = number) -> None:
+            progress(words, (done + 0.4 + 0.6 * share) / len(ordered))
+
+        while clock.now() + between < due:
+            clock.set(clock.now() + between)
+            tell()
+        clock.set(due)
+        progress(f"{each.cycle.id}: reading", number / len(ordered))
+        seen = watch
+        if each.cycle.model != watch.model:
+            seen = watch.as_seen_by(each.cycle.model)
+        passes.append(run_pass(load(each), seen, store, now_utc=clock.now(), progress=step))
+        if seen is not watch:
+            weighed = recombine(watch, store, clock.now())
+            passes += [] if weighed is None else [weighed]
+        tell()
+    progress("done", 1.0)
+    return Rehearsal(tuple(passes), tuple(told))
+
+
+def _ordered(
+    found: Sequence[FoundCycle], available_after: timedelta, others: Sequence[Heard]
+) -> list[tuple[datetime, FoundCycle]]:
+    """Cycles as they come in; of two at one moment the deciding model's is the later one."""
+    kinds = [Heard(tuple(found), available_after), *others]
+    arrivals = [
+        (each.cycle.reference_utc + kind.available_after, kind is kinds[0], each)
+        for kind in kinds
+        for each in kind.found
+    ]
+    arrivals.sort(key=lambda arrival: (*arrival[:2], arrival[2].cycle))
+    return [(due, each) for due, _, each in arrivals]

@@ -1,0 +1,173 @@
+"""What the daemon tells of itself: what it is doing, and whether it is alive.
+
+The page shows the one; the other goes to whoever runs the daemon (systemd), from where signals
+are heard, too. The protocol is sd_notify(3): one datagram to the socket that NOTIFY_SOCKET
+names. Without that variable nothing is said.
+"""
+
+import os
+import select
+import signal
+import socket
+import threading
+import time
+from dataclasses import dataclass
+from datetime import datetime
+from types import FrameType
+from typing import Any
+
+from windowwatch.clock import Clock
+
+
+@dataclass(frozen=True)
+class Doing:
+    """What is being done.
+
+    Attributes
+    ----------
+    words : str
+        For example ``"gfs-0.25 2026-05-04 06Z: fetching, 12 of 57 files"``.
+    share : float
+        Share done, 0 to 1.
+    since_utc : datetime
+        When this run, all of its steps together, began.
+    """
+
+    words: str
+    share: float
+    since_utc: datetime
+
+
+class PassProgress:
+    """The newest word of whoever works, for whoever asks; may be shared by threads.
+
+    It is called as `windowwatch.child.Progress` is; `now` is what a page shows.
+
+    Parameters
+    ----------
+    clock : Clock
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._doing: Doing | None = None
+
+    def __call__(self, words: str, share: float) -> None:
+        """Say what is done, and how much of it; shares outside 0 to 1 are brought inside."""
+        inside = min(max(share, 0.0), 1.0)
+        with self._lock:
+            since = self._clock.now() if self._doing is None else self._doing.since_utc
+            self._doing = Doing(words, inside, since)
+
+    def done(self) -> None:
+        """Say that nothing is being done any more."""
+        with self._lock:
+            self._doing = None
+
+    def now(self) -> Doing | None:
+        """What is being done, None when nothing is."""
+        with self._lock:
+            return self._doing
+
+
+class Supervisor:
+    """The way to systemd.
+
+    Parameters
+    ----------
+    environment : mapping of str to str, optional
+        Where NOTIFY_SOCKET and WATCHDOG_USEC are looked up; the process's own when None.
+    """
+
+    def __init__(self, environment: "os._Environ[str] | dict[str, str] | None" = None) -> None:
+        given = os.environ if environment is None else environment
+        self._address = given.get("NOTIFY_SOCKET", "")
+        micro = given.get("WATCHDOG_USEC", "")
+        self._watchdog_s = int(micro) / 1e6 if micro.isdigit() else None
+
+    @property
+    def pause_s(self) -> float | None:
+        """Pause between two signs of life: half of what systemd waits; None without a watchdog."""
+        return None if self._watchdog_s is None else self._watchdog_s / 2.0
+
+    def ready(self) -> None:
+        """Say that the daemon does its work."""
+        self._say("READY=1")
+
+    def alive(self) -> None:
+        """Say that it still does."""
+        self._say("WATCHDOG=1")
+
+    def reloading(self) -> None:
+        """Say that settings are read again; `ready` is to follow."""
+        self._say(f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}")
+
+    def stopping(self) -> None:
+        """Say that it ends."""
+        self._say("STOPPING=1")
+
+    def _say(self, words: str) -> None:
+        if not self._address:
+            return
+        address = "\0" + self._address[1:] if self._address[0] == "@" else self._address
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as door:
+            door.setblocking(False)  # one that does not listen must not hold us up
+            try:
+                door.sendto(words.encode("ascii"), address)
+            except OSError:
+                return  # a supervisor that is gone or deaf is no reason to end
+
+
+class Signals:
+    """SIGTERM and SIGINT ask to stop, SIGHUP to reload; what was before comes back at the end.
+
+    For the main thread. The handler only sets a flag; what wakes `wait` is a byte that the
+    interpreter itself writes to a socket. A `threading.Event` would not do: set in a handler
+    while the same thread holds its lock, it waits for itself for ever.
+    """
+
+    def __init__(self) -> None:
+        self._stop = self._reload = False
+        self._before: dict[int, Any] = {}
+        self._fd_before = -1
+        self._ear, self._mouth = socket.socketpair()
+        self._ear.setblocking(False)
+        self._mouth.setblocking(False)
+
+    def __enter__(self) -> "Signals":
+        self._fd_before = signal.set_wakeup_fd(self._mouth.fileno(), warn_on_full_buffer=False)
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            self._before[number] = signal.signal(number, self._handle)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+        signal.set_wakeup_fd(self._fd_before)
+        self._ear.close()
+        self._mouth.close()
+
+    def _handle(self, number: int, _frame: FrameType | None) -> None:
+        if number == signal.SIGHUP:
+            self._reload = True
+        else:
+            self._stop = True
+
+    def stopping(self) -> bool:
+        """Whether the daemon was asked to stop."""
+        return self._stop
+
+    def take_reload(self) -> bool:
+        """Whether it was asked to reload since this was last asked."""
+        asked, self._reload = self._reload, False
+        return asked
+
+    def wait(self, pause_s: float | None) -> None:
+        """Wait for a signal, at most for a while; one that came just before counts, too."""
+        select.select([self._ear], [], [], pause_s)
+        try:
+            while self._ear.recv(4096):
+                pass
+        except BlockingIOError:
+            return
