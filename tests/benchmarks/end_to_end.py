@@ -169,7 +169,7 @@ def main() -> None:
             ),
         )
         its = served("gefs", 0, [host], ())
-        products = tuple(replace(p, levels_hpa=tuple(map(float, levels)))
+        products = tuple(replace(p, levels_hpa=dict.fromkeys(_NUMBERS, tuple(map(float, levels))))
                          for p, levels in zip(its.routes[0].products, (A_LEVELS, B_LEVELS),
                                               strict=True))  # fmt: skip
         its = replace(its, routes=(replace(its.routes[0], products=products, workers=4),))
