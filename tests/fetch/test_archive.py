@@ -73,7 +73,9 @@ def test_every_field_has_a_unit_and_a_name() -> None:
             found = named(name, selector)
             assert found["units"], name
             assert ("standard_name" in found) == (name not in {"ceiling_m", "freezing_rain"}), name
-            if selector.scale not in (1.0, 3600.0):  # geopotential is not its height
+            if selector.scale in (100.0, 1000.0):  # ECMWF's fraction, and its metres of water
+                assert found["units"] == {100.0: "1", 1000.0: "m"}[selector.scale], name
+            elif selector.scale not in (1.0, 3600.0):  # geopotential is not its height
                 assert found["standard_name"] in {"geopotential", "surface_geopotential"}
                 assert found["units"] == "m2 s-2"
     assert named("q", FIELDS["q"].selectors[0])["units"] == "1"

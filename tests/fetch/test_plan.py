@@ -7,7 +7,8 @@ import pytest
 
 from windowwatch.errors import DecodeError, InputError
 from windowwatch.forecast import ecmwf, noaa
-from windowwatch.forecast.catalogue import MODELS, Product, Speech, by_field, model
+from windowwatch.forecast.catalogue import MODELS, Product, Speech, model
+from windowwatch.forecast.contents import by_field
 from windowwatch.forecast.messages import Kind
 from windowwatch.forecast.models import FIELDS, ON_LEVELS
 from windowwatch.forecast.plan import make_plan, needed_steps

@@ -283,8 +283,11 @@ def test_a_complete_file_of_aifs_gives_all_that_is_wanted(step: int, absent: set
 def since_may_2026(step: int) -> str:
     """The real text with what came in May 2026: height beside geopotential, and 10 hPa."""
     lines = text_of(f"aifs_single_20250301_00z_{step}h.index").splitlines()
-    more = [line.replace('"param": "z"', '"param": "gh"') for line in lines if '"pl"' in line]
-    lines += [line for line in more if '"gh"' in line]
+    lines += [
+        line.replace('"param": "z"', '"param": "gh"').replace('"_offset": ', '"_offset": 9')
+        for line in lines
+        if '"pl"' in line and '"param": "z"' in line
+    ]
     lines += [
         line.replace('"levelist": "50"', '"levelist": "10"')
         for line in lines
@@ -301,6 +304,8 @@ def test_height_comes_before_geopotential_and_10_hpa_is_taken_where_it_is() -> N
     assert {("gh", p) for p in AIFS.offered_hpa} <= got
     assert {(name, 10.0) for name in AIR} <= got
     params = [line for line in text.splitlines() if '"gh"' in line]
+    heights = {json.loads(line)["_offset"] for line in params}
+    assert {e.offset for e in entries if e.wanted.field == "gh"} == heights, "not geopotential"
     assert len([f for f, _ in got if f == "gh"]) == len(params) == 14
     # a level of height that is lost is not made up by another kind of number on that level alone
     short = "\n".join(x for x in text.splitlines() if '"gh"' not in x or '"500"' not in x)

@@ -17,7 +17,8 @@ from provider import CYCLE, Handler, Provider, Request, provider
 from windowwatch.cli.fetching import plan_words
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SettingsError
-from windowwatch.forecast.catalogue import MODELS, Product, Route, by_field
+from windowwatch.forecast.catalogue import MODELS, Product, Route
+from windowwatch.forecast.contents import by_field
 from windowwatch.forecast.plan import route_steps
 from windowwatch.forecast.sources import load_files
 from windowwatch.settings.read import read_settings
