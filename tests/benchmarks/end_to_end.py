@@ -167,9 +167,10 @@ def main() -> None:
             ),
         )
         its = served("gefs", 0, [host], ())
-        products = tuple(replace(p, levels_hpa=tuple(map(float, levels)))
-                         for p, levels in zip(its.routes[0].products, (A_LEVELS, B_LEVELS),
-                                              strict=True))  # fmt: skip
+        products = tuple(
+            replace(p, levels_hpa=dict.fromkeys(p.levels_hpa, tuple(map(float, levels))))
+            for p, levels in zip(its.routes[0].products, (A_LEVELS, B_LEVELS), strict=True)
+        )
         its = replace(its, routes=(replace(its.routes[0], products=products, workers=4),))
         hours = watch.span.hours(NOW)
         steps = needed_steps(its, CYCLE, hours[0], hours[-1])
