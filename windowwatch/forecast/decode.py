@@ -33,7 +33,8 @@ class OpenField:
     `arrays` have dimensions ``number, step, level, latitude, longitude`` and are float32 in
     the unit of the file, NaN where there is no plane. There is one array for most fields;
     several where intervals of different length end at the same time. The coordinate
-    ``start`` on ``step`` is where the interval begins, after the reference time. [s]
+    ``start`` on ``step`` is where the interval begins, after the reference time, equal to the
+    step for an instant; absent where that is not known. [s]
     `members` is how many forecasts the source says its ensemble has, 0 if it has none.
     """
 

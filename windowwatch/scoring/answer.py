@@ -11,8 +11,10 @@ from math import ceil, inf, isfinite
 import numpy as np
 from numpy.typing import NDArray
 
+from windowwatch.physics.surface import CellMethod
 from windowwatch.scoring.desirability import desirability
 from windowwatch.scoring.limits import CheckKind, Limit, Summary
+from windowwatch.scoring.span import Intervals, OverInterval
 from windowwatch.scoring.values import Check, Verdict
 
 FloatArray = NDArray[np.float64]
@@ -42,6 +44,8 @@ class Measure:
         Where not empty: of more flights than are left aside it never comes to a value at all,
         in words. Such flights stand behind all others with a number past every limit; the
         check has no number then, so that nobody reads that one.
+    over : Intervals, optional
+        Of which intervals the values are, [N, M or 1]; None where they are of instants.
     """
 
     name: str
@@ -51,6 +55,7 @@ class Measure:
     doubted: FloatArray | None = None
     worst: float = inf
     never: tuple[str, ...] = ()
+    over: Intervals | None = None
 
 
 @dataclass(frozen=True)
@@ -100,12 +105,32 @@ def answer(
     if not kind.in_chance:
         passes = np.ones(values.shape, dtype=np.bool_)
     extra = measure.extra[hour] if measure.extra else ""
+    extra += _over_words(_over(measure, hour, kind, value))
     if kind.summary is Summary.SHARE and np.any(np.isnan(values)):
         extra += f" ({100 * np.mean(np.isnan(values)):.0f} % not known, counted in)"
     check = _known(kind, limit, value, extra)
     if measure.never and measure.never[hour] and check.verdict is Verdict.NO_GO:
         check = replace(check, value=None, margin=None, sentence=measure.never[hour])
     return Answer(check, passes)
+
+
+def _over(measure: Measure, hour: int, kind: CheckKind, value: float) -> OverInterval | None:
+    """Which interval the check's value is of: that of the flights that gave it."""
+    if measure.over is None:
+        return None
+    gave = measure.values[hour] == (1.0 if kind.summary is Summary.SHARE else value)
+    return measure.over.of(hour, np.any(gave, axis=1))
+
+
+_METHOD_WORDS = {CellMethod.MEAN: "mean", CellMethod.SUM: "sum",
+                 CellMethod.MAXIMUM: "greatest", CellMethod.MINIMUM: "least"}  # fmt: skip
+
+
+def _over_words(over: OverInterval | None) -> str:
+    if over is None:
+        return ""
+    nearest = ", the nearest there is" if over.nearest else ""
+    return f" ({_METHOD_WORDS[over.method]} of {over.interval_h:.3g} h{nearest})"
 
 
 def _share_pct(values: FloatArray, limit: Limit) -> float | None:
