@@ -68,6 +68,8 @@ _GEOPOTENTIAL = {"gh": "geopotential", "orography": "surface_geopotential"}
 _RUNS = ("control", "members")
 _AXES = ("number", "step", "level")
 _BEGINS_AND_ENDS = "bounds"
+#: Of whole numbers: CF 1.8 knows none of 64 bits (section 2.2).
+_WHOLE = np.int32
 #: Kinds by their cell method, as it is written and as it was before intervals were bounds.
 _KINDS = {f"time: {words}": kind for kind in Kind for words in (kind.value, kind.method)} | {
     "time: point": Kind.INSTANT
@@ -145,7 +147,7 @@ def _dataset(archived: Archived) -> xr.Dataset:
                 key = f"{key}_{count}" if count else key
                 number, level = (
                     _axis(coordinates, axis, array[axis].values.astype(kind))
-                    for axis, kind in (("number", np.int64), ("level", np.float64))
+                    for axis, kind in (("number", _WHOLE), ("level", np.float64))
                 )
                 step = _step_axis(coordinates, array, opened.selector.kind, cycle.reference_utc)
                 variables[key] = (
@@ -187,10 +189,10 @@ def _step_axis(
 
     Each has the time beside it, and where values stand for intervals both have bounds.
     """
-    ends = np.array(seconds_of(array), dtype=np.int64)
+    ends = np.array(seconds_of(array), dtype=_WHOLE)
     bounds: Any = None
     if kind is not Kind.INSTANT and "start" in array.coords:
-        bounds = np.stack([array["start"].values.astype(np.int64), ends], axis=1)
+        bounds = np.stack([array["start"].values.astype(_WHOLE), ends], axis=1)
     for count in range(len(coordinates) + 1):
         step, time = (f"{axis}_{count}" if count else axis for axis in ("step", "time"))
         if step not in coordinates:

@@ -108,9 +108,11 @@ def _open(chosen: Chosen, box: Cut) -> OpenField:
 def _without_clashes(planes: Sequence[Plane]) -> list[list[Plane]]:
     """Groups of planes in which no two end at the same time with different beginnings.
 
-    Run totals all begin at the same time, others have the same length: whichever needs
-    fewer groups.
+    One, where no two do. Else run totals all begin at the same time, others have the same
+    length: whichever needs fewer groups.
     """
+    if len({(p.key.start_s, p.key.end_s) for p in planes}) == len({p.key.end_s for p in planes}):
+        return [list(planes)]
     by_start: dict[int, list[Plane]] = {}
     by_length: dict[int, list[Plane]] = {}
     for plane in planes:

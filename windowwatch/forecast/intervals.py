@@ -98,8 +98,8 @@ def reaching_back(windows: Sequence[Window], edges_s: Sequence[int] = ()) -> lis
     for end in sorted({w.end_s for w in windows}):
         own = sorted((w for w in windows if w.end_s == end), key=lambda w: -w.start_s)
         place = edges.index(end)
-        before = edges[place - 1] if place else own[0].start_s
-        result.append(next((w for w in own if w.start_s <= before), own[-1]))
+        reaching = [w for w in own if place and w.start_s <= edges[place - 1]]
+        result.append(reaching[0] if reaching else own[-1])
     return result
 
 

@@ -168,17 +168,21 @@ def join_members(near: Sequence[Near], remarks: list[str]) -> Near:
     values, kinds, starts_s = dict(control.values), dict(control.kinds), dict(control.starts_s)
     shared = []
     for name, planes in members.values.items():
+        kind, starts = members.kinds[name], _starts_at(members, name, control.leads_s)
         own = control.values.get(name)
         if own is None:
             own = np.full((1, len(control.leads_s), *planes.shape[2:]), np.nan, np.float32)
-        if not _go_together(name, control, members):
+        elif control.kinds[name] is not kind or not np.array_equal(
+            starts, _starts_at(control, name, control.leads_s), equal_nan=True
+        ):
             shared.append(FIELDS[name].words)
             continue
-        kinds[name] = members.kinds[name]
-        if kinds[name] is Kind.INSTANT:
+        kinds[name] = kind
+        if kind is Kind.INSTANT:
             theirs = _in_time(planes, members.leads_s, control.leads_s)
         else:
-            theirs, starts_s[name] = planes, members.starts_s[name]
+            starts_s[name] = starts
+            theirs = np.asarray(at_leads(members, name, control.leads_s))
         values[name] = np.concatenate([own, theirs])
     shared += [FIELDS[name].words for name in control.values if name not in members.values]
     if shared:
@@ -186,16 +190,15 @@ def join_members(near: Sequence[Near], remarks: list[str]) -> Near:
     return Near(control.leads_s, values, kinds, starts_s)
 
 
-def _go_together(name: str, control: Near, members: Near) -> bool:
-    """Tell whether a field stands for the same intervals in both runs, or can be made to."""
-    if control.kinds.get(name, members.kinds[name]) is not members.kinds[name]:
-        return False
-    if members.kinds[name] is Kind.INSTANT:
-        return True
-    own = control.starts_s.get(name, members.starts_s[name])
-    return members.leads_s == control.leads_s and np.array_equal(
-        own, members.starts_s[name], equal_nan=True
-    )
+def _starts_at(near: Near, name: str, leads_s: Sequence[int]) -> FloatArray:
+    """Beginnings of a field's intervals at other lead times; NaN for instants."""
+    result = np.full(len(leads_s), np.nan)
+    if name not in near.starts_s:
+        return result
+    for t, lead in enumerate(leads_s):
+        if lead in near.leads_s:
+            result[t] = near.starts_s[name][near.leads_s.index(lead)]
+    return _expected(result, leads_s)
 
 
 def _in_time(planes: Array, have_s: Sequence[int], want_s: Sequence[int]) -> Array:

@@ -181,7 +181,9 @@ def extreme_of_cells(
     worst, length_s = np.full(shape, np.nan), np.zeros(shape)
     nearest = np.zeros(shape, dtype=np.bool_)
     if begin.size:
-        touches = _touches(begin, end, start_s, end_s)
+        moment = (start_s == end_s)[:, None]
+        holds = (begin <= start_s[:, None]) & (end >= start_s[:, None])
+        touches = _touches(begin, end, start_s, end_s) | (moment & holds)
         counts = touches | _touches(*_reaching_over_gaps(begin, end), start_s, end_s)
         counts[(start_s < begin.min()) | (end_s > end[-1])] = False
         for n in np.flatnonzero(counts.any(axis=1)):
@@ -199,9 +201,7 @@ def _touches(
     begin: FloatArray, end: FloatArray, start_s: FloatArray, end_s: FloatArray
 ) -> NDArray[np.bool_]:
     """Which intervals [T] have more than a moment in common with which spans: [N, T]."""
-    start, stop = start_s[:, None], end_s[:, None]
-    moment = (start == stop) & (begin <= start) & (end >= start)
-    return np.asarray(((begin < stop) & (end > start)) | moment)
+    return np.asarray((begin < end_s[:, None]) & (end > start_s[:, None]))
 
 
 def _reaching_over_gaps(begin: FloatArray, end: FloatArray) -> tuple[FloatArray, FloatArray]:
