@@ -45,13 +45,14 @@ def steps(*at: int) -> list[Message]:
     return air + ground() + [Message("2t", step, 280.0) for step in at]
 
 
-def greatest(value: float, start: int, end: int, **more: int) -> Message:
-    return Message("10gust", values=value, window=(start, end), kind=GREATEST, **more)
+def greatest(value: float, start: int, end: int, member: int | None = None) -> Message:
+    return Message("10gust", values=value, window=(start, end), kind=GREATEST, member=member)
 
 
 def row(data: CycleData, name: str) -> NDArray[np.float64]:
     """Values of the control at one point."""
-    return data.surface.at(SITE.latitude_deg, SITE.longitude_deg).values[name][0]
+    series = data.surface.at(SITE.latitude_deg, SITE.longitude_deg)
+    return np.asarray(series.values[name][0], dtype=np.float64)
 
 
 def cells_h(data: CycleData, name: str) -> list[tuple[float, float]]:
