@@ -9,6 +9,7 @@ import scenario
 from numpy.typing import NDArray
 
 from windowwatch.forecast.sources import load_file
+from windowwatch.physics.surface import SurfaceSeries
 from windowwatch.scoring.front import FAR_H, SIGNS_NEEDED, front_signs, hours_from_front
 
 FloatArray = NDArray[np.float64]
@@ -55,7 +56,7 @@ def quiet() -> dict[str, FloatArray]:
 
 def strongest(values: dict[str, FloatArray], latitude_deg: float = 46.0) -> tuple[float, float]:
     """Most signs in any window, and the hour at which that begins."""
-    least, _ = front_signs(TIME, values, latitude_deg)
+    least, _ = front_signs(SurfaceSeries(TIME, values), latitude_deg)
     at = int(np.argmax(least[0]))
     return float(least[0, at]), float(TIME[at] / HOUR)
 
@@ -111,15 +112,15 @@ def test_the_sun_going_down_is_no_front() -> None:
 
 def test_hours_to_the_front_count_both_ways() -> None:
     launch = np.array([48.0, 44.5, 60.5, 30.0, 20.0]) * HOUR
-    hours = hours_from_front(TIME, front(), 46.0, launch)[:, 0]
+    hours = hours_from_front(SurfaceSeries(TIME, front()), 46.0, launch)[:, 0]
     assert hours == pytest.approx([0.0, 3.5, 9.5, 18.0, 20.0])  # the last one: the edge
-    calm = hours_from_front(TIME, quiet(), 46.0, launch)[:, 0]
+    calm = hours_from_front(SurfaceSeries(TIME, quiet()), 46.0, launch)[:, 0]
     assert calm == pytest.approx([FAR_H] * 3 + [24.0, 20.0])
 
 
 def test_members_keep_their_own_fronts() -> None:
     both = {n: np.concatenate([v, quiet()[n]]) for n, v in front().items()}
-    hours = hours_from_front(TIME, both, 46.0, np.array([48.0 * HOUR]))
+    hours = hours_from_front(SurfaceSeries(TIME, both), 46.0, np.array([48.0 * HOUR]))
     assert hours.shape == (1, 2)
     assert hours[0] == pytest.approx([0.0, FAR_H])
 
@@ -129,12 +130,12 @@ def test_what_is_missing_counts_as_a_front_and_nothing_at_all_as_unknown() -> No
     gap = quiet()
     for name in ("temperature_2m_k", "dew_point_2m_k", "pressure_msl_pa"):
         gap[name] = np.where((TIME == 57.0 * HOUR)[None], np.nan, gap[name])
-    assert hours_from_front(TIME, gap, 46.0, launch)[0, 0] < 9.0
+    assert hours_from_front(SurfaceSeries(TIME, gap), 46.0, launch)[0, 0] < 9.0
     bare = wind(220.0, 220.0)
-    assert np.isnan(hours_from_front(TIME, bare, 46.0, launch)[0, 0])
-    assert np.isnan(hours_from_front(TIME, {}, 46.0, launch)[0, 0])
+    assert np.isnan(hours_from_front(SurfaceSeries(TIME, bare), 46.0, launch)[0, 0])
+    assert np.isnan(hours_from_front(SurfaceSeries(TIME, {}), 46.0, launch)[0, 0])
     one_missing = {n: v for n, v in front().items() if n != "dew_point_2m_k"}
-    assert hours_from_front(TIME, one_missing, 46.0, launch)[0, 0] == 0.0
+    assert hours_from_front(SurfaceSeries(TIME, one_missing), 46.0, launch)[0, 0] == 0.0
 
 
 def test_signs_that_come_a_window_apart_belong_together() -> None:
@@ -156,7 +157,7 @@ def test_the_invented_week_has_its_fronts_where_its_script_puts_them() -> None:
     seen = []
     for site in island.SITES:
         series = cycle.surface.at(site.latitude_deg, site.longitude_deg)
-        least, _ = front_signs(series.time_unix_s, series.values, site.latitude_deg)
+        least, _ = front_signs(series, site.latitude_deg)
         hours = (series.time_unix_s - scenario.EPOCH.timestamp()) / HOUR + 3.0
         found = hours[least[0] >= SIGNS_NEEDED]
         assert np.any(np.abs(found - strong) < 6.0), site.name

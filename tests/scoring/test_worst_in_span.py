@@ -6,11 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from windowwatch.physics.surface import CellMethod, cells_since_time_before
 from windowwatch.scoring.span import (
     extreme_in_span,
+    extreme_of_cells,
     extreme_of_steps,
-    highest_interval,
-    rate_from_sums,
+    rate_of_sums,
 )
 
 TIME = np.array([0.0, 3.0, 6.0, 9.0]) * 3600.0
@@ -22,6 +23,13 @@ def hours(*values: float) -> NDArray[np.float64]:
 
 def series(*values: float) -> NDArray[np.float64]:
     return np.array([values])
+
+
+def highest_rate(sums: NDArray[np.float64], *span: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Highest mean rate of sums since the step before: [N]."""
+    cells = cells_since_time_before(CellMethod.SUM, TIME)
+    found, _ = extreme_of_cells(TIME, *rate_of_sums(TIME, sums, cells), *span, highest=True)
+    return found[:, 0]
 
 
 def test_between_steps_the_line_is_straight() -> None:
@@ -43,7 +51,7 @@ def test_outside_the_series_nothing_is_known(start: float, end: float) -> None:
     for worst in (extreme_in_span, extreme_of_steps):
         found = worst(TIME, series(1, 1, 1, 1), hours(start), hours(end), highest=True)
         assert np.isnan(found[0, 0]), worst
-    assert np.isnan(highest_interval(TIME, series(1, 1, 1, 1), hours(start), hours(end))[0, 0])
+    assert np.isnan(highest_rate(series(1, 1, 1, 1), hours(start), hours(end))[0])
 
 
 def test_a_missing_step_is_not_skipped() -> None:
@@ -72,12 +80,14 @@ def test_steps_that_bracket_the_span_count_in_full() -> None:
 
 
 def test_sums_become_rates_of_their_interval() -> None:
-    rates = rate_from_sums(TIME, series(np.nan, 3.0, 0.0, 6.0))
+    sums = series(np.nan, 3.0, 0.0, 6.0)
+    rates, cells = rate_of_sums(TIME, sums, cells_since_time_before(CellMethod.SUM, TIME))
     assert rates[0, 1:].tolist() == [1.0, 0.0, 2.0]
-    found = highest_interval(TIME, rates, hours(1, 2, 4, 5), hours(2, 4, 5, 7))[:, 0]
+    assert cells.method is CellMethod.MEAN
+    found = highest_rate(sums, hours(1, 2, 4, 5), hours(2, 4, 5, 7))
     assert found.tolist() == [1.0, 1.0, 0.0, 2.0]
     # A span that ends or begins at a step does not touch the interval beyond it.
-    assert highest_interval(TIME, rates, hours(3), hours(6))[0, 0] == 0.0
+    assert highest_rate(sums, hours(3), hours(6))[0] == 0.0
 
 
 @given(

@@ -248,7 +248,12 @@ counts = st.integers(0, 10**6)
 facts = st.one_of(
     *(
         st.builds(kind, **{
-            each.name: words if each.type is str else numbers for each in fields(kind)
+            each.name: words
+            if each.type is str
+            else st.booleans()
+            if each.type is bool
+            else numbers
+            for each in fields(kind)
         })
         for kind in FACTS.values()
     )

@@ -23,6 +23,7 @@ from windowwatch.scoring.facts import (
     NotKnown,
     NotLanded,
     OutOfReach,
+    OverInterval,
     Told,
 )
 from windowwatch.scoring.limits import LIMITS, Summary
@@ -152,6 +153,10 @@ def test_sentences_as_a_person_reads_them(name: str, values: list[float], said: 
         ("search_area", [250.0], (NotLanded(3.0),),
          "Nine of ten flights land within 250 km² (3.0 % of flights are lost and not in it), "
          "limit 3000."),
+        ("gust", [6.0], (OverInterval("maximum", 3.0),),
+         "Gust 6.0 m/s (greatest of 3 h), limit 10."),
+        ("gust", [6.0], (OverInterval("mean", 6.0, nearest=True),),
+         "Gust 6.0 m/s (mean of 6 h, the nearest there is), limit 10."),
         ("gust", [6.0], (Told("Gust 6 m/s, as it was told."),), "Gust 6 m/s, as it was told."),
     ],
 )  # fmt: skip

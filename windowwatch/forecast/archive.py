@@ -5,8 +5,9 @@ the source, on its levels, float32. So reading it back and laying it out gives t
 bit by bit, without decoding again. It opens in plain `xarray.open_dataset`.
 
 Conventions: CF Metadata Conventions 1.8 (names and units of the standard name table where the
-quantity has one). Deterministic runs and members stand in variables of their own, the latter
-with ``member_`` before their name.
+quantity has one). What a value is of its interval stands in ``cell_methods``, the intervals are
+the bounds of the time axis (chapter 7). Deterministic runs and members stand in variables of
+their own, the latter with ``member_`` before their name.
 """
 
 import os
@@ -23,7 +24,8 @@ from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.cutout import Cut
 from windowwatch.forecast.cycle import Cycle, SourceFile
-from windowwatch.forecast.decode import OpenCycle, OpenField
+from windowwatch.forecast.decode import OpenCycle, OpenField, seconds_of
+from windowwatch.forecast.messages import Kind
 from windowwatch.forecast.models import FIELDS, Selector
 from windowwatch.physics.constants import STANDARD_GRAVITY_MPS2
 
@@ -70,9 +72,17 @@ _ECMWF_OWN = {
 }
 _RUNS = ("control", "members")
 _AXES = ("number", "step", "level")
+_BEGINS_AND_ENDS = "bounds"
+#: Of whole numbers: CF 1.8 knows none of 64 bits (section 2.2).
+_WHOLE = np.int32
+#: Kinds by their cell method, as it is written and as it was before intervals were bounds.
+_KINDS = {f"time: {words}": kind for kind in Kind for words in (kind.value, kind.method)} | {
+    "time: point": Kind.INSTANT
+}
 _AXIS_ATTRIBUTES = {
     "number": {"long_name": "perturbation number, 0 for the control", "units": "1"},
     "step": {"standard_name": "forecast_period", "units": "s"},
+    "time": {"standard_name": "time", "calendar": "standard"},
     "level": {"long_name": "level in its own unit: pressure in Pa, height in m"},
     "latitude": {"standard_name": "latitude", "units": "degrees_north"},
     "longitude": {"standard_name": "longitude", "units": "degrees_east"},
@@ -140,11 +150,15 @@ def _dataset(archived: Archived) -> xr.Dataset:
             for count, array in enumerate(opened.arrays):
                 key = f"{'member_' if run == 'members' else ''}{name}"
                 key = f"{key}_{count}" if count else key
-                dims = [_axis(coordinates, axis, _plain(array, axis)) for axis in _AXES]
+                number, level = (
+                    _axis(coordinates, axis, array[axis].values.astype(kind))
+                    for axis, kind in (("number", _WHOLE), ("level", np.float64))
+                )
+                step = _step_axis(coordinates, array, opened.selector.kind, cycle.reference_utc)
                 variables[key] = (
-                    (*dims, "latitude", "longitude"),
+                    (number, step, level, "latitude", "longitude"),
                     array.values,
-                    _attributes(run, name, opened, array),
+                    _attributes(run, name, opened),
                 )
     attributes = {
         "Conventions": "CF-1.8",
@@ -161,14 +175,6 @@ def _dataset(archived: Archived) -> xr.Dataset:
     return xr.Dataset(variables, coordinates, {k: v for k, v in attributes.items() if v != []})
 
 
-def _plain(array: xr.DataArray, axis: str) -> Any:
-    """Coordinates of an axis as plain numbers; steps in seconds."""
-    values = array[axis].values
-    if axis == "step":
-        return (values / np.timedelta64(1, "s")).astype(np.int64)
-    return values.astype(np.float64) if axis == "level" else values.astype(np.int64)
-
-
 def _axis(coordinates: dict[str, Any], axis: str, values: Any) -> str:
     """Name of a dimension with these coordinates, made if there is none."""
     for count in range(len(coordinates) + 1):
@@ -181,15 +187,42 @@ def _axis(coordinates: dict[str, Any], axis: str, values: Any) -> str:
     raise AssertionError("one of these names is free")
 
 
-def _attributes(run: str, name: str, opened: OpenField, array: xr.DataArray) -> dict[str, Any]:
+def _step_axis(
+    coordinates: dict[str, Any], array: xr.DataArray, kind: Kind, reference_utc: datetime
+) -> str:
+    """Name of a dimension with the steps of an array and their intervals, made if there is none.
+
+    Each has the time beside it, and where values stand for intervals both have bounds.
+    """
+    ends = np.array(seconds_of(array), dtype=_WHOLE)
+    bounds: Any = None
+    if kind is not Kind.INSTANT and "start" in array.coords:
+        bounds = np.stack([array["start"].values.astype(_WHOLE), ends], axis=1)
+    for count in range(len(coordinates) + 1):
+        step, time = (f"{axis}_{count}" if count else axis for axis in ("step", "time"))
+        if step not in coordinates:
+            break
+        there = coordinates.get(f"{step}_bounds", ((), None))[1]
+        if np.array_equal(coordinates[step][1], ends) and np.array_equal(there, bounds):
+            return step
+    since = {"units": f"seconds since {reference_utc:%Y-%m-%d %H:%M:%S}"}
+    for name, more in ((step, {}), (time, since)):
+        attributes = {**_AXIS_ATTRIBUTES[name.split("_")[0]], **more}
+        if bounds is not None:
+            attributes["bounds"] = f"{name}_bounds"
+            coordinates[f"{name}_bounds"] = ((step, _BEGINS_AND_ENDS), bounds)
+        coordinates[name] = (step, ends, attributes)
+    return step
+
+
+def _attributes(run: str, name: str, opened: OpenField) -> dict[str, Any]:
     found: dict[str, Any] = {
         "long_name": opened.field.words,
         "field": name,
         "run": run,
-        "selector": opened.field.selectors.index(opened.selector),
+        "scale_to_field_unit": opened.selector.scale,
         "ensemble_size": opened.members,
-        "interval_start_s": array["start"].values.astype(np.int64),
-        "cell_methods": f"time: {opened.selector.kind}",
+        "cell_methods": f"time: {opened.selector.kind.method}",
     }
     return found | named(name, opened.selector)
 
@@ -211,9 +244,11 @@ def _archived(dataset: xr.Dataset) -> Archived:
     attributes = dataset.attrs
     fields: dict[str, dict[str, list[Any]]] = {run: {} for run in _RUNS}
     for variable in dataset.data_vars.values():
-        fields[variable.attrs["run"]].setdefault(variable.attrs["field"], []).append(variable)
+        if "field" in variable.attrs:
+            fields[variable.attrs["run"]].setdefault(variable.attrs["field"], []).append(variable)
     control, members = (
-        {name: _field(name, arrays) for name, arrays in fields[run].items()} for run in _RUNS
+        {name: _field(name, arrays, dataset) for name, arrays in fields[run].items()}
+        for run in _RUNS
     )
     latitude, longitude = dataset["latitude"].values, dataset["longitude"].values
     box = Cut(slice(0, latitude.size), np.arange(longitude.size), latitude, longitude)
@@ -226,7 +261,12 @@ def _archived(dataset: xr.Dataset) -> Archived:
     )
     return Archived(
         Cycle(reference, str(attributes["model"])),
-        OpenCycle(control, members, box, tuple(_texts(attributes.get("remarks", [])))),
+        OpenCycle(
+            control,
+            members,
+            box,
+            (*_texts(attributes.get("remarks", [])), *_without_intervals({**members, **control})),
+        ),
         tuple(SourceFile(path, sha, int(size)) for path, sha, size in files),
         str(attributes["source"]),
     )
@@ -237,14 +277,28 @@ def _texts(value: Any) -> Sequence[str]:
     return [value] if isinstance(value, str) else [str(text) for text in value]
 
 
-def _field(name: str, variables: Sequence[xr.DataArray]) -> OpenField:
-    field = FIELDS[name]
+def _without_intervals(fields: Mapping[str, OpenField]) -> tuple[str, ...]:
+    """Say which fields were stored without the intervals that they stand for."""
+    lacking = [
+        opened.field.words
+        for opened in fields.values()
+        if any("start" not in array.coords for array in opened.arrays)
+    ]
+    if not lacking:
+        return ()
+    return (
+        "stored without intervals, so taken as values at the time, sums as those since the time "
+        f"before: {', '.join(lacking)}",
+    )
+
+
+def _field(name: str, variables: Sequence[xr.DataArray], dataset: xr.Dataset) -> OpenField:
     first = variables[0].attrs
     arrays = []
     for variable in variables:
         values = [variable[dim].values for dim in variable.dims]
         number, step, level, latitude, longitude = values
-        starts = np.atleast_1d(variable.attrs["interval_start_s"])
+        starts = _starts_s(variable, dataset)
         arrays.append(
             xr.DataArray(
                 variable.values,
@@ -255,10 +309,44 @@ def _field(name: str, variables: Sequence[xr.DataArray]) -> OpenField:
                     "level": level,
                     "latitude": latitude,
                     "longitude": longitude,
-                    "start": ("step", [int(s) for s in starts]),
+                    **({} if starts is None else {"start": ("step", starts)}),
                 },
             )
         )
     return OpenField(
-        field, field.selectors[int(first["selector"])], tuple(arrays), int(first["ensemble_size"])
+        FIELDS[name], _selector(name, first), tuple(arrays), int(first["ensemble_size"])
     )
+
+
+def _starts_s(variable: xr.DataArray, dataset: xr.Dataset) -> list[int] | None:
+    """Where the intervals of a field begin: by its bounds, or as files had it before those."""
+    step = dataset[str(variable.dims[1])]
+    if "bounds" in step.attrs:
+        starts = dataset[step.attrs["bounds"]].values[:, 0]
+    elif "interval_start_s" in variable.attrs:
+        starts = np.atleast_1d(variable.attrs["interval_start_s"])
+    elif _KINDS[variable.attrs["cell_methods"]] is Kind.INSTANT:
+        starts = step.values
+    else:
+        return None
+    return [int(start) for start in starts]
+
+
+def _selector(name: str, attributes: Mapping[str, Any]) -> Selector:
+    """How a field was coded, as far as its values still tell: kind, unit and what it counts from.
+
+    Raises
+    ------
+    ValueError
+        If no way of coding it gives such values.
+    """
+    for selector in FIELDS[name].selectors:
+        said = named(name, selector)
+        if (
+            _KINDS[attributes["cell_methods"]] is selector.kind
+            and said["units"] == attributes["units"]
+            and said.get("comment") == attributes.get("comment")
+            and attributes.get("scale_to_field_unit", selector.scale) == selector.scale
+        ):
+            return selector
+    raise ValueError(f"{name} is stored in a form that is not known")

@@ -33,7 +33,8 @@ class OpenField:
     `arrays` have dimensions ``number, step, level, latitude, longitude`` and are float32 in
     the unit of the file, NaN where there is no plane. There is one array for most fields;
     several where intervals of different length end at the same time. The coordinate
-    ``start`` on ``step`` is where the interval begins, after the reference time. [s]
+    ``start`` on ``step`` is where the interval begins, after the reference time, equal to the
+    step for an instant; absent where that is not known. [s]
     `members` is how many forecasts the source says its ensemble has, 0 if it has none.
     """
 
@@ -121,9 +122,11 @@ def _open(chosen: Chosen, box: Cut) -> OpenField:
 def _without_clashes(planes: Sequence[Plane]) -> list[list[Plane]]:
     """Groups of planes in which no two end at the same time with different beginnings.
 
-    Run totals all begin at the same time, others have the same length: whichever needs
-    fewer groups.
+    One, where no two do. Else run totals all begin at the same time, others have the same
+    length: whichever needs fewer groups.
     """
+    if len({(p.key.start_s, p.key.end_s) for p in planes}) == len({p.key.end_s for p in planes}):
+        return [list(planes)]
     by_start: dict[int, list[Plane]] = {}
     by_length: dict[int, list[Plane]] = {}
     for plane in planes:

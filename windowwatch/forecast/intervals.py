@@ -1,8 +1,9 @@
-"""Fields that stand for an interval, made to follow one another without overlap; time axes.
+"""Fields that stand for an interval, each brought to one interval for each time; time axes.
 
 Sources give precipitation either for each interval between two output times, or as a total
 that runs from the start (or from every sixth hour) and must be differenced; averages come in
-the same two styles. What is wanted is always the interval from the time before.
+the same two styles. What is wanted of them is always the interval from the time before.
+Greatest and least values cannot be differenced: they keep the interval they come with.
 """
 
 from collections.abc import Sequence
@@ -69,12 +70,47 @@ def _between(
 
 
 def consecutive_means(windows: Sequence[Window], edges_s: Sequence[int] = ()) -> list[Window]:
-    """Means over intervals that follow one another; as `consecutive_sums`."""
+    """Means over intervals that follow one another; as `consecutive_sums`.
+
+    A mean that begins after the edge before and cannot be had from there stays what it is: the
+    mean of a part, with the beginning of that part.
+    """
     sums = [Window(w.start_s, w.end_s, w.values * (w.end_s - w.start_s)) for w in windows]
-    return [
-        Window(s.start_s, s.end_s, (s.values / max(s.end_s - s.start_s, 1)).astype(np.float32))
-        for s in consecutive_sums(sums, edges_s)
-    ]
+    means = []
+    for found in consecutive_sums(sums, edges_s):
+        length_s = max(found.end_s - found.start_s, 1)
+        mean = Window(found.start_s, found.end_s, (found.values / length_s).astype(np.float32))
+        parts = [w for w in windows if w.end_s == found.end_s and w.start_s > found.start_s]
+        if parts and np.isnan(found.values).all():
+            mean = min(parts, key=lambda w: w.start_s)
+        means.append(mean)
+    return means
+
+
+def reaching_back(windows: Sequence[Window], edges_s: Sequence[int] = ()) -> list[Window]:
+    """One extreme for each end time, rising: greatest or least values cannot be differenced.
+
+    Of several intervals with one end, the shortest that reaches back to the edge before, so
+    that no time is left out; where none does, the longest. Edges as in `consecutive_sums`.
+    """
+    edges = sorted({*edges_s, *(w.end_s for w in windows)})
+    result = []
+    for end in sorted({w.end_s for w in windows}):
+        own = sorted((w for w in windows if w.end_s == end), key=lambda w: -w.start_s)
+        place = edges.index(end)
+        reaching = [w for w in own if place and w.start_s <= edges[place - 1]]
+        result.append(reaching[0] if reaching else own[-1])
+    return result
+
+
+def is_covered(start_s: float, end_s: float, bounds_s: Sequence[tuple[float, float]]) -> bool:
+    """Tell whether intervals together leave out nothing from `start_s` to `end_s`."""
+    reached = start_s
+    for start, end in sorted(bounds_s):
+        if start > reached:
+            break
+        reached = max(reached, end)
+    return reached >= end_s
 
 
 def missing_steps(steps_s: Sequence[int]) -> list[int]:

@@ -37,7 +37,7 @@ class Run:
     """The control run, or all perturbed members together.
 
     `stacks` has one stack a field; several where intervals of different length end at the
-    same time. `numbers` are the members in order, 0 for the control.
+    same time, all of one kind. `numbers` are the members in order, 0 for the control.
     """
 
     stacks: Mapping[str, Sequence[Stack]]

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.forecast.framing import Frame
+from windowwatch.physics.surface import CellMethod
 
 #: Octet value for "no such surface" (WMO-No. 306, code table 4.5).
 NO_SURFACE = 255
@@ -43,6 +44,18 @@ class Kind(StrEnum):
     MINIMUM = "least in an interval"
     OTHER = "something else"
 
+    @property
+    def method(self) -> CellMethod:
+        """The same in the words of the CF Conventions; `POINT` where there are none."""
+        return _METHODS.get(self, CellMethod.POINT)
+
+
+_METHODS = {
+    Kind.AVERAGE: CellMethod.MEAN,
+    Kind.ACCUMULATION: CellMethod.SUM,
+    Kind.MAXIMUM: CellMethod.MAXIMUM,
+    Kind.MINIMUM: CellMethod.MINIMUM,
+}
 
 _KINDS = {0: Kind.AVERAGE, 1: Kind.ACCUMULATION, 2: Kind.MAXIMUM, 3: Kind.MINIMUM}
 #: Product definition templates (code table 4.0): at a time, over an interval; plain, ensemble

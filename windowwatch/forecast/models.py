@@ -189,11 +189,11 @@ SURFACE: tuple[Field, ...] = (
     Field(
         "gust_mps",
         "wind gust",
-        (
-            Selector(0, 2, 22, GROUND),
-            Selector(0, 2, 22, ABOVE_GROUND, 10.0),
+        (  # the greatest of an interval also sees what blows between two steps
             Selector(0, 2, 22, ABOVE_GROUND, 10.0, MAXIMUM),
             Selector(0, 2, 22, GROUND, kind=MAXIMUM),
+            Selector(0, 2, 22, GROUND),
+            Selector(0, 2, 22, ABOVE_GROUND, 10.0),
         ),
         -1.0,
         150.0,
@@ -294,6 +294,10 @@ SURFACE: tuple[Field, ...] = (
         1.0,
     ),
 )
+
+#: Written as a constant 0 at the first step, where there is nothing yet that it could be the
+#: greatest of (seen in files of ECMWF): missing, not calm.
+EMPTY_AT_START = frozenset({"gust_mps"})
 
 #: Few sources give these. That they lack is not told of a cycle: a check that asks for them does.
 SELDOM = frozenset({"lifted_index_k", "freezing_rain"})

@@ -12,19 +12,30 @@ from windowwatch.forecast.intervals import (
     Window,
     consecutive_means,
     consecutive_sums,
+    is_covered,
     missing_steps,
+    reaching_back,
 )
 from windowwatch.forecast.layout import Array, Run, Stack, absent, refuse_impossible, whose
 from windowwatch.forecast.messages import Kind
-from windowwatch.forecast.models import FIELDS, SURFACE
+from windowwatch.forecast.models import EMPTY_AT_START, FIELDS, SURFACE
+
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Near:
-    """Surface fields [M, T, Y, X] and their lead times. [s]"""
+    """Surface fields [M, T, Y, X] and their lead times. [s]
+
+    `starts_s` has, of each field that stands for intervals, where that begins which ends at
+    each lead time [T], after the reference time: the coordinate of
+    `physics.surface.TimeCells`. [s]
+    """
 
     leads_s: list[int]
     values: Mapping[str, Array]
+    kinds: Mapping[str, Kind]
+    starts_s: Mapping[str, FloatArray]
 
 
 def lay_near(run: Run, terrain_m: Array, gaps: GapList) -> Near:
@@ -32,20 +43,24 @@ def lay_near(run: Run, terrain_m: Array, gaps: GapList) -> Near:
 
     Sums and means over overlapping intervals are made to follow one another; heights above
     sea level become heights above the terrain [Y, X]. Planes that are not there are NaN, and
-    named in `gaps`.
+    named in `gaps`; so is what a field has of an interval without length, and the constant 0
+    that some have at the first step.
     """
     stacks = {field.name: run.stacks[field.name] for field in SURFACE if field.name in run.stacks}
     there_s = sorted({lead for ss in stacks.values() for stack in ss for lead in stack.leads_s})
     holes_s = missing_steps(there_s)
     leads_s = sorted({*there_s, *holes_s})
     gaps.at_steps("nothing near the ground is there", holes_s, leads_s)
-    values = {}
+    values, starts_s = {}, {}
     for name, several in stacks.items():
-        planes = _place(several, run, leads_s, holes_s)
+        planes, starts = _place(several, run, leads_s, holes_s)
+        offered = [lead for lead in leads_s if lead not in holes_s]
+        if several[0].kind is not Kind.INSTANT:
+            # where no interval ends, no plane is missing
+            offered = [lead for lead in offered if not np.isnan(starts[leads_s.index(lead)])]
+            starts_s[name] = starts
         if several[0].above_sea:
             planes -= terrain_m
-        first = 0 if several[0].kind is Kind.INSTANT else 1  # an interval has to end first
-        offered = [lead for lead in leads_s if lead not in holes_s and lead >= first]
         columns = [leads_s.index(lead) for lead in offered]
         for m, number in enumerate(run.numbers):
             what = f"{FIELDS[name].words}{whose(number)}"
@@ -54,28 +69,77 @@ def lay_near(run: Run, terrain_m: Array, gaps: GapList) -> Near:
             gaps.at_steps(f"{what} is missing", at, offered)
             refuse_impossible(planes[m], FIELDS[name], what, leads_s, gaps)
         values[name] = planes
-    return Near(leads_s, values)
+    return Near(leads_s, values, {name: ss[0].kind for name, ss in stacks.items()}, starts_s)
 
 
-def _place(several: Sequence[Stack], run: Run, leads_s: list[int], holes_s: list[int]) -> Array:
-    """The stacks of one field on the axes of its run, NaN where they have nothing."""
+def _place(
+    several: Sequence[Stack], run: Run, leads_s: list[int], holes_s: list[int]
+) -> tuple[Array, FloatArray]:
+    """The stacks of one field on the axes of its run, NaN where they have nothing.
+
+    Returns
+    -------
+    values : array [M, T, Y, X]
+    starts_s : array [T]
+        Where the interval begins that ends at each lead time, the same for all members; NaN
+        where none is to be expected.
+    """
     shape = (len(run.numbers), len(leads_s), *several[0].values.shape[-2:])
     values = np.full(shape, np.nan, dtype=np.float32)
-    for m, number in enumerate(run.numbers):
-        windows = [
-            Window(start, end, stack.values[stack.numbers.index(number), t, 0])
-            for stack in several
-            if number in stack.numbers
-            for t, (start, end) in enumerate(zip(stack.starts_s, stack.leads_s, strict=True))
-        ]
-        windows = [w for w in windows if not np.isnan(w.values).all()]
-        if several[0].kind is Kind.ACCUMULATION:
-            windows = consecutive_sums(windows, leads_s)  # sums must fill the time axis
-        elif several[0].kind is Kind.AVERAGE:
-            windows = consecutive_means(windows, holes_s)
-        for window in windows:
-            values[m, leads_s.index(window.end_s)] = window.values
-    return values
+    starts_s = np.full(len(leads_s), np.nan)
+    found = [_windows(several, number) for number in run.numbers]
+    edges_s = sorted({*holes_s, *(window.end_s for windows in found for window in windows)})
+    for m, windows in enumerate(found):
+        for window in _one_a_time(several[0].kind, windows, leads_s, edges_s):
+            t = leads_s.index(window.end_s)
+            if np.isnan(starts_s[t]):
+                starts_s[t] = window.start_s
+            if starts_s[t] == window.start_s:  # members share the coordinate
+                values[m, t] = window.values
+    return values, _expected(starts_s, leads_s)
+
+
+def _one_a_time(
+    kind: Kind, windows: list[Window], leads_s: list[int], edges_s: list[int]
+) -> list[Window]:
+    """Windows of which no two end at the same time."""
+    if kind is Kind.INSTANT:
+        return windows
+    if kind is Kind.ACCUMULATION:
+        return consecutive_sums(windows, leads_s)  # sums must fill the time axis
+    if kind is Kind.AVERAGE:
+        return consecutive_means(windows, edges_s)
+    return reaching_back(windows, edges_s)
+
+
+def _windows(several: Sequence[Stack], number: int) -> list[Window]:
+    """What there is of one member, without what cannot stand for anything."""
+    windows = []
+    for stack in several:
+        if number not in stack.numbers:
+            continue
+        planes = stack.values[stack.numbers.index(number), :, 0]
+        for start, end, plane in zip(stack.starts_s, stack.leads_s, planes, strict=True):
+            empty = end == 0 and stack.field.name in EMPTY_AT_START and not plane.any()
+            lasts = stack.kind is Kind.INSTANT or start < end
+            if lasts and not empty and not np.isnan(plane).all():
+                windows.append(Window(start, end, plane))
+    return windows
+
+
+def _expected(starts_s: FloatArray, leads_s: Sequence[int]) -> FloatArray:
+    """Beginnings of intervals, with those of which the plane is missing put in.
+
+    At a time without an interval, one since the time before is expected, unless others cover
+    that time already.
+    """
+    ends_s = np.array(leads_s, dtype=np.float64)
+    bounds = [(s, e) for s, e in zip(starts_s, ends_s, strict=True) if not np.isnan(s)]
+    expected = starts_s.copy()
+    for t in range(1, len(leads_s)):
+        if np.isnan(starts_s[t]) and not is_covered(ends_s[t - 1], ends_s[t], bounds):
+            expected[t] = ends_s[t - 1]
+    return expected
 
 
 def at_leads(near: Near, name: str, leads_s: Sequence[int]) -> Array | None:
@@ -90,32 +154,51 @@ def at_leads(near: Near, name: str, leads_s: Sequence[int]) -> Array | None:
     return result
 
 
-def join_members(runs: Sequence[Run], near: Sequence[Near], remarks: list[str]) -> dict[str, Array]:
+def join_members(near: Sequence[Near], remarks: list[str]) -> Near:
     """Fields of the control with those of the members behind them, on the control's times.
 
-    A field that the members do not give, or give over other intervals, stays the control's
-    for all of them. Between two steps of the members their fields run linearly; before their
-    first and after their last they are NaN.
+    A field that the members do not give, or give of another kind or over other intervals,
+    stays the control's for all of them. Between two steps of the members their fields run
+    linearly; before their first and after their last they are NaN.
     """
-    control, values = near[0], dict(near[0].values)
+    control = near[0]
     if len(near) == 1:
-        return values
+        return control
+    members = near[1]
+    values, kinds, starts_s = dict(control.values), dict(control.kinds), dict(control.starts_s)
     shared = []
-    for name, planes in near[1].values.items():
+    for name, planes in members.values.items():
+        kind, starts = members.kinds[name], _starts_at(members, name, control.leads_s)
         own = control.values.get(name)
         if own is None:
             own = np.full((1, len(control.leads_s), *planes.shape[2:]), np.nan, np.float32)
-        kind = runs[1].stacks[name][0].kind
-        if kind is Kind.INSTANT:
-            values[name] = np.concatenate([own, _in_time(planes, near[1].leads_s, control.leads_s)])
-        elif near[1].leads_s == control.leads_s:
-            values[name] = np.concatenate([own, planes])
-        else:
+        elif control.kinds[name] is not kind or not np.array_equal(
+            starts, _starts_at(control, name, control.leads_s), equal_nan=True
+        ):
             shared.append(FIELDS[name].words)
-    shared += [FIELDS[name].words for name in control.values if name not in near[1].values]
+            continue
+        kinds[name] = kind
+        if kind is Kind.INSTANT:
+            theirs = _in_time(planes, members.leads_s, control.leads_s)
+        else:
+            starts_s[name] = starts
+            theirs = np.asarray(at_leads(members, name, control.leads_s))
+        values[name] = np.concatenate([own, theirs])
+    shared += [FIELDS[name].words for name in control.values if name not in members.values]
     if shared:
         remarks.append(f"of these the control's is used for all members: {', '.join(shared)}")
-    return values
+    return Near(control.leads_s, values, kinds, starts_s)
+
+
+def _starts_at(near: Near, name: str, leads_s: Sequence[int]) -> FloatArray:
+    """Beginnings of a field's intervals at other lead times; NaN for instants."""
+    result = np.full(len(leads_s), np.nan)
+    if name not in near.starts_s:
+        return result
+    for t, lead in enumerate(leads_s):
+        if lead in near.leads_s:
+            result[t] = near.starts_s[name][near.leads_s.index(lead)]
+    return _expected(result, leads_s)
 
 
 def _in_time(planes: Array, have_s: Sequence[int], want_s: Sequence[int]) -> Array:

@@ -16,6 +16,7 @@ from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.decode import OpenCycle, OpenField, seconds_of
 from windowwatch.forecast.gaps import GapList
 from windowwatch.forecast.layout import Array, Run, Stack, run_of
+from windowwatch.forecast.messages import Kind
 from windowwatch.forecast.models import ALOFT, FIELDS, SELDOM, SURFACE
 from windowwatch.forecast.near import (
     Near,
@@ -25,7 +26,7 @@ from windowwatch.forecast.near import (
     lay_near,
     terrain_from_pressure,
 )
-from windowwatch.physics.surface import SurfaceGrid
+from windowwatch.physics.surface import SurfaceGrid, TimeCells
 from windowwatch.physics.windgrid import (
     LevelRun,
     build_wind_grid,
@@ -87,23 +88,26 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
         terrain_m=terrain_m,
         cycle_unix_s=to_unix_s(cycle.reference_utc),
     )
-    fields = join_members(runs, near, remarks)
-    _name_absent_fields({**fields, **fixed}, gaps)
+    joined = join_members(near, remarks)
+    _name_absent_fields({**joined.values, **fixed}, gaps)
     _count_members(opened, gaps)
-    leads_s = near[0].leads_s
     if wind.time_unix_s.size == 1:
         wind = hold_single_step(wind, float(SINGLE_STEP_HOLDS_S))
         remarks.append(_single_step_words(aloft[0].leads_s[0], cycle))
-    if len(leads_s) == 1:
-        leads_s, fields = _hold_near(runs[0], leads_s[0], fields)
+    if len(joined.leads_s) == 1:
+        joined = _hold_near(joined)
     if wind.moisture is None:
         remarks.append(DRY)
     surface = SurfaceGrid(
-        time_unix_s=to_unix_s(cycle.reference_utc) + np.array(leads_s, dtype=np.float64),
+        time_unix_s=to_unix_s(cycle.reference_utc) + np.array(joined.leads_s, dtype=np.float64),
         latitude_deg=wind.latitude_deg,
         longitude_deg=wind.longitude_deg,
-        fields=fields,
+        fields=joined.values,
         land_fraction=fixed.get("land_fraction"),
+        cells={
+            name: TimeCells(joined.kinds[name].method, to_unix_s(cycle.reference_utc) + starts_s)
+            for name, starts_s in joined.starts_s.items()
+        },
     )
     return CycleData(
         cycle, wind, surface, tuple(files), gaps.words(), tuple(dict.fromkeys(remarks))
@@ -124,12 +128,19 @@ def _stack(opened: OpenField, array: xr.DataArray) -> Stack:
         values = values[..., ::-1, :]
     if selector.scale != 1.0:
         values = values * np.float32(selector.scale)
+    kind, leads_s = selector.kind, seconds_of(array)
+    if "start" in array.coords:
+        starts_s = [int(s) for s in array["start"].values]
+    elif kind is Kind.ACCUMULATION:
+        starts_s = [leads_s[0], *leads_s[:-1]]
+    else:
+        kind, starts_s = Kind.INSTANT, leads_s
     return Stack(
         field=opened.field,
-        kind=selector.kind,
+        kind=kind,
         numbers=[int(n) for n in array["number"].values],
-        starts_s=[int(s) for s in array["start"].values],
-        leads_s=seconds_of(array),
+        starts_s=starts_s,
+        leads_s=leads_s,
         levels=[float(v) for v in array["level"].values],
         values=values,
         above_sea=selector.above_sea,
@@ -163,20 +174,23 @@ def _pair(near: Near, leads_s: list[int], above_ground_m: int) -> tuple[Array | 
     return (None, None) if east is None or north is None else (east, north)
 
 
-def _hold_near(
-    run: Run, lead_s: int, fields: Mapping[str, Array]
-) -> tuple[list[int], dict[str, Array]]:
+def _hold_near(near: Near) -> Near:
     """Surface fields of one step, put at both ends of the time for which they are held.
 
-    An amount of precipitation becomes what its mean rate gives between those ends.
+    An amount of precipitation becomes what its mean rate gives between those ends. Means and
+    extremes keep the length of their interval, so that nobody takes them for those of another.
     """
-    held = {name: np.repeat(values, 2, axis=1) for name, values in fields.items()}
-    amount = held.get("precipitation_mm")
-    if amount is not None:
-        starts_s = [s for stack in run.stacks["precipitation_mm"] for s in stack.starts_s]
-        interval_s = lead_s - max(starts_s)
-        amount *= 2.0 * SINGLE_STEP_HOLDS_S / interval_s if interval_s > 0 else np.nan
-    return [lead_s - SINGLE_STEP_HOLDS_S, lead_s + SINGLE_STEP_HOLDS_S], held
+    lead_s = float(near.leads_s[0])
+    leads_s = [near.leads_s[0] - SINGLE_STEP_HOLDS_S, near.leads_s[0] + SINGLE_STEP_HOLDS_S]
+    values = {name: np.repeat(planes, 2, axis=1) for name, planes in near.values.items()}
+    starts_s = {}
+    for name, starts in near.starts_s.items():
+        length_s = lead_s - float(starts[0])  # NaN where there is none
+        starts_s[name] = np.array(leads_s, dtype=np.float64) - length_s
+        if near.kinds[name] is Kind.ACCUMULATION:
+            values[name] *= np.float32(2.0 * SINGLE_STEP_HOLDS_S / length_s)
+            starts_s[name] = np.array([np.nan, leads_s[0]])
+    return Near(leads_s, values, near.kinds, starts_s)
 
 
 def _single_step_words(lead_s: int, cycle: Cycle) -> str:

@@ -13,8 +13,7 @@ from windowwatch.forecast.models import Field, Selector, match
 class Chosen:
     """The planes that make up one field of the control run or of the members.
 
-    No two planes share member, level and interval; for kinds other than averages and sums
-    none share member, level and end.
+    No two planes share member, level and interval; several intervals may end at one time.
     """
 
     field: Field
@@ -35,9 +34,13 @@ def choose(planes: Iterable[Plane]) -> Selection:
     """Sort wanted planes into fields and settle what is there twice.
 
     Where a source codes a field in several ways (cloud at the time and as a mean, say), the
-    coding with the most times is used, the better one where they tie. Where a run without
-    ensemble header and the ensemble's own unperturbed run are both there, the former is the
-    control, because it commonly is the finer one.
+    coding with the most times is used, the better one where they tie. Better is what stands
+    first among the selectors of `models`: an instant before a mean, because a mean hides what
+    lasted only for a while; of gusts the greatest of an interval before an instant, because it
+    is never the lower of the two. The first step does not count: no interval has ended there.
+
+    Where a run without ensemble header and the ensemble's own unperturbed run are both there,
+    the former is the control, because it commonly is the finer one.
     """
     control: dict[str, list[tuple[Selector, Plane]]] = {}
     members: dict[str, list[tuple[Selector, Plane]]] = {}
@@ -82,14 +85,15 @@ def _settle(found: list[tuple[Selector, Plane]], remarks: list[str]) -> Chosen:
         level = 0.0 if plane.key.surface == ISOBARIC else plane.key.level
         coding = (field.selectors.index(selector), plane.key.surface, level)
         codings.setdefault(coding, []).append(plane)
-    best = max(sorted(codings), key=lambda c: len({plane.key.end_s for plane in codings[c]}))
+    best = max(sorted(codings), key=lambda c: _times(codings[c]))
     selector = field.selectors[best[0]]
     places: dict[tuple[int, float, int, int], Plane] = {}
     differing = 0
-    for plane in sorted(codings[best], key=_length_s):
-        place = _place(plane.key)
+    for plane in codings[best]:
+        key = plane.key
+        place = key.member or 0, key.level, key.start_s, key.end_s
         if place in places:
-            differing += not _same(places[place], plane)
+            differing += not np.array_equal(places[place].values, plane.values, equal_nan=True)
         else:
             places[place] = plane
     if differing:
@@ -106,8 +110,9 @@ def _field(key: MessageKey) -> Field:
     return found[0]
 
 
-def _length_s(plane: Plane) -> int:
-    return plane.key.end_s - plane.key.start_s
+def _times(planes: Iterable[Plane]) -> int:
+    """At how many times there is something, besides the first step."""
+    return len({plane.key.end_s for plane in planes} - {0})
 
 
 def _kind_remarks(chosen: Sequence[Chosen]) -> list[str]:
@@ -118,15 +123,3 @@ def _kind_remarks(chosen: Sequence[Chosen]) -> list[str]:
         if words:
             remarks.append(f"{kind} that ends at the time, not {Kind.INSTANT}: {', '.join(words)}")
     return remarks
-
-
-def _place(key: MessageKey) -> tuple[int, float, int, int]:
-    """What tells two planes of one field apart."""
-    window = key.end_s - key.start_s if key.kind in (Kind.AVERAGE, Kind.ACCUMULATION) else 0
-    return key.member or 0, key.level, key.end_s, window
-
-
-def _same(one: Plane, other: Plane) -> bool:
-    if other.key.start_s != one.key.start_s:
-        return True  # a longer interval of the same kind, not a copy
-    return bool(np.array_equal(one.values, other.values, equal_nan=True))

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,12 +39,50 @@ SURFACE_FIELDS: Mapping[str, str] = {
 LOWEST_COUNTS = frozenset({"ceiling_m", "visibility_m"})
 
 
+class CellMethod(StrEnum):
+    """What a value is of its interval: words of the CF Conventions, appendix E."""
+
+    POINT = "point"
+    MEAN = "mean"
+    SUM = "sum"
+    MAXIMUM = "maximum"
+    MINIMUM = "minimum"
+
+
+@dataclass(frozen=True)
+class TimeCells:
+    """The intervals that values stand for: cells of the time axis (CF Conventions, chapter 7).
+
+    Parameters
+    ----------
+    method : CellMethod
+        What each value is of its interval; never `POINT`.
+    start_unix_s : float64 array [T]
+        Where the interval begins that ends at each time. NaN where none ends there: before
+        the first one, and where a longer one that ends later covers the time. An interval
+        whose value is missing has its beginning all the same. Between two intervals there may
+        be times that none covers.
+    """
+
+    method: CellMethod
+    start_unix_s: NDArray[np.float64]
+
+
+def cells_since_time_before(method: CellMethod, time_unix_s: NDArray[np.float64]) -> TimeCells:
+    """Intervals that begin at the time before; none ends at the first time."""
+    return TimeCells(method, np.concatenate([[np.nan], time_unix_s[:-1]]))
+
+
 @dataclass(frozen=True)
 class SurfaceSeries:
-    """Surface fields at one point. Each array is [M, T]; M is 1 where members share it."""
+    """Surface fields at one point. Each array is [M, T]; M is 1 where members share it.
+
+    `cells` has the intervals of those fields that do not stand for the time itself.
+    """
 
     time_unix_s: NDArray[np.float64]
     values: Mapping[str, NDArray[np.float64]]
+    cells: Mapping[str, TimeCells] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -60,6 +99,10 @@ class SurfaceGrid:
         the forecast gave nothing at that time.
     land_fraction : float32 array [Y, X] or None
         1 on land, 0 on water; None when the source has no land mask.
+    cells : mapping of str to TimeCells
+        The intervals of those fields that do not stand for the time itself. A field that is
+        not in it is one of instants; an amount of precipitation is then one since the time
+        before.
     """
 
     time_unix_s: NDArray[np.float64]
@@ -67,6 +110,7 @@ class SurfaceGrid:
     longitude_deg: NDArray[np.float64]
     fields: Mapping[str, NDArray[np.float32]] = field(default_factory=dict)
     land_fraction: NDArray[np.float32] | None = None
+    cells: Mapping[str, TimeCells] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         shape = (self.time_unix_s.size, self.latitude_deg.size, self.longitude_deg.size)
@@ -77,6 +121,15 @@ class SurfaceGrid:
                 raise InputError(
                     f"{name} has shape {values.shape}; its axes say (members, *{shape})"
                 )
+        for name, cells in self.cells.items():
+            self._check_cells(name, cells)
+
+    def _check_cells(self, name: str, cells: TimeCells) -> None:
+        start = cells.start_unix_s
+        if name not in self.fields or cells.method is CellMethod.POINT:
+            raise InputError(f"{name}: intervals of a field that is not there, or of instants")
+        if start.shape != self.time_unix_s.shape or np.any(start >= self.time_unix_s):
+            raise InputError(f"{name}: an interval must begin before the time at which it ends")
 
     def at(self, latitude_deg: float, longitude_deg: float) -> SurfaceSeries:
         """Series of every field at a point: bilinear, or the lowest of the four neighbours.
@@ -91,7 +144,7 @@ class SurfaceGrid:
         for name, grid in self.fields.items():
             near = grid[:, :, rows, columns].astype(np.float64)
             values[name] = near.min(axis=2) if name in LOWEST_COUNTS else near @ weights
-        return SurfaceSeries(self.time_unix_s, values)
+        return SurfaceSeries(self.time_unix_s, values, self.cells)
 
     def _corners(
         self, latitude_deg: float, longitude_deg: float

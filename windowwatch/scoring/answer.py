@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.scoring.desirability import desirability
-from windowwatch.scoring.facts import Fact, Missing, NeverReached, NotKnown
+from windowwatch.scoring.facts import Fact, Missing, NeverReached, NotKnown, OverInterval
 from windowwatch.scoring.limits import CheckKind, Limit, Summary
+from windowwatch.scoring.span import Intervals
 from windowwatch.scoring.values import Check, Verdict
 
 FloatArray = NDArray[np.float64]
@@ -43,6 +44,8 @@ class Measure:
         Where there is one: of more flights than are left aside it never comes to a value at
         all. Such flights stand behind all others with a number past every limit; the check
         has no number then, so that nobody reads that one.
+    over : Intervals, optional
+        Of which intervals the values are, [N, M or 1]; None where they are of instants.
     """
 
     name: str
@@ -52,6 +55,7 @@ class Measure:
     doubted: FloatArray | None = None
     worst: float = inf
     never: tuple[NeverReached | None, ...] = ()
+    over: Intervals | None = None
 
 
 @dataclass(frozen=True)
@@ -101,6 +105,9 @@ def answer(
     if not kind.in_chance:
         passes = np.ones(values.shape, dtype=np.bool_)
     facts = measure.facts[hour] if measure.facts else ()
+    over = _over(measure, hour, kind, value)
+    if over is not None:
+        facts = (*facts, over)
     if kind.summary is Summary.SHARE and np.any(np.isnan(values)):
         facts = (*facts, NotKnown(100.0 * float(np.mean(np.isnan(values)))))
     check = _known(kind, limit, value, facts)
@@ -108,6 +115,14 @@ def answer(
     if never is not None and check.verdict is Verdict.NO_GO:
         check = replace(check, value=None, margin=None, facts=(never,))
     return Answer(check, passes)
+
+
+def _over(measure: Measure, hour: int, kind: CheckKind, value: float) -> OverInterval | None:
+    """Which interval the check's value is of: that of the flights that gave it."""
+    if measure.over is None:
+        return None
+    gave = measure.values[hour] == (1.0 if kind.summary is Summary.SHARE else value)
+    return measure.over.of(hour, np.any(gave, axis=1))
 
 
 def _share_pct(values: FloatArray, limit: Limit) -> float | None:

@@ -67,6 +67,26 @@ class FromMeanWind:
 
 
 @dataclass(frozen=True)
+class OverInterval:
+    """The value is of an interval, not of a time.
+
+    Parameters
+    ----------
+    method : str
+        What it is of the interval, a `physics.surface.CellMethod`.
+    interval_h : float
+        Length of the interval. [h]
+    nearest : bool
+        Whether the interval does not touch the span asked about, but is the nearest there is.
+    """
+
+    kind: ClassVar[str] = "over interval"
+    method: str
+    interval_h: float
+    nearest: bool = False
+
+
+@dataclass(frozen=True)
 class Median:
     """Median over the flights of which a value is known, in the check's unit."""
 
@@ -147,6 +167,7 @@ class Told:
 Fact = (
     AtLeast
     | FromMeanWind
+    | OverInterval
     | Median
     | OutOfReach
     | NeverReached
@@ -164,6 +185,7 @@ FACTS: Mapping[str, type[Fact]] = MappingProxyType(
         for each in (
             AtLeast,
             FromMeanWind,
+            OverInterval,
             Median,
             OutOfReach,
             NeverReached,

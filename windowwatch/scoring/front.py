@@ -17,18 +17,20 @@ of Bitsa et al. [1]_, who so lost almost 40 % of the false alarms of the wind cr
 Simmonds et al. [2]_, whose six hours these are. A warm front seldom shows enough of these
 signs; it is not looked for.
 
+A gust or a rate of rain that stands for an interval counts for every time that its interval
+holds.
+
 References
 ----------
 .. [1] H. Bitsa et al., Climate 7 (2019) 130.
 .. [2] I. Simmonds, K. Keay, J. A. T. Bye, Journal of Climate 25 (2012) 1945-1962.
 """
 
-from collections.abc import Mapping
-
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.scoring.span import interpolated
+from windowwatch.physics.surface import SurfaceSeries
+from windowwatch.scoring.span import held, interpolated
 
 FloatArray = NDArray[np.float64]
 
@@ -44,16 +46,13 @@ _DAY_S = 86_400.0
 _COUNT = 5
 
 
-def front_signs(
-    time_s: FloatArray, values: Mapping[str, FloatArray], latitude_deg: float
-) -> tuple[FloatArray, FloatArray]:
+def front_signs(series: SurfaceSeries, latitude_deg: float) -> tuple[FloatArray, FloatArray]:
     """Signs of a front in the six hours after each step.
 
     Parameters
     ----------
-    time_s : array [T]
-        Rising. [s]
-    values : mapping of surface field to array [M or 1, T]
+    series : SurfaceSeries
+        Fields [M or 1, T] at one point.
     latitude_deg : float
         Its sign gives the hemisphere. [deg]
 
@@ -63,10 +62,11 @@ def front_signs(
         Sum of the graded signs, 0 to 5: with what is missing counted as no sign, and as a
         full one. [1]
     """
-    members = max((series.shape[0] for series in values.values()), default=1)
+    time_s = series.time_unix_s
+    members = max((values.shape[0] for values in series.values.values()), default=1)
     shape = (members, time_s.size)
     signs = np.full((_COUNT, *shape), np.nan)
-    window = _Window(time_s, values)
+    window = _Window(series)
     for row, sign in enumerate(
         (
             window.turning(1.0 if latitude_deg >= 0.0 else -1.0),
@@ -86,10 +86,7 @@ def front_signs(
 
 
 def hours_from_front(
-    time_s: FloatArray,
-    values: Mapping[str, FloatArray],
-    latitude_deg: float,
-    launch_s: FloatArray,
+    series: SurfaceSeries, latitude_deg: float, launch_s: FloatArray
 ) -> FloatArray:
     """Hours between each launch and the nearest front passage: [N, M], at most `FAR_H`.
 
@@ -97,7 +94,8 @@ def hours_from_front(
     before the first or after the last step of the forecast, counts as if a front stood there.
     NaN where nothing at all can be judged. [h]
     """
-    least, most = front_signs(time_s, values, latitude_deg)
+    time_s = series.time_unix_s
+    least, most = front_signs(series, latitude_deg)
     passage_or_open = most >= SIGNS_NEEDED
     whole = time_s + 2.0 * WINDOW_S <= time_s[-1]
     judged = (least >= SIGNS_NEEDED) | ~passage_or_open
@@ -114,10 +112,11 @@ def hours_from_front(
 class _Window:
     """The signs of the three hours after each step; arrays [M or 1, T], NaN where missing."""
 
-    def __init__(self, time_s: FloatArray, values: Mapping[str, FloatArray]) -> None:
-        self._time_s = time_s
-        self._values = values
-        self._nothing = np.full((1, time_s.size), np.nan)
+    def __init__(self, series: SurfaceSeries) -> None:
+        self._time_s = series.time_unix_s
+        self._values = series.values
+        self._cells = series.cells
+        self._nothing = np.full((1, self._time_s.size), np.nan)
 
     def turning(self, sense: float) -> FloatArray:
         u, v = (self._get(f"wind_{axis}_10m_mps") for axis in "uv")
@@ -146,11 +145,11 @@ class _Window:
 
     def freshening(self) -> FloatArray:
         speed = np.hypot(self._get("wind_u_10m_mps"), self._get("wind_v_10m_mps"))
-        gust = self._get("gust_mps")
-        grown = np.fmax(self._change(gust), self._change(speed))
-        rain = self._get("precipitation_rate_mmph")
-        onset = np.where(self._later(rain, 0) < 0.1, _graded(self._later(rain, 1), 0.5), 0.0)
-        onset = np.where(np.isnan(self._later(rain, 0) + self._later(rain, 1)), np.nan, onset)
+        gust, later_gust = (self._held("gust_mps", windows) for windows in (0, 1))
+        grown = np.fmax(later_gust - gust, self._change(speed))
+        rain, later_rain = (self._held("precipitation_rate_mmph", windows) for windows in (0, 1))
+        onset = np.where(rain < 0.1, _graded(later_rain, 0.5), 0.0)
+        onset = np.where(np.isnan(rain + later_rain), np.nan, onset)
         return _either(_graded(grown, 4.0), onset)
 
     def _get(self, key: str) -> FloatArray:
@@ -159,6 +158,11 @@ class _Window:
     def _later(self, series: FloatArray, windows: int) -> FloatArray:
         """The series some windows after each step."""
         return interpolated(self._time_s, series, self._time_s + windows * WINDOW_S)
+
+    def _held(self, key: str, windows: int) -> FloatArray:
+        """A field some windows after each step; over its intervals where it has some."""
+        at_s = self._time_s + windows * WINDOW_S
+        return held(self._time_s, self._get(key), self._cells.get(key), at_s)
 
     def _change(self, series: FloatArray, start: int = 0) -> FloatArray:
         return self._later(series, start + 1) - self._later(series, start)

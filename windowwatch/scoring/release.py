@@ -1,6 +1,5 @@
 """What the release asks: weather at the site from set-up to hold, light, and clearance."""
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -9,16 +8,23 @@ from numpy.typing import NDArray
 from windowwatch.errors import InputError
 from windowwatch.physics.flights import Flights
 from windowwatch.physics.sun import solar_elevation_deg
-from windowwatch.physics.surface import SurfaceGrid
+from windowwatch.physics.surface import (
+    CellMethod,
+    SurfaceGrid,
+    SurfaceSeries,
+    cells_since_time_before,
+)
 from windowwatch.scoring.answer import Measure, nothing_known
-from windowwatch.scoring.facts import AtLeast, Fact, FromMeanWind, Gap, Missing
+from windowwatch.scoring.facts import AtLeast, FromMeanWind, Gap, Missing
 from windowwatch.scoring.front import FAR_H, hours_from_front
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.span import (
+    Intervals,
     extreme_in_span,
+    extreme_of_cells,
     extreme_of_steps,
-    highest_interval,
-    rate_from_sums,
+    instants,
+    rate_of_sums,
 )
 from windowwatch.scoring.values import Site
 from windowwatch.units import KELVIN_AT_0_C
@@ -92,10 +98,10 @@ def _weather(
     except InputError:
         missing = Missing(Gap.OUTSIDE, (site.name,))
         return [nothing_known(name, launch.size, missing) for name in WEATHER_CHECKS]
-    weather = _Span(series.time_unix_s, series.values, launch, plan)
+    weather = _Span(series, launch, plan)
     extra = []
     if "front" in plan.limits:
-        away = hours_from_front(series.time_unix_s, series.values, site.latitude_deg, launch)
+        away = hours_from_front(series, site.latitude_deg, launch)
         facts = tuple((AtLeast(),) if np.all(hours >= FAR_H) else () for hours in away)
         extra.append(Measure("front", away[:, :, None], facts))
     return [
@@ -121,15 +127,10 @@ def _weather(
 class _Span:
     """Surface series at the site, asked for their worst from set-up to the end of hold."""
 
-    def __init__(
-        self,
-        time_s: FloatArray,
-        values: Mapping[str, FloatArray],
-        launch: FloatArray,
-        plan: ScoringPlan,
-    ) -> None:
-        self._time_s = time_s
-        self._values = values
+    def __init__(self, series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan) -> None:
+        self._time_s = series.time_unix_s
+        self._values = series.values
+        self._cells = series.cells
         self._start_s = launch - 60.0 * plan.setup_min
         self._end_s = launch + 60.0 * plan.hold_min
 
@@ -149,55 +150,57 @@ class _Span:
         if "temperature_2m_k" not in self._values:
             return self._missing("temperature")
         warmth = self._values["temperature_2m_k"] - KELVIN_AT_0_C
-        return self._extreme("temperature", warmth, highest=False)
+        return self._extreme("temperature", warmth, "temperature_2m_k", highest=False)
 
     def gust(self, factor: float | None) -> Measure:
         if "gust_mps" in self._values:
-            return self._extreme("gust", self._values["gust_mps"])
+            return self._extreme("gust", self._values["gust_mps"], "gust_mps")
         speed = self._speed("wind_u_10m_mps", "wind_v_10m_mps")
         if factor is None or speed is None:
             return self._missing("gust")
-        return self._extreme("gust", factor * speed, FromMeanWind(factor))
+        said = (FromMeanWind(factor),)
+        return replace(self._extreme("gust", factor * speed), facts=(said,) * self._start_s.size)
 
     def ceiling(self) -> Measure:
-        if "ceiling_m" not in self._values:
-            return self._missing("ceiling")
-        lowest = extreme_of_steps(
-            self._time_s, self._values["ceiling_m"], self._start_s, self._end_s, highest=False
-        )
-        return Measure("ceiling", lowest[:, :, None])
+        return self.lowest("ceiling", "ceiling_m", 1.0, jumps=True)
 
     def precipitation(self) -> Measure:
         """The rate in the span, and the mean rate of the intervals it touches, if greater."""
         found = []
         if "precipitation_rate_mmph" in self._values:
             rate = self._values["precipitation_rate_mmph"]
-            found.append(self._extreme("precipitation", rate).values[:, :, 0])
+            found.append(self._worst(rate, "precipitation_rate_mmph", highest=True))
         if "precipitation_mm" in self._values:
-            rates = rate_from_sums(self._time_s, self._values["precipitation_mm"])
-            found.append(highest_interval(self._time_s, rates, self._start_s, self._end_s))
+            since = cells_since_time_before(CellMethod.SUM, self._time_s)
+            since = self._cells.get("precipitation_mm", since)
+            rates, cells = rate_of_sums(self._time_s, self._values["precipitation_mm"], since)
+            found.append(
+                extreme_of_cells(
+                    self._time_s, rates, cells, self._start_s, self._end_s, highest=True
+                )
+            )
         if not found:
             return self._missing("precipitation")
-        worst = found[0] if len(found) == 1 else np.maximum(found[0], found[1])
-        return Measure("precipitation", worst[:, :, None])
+        worst, over = found[0] if len(found) == 1 else _greater(*found)
+        return Measure("precipitation", worst[:, :, None], over=over)
 
     def freezing_rain(self) -> Measure:
         """1 for a member with freezing rain anywhere in the span, or on the way to a step."""
         if "freezing_rain" not in self._values:
             return self._missing("freezing_rain")
-        amount = self._extreme("freezing_rain", self._values["freezing_rain"]).values
-        falls = np.where(np.isnan(amount), np.nan, (amount > 0.0).astype(np.float64))
-        return Measure("freezing_rain", falls)
+        amount = self.highest("freezing_rain", "freezing_rain")
+        falls = np.where(np.isnan(amount.values), np.nan, (amount.values > 0.0).astype(np.float64))
+        return replace(amount, values=falls)
 
     def highest(self, name: str, key: str) -> Measure:
         if key not in self._values:
             return self._missing(name)
-        return self._extreme(name, self._values[key])
+        return self._extreme(name, self._values[key], key)
 
-    def lowest(self, name: str, key: str, factor: float) -> Measure:
+    def lowest(self, name: str, key: str, factor: float, *, jumps: bool = False) -> Measure:
         if key not in self._values:
             return self._missing(name)
-        return self._extreme(name, factor * self._values[key], highest=False)
+        return self._extreme(name, factor * self._values[key], key, highest=False, jumps=jumps)
 
     def _speed(self, u_key: str, v_key: str) -> FloatArray | None:
         if u_key not in self._values or v_key not in self._values:
@@ -205,13 +208,41 @@ class _Span:
         return np.hypot(self._values[u_key], self._values[v_key])
 
     def _extreme(
-        self, name: str, values: FloatArray, *facts: Fact, highest: bool = True
+        self,
+        name: str,
+        values: FloatArray,
+        key: str = "",
+        *,
+        highest: bool = True,
+        jumps: bool = False,
     ) -> Measure:
-        worst = extreme_in_span(self._time_s, values, self._start_s, self._end_s, highest=highest)
-        return Measure(name, worst[:, :, None], (facts,) * self._start_s.size)
+        """The worst of values made of the field `key`; of instants where that is empty."""
+        worst, over = self._worst(values, key, highest=highest, jumps=jumps)
+        return Measure(name, worst[:, :, None], over=over)
+
+    def _worst(
+        self, values: FloatArray, key: str, *, highest: bool, jumps: bool = False
+    ) -> tuple[FloatArray, Intervals]:
+        span = (self._start_s, self._end_s)
+        if key in self._cells:
+            cells = self._cells[key]
+            return extreme_of_cells(self._time_s, values, cells, *span, highest=highest)
+        of_instants = extreme_of_steps if jumps else extreme_in_span
+        worst = of_instants(self._time_s, values, *span, highest=highest)
+        return worst, instants(worst.shape)
 
     def _missing(self, name: str) -> Measure:
         return nothing_known(name, self._start_s.size)
+
+
+def _greater(
+    rate: tuple[FloatArray, Intervals], mean: tuple[FloatArray, Intervals]
+) -> tuple[FloatArray, Intervals]:
+    """The greater of two rates [N, M], NaN where one is, and of which interval that is."""
+    more = mean[0] > rate[0]
+    length_s = np.where(more, mean[1].length_s, rate[1].length_s)
+    nearest = np.where(more, mean[1].nearest, rate[1].nearest)
+    return np.maximum(rate[0], mean[0]), Intervals(CellMethod.MEAN, length_s, nearest)
 
 
 def _notice(launch: FloatArray, plan: ScoringPlan, now_unix_s: float | None) -> Measure:

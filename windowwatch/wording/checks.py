@@ -21,6 +21,7 @@ from windowwatch.scoring.facts import (
     NotKnown,
     NotLanded,
     OutOfReach,
+    OverInterval,
     Told,
 )
 from windowwatch.scoring.limits import LIMITS
@@ -250,6 +251,9 @@ def _bound(check: Check) -> str:
     return f"{past} {check.limit:g}{unit}"
 
 
+_METHOD_WORDS = {"mean": "mean", "sum": "sum", "maximum": "greatest", "minimum": "least"}
+
+
 def _fact_words(fact: Fact, words: CheckWords) -> str:
     """A fact as it stands behind the value."""
     match fact:
@@ -257,6 +261,9 @@ def _fact_words(fact: Fact, words: CheckWords) -> str:
             return " or more"
         case FromMeanWind(factor=factor):
             return f" (no gust in the forecast; {factor:g} x mean wind)"
+        case OverInterval(method=method, interval_h=interval_h, nearest=nearest):
+            which = _METHOD_WORDS[method]
+            return f" ({which} of {interval_h:.3g} h{', the nearest there is' * nearest})"
         case Median(median=median):
             rounded = round(median, words.median_decimals)
             said = words.median if rounded >= 0 else words.median_below
