@@ -157,6 +157,18 @@ TABLE: list[tuple[Causes, str]] = [
         "shown stays that of 2026-05-07 00:00 UTC; short file.",
     ),
     (
+        (c.WayGone("GFS", c.Way("area filter", 0.25), at(6), c.Way("byte ranges", 0.5)),),
+        "The provider has moved or ended GFS by area filter, 0.25 degree (nothing has come since "
+        "the forecast of 2026-05-07 06:00 UTC); it is fetched by byte ranges, 0.5 degree instead; "
+        "run check --live, and write new names under [forecast.routes] in the settings.",
+    ),
+    (
+        (c.WayGone("GFS", c.Way("area filter", 0.25), at(6), None),),
+        "The provider has moved or ended GFS by area filter, 0.25 degree (nothing has come since "
+        "the forecast of 2026-05-07 06:00 UTC); there is no other way to it; run check --live, "
+        "and write new names under [forecast.routes] in the settings.",
+    ),
+    (
         (GAS,),
         "Buy gas: decide by 2026-05-06 06:00 UTC, 24 h before the first release; 3 h left.",
     ),

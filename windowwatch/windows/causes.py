@@ -305,6 +305,24 @@ class PassFailed(Cause):
 
 
 @dataclass(frozen=True)
+class Way:
+    """A way to a forecast: how its host speaks, and the grid. [deg]"""
+
+    speech: str
+    grid_deg: float
+
+
+@dataclass(frozen=True)
+class WayGone(Cause):
+    """Nothing has come by a way since a forecast; None: there is no other way to the model."""
+
+    model: str
+    way: Way
+    since_utc: datetime
+    instead: Way | None
+
+
+@dataclass(frozen=True)
 class ErrorSaid(Cause):
     """What an error said, as it was raised."""
 
@@ -435,6 +453,7 @@ KINDS: Mapping[str, type[Cause]] = {
     "given up": GivenUp,
     "route gone": RouteGone,
     "pass failed": PassFailed,
+    "way gone": WayGone,
     "error said": ErrorSaid,
     "decide by": DecideBy,
     "call off": CallOff,

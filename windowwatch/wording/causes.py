@@ -232,6 +232,21 @@ def _failed(cause: c.PassFailed, times: Times) -> str:
     )
 
 
+def _gone(cause: c.WayGone, times: Times) -> str:
+    other = "there is no other way to it"
+    if cause.instead is not None:
+        other = f"it is fetched by {_way(cause.instead)} instead"
+    return (
+        f"the provider has moved or ended {cause.model} by {_way(cause.way)} (nothing has come "
+        f"since the forecast of {_at(cause.since_utc, times)}); {other}; run check --live, and "
+        "write new names under [forecast.routes] in the settings"
+    )
+
+
+def _way(way: c.Way) -> str:
+    return f"{way.speech}, {way.grid_deg:g} degree"
+
+
 def _shown(cause: c.StillShown, times: Times) -> str:
     if cause.reference_utc is None:
         return "no forecast has been read so far"
@@ -303,6 +318,7 @@ _WORDS: Mapping[type[Cause], Callable[[Any, Times], str]] = {
     c.GivenUp: _given_up,
     c.RouteGone: _route_gone,
     c.PassFailed: _failed,
+    c.WayGone: _gone,
     c.ErrorSaid: lambda cause, _: inside(cause.text),
     c.DecideBy: _decide,
     c.CallOff: lambda cause, _: (
