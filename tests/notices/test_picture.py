@@ -13,7 +13,7 @@ from PIL import Image
 
 from windowwatch.ground.read import read_ground
 from windowwatch.ground.values import Ground
-from windowwatch.notices.picture import LARGEST, SIZE_PX, Scene, draw, picture_or_none
+from windowwatch.drawing.picture import LARGEST, SIZE_PX, Scene, draw, picture_or_none
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail, Track
 

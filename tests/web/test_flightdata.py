@@ -19,7 +19,7 @@ from page_week import Week
 from PIL import Image
 
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.notices.picture import LARGEST, SIZE_PX
+from windowwatch.drawing.picture import LARGEST, SIZE_PX
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.storage.store import Store

@@ -23,12 +23,12 @@ from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Verdict
-from windowwatch.web.flatmap import TALL, WIDE, Shape
+from windowwatch.drawing.flat import TALL, WIDE, Shape
 from windowwatch.web.history import Told, history
 from windowwatch.web.hourview import check_row
-from windowwatch.web.labels import Labels
+from windowwatch.drawing.labels import Labels
 from windowwatch.web.layers import map_layers
-from windowwatch.web.mapview import draw
+from windowwatch.drawing.hour_map import draw
 from windowwatch.web.profile import FOOT, TOP, profile
 from windowwatch.web.timeline import front_time, timeline
 from windowwatch.web.values import stamp

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from windowwatch.errors import StorageError
 from windowwatch.ground.values import Ground
-from windowwatch.notices.picture import Scene, picture_or_none
+from windowwatch.drawing.picture import Scene, picture_or_none
 from windowwatch.notices.values import Channel
 from windowwatch.notices.wording import Beside
 from windowwatch.scoring.detail import HourDetail

@@ -6,7 +6,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from windowwatch.notices.picture import Scene, draw
+from windowwatch.drawing.picture import Scene, draw
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.web.credits import NO_PERMISSION, credit_lines
 from windowwatch.web.datadesk import RefusedError, asked_of, file_answer

@@ -9,9 +9,9 @@ from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
 from windowwatch.web import words
-from windowwatch.web.flatmap import TALL, WIDE
+from windowwatch.drawing.flat import TALL, WIDE
 from windowwatch.web.history import History, Told, history
-from windowwatch.web.mapview import MapView, draw, place_words
+from windowwatch.drawing.hour_map import MapView, draw, place_words
 from windowwatch.web.profile import Profile, profile
 from windowwatch.web.timeline import Timeline, front_time, timeline
 from windowwatch.web.values import Facts, site_keys, stamp

@@ -16,8 +16,8 @@ from windowwatch.physics.earth import destination
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail, Track
 from windowwatch.scoring.values import Site
-from windowwatch.web.flatmap import WIDE, FloatArray
-from windowwatch.web.mapview import area_kind, drive_words, fitting, mark_times, road_kind
+from windowwatch.drawing.flat import WIDE, FloatArray
+from windowwatch.drawing.hour_map import area_kind, drive_words, fitting, mark_times, road_kind
 
 #: Vertices of the ground in all.
 MOST_VERTICES = 7_000

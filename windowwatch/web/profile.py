@@ -7,7 +7,7 @@ import numpy as np
 
 from windowwatch.scoring.detail import Track
 from windowwatch.units import KELVIN_AT_0_C
-from windowwatch.web.flatmap import FloatArray
+from windowwatch.drawing.flat import FloatArray
 from windowwatch.windows.phrases import compass
 
 WIDTH, HEIGHT = 380.0, 360.0

@@ -12,10 +12,10 @@ from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.values import Hour, Part, Site, Verdict
 from windowwatch.web import words
-from windowwatch.web.flatmap import Shape
+from windowwatch.drawing.flat import Shape
 from windowwatch.web.hourview import CheckRow, check_row
 from windowwatch.web.listing import WindowRow, window_row
-from windowwatch.web.mapview import MapView, draw, place_words
+from windowwatch.drawing.hour_map import MapView, draw, place_words
 from windowwatch.web.timeline import timeline
 from windowwatch.web.values import Contact, Facts
 from windowwatch.windows.holds import Hold, hold_table

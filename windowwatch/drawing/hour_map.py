@@ -15,8 +15,8 @@ from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site
 from windowwatch.web import words
-from windowwatch.web.flatmap import KM_PER_DEG, TALL, Flat, FloatArray, Shape, fitted
-from windowwatch.web.labels import Label, Labels
+from windowwatch.drawing.flat import KM_PER_DEG, TALL, Flat, FloatArray, Shape, fitted
+from windowwatch.drawing.labels import Label, Labels
 from windowwatch.windows.phrases import compass
 
 #: A drawing holds no more vertices of the ground than this.
