@@ -18,8 +18,8 @@ from fastkml.utils import find_all
 from page_week import Week
 from PIL import Image
 
+from windowwatch.drawing.picture import LARGEST, WIDTH_PX
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.drawing.picture import LARGEST, SIZE_PX
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.storage.store import Store
@@ -194,7 +194,7 @@ def test_the_map_is_a_picture_with_landings_and_whose_it_is(made_week: Week) -> 
     assert client.get(path).content == answer.content  # kept
     read = Image.open(io.BytesIO(answer.content))
     read.load()
-    assert (read.format, read.size) == ("PNG", SIZE_PX)
+    assert (read.format, read.width) == ("PNG", WIDTH_PX)
     assert len(answer.content) <= LARGEST
     colours = read.convert("RGB").getcolors(read.width * read.height)
     assert colours is not None

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import atan2, cos, degrees, hypot, radians
 
 import numpy as np
 
+from windowwatch.drawing.flat import KM_PER_DEG, TALL, Flat, FloatArray, Shape, fitted
+from windowwatch.drawing.labels import Label, Labels
 from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.outline import Outline, outlines
 from windowwatch.ground.roads import RoadClass
@@ -14,10 +15,6 @@ from windowwatch.ground.zones import Zone
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site
-from windowwatch.web import words
-from windowwatch.drawing.flat import KM_PER_DEG, TALL, Flat, FloatArray, Shape, fitted
-from windowwatch.drawing.labels import Label, Labels
-from windowwatch.windows.phrases import compass
 
 #: A drawing holds no more vertices of the ground than this.
 MOST_VERTICES = 5_000
@@ -26,6 +23,10 @@ MOST_NAMES = 7
 #: Minutes from one mark of the flight to the next, and how many marks there may be.
 MARK_STEPS_MIN, MOST_MARKS = (15, 30, 60, 120), 8
 _MAJOR = {RoadClass.MOTORWAY, RoadClass.TRUNK, RoadClass.PRIMARY, RoadClass.SECONDARY}
+#: A line keeps names off itself at points that are so far apart. [unit]
+_ALONG = 4.0
+#: Every so many of these points along its outline, a zone may bear its name.
+_CORNER = 5
 _SMALL = {RoadClass.TRACK, RoadClass.PATH}
 _SHUNNED = {AreaKind.TOWN, AreaKind.INDUSTRY, AreaKind.AERODROME, AreaKind.MILITARY,
             AreaKind.NO_ENTRY}  # fmt: skip
@@ -75,7 +76,6 @@ class MapView:
     bar_x: float
     bar_units: float
     bar_km: str
-    spoken: str
 
     @property
     def kinds(self) -> frozenset[str]:
@@ -91,6 +91,7 @@ def draw(
     detail: HourDetail | None = None,
     zones: Sequence[Zone] = (),
     shape: Shape = TALL,
+    most: int = MOST_VERTICES,
 ) -> MapView:
     """Draw where the flights of an hour go and land, seen with their site.
 
@@ -105,33 +106,42 @@ def draw(
     zones : sequence of Zone
         Airspace and permitted areas.
     shape : Shape
+    most : int, optional
+        So many vertices of the ground at most; the smallest roads are left out first.
     """
     track = None if detail is None else detail.track
     drive = None if detail is None else detail.drive
     burst = None if detail is None else detail.burst
     flat = fitting(site, footprint, detail, shape)
-    found = outlines(ground, flat.frame, 0.4 / (flat.per_km * KM_PER_DEG), most=MOST_VERTICES)
+    found = outlines(ground, flat.frame, 0.4 / (flat.per_km * KM_PER_DEG), most=most)
     at = flat.point(site.latitude_deg, site.longitude_deg)
     centre = flat.point(footprint.latitude_deg, footprint.longitude_deg)
-    bar_km = next((km for km in (200, 100, 50, 20, 10, 5, 2, 1) if km * flat.per_km <= 120.0), 1)
-    names = Labels(flat.width, flat.height)
-    names.beside(at, site.name, bold=True)
     crew = None if drive is None or drive.start == site.name else _start(drive, flat)
+    marks = [] if track is None else [(m, flat.point(*there)) for m, *there in mark_times(track)]
+    bang = None if track is None else _burst(track, flat)
+    bar_x, bar_units, bar_km = _bar(flat, at)
+    names = Labels(flat.width, flat.height, (bar_x - 4.0, bar_x + bar_units + 60.0))
+    signs = [at, centre, *(p for _, p in marks), *(p for p in (crew, bang) if p is not None)]
+    names.keep_off_signs(np.array(signs))
+    for line in (track, drive):
+        if line is not None:
+            names.keep_off_line(_along(flat.points(_places(line))))
+    # What matters most finds room first.
+    names.beside(at, site.name, bold=True)
     if drive is not None and crew is not None:
         names.beside(crew, drive.start)
-    marks = () if track is None else tuple(_marks(track, flat, names))
+    if track is not None and bang is not None:
+        names.beside(bang, f"burst {track.height_m[track.burst_index] / 1000.0:.0f} km")
     _name_zones(zones, flat, names)
     _name_areas(found, flat, names)
+    for minutes, place in marks:
+        names.beside(place, f"{minutes} min")
     return MapView(
         shape=shape.name,
         width=flat.width,
         height=flat.height,
         strokes=tuple(_strokes(found, flat)),
-        zones=tuple(
-            Stroke(flat.path(z.lines, closed=True), f"zone {z.kind}")
-            for z in zones
-            if any(_is_seen(line, flat) for line in z.lines)
-        ),
+        zones=tuple(_zone_strokes(zones, flat)),
         in_50=_ring(footprint, footprint.major_50_m, footprint.minor_50_m, flat),
         in_90=_ring(footprint, footprint.major_90_m, footprint.minor_90_m, flat),
         burst_90=None if burst is None else _ring(burst, burst.major_90_m, burst.minor_90_m, flat),
@@ -139,17 +149,15 @@ def draw(
         drive="" if drive is None else flat.path([_places(drive)]),
         up="" if track is None else flat.path([_places(track)[: track.burst_index + 1]]),
         down="" if track is None else flat.path([_places(track)[track.burst_index :]]),
-        marks=marks,
-        burst=None if track is None else _burst(track, flat, names),
+        marks=tuple(place for _, place in marks),
+        burst=bang,
         site=at,
         crew=crew,
         centre=centre,
         labels=names.placed,
-        # The bar gives way to the site.
-        bar_x=12.0 if at[0] > flat.width / 2.0 else flat.width - 62.0 - bar_km * flat.per_km,
-        bar_units=bar_km * flat.per_km,
-        bar_km=f"{bar_km} km",
-        spoken=spoken(site, footprint, detail),
+        bar_x=bar_x,
+        bar_units=bar_units,
+        bar_km=bar_km,
     )
 
 
@@ -187,6 +195,13 @@ def mark_times(track: Track) -> list[tuple[int, float, float]]:
                     strict=True))  # fmt: skip
 
 
+def _bar(flat: Flat, site: tuple[float, float]) -> tuple[float, float, str]:
+    """Where the scale bar begins, its length and what it says; it gives way to the site."""
+    km = next((km for km in (200, 100, 50, 20, 10, 5, 2) if km * flat.per_km <= 120.0), 1)
+    long = km * flat.per_km
+    return 12.0 if site[0] > flat.width / 2.0 else flat.width - 62.0 - long, long, f"{km} km"
+
+
 def _places(line: Track | Drive) -> FloatArray:
     return np.column_stack((line.latitude_deg, line.longitude_deg))
 
@@ -205,18 +220,21 @@ def _dots(detail: HourDetail, flat: Flat) -> str:
     return "".join(f"M{x:.1f} {y:.1f}h0" for x, y in flat.points(places).tolist())
 
 
-def _burst(track: Track, flat: Flat, names: Labels) -> tuple[float, float]:
+def _burst(track: Track, flat: Flat) -> tuple[float, float]:
     i = track.burst_index
-    at = flat.point(track.latitude_deg[i], track.longitude_deg[i])
-    names.beside(at, f"burst {track.height_m[i] / 1000.0:.0f} km")
-    return at
+    return flat.point(track.latitude_deg[i], track.longitude_deg[i])
 
 
-def _marks(track: Track, flat: Flat, names: Labels) -> Iterable[tuple[float, float]]:
-    for minutes, latitude_deg, longitude_deg in mark_times(track):
-        at = flat.point(latitude_deg, longitude_deg)
-        names.beside(at, f"{minutes} min")
-        yield at
+def _along(points: FloatArray) -> FloatArray:
+    """A line as points that are `_ALONG` units apart at most, those far outside left out."""
+    steps = np.diff(points, axis=0)
+    counts = np.minimum(np.ceil(np.hypot(*steps.T) / _ALONG), 500).astype(int)
+    pieces = [
+        start + step * np.arange(count)[:, None] / count
+        for start, step, count in zip(points[:-1], steps, counts, strict=True)
+        if count
+    ]
+    return np.vstack([*pieces, points[-1:]])
 
 
 def _ring(mark: Footprint, major_m: float, minor_m: float, flat: Flat) -> Ring:
@@ -237,6 +255,12 @@ def _strokes(found: Sequence[Outline], flat: Flat) -> Iterable[Stroke]:
             yield Stroke(flat.path(each.lines), road_kind(each.kind))
 
 
+def _zone_strokes(zones: Sequence[Zone], flat: Flat) -> Iterable[Stroke]:
+    for zone in zones:
+        if any(_is_seen(line, flat) for line in zone.lines):
+            yield Stroke(flat.path(zone.lines, closed=True), f"zone {zone.kind}")
+
+
 def _is_seen(line: FloatArray, flat: Flat) -> bool:
     """Whether a piece of a line comes near the drawing."""
     points = flat.points(line)
@@ -245,15 +269,16 @@ def _is_seen(line: FloatArray, flat: Flat) -> bool:
 
 
 def _name_zones(zones: Sequence[Zone], flat: Flat, names: Labels) -> None:
-    """The name of a zone stands at its northernmost corner that is seen."""
+    """The name of a zone stands at one of its corners that are seen, the northernmost with room."""
     for zone in zones:
-        corners = np.vstack([flat.points(line) for line in zone.lines])
+        corners = np.vstack([_along(flat.points(line))[::_CORNER] for line in zone.lines])
         inside = (corners > 6.0).all(axis=1) & (
             corners < (flat.width - 6.0, flat.height - 30.0)
         ).all(axis=1)
-        if inside.any():
-            x, y = corners[inside][np.argmin(corners[inside][:, 1])].tolist()
-            names.beside((x, y + 14.0), zone.label)
+        seen = corners[inside]
+        for x, y in seen[np.argsort(seen[:, 1], kind="stable")].tolist():
+            if names.beside((x, y + 20.0), zone.label):
+                break
 
 
 def _name_areas(found: Sequence[Outline], flat: Flat, names: Labels) -> None:
@@ -270,51 +295,3 @@ def _name_areas(found: Sequence[Outline], flat: Flat, names: Labels) -> None:
         count += names.at(middle, each.name)
         if count == MOST_NAMES:
             return
-
-
-def spoken(site: Site, footprint: Footprint, detail: HourDetail | None = None) -> str:
-    """Say in words what the drawing shows."""
-    where = _from_site(site, footprint.latitude_deg, footprint.longitude_deg)
-
-    def size(major_m: float, minor_m: float) -> str:
-        return f"{major_m / 500.0:.0f} by {minor_m / 500.0:.0f} km"
-
-    said = [
-        f"Map of the landing: the middle of the footprint lies {where} of {site.name}, at "
-        f"{place_words(footprint.latitude_deg, footprint.longitude_deg)}.",
-        f"Half of the flights land in an ellipse of "
-        f"{size(footprint.major_50_m, footprint.minor_50_m)}, nine in ten in one of "
-        f"{size(footprint.major_90_m, footprint.minor_90_m)}, its long axis towards "
-        f"{compass(footprint.bearing_deg)}. {footprint.flights} flights were counted.",
-    ]
-    if detail is not None and detail.track is not None:
-        track, i = detail.track, detail.track.burst_index
-        after = (track.time_unix_s[i] - track.time_unix_s[0]) / 60.0
-        where = _from_site(site, track.latitude_deg[i], track.longitude_deg[i])
-        said.append(
-            f"The middle flight bursts {after:.0f} min after the release at "
-            f"{track.height_m[i] / 1000.0:.1f} km, {where} of the site."
-        )
-    if detail is not None and detail.drive is not None:
-        said.append(drive_words(detail.drive))
-    return " ".join(said)
-
-
-def drive_words(drive: Drive) -> str:
-    """``The crew drives 74 min from Millfield.``"""
-    return f"The crew drives {drive.minutes:.0f} min from {drive.start}."
-
-
-def _from_site(site: Site, latitude_deg: float, longitude_deg: float) -> str:
-    east_km = KM_PER_DEG * cos(radians((latitude_deg + site.latitude_deg) / 2.0))
-    turn = (longitude_deg - site.longitude_deg + 180.0) % 360.0 - 180.0
-    x, y = turn * east_km, (latitude_deg - site.latitude_deg) * KM_PER_DEG
-    return f"{words.km_words(hypot(x, y))} {compass(degrees(atan2(x, y)))}"
-
-
-def place_words(latitude_deg: float, longitude_deg: float) -> str:
-    """``45.669° N, 35.787° W``."""
-    return (
-        f"{abs(latitude_deg):.3f}° {'N' if latitude_deg >= 0 else 'S'}, "
-        f"{abs(longitude_deg):.3f}° {'E' if longitude_deg >= 0 else 'W'}"
-    )

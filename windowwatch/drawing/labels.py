@@ -1,12 +1,16 @@
-"""Names on a drawing that neither run into one another nor over its edge. Pure."""
+"""Names on a drawing that lie neither on signs, nor on one another, nor over its edge. Pure."""
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 _LETTER = 7.4  # width of a letter of 13 units
 _UP, _DOWN = 12.0, 4.0
-#: The lowest strip belongs to the scale bar.
+#: How high the scale bar is with its words.
 _FOOT = 26.0
 
+FloatArray = NDArray[np.float64]
 Box = tuple[float, float, float, float]
 
 
@@ -28,12 +32,20 @@ class Labels:
     ----------
     width, height : float
         Of the drawing.
+    scale : (float, float), optional
+        From where to where the scale bar with its words lies, at the foot.
     """
 
-    def __init__(self, width: float, height: float) -> None:
+    def __init__(
+        self, width: float, height: float, scale: tuple[float, float] = (0.0, 0.0)
+    ) -> None:
         self._width, self._height = width, height
         # The arrow of north is there already.
-        self._taken: list[Box] = [(width - 32.0, 0.0, width, 48.0)]
+        self._taken: list[Box] = [
+            (width - 32.0, 0.0, width, 48.0),
+            (scale[0], height - _FOOT, scale[1], height),
+        ]
+        self._lines: list[Box] = []
         self._placed: list[Label] = []
 
     @property
@@ -41,33 +53,51 @@ class Labels:
         """All that found room."""
         return tuple(self._placed)
 
+    def keep_off_signs(self, places: FloatArray) -> None:
+        """Let no name lie on these places, x and y of signs, [N, 2]."""
+        self._taken += _boxes(places, 6.0)
+
+    def keep_off_line(self, points: FloatArray) -> None:
+        """Let no name lie on a line of close points, [N, 2], but one that must be read."""
+        self._lines += _boxes(points, 1.5)
+
     def at(self, place: tuple[float, float], text: str) -> bool:
         """Put a name on a place; False when there is no room."""
         return self._put(Label(place[0], place[1] + 4.0, text))
 
     def beside(self, place: tuple[float, float], text: str, *, bold: bool = False) -> bool:
-        """Put a name on one of the sides of a mark; False when there is no room."""
+        """Put a name on one of the sides of a mark; False when there is no room.
+
+        A bold one must be read: it lies on a line rather than nowhere.
+        """
         x, y = place
         right, left = (x + 9.0, "start"), (x - 9.0, "end")
         sides = (right, left) if x < self._width / 2.0 else (left, right)
-        self._taken.append((x - 5.0, y - 5.0, x + 5.0, y + 5.0))
-        for dy in (-7.0, 5.0, 17.0):
-            for at_x, anchor in sides:
-                if self._put(Label(at_x, y + dy, text, bold, anchor)):
-                    return True
-        return False
+        beside = [(side, dy) for dy in (-7.0, 5.0, 17.0) for side in sides]
+        # Above and below, where a line runs from side to side.
+        beside += [((x, "middle"), dy) for dy in (-11.0, 22.0)]
+        beside += [(side, dy) for dy in (-20.0, 30.0) for side in sides]
+        return any(
+            self._put(Label(at_x, y + dy, text, bold, anchor), on_lines=on_lines)
+            for on_lines in ((False, True) if bold else (False,))
+            for (at_x, anchor), dy in beside
+        )
 
-    def _put(self, label: Label) -> bool:
+    def _put(self, label: Label, *, on_lines: bool = False) -> bool:
         left, top, right, bottom = box = _box(label)
-        if left < 2.0 or top < 2.0 or right > self._width - 2.0:
+        if left < 2.0 or top < 2.0 or right > self._width - 2.0 or bottom > self._height - 2.0:
             return False
-        if bottom > self._height - _FOOT:
-            return False
-        if any(left < o[2] and o[0] < right and top < o[3] and o[1] < bottom for o in self._taken):
+        taken = self._taken if on_lines else [*self._taken, *self._lines]
+        if any(left < o[2] and o[0] < right and top < o[3] and o[1] < bottom for o in taken):
             return False
         self._taken.append(box)
         self._placed.append(label)
         return True
+
+
+def _boxes(places: FloatArray, reach: float) -> list[Box]:
+    found = np.hstack((places - reach, places + reach)).tolist()
+    return [(left, top, right, bottom) for left, top, right, bottom in found]
 
 
 def _box(label: Label) -> Box:

@@ -1,58 +1,47 @@
-"""A small map for a notice: the only module that knows matplotlib and Pillow, which it brings.
+"""The map of a launch hour as a picture (PNG): the only module that knows resvg and
+Pillow.
 
-It shows what the text says: the site, the middle flight, where it lands, and as much of roads
-and water as one finds oneself by. Everything is told apart by form and darkness as well, so
-that it can be read in grey. matplotlib is loaded when the first picture is drawn: it takes a
-while, and most watches send none.
+It is the drawing of the pages, with a title above it and its key and credits below. The letters
+are those of a font that is installed with us, so that a machine without fonts shows them, too.
 """
 
 import io
 import logging
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
-from math import cos, radians
+from functools import cache
+from importlib.resources import files
 from textwrap import wrap
-from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree as Xml
 
 import numpy as np
-from numpy.typing import NDArray
 
-from windowwatch.ground.areas import AreaKind
-from windowwatch.ground.outline import Frame, Outline, outlines
-from windowwatch.ground.roads import RoadClass
+from windowwatch.drawing.flat import Shape
+from windowwatch.drawing.hour_map import MOST_VERTICES, MapView, draw
+from windowwatch.drawing.svg import SAMPLE, hatches, key_of, map_elements, words
 from windowwatch.ground.values import Ground
+from windowwatch.ground.zones import Zone
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Site
 
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
-
 _LOG = logging.getLogger(__name__)
 
-FloatArray = NDArray[np.float64]
-
-#: Width and height of the picture. [pixel]
-SIZE_PX = (640, 700)
+#: Width of the picture; drawn for the width of a phone, whose letters it has. [pixel]
+WIDTH_PX = 640
 #: A picture is no larger than this, so that it comes through on a poor line. [byte]
 LARGEST = 60_000
-_DPI = 100
-_KM_PER_DEG = 111.19  # of latitude, on the mean sphere
-_RIM = 0.14
-#: How many colours a picture has.
-_COLOURS = 32
-#: Nothing is drawn closer than this from the middle to the edge. [km]
-_CLOSEST_KM = 3.0
-_BARS_KM = (200, 100, 50, 20, 10, 5, 2, 1)
-#: What is left out, one after the other, until the picture is small enough: the bend that is
-#: still drawn [pixel], and whether small roads are.
-_DETAIL = ((0.7, True), (1.5, False), (4.0, False))
-_SMALL_ROADS = frozenset(
-    {RoadClass.SERVICE, RoadClass.RESIDENTIAL, RoadClass.TRACK, RoadClass.PATH}
-)
-_MAJOR_ROADS = frozenset(
-    {RoadClass.MOTORWAY, RoadClass.TRUNK, RoadClass.PRIMARY, RoadClass.SECONDARY}
-)
+#: Colours of a picture: those of the style, and so strong over the land: a third of the size, and
+#: no difference that the eye sees.
+_STRENGTHS = (1.0, 0.75, 0.5, 0.25)
+#: Vertices of the ground: fewer, one after the other, until the picture is small enough.
+_DETAIL = (5_000, 2_000, 600, 0)
+_SHAPE = Shape("picture", 360.0, 300.0, 420.0)
+_SHEET = "#fffdf8"
+_RIM = 12.0
+#: Font size, and how far letters are apart about, of title, words below it, key and credits.
+_TITLE, _SAID, _KEY, _CREDIT = (15.0, 9.0), (12.5, 6.6), (11.5, 5.7), (8.0, 4.3)
 
 
 @dataclass(frozen=True)
@@ -62,14 +51,19 @@ class Scene:
     Attributes
     ----------
     title : str
-        Read above the map, in words.
+        Read above the map: one line in bold, and what follows it.
     site : Site
     footprint : Footprint
         Where the flights of the hour land.
     detail : HourDetail or None
-        Its middle flight and single landings; without it a dotted line joins site and landing.
+        Its middle flight, landings and drive; without a flight a dotted line joins site and
+        landing.
     ground : Ground
-        Roads and water.
+        Areas and roads.
+    credit : str
+        Whose weather it is made of; whose map, the ground says itself.
+    zones : sequence of Zone
+        Airspace and permitted areas.
     """
 
     title: str
@@ -78,7 +72,7 @@ class Scene:
     detail: HourDetail | None
     ground: Ground
     credit: str = ""
-    """Whose weather it is made of; whose map, the ground says itself."""
+    zones: Sequence[Zone] = ()
 
 
 def picture_or_none(scene: Scene) -> bytes | None:
@@ -87,210 +81,161 @@ def picture_or_none(scene: Scene) -> bytes | None:
     A notice never waits for its picture: whatever goes wrong, the text is sent.
     """
     try:
-        return draw(scene)
+        return picture(scene)
     except Exception as error:  # foreign code may raise anything; the text must still go out
         _LOG.warning("a notice goes without its picture (%s: %s)", type(error).__name__, error)
         return None
 
 
-def draw(scene: Scene) -> bytes:
-    """Draw a picture as PNG, of at most `LARGEST` bytes."""
+def picture(scene: Scene) -> bytes:
+    """Draw a picture as PNG, `WIDTH_PX` wide and of at most `LARGEST` bytes."""
     made = b""
-    for bend_px, small_roads in _DETAIL:
-        made = _drawn(scene, bend_px, small_roads=small_roads)
+    for most in _DETAIL:
+        made = _rasterised(picture_svg(scene, most=most))
         if len(made) <= LARGEST:
-            return made
-    return _drawn(scene, None, small_roads=False)
+            break
+    return made
 
 
-@dataclass(frozen=True)
-class _Flat:
-    """Degrees laid flat in km about the middle of the frame."""
-
-    latitude_deg: float
-    longitude_deg: float
-    half_km: tuple[float, float]
-
-    def points(self, latitude_deg: Any, longitude_deg: Any) -> FloatArray:
-        """East and north of the middle. [km], shape [N, 2]"""
-        turn = np.mod(np.asarray(longitude_deg) - self.longitude_deg + 180.0, 360.0) - 180.0
-        up = np.asarray(latitude_deg, dtype=np.float64) - self.latitude_deg
-        east = turn * _KM_PER_DEG * cos(radians(self.latitude_deg))
-        return np.column_stack((np.atleast_1d(east), np.atleast_1d(up * _KM_PER_DEG)))
-
-    @property
-    def frame(self) -> Frame:
-        """The rectangle of the map that is seen."""
-        wide = self.half_km[0] / (_KM_PER_DEG * cos(radians(self.latitude_deg)))
-        high = self.half_km[1] / _KM_PER_DEG
-        return Frame(
-            self.latitude_deg - high,
-            self.longitude_deg - wide,
-            self.latitude_deg + high,
-            self.longitude_deg + wide,
-        )
-
-
-def _fitted(scene: Scene, aspect: float) -> _Flat:
-    """The flat map that holds site, flight and landings, with a rim round them."""
-    mark = scene.footprint
-    about = _Flat(mark.latitude_deg, mark.longitude_deg, (1.0, 1.0))
-    places = [about.points(scene.site.latitude_deg, scene.site.longitude_deg)]
-    track = scene.detail.track if scene.detail else None
-    if track is not None:
-        places.append(about.points(track.latitude_deg, track.longitude_deg))
-    reach = mark.major_90_m / 1000.0
-    places.append(np.array([[-reach, -reach], [reach, reach]]))
-    every = np.vstack(places)
-    low, high = every.min(axis=0), every.max(axis=0)
-    middle, half = (low + high) / 2.0, np.maximum((high - low) / 2.0 * (1.0 + _RIM), _CLOSEST_KM)
-    wide = max(float(half[0]), float(half[1]) / aspect)
-    latitude_deg = mark.latitude_deg + float(middle[1]) / _KM_PER_DEG
-    east = float(middle[0]) / (_KM_PER_DEG * cos(radians(mark.latitude_deg)))
-    return _Flat(latitude_deg, mark.longitude_deg + east, (wide, wide * aspect))
-
-
-def _drawn(scene: Scene, bend_px: float | None, *, small_roads: bool) -> bytes:
-    """One picture; without `bend_px` nothing of the ground is drawn."""
-    # Not pyplot: it keeps figures for ever, and is not for threads.
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    width, height = SIZE_PX
-    figure = Figure(figsize=(width / _DPI, height / _DPI), dpi=_DPI, facecolor="white")
-    canvas = FigureCanvasAgg(figure)
-    figure.text(0.03, 0.975, scene.title, va="top", fontsize=14, weight="bold", linespacing=1.25)
-    share = 0.87
-    axes = figure.add_axes((0.01, 0.01, 0.98, share))
-    aspect = height * share / (width * 0.98)
-    flat = _fitted(scene, aspect)
-    axes.set_xlim(-flat.half_km[0], flat.half_km[0])
-    axes.set_ylim(-flat.half_km[1], flat.half_km[1])
-    axes.set_xticks([])
-    axes.set_yticks([])
-    axes.set_facecolor("#fbfaf6")
-    if bend_px is not None:
-        km_per_px = 2.0 * flat.half_km[0] / (width * 0.98)
-        found = outlines(scene.ground, flat.frame, bend_px * km_per_px / _KM_PER_DEG)
-        _draw_ground(axes, found, flat, small_roads=small_roads)
-    _draw_flight(axes, scene, flat)
-    _draw_scale(axes, flat)
-    _write_credit(figure, scene)
-    canvas.draw()  # type: ignore[no-untyped-call]
-    pixels = np.asarray(canvas.buffer_rgba())  # type: ignore[no-untyped-call]
-    return _packed(pixels[:, :, :3])
-
-
-def _packed(pixels: NDArray[np.uint8]) -> bytes:
-    """PNG with few colours: a third of the size, and no difference that the eye sees."""
+def _rasterised(svg: str) -> bytes:
+    # Loaded with the first picture: most watches send none.
     from PIL import Image
+    from resvg_py import svg_to_bytes
 
-    made = io.BytesIO()
-    Image.fromarray(np.ascontiguousarray(pixels)).quantize(_COLOURS).save(
-        made, format="PNG", optimize=True
+    whole = svg_to_bytes(
+        svg_string=svg,
+        width=WIDTH_PX,
+        font_files=list(_fonts()),
+        # Names in letters that our font lacks need the machine's own, which take long to find.
+        skip_system_fonts=not _BEYOND.search(svg),
     )
+    made = io.BytesIO()
+    with Image.open(io.BytesIO(whole)) as pixels:
+        palette = Image.new("P", (1, 1))
+        palette.putpalette(_palette())
+        few = pixels.convert("RGB").quantize(palette=palette, dither=Image.Dither.NONE)
+        few.save(made, format="PNG", optimize=True)
     return made.getvalue()
 
 
-def _draw_ground(
-    axes: "Axes", found: tuple[Outline, ...], flat: _Flat, *, small_roads: bool
-) -> None:
-    from matplotlib.collections import LineCollection
-    from matplotlib.patches import PathPatch
-    from matplotlib.path import Path
-
-    for each in found:
-        lines = [flat.points(line[:, 0], line[:, 1]) for line in each.lines]
-        if isinstance(each.kind, AreaKind):
-            colour = {AreaKind.WATER: "#b9d3e6", AreaKind.TOWN: "#d8d3cb"}.get(each.kind)
-            if colour is not None:
-                path = Path.make_compound_path(*[Path(line, closed=True) for line in lines])
-                axes.add_patch(PathPatch(path, facecolor=colour, edgecolor="#7f93a3", lw=0.5))
-        elif small_roads or each.kind not in _SMALL_ROADS:
-            thick = 1.5 if each.kind in _MAJOR_ROADS else 0.7
-            axes.add_collection(LineCollection(lines, colors="#9a948b", linewidths=thick))
+#: What Noto Sans has: Latin, Greek and Cyrillic letters, and common signs.
+_BEYOND = re.compile(r"[^\u0000-\u052f\u1c80-\u1cff\u1d00-\u20cf\u2100-\u22ff\ua640-\ua7ff]")
 
 
-def _draw_flight(axes: "Axes", scene: Scene, flat: _Flat) -> None:
-    """Rings and dots of the landings, the middle flight over them, and names."""
-    from matplotlib.patches import Ellipse
+@cache
+def _fonts() -> tuple[str, ...]:
+    return tuple(
+        str(path)
+        for path in (files("fontpkg_noto_sans") / "files").iterdir()
+        if path.name.endswith(".ttf") and "Italic" not in path.name
+    )
 
-    mark, detail = scene.footprint, scene.detail
-    (centre,) = flat.points(mark.latitude_deg, mark.longitude_deg)
-    (site,) = flat.points(scene.site.latitude_deg, scene.site.longitude_deg)
-    for major, minor, style in (
-        (mark.major_90_m, mark.minor_90_m, "--"),
-        (mark.major_50_m, mark.minor_50_m, "-"),
+
+def picture_svg(scene: Scene, *, most: int = MOST_VERTICES) -> str:
+    """The picture as a drawing of its own, with the style that pages have in a file."""
+    view = draw(scene.site, scene.footprint, scene.ground, detail=scene.detail, zones=scene.zones,
+                shape=_SHAPE, most=most)  # fmt: skip
+    above, top = _title(scene.title)
+    below, bottom = _key(view, top + view.height + 8.0)
+    foot, height = _lines(_credit(scene), _CREDIT, bottom)
+    root = Xml.Element(
+        "svg",
+        {
+            "xmlns": "http://www.w3.org/2000/svg",
+            "width": f"{view.width:g}",
+            "height": f"{height:.1f}",
+            "viewBox": f"0 0 {view.width:g} {height:.1f}",
+        },
+    )
+    Xml.SubElement(root, "style").text = _style()
+    root.append(hatches())
+    Xml.SubElement(root, "rect", {"width": "100%", "height": "100%", "fill": _SHEET})
+    root.extend(above)
+    box = {"y": f"{top:.1f}", "width": f"{view.width:g}", "height": f"{view.height:.1f}"}
+    drawn = Xml.SubElement(root, "svg", {"class": "map", **box})
+    drawn.extend(map_elements(view))
+    root.extend(below)
+    root.extend(foot)
+    return Xml.tostring(root, encoding="unicode")
+
+
+@cache
+def _palette() -> tuple[int, ...]:
+    """Red, green and blue of every colour, one after the other."""
+    found = re.findall(r"#([0-9a-f]{6})\b", f"{_SHEET} {_style()}")
+    colours = np.array([list(bytes.fromhex(each)) for each in sorted(set(found))])
+    land = np.array(list(bytes.fromhex(_written_style()[1]["--map-land"][1:])))
+    mixed = [share * colours + (1.0 - share) * land for share in _STRENGTHS]
+    return tuple(np.rint(np.vstack(mixed)).astype(int).ravel().tolist())
+
+
+def _written_style() -> tuple[str, dict[str, str]]:
+    """The style as it is written, and its custom properties."""
+    text = (files("windowwatch.drawing") / "static" / "map.css").read_text(encoding="utf-8")
+    return text, dict(re.findall(r"(--[\w-]+):\s*([^;]+);", text))
+
+
+@cache
+def _style() -> str:
+    """The style of the map with its colours written out: resvg knows no custom properties."""
+    text, values = _written_style()
+    rules = re.sub(r"/\*.*?\*/|:root\s*{.*?}", "", text, flags=re.S)
+    rules = re.sub(r"var\((--[\w-]+)\)", lambda found: values[found[1]], rules)
+    return f'text {{ font-family: "Noto Sans"; fill: {values["--map-ink"]}; }}\n{rules}'
+
+
+def _title(title: str) -> tuple[list[Xml.Element], float]:
+    """The lines of a title, and where they end."""
+    first, _, rest = title.partition("\n")
+    head, y = _lines([first], _TITLE, 4.0, bold=True)
+    said, y = _lines(rest.split("\n") if rest else [], _SAID, y)
+    return [*head, *said], y + 4.0
+
+
+def _lines(
+    texts: Sequence[str], size: tuple[float, float], y: float, *, bold: bool = False
+) -> tuple[list[Xml.Element], float]:
+    """Texts folded to the width, one below the other from `y` on, and where they end."""
+    font, letter = size
+    drawn = []
+    for line in (
+        part
+        for text in texts
+        for part in wrap(text, int((360.0 - 2 * _RIM) / letter), break_on_hyphens=False)
     ):
-        # A bearing runs clockwise from north, this angle anticlockwise from east.
-        ring = Ellipse((centre[0], centre[1]), 2 * major / 1000.0, 2 * minor / 1000.0,
-                       angle=90.0 - mark.bearing_deg)  # fmt: skip
-        ring.set(facecolor="#c0392b22", edgecolor="#8e1f14", lw=1.8, ls=style, zorder=4)
-        axes.add_patch(ring)
-    if detail is not None and detail.landing_latitude_deg:
-        dots = flat.points(detail.landing_latitude_deg, detail.landing_longitude_deg)
-        axes.plot(dots[:, 0], dots[:, 1], ".", color="#8e1f14", ms=3, zorder=5)
-    track = detail.track if detail else None
-    if track is None:
-        axes.plot([site[0], centre[0]], [site[1], centre[1]], ":", color="black", lw=1.5, zorder=6)
-    else:
-        way = flat.points(track.latitude_deg, track.longitude_deg)
-        up, down = way[: track.burst_index + 1], way[track.burst_index :]
-        axes.plot(up[:, 0], up[:, 1], "-", color="black", lw=2.2, zorder=6)
-        axes.plot(down[:, 0], down[:, 1], ls=(0, (2, 1.2)), color="black", lw=2.2, zorder=6)
-        axes.plot(*way[track.burst_index], "*", color="black", ms=12, zorder=7)
-        _name(axes, way[track.burst_index], "burst", above=True)
-    axes.plot(*site, "^", color="black", ms=11, zorder=8)
-    axes.plot(*centre, "x", color="black", ms=10, mew=2.5, zorder=8)
-    above = site[1] >= centre[1]
-    _name(axes, site, scene.site.name, above=above)
-    _name(axes, centre, "lands", above=not above)
+        y += 1.3 * font
+        made = words(_RIM, y, line)
+        made.set("font-size", f"{font:g}")
+        if bold:
+            made.set("font-weight", "700")
+        drawn.append(made)
+    return drawn, y + 0.4 * font
 
 
-def _write_credit(figure: "Figure", scene: Scene) -> None:
+def _key(view: MapView, y: float) -> tuple[list[Xml.Element], float]:
+    """What the signs mean, in rows from `y` on, and where they end."""
+    font, letter = _KEY
+    drawn: list[Xml.Element] = []
+    x, high = _RIM, SAMPLE[1]
+    for sample, meaning in key_of(view):
+        width = SAMPLE[0] + 5.0 + letter * len(meaning)
+        if x > _RIM and x + width > view.width - _RIM:
+            x, y = _RIM, y + high + 4.0
+        group = Xml.Element("g", {"class": "map", "transform": f"translate({x:.1f} {y:.1f})"})
+        group.extend(sample)
+        text = words(x + SAMPLE[0] + 5.0, y + high / 2.0 + 0.36 * font, meaning)
+        text.set("font-size", f"{font:g}")
+        drawn += [group, text]
+        x += width + 12.0
+    return drawn, y + high + 4.0
+
+
+def _credit(scene: Scene) -> list[str]:
     """Whose weather and map it is, as their licences want it: on the picture itself."""
     said = [scene.credit] if scene.credit else []
     by_words: dict[str, list[str]] = {}
     for source in scene.ground.sources:
-        name, _, words = source.partition(": ")
-        by_words.setdefault(words, []).append(name)
-    said += [f"Map: {', '.join(names)}: {words}" for words, names in by_words.items()]
-    if said:
-        figure.text(
-            0.014, 0.012, "\n".join(wrap(". ".join(said), 118)), fontsize=5.5, color="#3c444a",
-            linespacing=1.15, bbox={"facecolor": "#fffffff0", "edgecolor": "none", "pad": 1.5},
-        )  # fmt: skip
-
-
-def _name(axes: "Axes", at: FloatArray, words: str, *, above: bool) -> None:
-    """A name above or below its place, and never over the edge."""
-    box = {"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 1.5}
-    half_x = axes.get_xlim()[1]
-    side = "left" if at[0] < -0.6 * half_x else "right" if at[0] > 0.6 * half_x else "center"
-    axes.annotate(
-        words,
-        (at[0], at[1]),
-        xytext=({"left": -8, "right": 8, "center": 0}[side], 11 if above else -11),
-        textcoords="offset points",
-        ha=side,
-        va="bottom" if above else "top",
-        fontsize=13,
-        weight="bold",
-        bbox=box,
-        zorder=9,
-    )
-
-
-def _draw_scale(axes: "Axes", flat: _Flat) -> None:
-    """A bar of a round length at the lower left, north at the upper right."""
-    half_x, half_y = flat.half_km
-    bar = next((km for km in _BARS_KM if km <= 0.6 * half_x), _BARS_KM[-1])
-    left, low = -0.94 * half_x, -0.86 * half_y
-    axes.plot([left, left + bar], [low, low], "-", color="black", lw=4, solid_capstyle="butt",
-              zorder=9)  # fmt: skip
-    axes.text(left, low + 0.02 * half_y, f"{bar} km", fontsize=13, va="bottom", zorder=9)
-    x, tip = 0.93 * half_x, 0.95 * half_y
-    arrow = {"arrowstyle": "-|>", "lw": 2, "color": "black"}
-    axes.annotate("", (x, tip), (x, tip - 0.12 * half_y), arrowprops=arrow, zorder=9)
-    axes.text(x, tip - 0.13 * half_y, "N", fontsize=13, weight="bold", ha="center", va="top",
-              zorder=9)  # fmt: skip
+        name, _, licence = source.partition(": ")
+        by_words.setdefault(licence, []).append(name)
+    said += [f"Map: {', '.join(names)}: {licence}" for licence, names in by_words.items()]
+    return [". ".join(said)] if said else []

@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from windowwatch.drawing.picture import Scene, picture_or_none
 from windowwatch.errors import StorageError
 from windowwatch.ground.values import Ground
-from windowwatch.drawing.picture import Scene, picture_or_none
 from windowwatch.notices.values import Channel
 from windowwatch.notices.wording import Beside
 from windowwatch.scoring.detail import HourDetail

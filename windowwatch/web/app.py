@@ -301,7 +301,7 @@ def create_app(
         *FlightDesk(desk.reader, facts).routes,
         *door,
         Route("/live", desk.live),
-        Mount("/static", StaticFiles(directory=str(files("windowwatch.web") / "static"))),
+        Mount("/static", _static_files()),
     ]
 
     def refuse(request: Request, error: Exception) -> Response:
@@ -326,6 +326,12 @@ def create_app(
     return Guard(
         app, keeper=keeper, open_paths=OPEN, refuse=desk.refusal, guest=guest, end=desk.live.end
     )
+
+
+def _static_files() -> StaticFiles:
+    """Styles and scripts; that of the map lies beside its drawing."""
+    own = str(files("windowwatch.web") / "static")
+    return StaticFiles(directory=own, packages=[("windowwatch.drawing", "static")])
 
 
 def _door(

@@ -6,7 +6,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from windowwatch.drawing.picture import Scene, draw
+from windowwatch.drawing.picture import Scene, picture
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.web.credits import NO_PERMISSION, credit_lines
 from windowwatch.web.datadesk import RefusedError, asked_of, file_answer
@@ -66,8 +66,9 @@ class FlightDesk:
                 weather = ". ".join(line for line in data.credits if line.startswith("Weather"))
                 title = f"{data.title}: {data.hour.verdict}\nlandings; dashed ring: 90 % of them"
                 credit = " ".join(filter(None, (data.note, NO_PERMISSION, weather)))
-                scene = Scene(title, data.site, mark, data.detail, self._facts.ground, credit)
-                self._drawn[made_for] = draw(scene)
+                ground, zones = self._facts.ground, self._facts.zones
+                scene = Scene(title, data.site, mark, data.detail, ground, credit, zones)
+                self._drawn[made_for] = picture(scene)
                 while len(self._drawn) > MOST_PICTURES:
                     del self._drawn[next(iter(self._drawn))]
             png = self._drawn[made_for]

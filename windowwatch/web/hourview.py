@@ -3,15 +3,15 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from windowwatch.drawing.flat import TALL, WIDE
+from windowwatch.drawing.hour_map import MapView, draw
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.compare import what_would_make_it_go
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
 from windowwatch.web import words
-from windowwatch.drawing.flat import TALL, WIDE
 from windowwatch.web.history import History, Told, history
-from windowwatch.drawing.hour_map import MapView, draw, place_words
 from windowwatch.web.profile import Profile, profile
 from windowwatch.web.timeline import Timeline, front_time, timeline
 from windowwatch.web.values import Facts, site_keys, stamp
@@ -74,6 +74,7 @@ class Pictures:
 
     tall: MapView | None
     wide: MapView | None
+    spoken: str
     layers: str
     air: Profile | None
     note: str
@@ -164,7 +165,9 @@ def hour_view(
         to_go=what_would_make_it_go(hour, facts.plan),
         keep_to=f"{words.flights_words(facts.plan.quantile)} keep to",
         parts=tuple(_parts(hour)),
-        place="" if print_ is None else place_words(print_.latitude_deg, print_.longitude_deg),
+        place=""
+        if print_ is None
+        else words.place_words(print_.latitude_deg, print_.longitude_deg),
         geo=(
             ""
             if print_ is None
@@ -212,6 +215,7 @@ def _pictures(
     return Pictures(
         tall=tall,
         wide=wide,
+        spoken="" if hour.footprint is None else words.map_words(site, hour.footprint, detail),
         layers=f"/hour/{key}/{stamp(hour.time_utc)}/layers.json",
         air=None if track is None else profile(track),
         note=_track_note(detail),

@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from windowwatch.drawing.flat import WIDE, FloatArray
+from windowwatch.drawing.hour_map import area_kind, fitting, mark_times, road_kind
 from windowwatch.ground.areas import AreaKind
 from windowwatch.ground.outline import Frame, outlines
 from windowwatch.ground.values import Ground
@@ -16,8 +18,7 @@ from windowwatch.physics.earth import destination
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail, Track
 from windowwatch.scoring.values import Site
-from windowwatch.drawing.flat import WIDE, FloatArray
-from windowwatch.drawing.hour_map import area_kind, drive_words, fitting, mark_times, road_kind
+from windowwatch.web.words import drive_words
 
 #: Vertices of the ground in all.
 MOST_VERTICES = 7_000

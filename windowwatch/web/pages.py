@@ -1,9 +1,12 @@
 """Templates to HTML: the only module that knows Jinja2."""
 
+from collections.abc import Callable
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
+from windowwatch.drawing.svg import hatches_svg, map_svg, samples_svg
 from windowwatch.web import words
 from windowwatch.web.credits import credit_lines, gathered
 
@@ -20,7 +23,12 @@ class Pages:
             lstrip_blocks=True,
             auto_reload=False,
         )
-        self._templates.globals["credits"] = credit_lines
+        self._templates.globals.update(
+            credits=credit_lines,
+            hatches=_as_it_is(hatches_svg),
+            map=_as_it_is(map_svg),
+            samples=lambda view: [(Markup(svg), text) for svg, text in samples_svg(view)],
+        )
         self._templates.filters.update(
             gathered=gathered,
             score=words.score_words,
@@ -33,3 +41,8 @@ class Pages:
     def render(self, name: str, **values: Any) -> str:
         """HTML of a template."""
         return self._templates.get_template(name).render(**values)
+
+
+def _as_it_is(drawn: Callable[..., str]) -> Callable[..., Markup]:
+    """What draws escapes its texts itself."""
+    return lambda *values: Markup(drawn(*values))

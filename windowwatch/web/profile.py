@@ -5,9 +5,9 @@ from math import ceil, floor
 
 import numpy as np
 
+from windowwatch.drawing.flat import FloatArray
 from windowwatch.scoring.detail import Track
 from windowwatch.units import KELVIN_AT_0_C
-from windowwatch.drawing.flat import FloatArray
 from windowwatch.windows.phrases import compass
 
 WIDTH, HEIGHT = 380.0, 360.0

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
+from windowwatch.drawing.flat import Shape
+from windowwatch.drawing.hour_map import MapView, draw
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.cautions import GAS_CAUTIONS
@@ -12,10 +14,8 @@ from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.values import Hour, Part, Site, Verdict
 from windowwatch.web import words
-from windowwatch.drawing.flat import Shape
 from windowwatch.web.hourview import CheckRow, check_row
 from windowwatch.web.listing import WindowRow, window_row
-from windowwatch.drawing.hour_map import MapView, draw, place_words
 from windowwatch.web.timeline import timeline
 from windowwatch.web.values import Contact, Facts
 from windowwatch.windows.holds import Hold, hold_table
@@ -70,6 +70,7 @@ class Sheet:
     release_checks: tuple[CheckRow, ...]
     later_checks: tuple[CheckRow, ...]
     drawing: MapView | None
+    spoken: str
     place: str
     drive: str
     slips: tuple[Slip, ...]
@@ -139,7 +140,8 @@ def sheet(
             if mark is None
             else draw(site, mark, facts.ground, detail=detail, zones=facts.zones, shape=_PAPER)
         ),
-        place="" if mark is None else place_words(mark.latitude_deg, mark.longitude_deg),
+        spoken="" if mark is None else words.map_words(site, mark, detail),
+        place="" if mark is None else words.place_words(mark.latitude_deg, mark.longitude_deg),
         drive=_drive_words(drive, best, zone),
         slips=_slips(hours, best, window, zone),
         slip_step=words.length_words(facts.step),
@@ -160,7 +162,7 @@ def _drive_words(drive: Drive | None, hour: Hour, zone: tzinfo) -> str:
     if drive is None or not drive.latitude_deg:
         return "No drive is known: find the way on the map before the release."
     there = hour.time_utc + timedelta(minutes=drive.minutes)
-    at = place_words(drive.latitude_deg[-1], drive.longitude_deg[-1])
+    at = words.place_words(drive.latitude_deg[-1], drive.longitude_deg[-1])
     said = (
         f"From {drive.start} {drive.minutes:.0f} min by road to {at}: leaving at the release, "
         f"there at {there.astimezone(zone):%H:%M}"
@@ -197,7 +199,7 @@ def _slip(hour: Hour, best: Hour, zone: tzinfo, hold: Hold | None, first_over: b
         verdict=str(verdict),
         score=words.score_words(hour.score),
         chance=words.chance_words(hour.chance),
-        place="–" if mark is None else place_words(mark.latitude_deg, mark.longitude_deg),
+        place="–" if mark is None else words.place_words(mark.latitude_deg, mark.longitude_deg),
         moved="" if is_best or hold is None else _moved_words(hold),
         landing="–" if landing is None else f"{landing.astimezone(zone):%H:%M}",
         best=is_best,
