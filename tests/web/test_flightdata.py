@@ -18,12 +18,12 @@ from fastkml.utils import find_all
 from page_week import Week
 from PIL import Image
 
+from windowwatch.drawing.credits import NO_PERMISSION, credit_lines, weather_credits
 from windowwatch.drawing.picture import LARGEST, WIDTH_PX
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.storage.store import Store
-from windowwatch.web.credits import NO_PERMISSION, credit_lines, weather_credits
 from windowwatch.web.flightdata import FlightData, flight_geojson
 from windowwatch.web.gpx import drive_gpx
 from windowwatch.web.kml import flight_kml

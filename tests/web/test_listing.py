@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 import invented
 from page_week import Week
 
+from windowwatch.drawing.credits import gathered
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.web.credits import gathered
 from windowwatch.web.health import Condition, health, model_states
 from windowwatch.web.listing import FIGURES, site_rows
 from windowwatch.web.reading import Reader

@@ -10,10 +10,10 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from windowwatch.clock import Clock, floor_to_step
+from windowwatch.drawing.credits import NO_PERMISSION, credit_lines
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.web import export
-from windowwatch.web.credits import NO_PERMISSION, credit_lines
 from windowwatch.web.feed import windows_calendar
 from windowwatch.web.kept import Kept
 from windowwatch.web.openapi import PARAMETERS, describe

@@ -5,9 +5,9 @@ from datetime import datetime, timedelta
 
 from icalendar import Calendar, Event, vDuration, vText
 
+from windowwatch.drawing.credits import NO_PERMISSION
 from windowwatch.scoring.values import Site
 from windowwatch.web import words
-from windowwatch.web.credits import NO_PERMISSION
 from windowwatch.windows.values import Window, WindowState
 
 #: How often calendars are asked to look again.

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from windowwatch.drawing.credits import NO_PERMISSION
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.web.credits import NO_PERMISSION
 from windowwatch.web.export import feature, inside_features, time_text
 from windowwatch.web.shapes import Point, ellipse, line_parts, point
 

@@ -6,9 +6,9 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from windowwatch.drawing.credits import NO_PERMISSION, credit_lines
 from windowwatch.drawing.picture import Scene, picture
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.web.credits import NO_PERMISSION, credit_lines
 from windowwatch.web.datadesk import RefusedError, asked_of, file_answer
 from windowwatch.web.flightdata import FlightData, flight_geojson
 from windowwatch.web.gpx import drive_gpx

@@ -6,9 +6,9 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from windowwatch.drawing.credits import credit_lines, gathered
 from windowwatch.drawing.svg import hatches_svg, map_svg, samples_svg
 from windowwatch.web import words
-from windowwatch.web.credits import credit_lines, gathered
 
 
 class Pages:
