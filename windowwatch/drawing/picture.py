@@ -17,6 +17,7 @@ from xml.etree import ElementTree as Xml
 
 import numpy as np
 
+from windowwatch.drawing.credits import gathered
 from windowwatch.drawing.flat import Shape
 from windowwatch.drawing.hour_map import MOST_VERTICES, MapView, draw
 from windowwatch.drawing.svg import SAMPLE, hatches, key_of, map_elements, words
@@ -60,8 +61,8 @@ class Scene:
         landing.
     ground : Ground
         Areas and roads.
-    credit : str
-        Whose weather it is made of; whose map, the ground says itself.
+    credits : sequence of str
+        What must be said with it: whose weather and map it is made of.
     zones : sequence of Zone
         Airspace and permitted areas.
     """
@@ -71,7 +72,7 @@ class Scene:
     footprint: Footprint
     detail: HourDetail | None
     ground: Ground
-    credit: str = ""
+    credits: Sequence[str] = ()
     zones: Sequence[Zone] = ()
 
 
@@ -137,7 +138,7 @@ def picture_svg(scene: Scene, *, most: int = MOST_VERTICES) -> str:
                 shape=_SHAPE, most=most)  # fmt: skip
     above, top = _title(scene.title)
     below, bottom = _key(view, top + view.height + 8.0)
-    foot, height = _lines(_credit(scene), _CREDIT, bottom)
+    foot, height = _lines([". ".join(gathered(scene.credits))], _CREDIT, bottom)
     root = Xml.Element(
         "svg",
         {
@@ -228,14 +229,3 @@ def _key(view: MapView, y: float) -> tuple[list[Xml.Element], float]:
         drawn += [group, text]
         x += width + 12.0
     return drawn, y + high + 4.0
-
-
-def _credit(scene: Scene) -> list[str]:
-    """Whose weather and map it is, as their licences want it: on the picture itself."""
-    said = [scene.credit] if scene.credit else []
-    by_words: dict[str, list[str]] = {}
-    for source in scene.ground.sources:
-        name, _, licence = source.partition(": ")
-        by_words.setdefault(licence, []).append(name)
-    said += [f"Map: {', '.join(names)}: {licence}" for licence, names in by_words.items()]
-    return [". ".join(said)] if said else []

@@ -63,11 +63,10 @@ class FlightDesk:
         made_for = (snapshot.word, data.site.name, stamp(data.hour.time_utc))
         with self._drawing:
             if made_for not in self._drawn:
-                weather = ". ".join(line for line in data.credits if line.startswith("Weather"))
                 title = f"{data.title}: {data.hour.verdict}\nlandings; dashed ring: 90 % of them"
-                credit = " ".join(filter(None, (data.note, NO_PERMISSION, weather)))
+                said = tuple(filter(None, (data.note, NO_PERMISSION, *data.credits)))
                 ground, zones = self._facts.ground, self._facts.zones
-                scene = Scene(title, data.site, mark, data.detail, ground, credit, zones)
+                scene = Scene(title, data.site, mark, data.detail, ground, said, zones)
                 self._drawn[made_for] = picture(scene)
                 while len(self._drawn) > MOST_PICTURES:
                     del self._drawn[next(iter(self._drawn))]
