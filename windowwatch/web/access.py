@@ -78,7 +78,7 @@ def checked_token(host: str, token: str | None) -> str | None:
     return token or None
 
 
-class Doorkeeper:
+class Authenticator:
     """Remembers who has entered and who has guessed; asks `monotonic_s` for the time.
 
     May be shared by threads: links are answered in several at once.
@@ -91,7 +91,7 @@ class Doorkeeper:
         self._entries: dict[str, float] = {}
         self._failures: deque[tuple[float, str]] = deque(maxlen=10_000)
 
-    def is_tired(self, address: str) -> bool:
+    def is_rate_limited(self, address: str) -> bool:
         """Whether an address, or all together, guessed too often within a minute."""
         since = self._time() - FAILURES_WITHIN_S
         with self._lock:
@@ -151,7 +151,7 @@ class Guard:
     Parameters
     ----------
     app : ASGI application
-    keeper : Doorkeeper or None
+    authenticator : Authenticator or None
         None where no token is asked: then only loopback names are answered to.
     open_paths : tuple of str
         Beginnings of paths that need no entry.
@@ -167,14 +167,14 @@ class Guard:
         self,
         app: ASGIApp,
         *,
-        keeper: Doorkeeper | None,
+        authenticator: Authenticator | None,
         open_paths: tuple[str, ...],
         refuse: Callable[[int, Request], ASGIApp],
         guest: Callable[[str], Share | None] = lambda _word: None,
         end: Callable[[], None] = lambda: None,
     ) -> None:
         self._app = app
-        self._keeper = keeper
+        self._authenticator = authenticator
         self._open_paths = open_paths
         self._refuse = refuse
         self._guest = guest
@@ -189,7 +189,9 @@ class Guard:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 headers.update(SAFE_HEADERS)
-                everybody = self._keeper is None or scope["path"].startswith(self._open_paths)
+                everybody = self._authenticator is None or scope["path"].startswith(
+                    self._open_paths
+                )
                 headers.setdefault(
                     "cache-control", "no-cache" if everybody else "private, no-store"
                 )
@@ -202,21 +204,21 @@ class Guard:
 
     async def _status(self, request: Request) -> int | None:
         """Status of a refusal; None lets the request pass."""
-        keeper = self._keeper
-        if keeper is None:
+        authenticator = self._authenticator
+        if authenticator is None:
             name = (urlsplit(f"//{request.headers.get('host', '')}").hostname) or ""
             return None if is_loopback(name) else 421
         # Not request.url: the name that the visitor says is ours is a part of that one.
         if request.scope["path"].startswith(self._open_paths):
             return None
-        if keeper.knows(request.cookies.get(COOKIE, "")):
+        if authenticator.knows(request.cookies.get(COOKIE, "")):
             return None
         kind, _, word = request.headers.get("authorization", "").partition(" ")
         if kind.lower() == "bearer":
             address = request.client.host if request.client else ""
-            if keeper.is_tired(address):
+            if authenticator.is_rate_limited(address):
                 return 429
-            return None if keeper.admits(word.strip(), address) else 401
+            return None if authenticator.admits(word.strip(), address) else 401
         return await self._guest_status(request)
 
     async def _guest_status(self, request: Request) -> int | None:

@@ -15,7 +15,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.web import export
 from windowwatch.web.feed import windows_calendar
-from windowwatch.web.kept import Kept
+from windowwatch.web.kept import PageCache
 from windowwatch.web.openapi import PARAMETERS, describe
 from windowwatch.web.reading import Reader, Snapshot, all_behind
 from windowwatch.web.values import Facts, from_stamp, site_keys
@@ -42,14 +42,14 @@ def refused(_request: Request, error: Exception) -> Response:
     return JSONResponse({"error": error.words}, error.status)
 
 
-class DataDesk:
+class DataRoutes:
     """Gives data of one watch."""
 
     def __init__(self, reader: Reader, facts: Facts, clock: Clock) -> None:
         self._reader = reader
         self._facts = facts
         self._clock = clock
-        self._kept = Kept()
+        self._cache = PageCache()
         self.routes = [
             Route("/data/cycle.json", self.cycle),
             Route("/data/hours.json", self.hours),
@@ -111,7 +111,7 @@ class DataDesk:
         """The calendar, made once an hour for all who subscribe to it."""
         snapshot = self._snapshot()
         hour_utc = floor_to_step(self._clock.now(), timedelta(hours=1))
-        return self._kept.answer(
+        return self._cache.answer(
             request,
             (snapshot.word, hour_utc),
             lambda: self._feed(snapshot, hour_utc - CANCELLED_FOR),

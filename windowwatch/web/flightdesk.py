@@ -20,7 +20,7 @@ from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
 MOST_PICTURES = 16
 
 
-class FlightDesk:
+class FlightRoutes:
     """Gives single launch hours of one watch."""
 
     def __init__(self, reader: Reader, facts: Facts) -> None:

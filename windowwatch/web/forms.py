@@ -50,8 +50,8 @@ async def posted(request: Request) -> dict[str, str]:
     return {name: values[0] for name, values in fields.items()}
 
 
-class Seal:
-    """A word for each visitor that only pages of ours know, so that no other page can post.
+class CsrfTokens:
+    """CSRF tokens: a word for each visitor that only pages of ours know, so no other page can post.
 
     It is made from a secret of this start and from what the visitor's cookie says, so that
     nobody can read it on a page of his own and use it in another visitor's name.
@@ -66,6 +66,6 @@ class Seal:
 
     def check(self, fields: dict[str, str], visitor: str) -> None:
         """Raise FormError unless the form carries the visitor's word."""
-        given = fields.get("seal", "").encode()
+        given = fields.get("csrf", "").encode()
         if not hmac.compare_digest(given, self.word(visitor).encode()):
             raise FormError(403, "That form is from before the last start; load the page anew.")

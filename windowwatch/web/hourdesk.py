@@ -30,7 +30,7 @@ class Page(Protocol):
         ...
 
 
-class HourDesk:
+class HourRoutes:
     """Shows launch hours of one watch."""
 
     def __init__(self, reader: Reader, facts: Facts, page: Page) -> None:

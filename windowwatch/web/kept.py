@@ -1,4 +1,4 @@
-"""Pages kept as they were made, compressed once, as long as what they were made for stays."""
+"""The page cache: pages compressed once, as long as what they were made for stays."""
 
 import gzip
 import hashlib
@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 #: Pages that are kept at the same time: few, for few are looked at by many.
-MOST_KEPT = 16
+MOST_PAGES = 16
 
 
 @dataclass(frozen=True)
@@ -21,8 +21,8 @@ class _Made:
     etag: str
 
 
-class Kept:
-    """Keeps pages that many look at; may be shared by threads."""
+class PageCache:
+    """A cache of pages that many look at; may be shared by threads."""
 
     def __init__(self) -> None:
         self._lock, self._making = threading.Lock(), threading.Lock()
@@ -84,5 +84,5 @@ class Kept:
 def _keep(pages: dict[Hashable, _Made], key: Hashable, made: _Made) -> None:
     pages.pop(key, None)
     pages[key] = made
-    while len(pages) > MOST_KEPT:
+    while len(pages) > MOST_PAGES:
         del pages[next(iter(pages))]

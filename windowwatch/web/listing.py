@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.notices.wording import Beside, message
@@ -325,8 +325,3 @@ def _short(hour: Hour | None) -> str:
 
 def _km(distance_km: float | None) -> str:
     return "–" if distance_km is None else words.km_words(distance_km)
-
-
-def age_words(moment: datetime, now: datetime) -> str:
-    """``4 h ago``."""
-    return f"{words.length_words(max(timedelta(0), now - moment))} ago"

@@ -11,7 +11,7 @@ from starlette.routing import Route
 from windowwatch.clock import Clock
 from windowwatch.scoring.detail import Drive
 from windowwatch.web.access import COOKIE
-from windowwatch.web.forms import FormError, Seal, posted
+from windowwatch.web.forms import CsrfTokens, FormError, posted
 from windowwatch.web.hourdesk import Page
 from windowwatch.web.listing import NoticeRow, notice_row
 from windowwatch.web.reading import Reader
@@ -23,7 +23,7 @@ MOST_NOTICES = 60
 LONGEST_NAME = 80
 
 
-class NoticeDesk:
+class NoticeRoutes:
     """Shows notices of one watch, and takes acknowledgements.
 
     Parameters
@@ -31,7 +31,7 @@ class NoticeDesk:
     reader : Reader
     facts : Facts
     clock : Clock
-    seal : Seal
+    csrf : CsrfTokens
     page, problem : callable
         Make a page; make one of a title and a text, with a status.
     """
@@ -41,12 +41,12 @@ class NoticeDesk:
         reader: Reader,
         facts: Facts,
         clock: Clock,
-        seal: Seal,
+        csrf: CsrfTokens,
         *,
         page: Page,
         problem: Callable[[str, str, int], Response],
     ) -> None:
-        self._reader, self._facts, self._clock, self._seal = reader, facts, clock, seal
+        self._reader, self._facts, self._clock, self._csrf = reader, facts, clock, csrf
         self._page, self._problem = page, problem
         self.routes = [
             Route("/notices", self.notices),
@@ -63,12 +63,12 @@ class NoticeDesk:
             waiting=[row for row in rows if row.pending],
             told=[row for row in rows if not row.pending],
             more=max(0, self._reader.count_changes() - MOST_NOTICES),
-            seal=self.word(request),
+            csrf=self.word(request),
         )
 
     def word(self, request: Request) -> str:
         """What forms on a visitor's pages carry."""
-        return self._seal.word(request.cookies.get(COOKIE, ""))
+        return self._csrf.word(request.cookies.get(COOKIE, ""))
 
     def rows(self, changes: Sequence[Change]) -> tuple[NoticeRow, ...]:
         """Notices of some changes, the newest first."""
@@ -98,7 +98,7 @@ class NoticeDesk:
         key = request.path_params["key"]
         try:
             fields = await posted(request)
-            self._seal.check(fields, request.cookies.get(COOKIE, ""))
+            self._csrf.check(fields, request.cookies.get(COOKIE, ""))
         except FormError as error:
             return self._problem("Refused", error.words, error.status)
         by_whom = fields.get("by", "").strip()

@@ -14,8 +14,8 @@ from windowwatch.errors import InputError
 from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
 from windowwatch.web import words
-from windowwatch.web.access import COOKIE, GUEST_COOKIE, Doorkeeper
-from windowwatch.web.forms import FormError, Seal, posted
+from windowwatch.web.access import COOKIE, GUEST_COOKIE, Authenticator
+from windowwatch.web.forms import CsrfTokens, FormError, posted
 from windowwatch.web.share import (
     LONGEST,
     SHARE_PATH,
@@ -30,7 +30,7 @@ from windowwatch.web.share import (
 Page = Callable[..., Response]
 
 
-class ShareDesk:
+class ShareRoutes:
     """Links that let others read one watch.
 
     Parameters
@@ -38,9 +38,9 @@ class ShareDesk:
     store : Store
     watch : str
     clock : Clock
-    keeper : Doorkeeper
+    authenticator : Authenticator
         Counts wrong words.
-    seal : Seal
+    csrf : CsrfTokens
     page, problem : callable
         Make a page; make one of a title and a text, with a status.
     calendar : callable
@@ -54,8 +54,8 @@ class ShareDesk:
         store: Store,
         watch: str,
         clock: Clock,
-        keeper: Doorkeeper,
-        seal: Seal,
+        authenticator: Authenticator,
+        csrf: CsrfTokens,
         *,
         page: Page,
         problem: Callable[[str, str, int], Response],
@@ -63,7 +63,7 @@ class ShareDesk:
         page_url: str | None = None,
     ) -> None:
         self._store, self._watch, self._clock = store, watch, clock
-        self._keeper, self._seal = keeper, seal
+        self._authenticator, self._csrf = authenticator, csrf
         self._page, self._problem, self._calendar = page, problem, calendar
         self._page_url = page_url
         self.routes = [
@@ -102,13 +102,13 @@ class ShareDesk:
 
     def _known(self, request: Request) -> Share | Response:
         address = request.client.host if request.client else ""
-        if self._keeper.is_tired(address):
+        if self._authenticator.is_rate_limited(address):
             answer = self._problem("Too many tries", "Too many wrong links. Wait a minute.", 429)
             answer.headers["retry-after"] = "60"
             return answer
         share = self._store.find_share(self._watch, digest(request.path_params["word"]))
         if share is None:
-            self._keeper.count_failure(address)
+            self._authenticator.count_failure(address)
             return self._problem("No such link", "Ask for the link anew.", 404)
         if not share.holds(self._clock.now()):
             text = "This link has ended or was taken back. Ask for a new one."
@@ -125,9 +125,9 @@ class ShareDesk:
         # The browser's own word for us only where the settings have none: anybody may send it.
         page = self._page_url or str(request.base_url).rstrip("/")
         address = "" if new is None else page + new.path
-        seal = self._seal.word(request.cookies.get(COOKIE, ""))
+        csrf = self._csrf.word(request.cookies.get(COOKIE, ""))
         return self._page(
-            request, "shares.html", rows=rows, address=address, seal=seal,
+            request, "shares.html", rows=rows, address=address, csrf=csrf,
             usual=USUAL_DAYS, longest=LONGEST.days,
         )  # fmt: skip
 
@@ -168,7 +168,7 @@ class ShareDesk:
 
     async def _posted(self, request: Request) -> dict[str, str]:
         fields = await posted(request)
-        self._seal.check(fields, request.cookies.get(COOKIE, ""))
+        self._csrf.check(fields, request.cookies.get(COOKIE, ""))
         return fields
 
 
