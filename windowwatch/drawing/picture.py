@@ -37,7 +37,7 @@ LARGEST = 60_000
 #: no difference that the eye sees.
 _STRENGTHS = (1.0, 0.75, 0.5, 0.25)
 #: Vertices of the ground: fewer, one after the other, until the picture is small enough.
-_DETAIL = (5_000, 2_000, 600, 0)
+_DETAIL = (5_000, 700, 0)
 _SHAPE = Shape("picture", 360.0, 300.0, 420.0)
 _SHEET = "#fffdf8"
 _RIM = 12.0
