@@ -26,7 +26,7 @@ from windowwatch.watch.progress import PassProgress
 from windowwatch.watch.supervisor import Signals, Supervisor
 from windowwatch.watch.values import Watch
 from windowwatch.watch.watching import Watching, Workshop
-from windowwatch.web.access import TOKEN_ENV, Authenticator, Guard, checked_token
+from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checked_token
 from windowwatch.web.app import create_app
 from windowwatch.web.server import PageServer
 from windowwatch.web.values import Contact, Facts, Underway

@@ -16,8 +16,9 @@ from page_week import Week
 
 from windowwatch.errors import InputError, SettingsError, StorageError
 from windowwatch.storage.store import Store
-from windowwatch.web import forms, server
-from windowwatch.web.access import (
+from windowwatch.web import server
+from windowwatch.web.access import forms
+from windowwatch.web.access.guard import (
     COOKIE,
     MOST_FAILURES,
     MOST_FAILURES_ALL,

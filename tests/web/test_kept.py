@@ -11,7 +11,7 @@ from page_week import Week
 from starlette.requests import Request
 
 from windowwatch.storage.store import Store
-from windowwatch.web import kept
+from windowwatch.web.pages import cache as kept
 
 
 def test_a_copy_that_still_holds_is_not_sent_again(week: Week) -> None:

@@ -11,8 +11,8 @@ from page_week import Week
 
 from windowwatch.drawing.credits import gathered
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.web.health import Condition, health, model_states
-from windowwatch.web.listing import FIGURES, site_rows
+from windowwatch.web.data.health import Condition, health, model_states
+from windowwatch.web.pages.listing import FIGURES, site_rows
 from windowwatch.web.reading import Reader
 from windowwatch.web.words import cycle_words, release_words
 from windowwatch.windows.values import ChangeKind, WindowState

@@ -8,7 +8,7 @@ from math import ceil
 from windowwatch.scoring.compare import SiteSummary, compare_sites
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.web import words
-from windowwatch.web.answers import LIVE, Answer, answer, lead, merit
+from windowwatch.web.pages.answers import LIVE, Answer, answer, lead, merit
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.values import Window

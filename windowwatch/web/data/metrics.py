@@ -6,7 +6,7 @@ The form is Prometheus' text format, version 0.0.4 ("Exposition formats").
 from collections.abc import Iterable, Mapping
 
 from windowwatch.storage.deliveries import ChannelFigures
-from windowwatch.web.health import Health
+from windowwatch.web.data.health import Health
 from windowwatch.windows.values import Window, WindowState
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"

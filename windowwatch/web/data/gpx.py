@@ -2,9 +2,9 @@
 
 from xml.etree import ElementTree as Xml
 
-from windowwatch.web.export import time_text
-from windowwatch.web.flightdata import FlightData, drive_parts
-from windowwatch.web.shapes import Point, point
+from windowwatch.web.data.export import time_text
+from windowwatch.web.data.flight import FlightData, drive_parts
+from windowwatch.web.data.shapes import Point, point
 
 _SPACE = "http://www.topografix.com/GPX/1/1"
 

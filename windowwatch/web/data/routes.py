@@ -13,10 +13,10 @@ from windowwatch.clock import Clock, floor_to_step
 from windowwatch.drawing.credits import NO_PERMISSION, credit_lines
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour, Verdict
-from windowwatch.web import export
-from windowwatch.web.feed import windows_calendar
-from windowwatch.web.kept import PageCache
-from windowwatch.web.openapi import PARAMETERS, describe
+from windowwatch.web.data import export
+from windowwatch.web.data.feed import windows_calendar
+from windowwatch.web.data.openapi import PARAMETERS, describe
+from windowwatch.web.pages.cache import PageCache
 from windowwatch.web.reading import Reader, Snapshot, all_behind
 from windowwatch.web.values import Facts, from_stamp, site_keys
 from windowwatch.windows.values import Window

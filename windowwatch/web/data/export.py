@@ -9,8 +9,8 @@ from typing import Any
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Opinion, Site
-from windowwatch.web.health import Health
-from windowwatch.web.shapes import Point, ellipse, point
+from windowwatch.web.data.health import Health
+from windowwatch.web.data.shapes import Point, ellipse, point
 from windowwatch.windows.values import Change, Window
 
 HOUR_COLUMNS = (

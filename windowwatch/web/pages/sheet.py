@@ -14,9 +14,9 @@ from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.values import Hour, Part, Site, Verdict
 from windowwatch.web import words
-from windowwatch.web.hourview import CheckRow, check_row
-from windowwatch.web.listing import WindowRow, window_row
-from windowwatch.web.timeline import timeline
+from windowwatch.web.draw.timeline import timeline
+from windowwatch.web.pages.hourview import CheckRow, check_row
+from windowwatch.web.pages.listing import WindowRow, window_row
 from windowwatch.web.values import Contact, Facts
 from windowwatch.windows.holds import Hold, hold_table
 from windowwatch.windows.phrases import compass

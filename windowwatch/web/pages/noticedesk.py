@@ -10,10 +10,10 @@ from starlette.routing import Route
 
 from windowwatch.clock import Clock
 from windowwatch.scoring.detail import Drive
-from windowwatch.web.access import COOKIE
-from windowwatch.web.forms import CsrfTokens, FormError, posted
-from windowwatch.web.hourdesk import Page
-from windowwatch.web.listing import NoticeRow, notice_row
+from windowwatch.web.access.forms import CsrfTokens, FormError, posted
+from windowwatch.web.access.guard import COOKIE
+from windowwatch.web.pages.listing import NoticeRow, notice_row
+from windowwatch.web.pages.routes import Page
 from windowwatch.web.reading import Reader
 from windowwatch.web.values import Facts
 from windowwatch.windows.values import Change, Window

@@ -9,10 +9,10 @@ from starlette.routing import Route
 from windowwatch.drawing.credits import NO_PERMISSION, credit_lines
 from windowwatch.drawing.picture import Scene, picture
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.web.datadesk import RefusedError, asked_of, file_answer
-from windowwatch.web.flightdata import FlightData, flight_geojson
-from windowwatch.web.gpx import drive_gpx
-from windowwatch.web.kml import flight_kml
+from windowwatch.web.data.flight import FlightData, flight_geojson
+from windowwatch.web.data.gpx import drive_gpx
+from windowwatch.web.data.kml import flight_kml
+from windowwatch.web.data.routes import RefusedError, asked_of, file_answer
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
 

@@ -14,9 +14,9 @@ from windowwatch.errors import InputError
 from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
 from windowwatch.web import words
-from windowwatch.web.access import COOKIE, GUEST_COOKIE, Authenticator
-from windowwatch.web.forms import CsrfTokens, FormError, posted
-from windowwatch.web.share import (
+from windowwatch.web.access.forms import CsrfTokens, FormError, posted
+from windowwatch.web.access.guard import COOKIE, GUEST_COOKIE, Authenticator
+from windowwatch.web.access.share import (
     LONGEST,
     SHARE_PATH,
     USUAL_DAYS,

@@ -11,9 +11,9 @@ from starlette.routing import BaseRoute, Route
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.web.hourview import hour_view
-from windowwatch.web.layers import map_layers
-from windowwatch.web.leaflet import LEAFLET_URL, leaflet_files
+from windowwatch.web.draw.layers import map_layers
+from windowwatch.web.pages.hourview import hour_view
+from windowwatch.web.pages.leaflet import LEAFLET_URL, leaflet_files
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys
 

@@ -2,15 +2,15 @@
 
 from xml.etree import ElementTree as Xml
 
-from windowwatch.web.export import time_text
-from windowwatch.web.flightdata import (
+from windowwatch.web.data.export import time_text
+from windowwatch.web.data.flight import (
     FlightData,
     drive_parts,
     track_parts,
     track_point,
     track_time,
 )
-from windowwatch.web.shapes import Point, point
+from windowwatch.web.data.shapes import Point, point
 
 _SPACE = "http://www.opengis.net/kml/2.2"
 #: Colours as KML has them: opacity, blue, green, red.

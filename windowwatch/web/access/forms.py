@@ -7,7 +7,7 @@ from urllib.parse import parse_qs
 
 from starlette.requests import Request
 
-from windowwatch.web.access import same_origin
+from windowwatch.web.access.guard import same_origin
 
 #: Longer forms are not read. [byte]
 LONGEST_FORM = 4096

@@ -22,7 +22,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from windowwatch.errors import SettingsError, StorageError
 from windowwatch.storage.shares import Share
-from windowwatch.web.share import may_read
+from windowwatch.web.access.share import may_read
 
 #: Environment variable that holds the token.
 TOKEN_ENV = "WINDOWWATCH_PAGE_TOKEN"

@@ -10,8 +10,8 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.web.export import feature, inside_features, time_text
-from windowwatch.web.shapes import Point, ellipse, line_parts, point
+from windowwatch.web.data.export import feature, inside_features, time_text
+from windowwatch.web.data.shapes import Point, ellipse, line_parts, point
 
 
 @dataclass(frozen=True)

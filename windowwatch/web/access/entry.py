@@ -5,9 +5,9 @@ import secrets
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from windowwatch.web.access import COOKIE, ENTRY_LASTS_S, Authenticator
-from windowwatch.web.forms import CsrfTokens, FormError, posted
-from windowwatch.web.pages import Pages
+from windowwatch.web.access.forms import CsrfTokens, FormError, posted
+from windowwatch.web.access.guard import COOKIE, ENTRY_LASTS_S, Authenticator
+from windowwatch.web.pages.render import Pages
 
 ENTRY_PATH = "/enter"
 #: A cookie that ties the form to the browser that was shown it.
