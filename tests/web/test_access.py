@@ -17,7 +17,7 @@ from page_week import Week
 from windowwatch.errors import InputError, SettingsError, StorageError
 from windowwatch.storage.store import Store
 from windowwatch.web import server
-from windowwatch.web.access import forms
+from windowwatch.web.access import guard
 from windowwatch.web.access.guard import (
     COOKIE,
     MOST_FAILURES,
@@ -298,7 +298,7 @@ def test_one_who_dawdles_over_a_request_is_left(
 ) -> None:
     """So that nobody can take all connections by saying nothing."""
     monkeypatch.setattr(server, "HEAD_S", 0.3)
-    monkeypatch.setattr(forms, "LONGEST_WAIT_S", 0.3)
+    monkeypatch.setattr(guard, "LONGEST_WAIT_S", 0.3)
     port = int(week.url().rsplit(":", 1)[1])
     whole, part = (
         b"GET /data/cycle.json HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n",

@@ -24,10 +24,8 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.storage.store import Store
-from windowwatch.web.data.flight import FlightData, flight_geojson
-from windowwatch.web.data.gpx import drive_gpx
-from windowwatch.web.data.kml import flight_kml
-from windowwatch.web.data.shapes import CORNERS, ellipse, line_parts
+from windowwatch.web.data.export import CORNERS, ellipse, line_parts
+from windowwatch.web.data.flight import FlightData, drive_gpx, flight_geojson, flight_kml
 from windowwatch.web.values import stamp
 
 HOUR = invented.hour(invented.at(7))

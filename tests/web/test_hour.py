@@ -26,10 +26,9 @@ from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Verdict
-from windowwatch.web.draw.history import Told, history
 from windowwatch.web.draw.layers import map_layers
 from windowwatch.web.draw.profile import FOOT, TOP, profile
-from windowwatch.web.draw.timeline import front_time, timeline
+from windowwatch.web.draw.timeline import Told, front_time, history, timeline
 from windowwatch.web.pages.hourview import check_row
 from windowwatch.web.values import stamp
 from windowwatch.web.words import map_words, number_words

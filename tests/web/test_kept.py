@@ -11,7 +11,7 @@ from page_week import Week
 from starlette.requests import Request
 
 from windowwatch.storage.store import Store
-from windowwatch.web.pages import cache as kept
+from windowwatch.web.pages import render
 
 
 def test_a_copy_that_still_holds_is_not_sent_again(week: Week) -> None:
@@ -81,7 +81,7 @@ def test_the_calendar_is_made_once_for_all_who_subscribe(
 
 def test_nobody_waits_for_a_page_that_another_reader_has_made() -> None:
     """Of the same results the last page is given meanwhile, of other results never."""
-    pages = kept.PageCache()
+    pages = render.PageCache()
     request = Request({"type": "http", "method": "GET", "path": "/", "headers": []})
 
     def asked(made_for: str, html: bytes, same: str) -> bytes:
@@ -116,8 +116,8 @@ def test_nobody_waits_for_a_page_that_another_reader_has_made() -> None:
 
 
 def test_few_pages_are_kept() -> None:
-    pages = kept.PageCache()
+    pages = render.PageCache()
     request = Request({"type": "http", "method": "GET", "path": "/", "headers": []})
-    for number in range(10 * kept.MOST_PAGES):
+    for number in range(10 * render.MOST_PAGES):
         pages.answer(request, number, lambda: b"page", same=number)
-    assert len(pages._made) == len(pages._last) == kept.MOST_PAGES
+    assert len(pages._made) == len(pages._last) == render.MOST_PAGES

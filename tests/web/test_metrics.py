@@ -5,8 +5,7 @@ import re
 from page_week import Week
 from prometheus_client.parser import text_string_to_metric_families
 
-from windowwatch.web.data.health import health
-from windowwatch.web.data.metrics import metrics_text
+from windowwatch.web.data.health import health, metrics_text
 
 _LINE = re.compile(
     r'^(?P<name>[a-z_]+)\{(?P<labels>(?:[a-z_]+="(?:[^"\\\n]|\\[\\"n])*",?)*)\}'

@@ -17,8 +17,15 @@ from windowwatch.cli.main import main
 from windowwatch.daemon import page_facts
 from windowwatch.errors import InputError
 from windowwatch.storage.store import Store, open_store
-from windowwatch.web.access.guard import GUEST_COOKIE, MOST_FAILURES
-from windowwatch.web.access.share import NewShare, digest, make_share, may_read, new_secret
+from windowwatch.web.access.guard import (
+    GUEST_COOKIE,
+    MOST_FAILURES,
+    NewShare,
+    digest,
+    make_share,
+    may_read,
+    new_secret,
+)
 from windowwatch.web.data.openapi import PARAMETERS
 
 TOKEN = "a long word for a test only"

@@ -19,7 +19,7 @@ from windowwatch.daemon import page_facts
 from windowwatch.errors import SettingsError
 from windowwatch.physics.cautions import GAS_CAUTIONS
 from windowwatch.settings.read import read_settings
-from windowwatch.web.access.share import make_share
+from windowwatch.web.access.guard import make_share
 from windowwatch.web.app import create_app
 from windowwatch.web.pages.sheet import Sheet, sheet
 from windowwatch.web.server import PageServer

@@ -246,7 +246,7 @@ class Store:
         made_utc: datetime,
         expires_utc: datetime,
     ) -> links.Share:
-        """Store a link that lets others read. See `windowwatch.web.access.share.make_share`."""
+        """Store a link that lets others read. See `windowwatch.web.access.guard.make_share`."""
         return links.save_share(
             self._database,
             watch,

@@ -20,28 +20,28 @@ from windowwatch.clock import Clock, floor_to_step
 from windowwatch.errors import StorageError
 from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
-from windowwatch.web.access.entry import ENTRY_PATH, Entry
-from windowwatch.web.access.forms import CsrfTokens
-from windowwatch.web.access.guard import Authenticator, Guard, guest_of
-from windowwatch.web.access.routes import ShareRoutes
-from windowwatch.web.access.share import SHARE_PATH, may_read
+from windowwatch.web.access.guard import (
+    SHARE_PATH,
+    Authenticator,
+    CsrfTokens,
+    Guard,
+    guest_of,
+    may_read,
+)
+from windowwatch.web.access.routes import ENTRY_PATH, Entry, ShareRoutes
 from windowwatch.web.data.export import health_data
-from windowwatch.web.data.flightdesk import FlightRoutes
-from windowwatch.web.data.health import Health, health, model_states
-from windowwatch.web.data.metrics import CONTENT_TYPE, metrics_text
-from windowwatch.web.data.routes import DataRoutes, RefusedError, refused
+from windowwatch.web.data.health import CONTENT_TYPE, Health, health, metrics_text, model_states
+from windowwatch.web.data.routes import DataRoutes, FlightRoutes, RefusedError, refused
 from windowwatch.web.live import Live
 from windowwatch.web.pages.board import board
-from windowwatch.web.pages.cache import PageCache
 from windowwatch.web.pages.listing import (
     FIGURES,
     site_rows,
     window_rows,
     window_view,
 )
-from windowwatch.web.pages.noticedesk import MOST_NOTICES, NoticeRoutes
-from windowwatch.web.pages.render import Pages
-from windowwatch.web.pages.routes import HourRoutes
+from windowwatch.web.pages.render import PageCache, Pages
+from windowwatch.web.pages.routes import MOST_NOTICES, HourRoutes, NoticeRoutes
 from windowwatch.web.pages.sheet import sheet
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, Underway

@@ -1,10 +1,11 @@
-"""Who may see the page, and what the browser is told to refuse.
+"""Who may see the page and post to it: token, cookies, links for guests, and what is refused.
 
 On loopback anybody at this machine may look; a foreign name in the Host header is refused,
 so that no other web page can read ours through the visitor's browser. Beyond loopback a
 token is asked for.
 """
 
+import asyncio
 import hashlib
 import hmac
 import ipaddress
@@ -12,17 +13,19 @@ import secrets
 import threading
 from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import parse_qs, urlsplit
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from windowwatch.errors import SettingsError, StorageError
+from windowwatch.errors import InputError, SettingsError, StorageError
 from windowwatch.storage.shares import Share
-from windowwatch.web.access.share import may_read
+from windowwatch.storage.store import Store
 
 #: Environment variable that holds the token.
 TOKEN_ENV = "WINDOWWATCH_PAGE_TOKEN"
@@ -234,3 +237,152 @@ class Guard:
             return 401
         request.scope[_GUEST] = share
         return None if may_read(request.method, request.scope["path"]) else 403
+
+
+#: Bounds of what may be asked for.
+SHORTEST, LONGEST = timedelta(hours=1), timedelta(days=366)
+USUAL_DAYS = 14
+LONGEST_NAME = 80
+MOST_SHARES = 200
+SHARE_PATH = "/share/"
+
+#: What the holder of a share may read: these paths, and all that begins so. Whatever else
+#: there is, and all that will be added, is not for them: notices above all, which
+#: ``/data/changes.json`` holds as well.
+_FOR_GUESTS = frozenset({
+    "/", "/windows", "/sites", "/data", "/live",
+    "/data/cycle.json", "/data/hours.json", "/data/hours.csv", "/data/windows.json",
+    "/data/windows.ics", "/data/footprints.geojson", "/data/openapi.json",
+    "/data/flight.geojson", "/data/flight.kml", "/data/drive.gpx", "/data/map.png",
+})  # fmt: skip
+_BEGIN_FOR_GUESTS = ("/hour/", "/windows/")
+
+
+@dataclass(frozen=True)
+class NewShare:
+    """A share that was just made, with the one showing of its address.
+
+    `path` is to be put behind the page's own address; it cannot be shown again.
+    """
+
+    share: Share
+    path: str
+
+
+def make_share(
+    store: Store, watch: str, name: str, lasts: timedelta, now_utc: datetime, secret: str
+) -> NewShare:
+    """Make a link that lets others read.
+
+    Parameters
+    ----------
+    store : Store
+    watch : str
+    name : str
+        Whom it is for.
+    lasts : timedelta
+        After that it ends by itself.
+    now_utc : datetime
+    secret : str
+        The word that it carries, see `new_secret`; only its hash is stored.
+
+    Raises
+    ------
+    InputError
+        If name or length are out of bounds, or there are too many that still hold.
+    StorageError
+        If the database refuses.
+    """
+    name = name.strip()
+    if not 0 < len(name) <= LONGEST_NAME or not name.isprintable():
+        raise InputError(f"say in 1 to {LONGEST_NAME} letters whom the link is for")
+    if not SHORTEST <= lasts <= LONGEST:
+        raise InputError(f"a link lasts from one hour to {LONGEST.days} days")
+    if sum(share.holds(now_utc) for share in store.shares(watch)) >= MOST_SHARES:
+        raise InputError(f"{MOST_SHARES} links hold already: revoke some first")
+    share = store.save_share(
+        watch,
+        token_sha256=digest(secret),
+        name=name,
+        made_utc=now_utc,
+        expires_utc=now_utc + lasts,
+    )
+    return NewShare(share, f"{SHARE_PATH}{secret}")
+
+
+def new_secret() -> str:
+    """A word by chance, of 256 bits."""
+    return secrets.token_urlsafe(32)
+
+
+def digest(secret: str) -> str:
+    """What is stored of a word."""
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+def may_read(method: str, path: str) -> bool:
+    """Whether a share's holder may have an answer."""
+    known = path in _FOR_GUESTS or path.startswith(_BEGIN_FOR_GUESTS)
+    return known and method in {"GET", "HEAD"}
+
+
+#: Longer forms are not read. [byte]
+LONGEST_FORM = 4096
+#: A form that has not come whole after so long is given up. [s]
+LONGEST_WAIT_S = 10.0
+
+
+class FormError(Exception):
+    """A form that is not taken; `status` and words for its sender."""
+
+    def __init__(self, status: int, words: str) -> None:
+        super().__init__(words)
+        self.status = status
+        self.words = words
+
+
+async def posted(request: Request) -> dict[str, str]:
+    """Fields of a form, the first value of each.
+
+    Raises
+    ------
+    FormError
+        If it comes from a page of somebody else, or is too long.
+    """
+    if not same_origin(request.headers):
+        raise FormError(403, "That form did not come from this page.")
+    body = b""
+    try:
+        async with asyncio.timeout(LONGEST_WAIT_S):
+            async for part in request.stream():
+                body += part
+                if len(body) > LONGEST_FORM:
+                    raise FormError(413, "That is too long.")
+    except TimeoutError:
+        raise FormError(408, "That came too slowly.") from None
+    try:
+        fields = parse_qs(body.decode("utf-8", "replace"), max_num_fields=5)
+    except ValueError:
+        raise FormError(400, "That form has too many fields.") from None
+    return {name: values[0] for name, values in fields.items()}
+
+
+class CsrfTokens:
+    """CSRF tokens: a word for each visitor that only pages of ours know, so no other page can post.
+
+    It is made from a secret of this start and from what the visitor's cookie says, so that
+    nobody can read it on a page of his own and use it in another visitor's name.
+    """
+
+    def __init__(self) -> None:
+        self._key = secrets.token_bytes(32)
+
+    def word(self, visitor: str) -> str:
+        """What a form for a visitor carries; `visitor` is the secret of the cookie, or empty."""
+        return hmac.new(self._key, visitor.encode(), "sha256").hexdigest()
+
+    def check(self, fields: dict[str, str], visitor: str) -> None:
+        """Raise FormError unless the form carries the visitor's word."""
+        given = fields.get("csrf", "").encode()
+        if not hmac.compare_digest(given, self.word(visitor).encode()):
+            raise FormError(403, "That form is from before the last start; load the page anew.")

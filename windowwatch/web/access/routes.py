@@ -1,12 +1,13 @@
-"""Addresses round links that let others read: coming in by one, making and revoking them."""
+"""Ways in: the page that asks for the token, and links that let others read."""
 
+import secrets
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from windowwatch.clock import Clock
@@ -14,17 +15,23 @@ from windowwatch.errors import InputError
 from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
 from windowwatch.web import words
-from windowwatch.web.access.forms import CsrfTokens, FormError, posted
-from windowwatch.web.access.guard import COOKIE, GUEST_COOKIE, Authenticator
-from windowwatch.web.access.share import (
+from windowwatch.web.access.guard import (
+    COOKIE,
+    ENTRY_LASTS_S,
+    GUEST_COOKIE,
     LONGEST,
     SHARE_PATH,
     USUAL_DAYS,
+    Authenticator,
+    CsrfTokens,
+    FormError,
     NewShare,
     digest,
     make_share,
     new_secret,
+    posted,
 )
+from windowwatch.web.pages.render import Pages
 
 #: Makes a page from a template: request, name, values.
 Page = Callable[..., Response]
@@ -181,3 +188,61 @@ def _row(share: Share, holds: bool) -> dict[str, Any]:
         state = f"ended {words.utc_words(share.expires_utc)}"
     made = words.utc_words(share.made_utc)
     return {"key": share.key, "name": share.name, "made": made, "state": state, "holds": holds}
+
+
+ENTRY_PATH = "/enter"
+#: A cookie that ties the form to the browser that was shown it.
+FORM_COOKIE = "windowwatch_form"
+_FORM_LASTS_S = 3600
+
+
+class Entry:
+    """Asks for the token."""
+
+    def __init__(self, authenticator: Authenticator, pages: Pages) -> None:
+        self._authenticator = authenticator
+        self._pages = pages
+        self._csrf = CsrfTokens()
+
+    async def answer(self, request: Request) -> Response:
+        """The form, or the answer to it."""
+        if request.method != "POST":
+            return self.form("", 200, request)
+        address = request.client.host if request.client else ""
+        if self._authenticator.is_rate_limited(address):
+            return self.form("Too many wrong tokens. Wait a minute.", 429, request)
+        try:
+            fields = await posted(request)
+            self._csrf.check(fields, request.cookies.get(FORM_COOKIE, ""))
+        except FormError as error:
+            return self.form(error.words, error.status, request)
+        if not self._authenticator.admits(fields.get("token", ""), address):
+            return self.form("That is not the token.", 401, request)
+        answer = RedirectResponse("/", 303)
+        answer.set_cookie(
+            COOKIE,
+            self._authenticator.new_entry(),
+            max_age=ENTRY_LASTS_S,
+            httponly=True,
+            # Lax: a link from a notice may open the page; no GET changes anything.
+            samesite="lax",
+            secure=request.url.scheme == "https",
+        )
+        answer.delete_cookie(FORM_COOKIE)
+        return answer
+
+    def form(self, wrong: str, status: int, request: Request) -> HTMLResponse:
+        """The form, with what was wrong."""
+        headers = {"cache-control": "private, no-store"}
+        if status == 429:
+            headers["retry-after"] = "60"
+        if status == 401:
+            headers["www-authenticate"] = "Bearer"
+        # The same browser keeps its cookie, so that a form in another tab stays good.
+        visitor = request.cookies.get(FORM_COOKIE, "")[:64] or secrets.token_urlsafe(24)
+        html = self._pages.render("enter.html", wrong=wrong, csrf=self._csrf.word(visitor))
+        made = HTMLResponse(html, status, headers)
+        made.set_cookie(
+            FORM_COOKIE, visitor, max_age=_FORM_LASTS_S, httponly=True, samesite="strict"
+        )
+        return made

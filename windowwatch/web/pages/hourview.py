@@ -11,9 +11,8 @@ from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
 from windowwatch.web import words
-from windowwatch.web.draw.history import History, Told, history
 from windowwatch.web.draw.profile import Profile, profile
-from windowwatch.web.draw.timeline import Timeline, front_time, timeline
+from windowwatch.web.draw.timeline import History, Timeline, Told, front_time, history, timeline
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.phrases import sentence
 from windowwatch.windows.values import Window

@@ -12,7 +12,7 @@ from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.storage.changes import Acknowledgement
 from windowwatch.storage.deliveries import Delivery, DeliveryState
 from windowwatch.web import words
-from windowwatch.web.draw.history import History, Told, history
+from windowwatch.web.draw.timeline import History, Told, history
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, common_zone, site_keys, stamp
 from windowwatch.windows.phrases import sentence
