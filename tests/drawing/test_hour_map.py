@@ -1,5 +1,7 @@
 """What a map of an hour must hold to, whatever is flown: nothing covered, nothing outside."""
 
+from dataclasses import replace
+
 import invented
 import made_detail
 import numpy as np
@@ -10,6 +12,7 @@ from windowwatch.drawing.hour_map import MapView, draw
 from windowwatch.drawing.labels import Label
 from windowwatch.ground.values import Ground
 from windowwatch.ground.zones import Zone
+from windowwatch.scoring.detail import Drive
 
 RING = np.array([[45.5, -35.4], [45.9, -35.4], [45.9, -34.9], [45.5, -34.9], [45.5, -35.4]])
 ZONE = Zone("airspace", "Sound TMA, above 450 m", (RING,))
@@ -43,6 +46,19 @@ def test_no_name_lies_on_a_sign(landing: tuple[float, float], shape: Shape) -> N
         left, top, right, bottom = box(label)
         for x, y in signs:
             assert not (left < x + 4 and x - 4 < right and top < y + 4 and y - 4 < bottom), label
+
+
+@pytest.mark.parametrize("shape", [TALL, WIDE], ids=lambda shape: shape.name)
+@pytest.mark.parametrize("landing", LANDINGS)
+def test_where_the_crew_waits_is_always_named(landing: tuple[float, float], shape: Shape) -> None:
+    """Also where its drive turns back over the name's place."""
+    hour = invented.hour(invented.at(9), landing=landing)
+    mark = hour.footprint
+    assert mark is not None
+    way = ((45.98, 45.9, landing[0]), (-34.52, -34.8, landing[1]))
+    detail = replace(made_detail.detail(hour), drive=Drive("Marrowby depot", 48.0, *way))
+    view = draw(invented.MILLFIELD, mark, Ground(), detail=detail, zones=[ZONE], shape=shape)
+    assert [label.text for label in view.labels][:2] == ["Millfield", "Marrowby depot"]
 
 
 @pytest.mark.parametrize("shape", [TALL, WIDE], ids=lambda shape: shape.name)

@@ -160,3 +160,10 @@ def test_resvg_lives_with_eccodes_in_one_process_in_either_order() -> None:
         )
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False)
         assert done.returncode == 0, (order, done.stderr)
+
+
+def test_credits_stand_below_as_sentences() -> None:
+    svg = picture_svg(
+        replace(SCENE, credits=("No permission.", "Map: a.osm: open", "Map: b: open"))
+    )
+    assert ">No permission. Map: a.osm, b: open.</text>" in svg

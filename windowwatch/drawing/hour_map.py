@@ -127,9 +127,9 @@ def draw(
         if line is not None:
             names.keep_off_line(_along(flat.points(_places(line))))
     # What matters most finds room first.
-    names.beside(at, site.name, bold=True)
+    names.beside(at, site.name, bold=True, must=True)
     if drive is not None and crew is not None:
-        names.beside(crew, drive.start)
+        names.beside(crew, drive.start, must=True)
     if track is not None and bang is not None:
         names.beside(bang, f"burst {track.height_m[track.burst_index] / 1000.0:.0f} km")
     _name_zones(zones, flat, names)

@@ -65,10 +65,12 @@ class Labels:
         """Put a name on a place; False when there is no room."""
         return self._put(Label(place[0], place[1] + 4.0, text))
 
-    def beside(self, place: tuple[float, float], text: str, *, bold: bool = False) -> bool:
+    def beside(
+        self, place: tuple[float, float], text: str, *, bold: bool = False, must: bool = False
+    ) -> bool:
         """Put a name on one of the sides of a mark; False when there is no room.
 
-        A bold one must be read: it lies on a line rather than nowhere.
+        One that must be read lies on a line rather than nowhere.
         """
         x, y = place
         right, left = (x + 9.0, "start"), (x - 9.0, "end")
@@ -79,7 +81,7 @@ class Labels:
         beside += [(side, dy) for dy in (-20.0, 30.0) for side in sides]
         return any(
             self._put(Label(at_x, y + dy, text, bold, anchor), on_lines=on_lines)
-            for on_lines in ((False, True) if bold else (False,))
+            for on_lines in ((False, True) if must else (False,))
             for (at_x, anchor), dy in beside
         )
 

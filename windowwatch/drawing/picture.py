@@ -8,7 +8,7 @@ are those of a font that is installed with us, so that a machine without fonts s
 import io
 import logging
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -37,7 +37,7 @@ LARGEST = 60_000
 #: no difference that the eye sees.
 _STRENGTHS = (1.0, 0.75, 0.5, 0.25)
 #: Vertices of the ground: fewer, one after the other, until the picture is small enough.
-_DETAIL = (5_000, 700, 0)
+_DETAIL = (5_000, 800, 500, 200, 0)
 _SHAPE = Shape("picture", 360.0, 300.0, 420.0)
 _SHEET = "#fffdf8"
 _RIM = 12.0
@@ -138,7 +138,7 @@ def picture_svg(scene: Scene, *, most: int = MOST_VERTICES) -> str:
                 shape=_SHAPE, most=most)  # fmt: skip
     above, top = _title(scene.title)
     below, bottom = _key(view, top + view.height + 8.0)
-    foot, height = _lines([". ".join(gathered(scene.credits))], _CREDIT, bottom)
+    foot, height = _lines([_joined(scene.credits)], _CREDIT, bottom)
     root = Xml.Element(
         "svg",
         {
@@ -229,3 +229,7 @@ def _key(view: MapView, y: float) -> tuple[list[Xml.Element], float]:
         drawn += [group, text]
         x += width + 12.0
     return drawn, y + high + 4.0
+
+
+def _joined(said: Iterable[str]) -> str:
+    return " ".join(f"{line.rstrip('.')}." for line in gathered(said))
