@@ -24,7 +24,7 @@ from windowwatch.watch.run.between import between_passes
 from windowwatch.watch.run.jobs import Jobs
 from windowwatch.watch.run.supervisor import PassProgress, Signals, Supervisor
 from windowwatch.watch.values import Watch
-from windowwatch.web.access import TOKEN_ENV, Doorkeeper, Guard, checked_token
+from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checked_token
 from windowwatch.web.app import create_app
 from windowwatch.web.server import PageServer
 from windowwatch.web.values import Contact, Facts, Underway
@@ -111,7 +111,7 @@ class _Shown:
     ) -> None:
         self._store, self._clock, self._token = store, clock, token
         self._jobs, self._work = jobs, work
-        self._keeper = None if token is None else Doorkeeper(token, time.monotonic)
+        self._authenticator = None if token is None else Authenticator(token, time.monotonic)
         self._app = self._made(work.settings)
 
     def _made(self, settings: Settings) -> Guard:
@@ -120,7 +120,7 @@ class _Shown:
             page_facts(settings, looks=True),
             self._clock,
             token=self._token,
-            keeper=self._keeper,
+            authenticator=self._authenticator,
             next_look_in=self._jobs.next_look_in,
             underway=self._underway,
         )

@@ -13,7 +13,7 @@ from windowwatch.storage.store import open_store
 
 #: Libraries that take long to load; none of them is needed to look at results.
 SLOW = {"numba", "xarray", "eccodes", "apscheduler", "apprise", "starlette", "httpx", "scipy",
-        "matplotlib"}  # fmt: skip
+        "PIL", "resvg_py"}  # fmt: skip
 
 
 def loaded(code: str) -> set[str]:

@@ -22,7 +22,7 @@ from windowwatch.storage.store import Store
 from windowwatch.watch.opinions import keep_opinion, newest_recombined, with_others
 from windowwatch.watch.pipeline import conclude, recombine
 from windowwatch.watch.values import Watch
-from windowwatch.web.feed import windows_calendar
+from windowwatch.web.data.feed import windows_calendar
 from windowwatch.windows.causes import Dissent
 from windowwatch.windows.values import ChangeKind, WindowState
 from windowwatch.windows.window import WindowRules

@@ -17,12 +17,13 @@ from patience import AN_HOUR_S, PATIENCE_S
 
 from windowwatch.errors import InputError, SettingsError, StorageError
 from windowwatch.storage.store import Store
-from windowwatch.web import forms, server
-from windowwatch.web.access import (
+from windowwatch.web import server
+from windowwatch.web.access import guard
+from windowwatch.web.access.guard import (
     COOKIE,
     MOST_FAILURES,
     MOST_FAILURES_ALL,
-    Doorkeeper,
+    Authenticator,
     checked_token,
     is_loopback,
 )
@@ -35,9 +36,9 @@ DATA = ("/data/hours.json", "/data/windows.ics", "/health")
 
 def entering(client: Client, token: str, **more: Any) -> Response:
     """The answer to the form at the door, filled in as a browser does."""
-    seal = re.search(r'name="seal" value="([0-9a-f]+)"', client.get("/enter").text)
-    assert seal
-    return client.post("/enter", data={"token": token, "seal": seal[1]}, **more)
+    csrf = re.search(r'name="csrf" value="([0-9a-f]+)"', client.get("/enter").text)
+    assert csrf
+    return client.post("/enter", data={"token": token, "csrf": csrf[1]}, **more)
 
 
 def test_others_need_a_token_before_anything_listens() -> None:
@@ -129,10 +130,10 @@ def test_a_form_that_no_page_of_ours_gave_this_browser_is_refused(week: Week) ->
     client, other = week.client(token=TOKEN), week.client(token=TOKEN)
     bare = client.post("/enter", data={"token": TOKEN})
     assert (bare.status_code, COOKIE in bare.headers.get("set-cookie", "")) == (403, False)
-    foreign = re.search(r'name="seal" value="([0-9a-f]+)"', other.get("/enter").text)
+    foreign = re.search(r'name="csrf" value="([0-9a-f]+)"', other.get("/enter").text)
     assert foreign
     client.get("/enter")
-    taken = client.post("/enter", data={"token": TOKEN, "seal": foreign[1]})
+    taken = client.post("/enter", data={"token": TOKEN, "csrf": foreign[1]})
     assert (taken.status_code, COOKIE in taken.headers.get("set-cookie", "")) == (403, False)
 
 
@@ -152,7 +153,7 @@ def test_guessing_is_soon_over(week: Week) -> None:
 
 def test_threads_may_ask_the_doorkeeper_at_once() -> None:
     """One counts wrong words while others ask; nobody may meet a list that changes under it."""
-    keeper = Doorkeeper(TOKEN, iter(range(10**9)).__next__)  # a second for each question
+    authenticator = Authenticator(TOKEN, iter(range(10**9)).__next__)  # a second for each question
     faults: list[BaseException] = []
     over = threading.Event()
 
@@ -163,8 +164,12 @@ def test_threads_may_ask_the_doorkeeper_at_once() -> None:
         except RuntimeError as fault:
             faults.append(fault)
 
-    asked = (lambda: keeper.is_tired("b"), lambda: keeper.count_failure("c"), keeper.new_entry,
-             lambda: keeper.knows("x"))  # fmt: skip
+    asked = (
+        lambda: authenticator.is_rate_limited("b"),
+        lambda: authenticator.count_failure("c"),
+        authenticator.new_entry,
+        lambda: authenticator.knows("x"),
+    )
     usual = sys.getswitchinterval()
     sys.setswitchinterval(1e-5)
     threads = [threading.Thread(target=again_and_again, args=(ask,)) for ask in asked]
@@ -182,23 +187,23 @@ def test_threads_may_ask_the_doorkeeper_at_once() -> None:
 
 def test_after_a_minute_one_may_try_again_and_entries_end() -> None:
     now = [0.0]
-    keeper = Doorkeeper(TOKEN, lambda: now[0])
+    authenticator = Authenticator(TOKEN, lambda: now[0])
     for _ in range(MOST_FAILURES):
-        assert not keeper.admits("wrong", "a")
-    assert keeper.is_tired("a")
-    assert not keeper.is_tired("b")
+        assert not authenticator.admits("wrong", "a")
+    assert authenticator.is_rate_limited("a")
+    assert not authenticator.is_rate_limited("b")
     for i in range(MOST_FAILURES_ALL):
-        keeper.admits("wrong", f"address {i}")
-    assert keeper.is_tired("b")
+        authenticator.admits("wrong", f"address {i}")
+    assert authenticator.is_rate_limited("b")
     now[0] = 61.0
-    assert not keeper.is_tired("a")
-    assert keeper.admits(TOKEN, "a")
-    secret = keeper.new_entry()
-    assert keeper.knows(secret)
-    assert not keeper.knows(secret + "x")
-    assert not keeper.knows("")
+    assert not authenticator.is_rate_limited("a")
+    assert authenticator.admits(TOKEN, "a")
+    secret = authenticator.new_entry()
+    assert authenticator.knows(secret)
+    assert not authenticator.knows(secret + "x")
+    assert not authenticator.knows("")
     now[0] += timedelta(days=8).total_seconds()
-    assert not keeper.knows(secret)
+    assert not authenticator.knows(secret)
 
 
 @pytest.mark.parametrize("path", [*PAGES, *DATA, "/nowhere"])
@@ -294,7 +299,7 @@ def test_one_who_dawdles_over_a_request_is_left(
 ) -> None:
     """So that nobody can take all connections by saying nothing."""
     monkeypatch.setattr(server, "HEAD_S", 0.3)
-    monkeypatch.setattr(forms, "LONGEST_WAIT_S", 0.3)
+    monkeypatch.setattr(guard, "LONGEST_WAIT_S", 0.3)
     monkeypatch.setattr(server, "IDLE_S", int(AN_HOUR_S))  # of a server made after this line
     port = int(week.url(week.ended_utc + timedelta(seconds=1)).rsplit(":", 1)[1])
     whole, part = (

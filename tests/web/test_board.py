@@ -11,7 +11,7 @@ from page_week import Week
 from windowwatch.ground.query.features import Ground
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Opinion, Site, Verdict
-from windowwatch.web.board import Board, board
+from windowwatch.web.pages.board import Board, board
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
 from windowwatch.windows.decisions import Decision

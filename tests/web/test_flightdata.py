@@ -18,16 +18,14 @@ from fastkml.utils import find_all
 from page_week import Week
 from PIL import Image
 
+from windowwatch.drawing.credits import NO_PERMISSION, credit_lines, weather_credits
+from windowwatch.drawing.picture import LARGEST, WIDTH_PX
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.notices.picture import LARGEST, SIZE_PX
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.storage.store import Store
-from windowwatch.web.credits import NO_PERMISSION, credit_lines, weather_credits
-from windowwatch.web.flightdata import FlightData, flight_geojson
-from windowwatch.web.gpx import drive_gpx
-from windowwatch.web.kml import flight_kml
-from windowwatch.web.shapes import CORNERS, ellipse, line_parts
+from windowwatch.web.data.export import CORNERS, ellipse, line_parts
+from windowwatch.web.data.flight import FlightData, drive_gpx, flight_geojson, flight_kml
 from windowwatch.web.values import stamp
 
 HOUR = invented.hour(invented.at(7))
@@ -194,7 +192,7 @@ def test_the_map_is_a_picture_with_landings_and_whose_it_is(made_week: Week) -> 
     assert client.get(path).content == answer.content  # kept
     read = Image.open(io.BytesIO(answer.content))
     read.load()
-    assert (read.format, read.size) == ("PNG", SIZE_PX)
+    assert (read.format, read.width) == ("PNG", WIDTH_PX)
     assert len(answer.content) <= LARGEST
     colours = read.convert("RGB").getcolors(read.width * read.height)
     assert colours is not None

@@ -13,6 +13,9 @@ import shapely
 from geodesic import Geod
 from page_week import Week
 
+from windowwatch.drawing.flat import TALL, WIDE, Shape
+from windowwatch.drawing.hour_map import draw
+from windowwatch.drawing.labels import Labels
 from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
 from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
 from windowwatch.ground.query.outline import MOST_VERTICES, Frame, Zone, outlines, zones_of
@@ -20,17 +23,13 @@ from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Verdict
-from windowwatch.web.flatmap import TALL, WIDE, Shape
-from windowwatch.web.history import Told, history
-from windowwatch.web.hourview import check_row
-from windowwatch.web.labels import Labels
-from windowwatch.web.layers import map_layers
-from windowwatch.web.mapview import draw
-from windowwatch.web.profile import FOOT, TOP, profile
-from windowwatch.web.timeline import front_time, timeline
+from windowwatch.web.draw.layers import map_layers
+from windowwatch.web.draw.profile import FOOT, TOP, profile
+from windowwatch.web.draw.timeline import Told, front_time, history, timeline
+from windowwatch.web.pages.hourview import check_row
 from windowwatch.web.values import stamp
 from windowwatch.wording.checks import worst_sentences
-from windowwatch.wording.page import number_words
+from windowwatch.wording.page import map_words, number_words
 
 
 def best(week: Week) -> Hour:
@@ -190,7 +189,7 @@ def test_outlines_are_cut_thinned_and_bounded() -> None:
 
 def test_the_description_follows_from_the_footprint() -> None:
     mark = Footprint(45.6, -35.0, 64, 5_000.0, 2_500.0, 10_000.0, 5_000.0, 92.0)
-    spoken = draw(invented.MILLFIELD, mark, Ground()).spoken
+    spoken = map_words(invented.MILLFIELD, mark)
     assert "lies 70\xa0km east of Millfield" in spoken
     assert "Half of the flights land in an ellipse of 10 by 5 km" in spoken
     assert "nine in ten in one of 20 by 10 km, its long axis towards east" in spoken
@@ -215,8 +214,9 @@ def test_the_flight_is_drawn_to_its_burst_and_down(shape: Shape) -> None:
     # 140 min of flight: a mark every half hour.
     assert len(view.marks) == 4
     assert view.landings.count("h0") == 40
-    assert "bursts 104 min after the release at 31.3 km" in view.spoken
-    assert "The crew drives 74 min from Millfield." in view.spoken
+    spoken = map_words(invented.MILLFIELD, hour.footprint, detail)
+    assert "bursts 104 min after the release at 31.3 km" in spoken
+    assert "The crew drives 74 min from Millfield." in spoken
 
 
 def test_names_neither_meet_nor_leave_the_drawing() -> None:
@@ -225,7 +225,8 @@ def test_names_neither_meet_nor_leave_the_drawing() -> None:
     for x, y in rng.uniform((0.0, 0.0), (360.0, 320.0), (60, 2)).tolist():
         names.beside((x, y), "Marrowby")
     width = 7.4 * len("Marrowby")
-    boxes = [(n.x if n.anchor == "start" else n.x - width, n.y - 12.0) for n in names.placed]
+    left = {"start": 0.0, "middle": 0.5, "end": 1.0}
+    boxes = [(n.x - left[n.anchor] * width, n.y - 12.0) for n in names.placed]
     assert len(boxes) > 15
     for i, (x, y) in enumerate(boxes):
         assert 0.0 <= x <= 360.0 - width

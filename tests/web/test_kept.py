@@ -12,7 +12,7 @@ from patience import PATIENCE_S
 from starlette.requests import Request
 
 from windowwatch.storage.store import Store
-from windowwatch.web import kept
+from windowwatch.web.pages import render
 
 
 def test_a_copy_that_still_holds_is_not_sent_again(week: Week) -> None:
@@ -82,7 +82,7 @@ def test_the_calendar_is_made_once_for_all_who_subscribe(
 
 def test_nobody_waits_for_a_page_that_another_reader_has_made() -> None:
     """Of the same results the last page is given meanwhile, of other results never."""
-    pages = kept.Kept()
+    pages = render.PageCache()
     request = Request({"type": "http", "method": "GET", "path": "/", "headers": []})
 
     def asked(made_for: str, html: bytes, same: str) -> bytes:
@@ -117,8 +117,8 @@ def test_nobody_waits_for_a_page_that_another_reader_has_made() -> None:
 
 
 def test_few_pages_are_kept() -> None:
-    pages = kept.Kept()
+    pages = render.PageCache()
     request = Request({"type": "http", "method": "GET", "path": "/", "headers": []})
-    for number in range(10 * kept.MOST_KEPT):
+    for number in range(10 * render.MOST_PAGES):
         pages.answer(request, number, lambda: b"page", same=number)
-    assert len(pages._made) == len(pages._last) == kept.MOST_KEPT
+    assert len(pages._made) == len(pages._last) == render.MOST_PAGES

@@ -9,10 +9,10 @@ from zoneinfo import ZoneInfo
 import invented
 from page_week import Week
 
+from windowwatch.drawing.credits import gathered
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.web.credits import gathered
-from windowwatch.web.health import Condition, health, model_states
-from windowwatch.web.listing import FIGURES, site_rows
+from windowwatch.web.data.health import Condition, health, model_states
+from windowwatch.web.pages.listing import FIGURES, site_rows
 from windowwatch.web.reading import Reader
 from windowwatch.windows.values import ChangeKind, WindowState
 from windowwatch.wording.page import cycle_words, release_words
@@ -185,15 +185,15 @@ def closed_week(made_week: Week) -> str:
 
 
 def seal_of(page: str) -> str:
-    found = re.search(r'name="seal" value="([\w-]+)"', page)
+    found = re.search(r'name="csrf" value="([\w-]+)"', page)
     assert found is not None
     return found[1]
 
 
 def test_somebody_says_that_they_know_and_the_page_says_who(made_week: Week) -> None:
     key, client = closed_week(made_week), made_week.client(invented.NOW)
-    seal = seal_of(client.get("/notices").text)
-    answer = client.post(f"/notices/{key}/known", data={"seal": seal, "by": " Ada <b> "})
+    csrf = seal_of(client.get("/notices").text)
+    answer = client.post(f"/notices/{key}/known", data={"csrf": csrf, "by": " Ada <b> "})
     assert (answer.status_code, answer.headers["location"]) == (303, f"/notices#{key}")
     assert made_week.store.acknowledgements([key])[key].by_whom == "Ada <b>"
     for path in ("/notices", "/windows/millfield-0507T0600-abc123"):
@@ -204,12 +204,12 @@ def test_somebody_says_that_they_know_and_the_page_says_who(made_week: Week) -> 
 
 def test_an_acknowledgement_from_elsewhere_is_refused(made_week: Week) -> None:
     key, client = closed_week(made_week), made_week.client(invented.NOW)
-    seal = seal_of(client.get("/notices").text)
+    csrf = seal_of(client.get("/notices").text)
     path = f"/notices/{key}/known"
-    good = {"seal": seal, "by": "Ada"}
+    good = {"csrf": csrf, "by": "Ada"}
     foreign = {"origin": "https://evil.example"}
     assert client.post(path, data=good, headers=foreign).status_code == 403
-    assert client.post(path, data={**good, "seal": "x"}).status_code == 403
+    assert client.post(path, data={**good, "csrf": "x"}).status_code == 403
     assert client.post(path, data={"by": "Ada"}).status_code == 403
     assert client.post(path, data={**good, "by": ""}).status_code == 400
     assert client.post(path, data={**good, "by": "x" * 81}).status_code == 400

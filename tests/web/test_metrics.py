@@ -1,11 +1,11 @@
-"""The numbers for collectors, read by the rules of Prometheus' text format 0.0.4."""
+"""The numbers for collectors, read by the rules of Prometheus' text format and by its client."""
 
 import re
 
 from page_week import Week
+from prometheus_client.parser import text_string_to_metric_families
 
-from windowwatch.web.health import health
-from windowwatch.web.metrics import metrics_text
+from windowwatch.web.data.health import health, metrics_text
 
 _LINE = re.compile(
     r'^(?P<name>[a-z_]+)\{(?P<labels>(?:[a-z_]+="(?:[^"\\\n]|\\[\\"n])*",?)*)\}'
@@ -32,6 +32,13 @@ def parsed(text: str) -> dict[tuple[str, str], float]:
         key = (match["name"], match["labels"])
         assert key not in found
         found[key] = float(match["value"])
+    by_client = [
+        (sample.name, tuple(sorted(sample.labels.values())), sample.value)
+        for family in text_string_to_metric_families(text)
+        for sample in family.samples
+    ]
+    assert len(by_client) == len(set(by_client)) == len(found)
+    assert sorted(value for _, _, value in by_client) == sorted(found.values())
     return found
 
 

@@ -17,9 +17,16 @@ from windowwatch.cli.main import main
 from windowwatch.daemon import page_facts
 from windowwatch.errors import InputError
 from windowwatch.storage.store import Store, open_store
-from windowwatch.web.access import GUEST_COOKIE, MOST_FAILURES
-from windowwatch.web.openapi import PARAMETERS
-from windowwatch.web.share import NewShare, digest, make_share, may_read, new_secret
+from windowwatch.web.access.guard import (
+    GUEST_COOKIE,
+    MOST_FAILURES,
+    NewShare,
+    digest,
+    make_share,
+    may_read,
+    new_secret,
+)
+from windowwatch.web.data.openapi import PARAMETERS
 
 TOKEN = "a long word for a test only"
 DAY = timedelta(days=1)
@@ -60,7 +67,7 @@ def test_a_link_lets_read_and_nothing_else(week: Week) -> None:
         assert "crew phones" not in refused.text
     key = week.store.changes(week.facts.watch)[0].key
     for path in (f"/notices/{key}/known", "/shares", "/shares/0123456789ab/revoke", "/"):
-        assert client.post(path, data={"by": "Eve", "seal": "x"}).status_code == 403
+        assert client.post(path, data={"by": "Eve", "csrf": "x"}).status_code == 403
     assert week.store.acknowledgements([key]) == {}
 
 
@@ -153,17 +160,17 @@ def test_guessing_links_is_soon_over(week: Week) -> None:
 
 def test_links_are_made_and_taken_back_on_the_page(week: Week) -> None:
     client = week.client(token=TOKEN)
-    seal = re.search(r'name="seal" value="([0-9a-f]+)"', client.get("/enter").text)
-    assert seal
+    csrf = re.search(r'name="csrf" value="([0-9a-f]+)"', client.get("/enter").text)
+    assert csrf
     assert client.get("/shares").status_code == 401
-    client.post("/enter", data={"token": TOKEN, "seal": seal[1]})
+    client.post("/enter", data={"token": TOKEN, "csrf": csrf[1]})
     page = client.get("/shares")
     assert page.status_code == 200
-    word = re.search(r'name="seal" value="([0-9a-f]+)"', page.text)
+    word = re.search(r'name="csrf" value="([0-9a-f]+)"', page.text)
     assert word
     unsealed = client.post("/shares", data={"name": "tower", "days": "2"})
     assert unsealed.status_code == 403
-    new = client.post("/shares", data={"name": "tower <b>", "days": "2", "seal": word[1]})
+    new = client.post("/shares", data={"name": "tower <b>", "days": "2", "csrf": word[1]})
     assert new.headers["cache-control"] == "private, no-store"
     address = re.search(r"<code[^>]*>(http://127\.0\.0\.1:\d+/share/[^<]+)</code>", new.text)
     assert address
@@ -176,26 +183,26 @@ def test_links_are_made_and_taken_back_on_the_page(week: Week) -> None:
         key = re.search(r'tower.*?"/shares/([0-9a-f]{12})/revoke"', client.get("/shares").text)
         assert key
         assert client.post(f"/shares/{key[1]}/revoke").status_code == 403
-        gone = client.post(f"/shares/{key[1]}/revoke", data={"seal": word[1]})
+        gone = client.post(f"/shares/{key[1]}/revoke", data={"csrf": word[1]})
         assert gone.status_code == 303
         assert visitor.get(address[1].rsplit("/share/")[0]).status_code == 401
         assert httpx.get(f"{address[1]}/windows.ics").status_code == 404
     for fields in ({"name": ""}, {"name": "x", "days": "0"}, {"name": "x", "days": "nan"},
                    {"name": "x", "days": "1e999"}, {"name": "x", "days": "soon"},
                    {"name": "x" * 81}):  # fmt: skip
-        assert client.post("/shares", data={**fields, "seal": word[1]}).status_code == 400
+        assert client.post("/shares", data={**fields, "csrf": word[1]}).status_code == 400
 
 
 def test_a_new_link_begins_as_the_settings_say(week: Week) -> None:
     """Not with the name that a browser, or who stands between, says is ours."""
     known = replace(week, facts=replace(week.facts, page_url="https://w.example"), _served={})
     client = known.client(token=TOKEN)
-    seal = re.search(r'name="seal" value="([0-9a-f]+)"', client.get("/enter").text)
-    assert seal
-    client.post("/enter", data={"token": TOKEN, "seal": seal[1]})
-    word = re.search(r'name="seal" value="([0-9a-f]+)"', client.get("/shares").text)
+    csrf = re.search(r'name="csrf" value="([0-9a-f]+)"', client.get("/enter").text)
+    assert csrf
+    client.post("/enter", data={"token": TOKEN, "csrf": csrf[1]})
+    word = re.search(r'name="csrf" value="([0-9a-f]+)"', client.get("/shares").text)
     assert word
-    form = {"name": "tower", "days": "2", "seal": word[1]}
+    form = {"name": "tower", "days": "2", "csrf": word[1]}
     page = client.post("/shares", data=form, headers={"host": "evil.example"}).text
     assert re.search(r"<code[^>]*>https://w\.example/share/[\w-]{43}</code>", page)
     assert "evil.example" not in page

@@ -19,10 +19,10 @@ from windowwatch.daemon import page_facts
 from windowwatch.errors import SettingsError
 from windowwatch.physics.fill import GAS_CAUTIONS
 from windowwatch.settings.read import read_settings
+from windowwatch.web.access.guard import make_share
 from windowwatch.web.app import create_app
+from windowwatch.web.pages.sheet import Sheet, sheet
 from windowwatch.web.server import PageServer
-from windowwatch.web.share import make_share
-from windowwatch.web.sheet import Sheet, sheet
 from windowwatch.web.values import Contact, Facts
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.holds import hold_table

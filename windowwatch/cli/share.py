@@ -32,7 +32,7 @@ def make_command(settings_path: Path, name: str, days: float, address: str | Non
     """Make a link for NAME; it is shown this once, and only its hash is stored."""
     with errors_in_words():
         from windowwatch.storage.store import ready_store
-        from windowwatch.web.share import make_share, new_secret
+        from windowwatch.web.access.guard import make_share, new_secret
 
         if not 0.0 < days < 10_000.0:
             raise InputError(f"--days {days:g} is not to be had; give 1 to 366")
@@ -59,7 +59,7 @@ def make_command(settings_path: Path, name: str, days: float, address: str | Non
 
 def _still_to_do(page: str) -> list[str]:
     """What is missing before a link works for others; `page` is empty where it is not known."""
-    from windowwatch.web.access import TOKEN_ENV
+    from windowwatch.web.access.guard import TOKEN_ENV
 
     said = []
     if not page:

@@ -9,9 +9,12 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from windowwatch.errors import StorageError
+from windowwatch.drawing.credits import NO_PERMISSION, credit_lines
+from windowwatch.drawing.picture import Scene, picture_or_none
+from windowwatch.errors import InputError, StorageError
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.ground.query.features import Ground
-from windowwatch.notices.picture import Scene, picture_or_none
+from windowwatch.ground.query.outline import zones_of
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour, Site
@@ -72,14 +75,17 @@ class Surroundings:
         try:
             best = self._best(window)
             detail = self._detail(window, best)
-        except StorageError as error:
+            if best is None or best.footprint is None:
+                return None
+            made_of = [best.from_cycle or window.cycle_id, *(o.cycle_id for o in best.others)]
+            said = (NO_PERMISSION, *credit_lines(map(Cycle.of_id, made_of), self.ground))
+        except (StorageError, InputError) as error:
             _LOG.warning("a notice goes without its picture: %s", error.message)
-            return None
-        if best is None or best.footprint is None:
             return None
         at = window.best_hour_utc.astimezone(ZoneInfo(site.time_zone))
         words = f"{title}\nlandings of {at:%H:%M} local; dashed ring: 90 % of them"
-        return picture_or_none(Scene(words, site, best.footprint, detail, self.ground))
+        zones = zones_of(self.ground)
+        return picture_or_none(Scene(words, site, best.footprint, detail, self.ground, said, zones))
 
     def _best(self, window: Window | None) -> Hour | None:
         if window is None:

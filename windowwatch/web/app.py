@@ -20,30 +20,30 @@ from windowwatch.clock import Clock, floor_to_step
 from windowwatch.errors import StorageError
 from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
-from windowwatch.web.access import Doorkeeper, Guard, guest_of
-from windowwatch.web.board import board
-from windowwatch.web.datadesk import DataDesk, RefusedError, refused
-from windowwatch.web.entry import ENTRY_PATH, Entry
-from windowwatch.web.export import health_data
-from windowwatch.web.flightdesk import FlightDesk
-from windowwatch.web.forms import Seal
-from windowwatch.web.health import Health, health, model_states
-from windowwatch.web.hourdesk import HourDesk
-from windowwatch.web.kept import Kept
-from windowwatch.web.listing import (
+from windowwatch.web.access.guard import (
+    SHARE_PATH,
+    Authenticator,
+    CsrfTokens,
+    Guard,
+    guest_of,
+    may_read,
+)
+from windowwatch.web.access.routes import ENTRY_PATH, Entry, ShareRoutes
+from windowwatch.web.data.export import health_data
+from windowwatch.web.data.health import CONTENT_TYPE, Health, health, metrics_text, model_states
+from windowwatch.web.data.routes import DataRoutes, FlightRoutes, RefusedError, refused
+from windowwatch.web.live import Live
+from windowwatch.web.pages.board import board
+from windowwatch.web.pages.listing import (
     FIGURES,
     site_rows,
     window_rows,
     window_view,
 )
-from windowwatch.web.live import Live
-from windowwatch.web.metrics import CONTENT_TYPE, metrics_text
-from windowwatch.web.noticedesk import MOST_NOTICES, NoticeDesk
-from windowwatch.web.pages import Pages
+from windowwatch.web.pages.render import PageCache, Pages
+from windowwatch.web.pages.routes import MOST_NOTICES, HourRoutes, NoticeRoutes
+from windowwatch.web.pages.sheet import sheet
 from windowwatch.web.reading import Reader, Snapshot
-from windowwatch.web.share import SHARE_PATH, may_read
-from windowwatch.web.sharedesk import ShareDesk
-from windowwatch.web.sheet import sheet
 from windowwatch.web.values import Facts, Underway
 
 _LOG = logging.getLogger(__name__)
@@ -71,7 +71,7 @@ _REFUSALS = {
 }
 
 
-class Desk:
+class PageRoutes:
     """What every page needs, and the pages themselves."""
 
     def __init__(
@@ -87,13 +87,13 @@ class Desk:
         self.clock = clock
         self.pages = Pages()
         self.entry: Entry | None = None
-        self.seal = Seal()
+        self.csrf = CsrfTokens()
         self.live = Live(self.news)
         self._next_look_in = next_look_in
         self._underway = underway
-        self._kept = Kept()
-        self.notices = NoticeDesk(
-            self.reader, facts, clock, self.seal, page=self.page, problem=self.problem
+        self._cache = PageCache()
+        self.notices = NoticeRoutes(
+            self.reader, facts, clock, self.csrf, page=self.page, problem=self.problem
         )
 
     def health(self, snapshot: Snapshot | None) -> Health:
@@ -171,7 +171,7 @@ class Desk:
             shown = board(self.facts, snapshot, now)
             return bytes(self.page(request, "board.html", snapshot, board=shown).body)
 
-        return self._kept.answer(request, made_for, make, same=(snapshot.word, guest))
+        return self._cache.answer(request, made_for, make, same=(snapshot.word, guest))
 
     def windows(self, request: Request) -> Response:
         """All windows of the newest cycle."""
@@ -192,7 +192,7 @@ class Desk:
         told = self.notices.rows([] if guest_of(request) else about)
         view = window_view(self.facts, history, snapshot.hours, told, self.clock.now())
         return self.page(
-            request, "window.html", snapshot, view=view, seal=self.notices.word(request)
+            request, "window.html", snapshot, view=view, csrf=self.notices.word(request)
         )
 
     def sheet(self, request: Request) -> Response:
@@ -257,7 +257,7 @@ def create_app(
     clock: Clock,
     *,
     token: str | None = None,
-    keeper: Doorkeeper | None = None,
+    authenticator: Authenticator | None = None,
     next_look_in: Callable[[], timedelta | None] = lambda: None,
     underway: Callable[[], Underway | None] = lambda: None,
     monotonic_s: Callable[[], float] = time.monotonic,
@@ -272,7 +272,7 @@ def create_app(
     clock : Clock
     token : str, optional
         Asked of every visitor; without one only loopback names are answered to.
-    keeper : Doorkeeper, optional
+    authenticator : Authenticator, optional
         Of the page before, whose visitors stay in; with `token` only.
     next_look_in : callable
         How long until the daemon looks for a new cycle; None where it is not known.
@@ -281,36 +281,36 @@ def create_app(
     monotonic_s : callable
         Seconds that only rise, for entries and refusals.
     """
-    desk = Desk(store, facts, clock, next_look_in, underway)
-    keeper = None if token is None else keeper or Doorkeeper(token, monotonic_s)
-    data = DataDesk(desk.reader, facts, clock)
-    door, guest = _door(desk, keeper, data)
+    pages = PageRoutes(store, facts, clock, next_look_in, underway)
+    authenticator = None if token is None else authenticator or Authenticator(token, monotonic_s)
+    data = DataRoutes(pages.reader, facts, clock)
+    door, guest = _door(pages, authenticator, data)
     routes: list[BaseRoute] = [
-        Route("/", desk.board),
-        *HourDesk(desk.reader, facts, desk.page).routes,
-        Route("/windows", desk.windows),
-        Route("/windows/{uid}", desk.window),
-        Route("/windows/{uid}/sheet", desk.sheet),
-        Route("/sites", desk.sites),
-        *desk.notices.routes,
-        Route("/health/page", desk.health_page),
-        Route("/health", desk.health_json),
-        Route("/metrics", desk.metrics),
-        Route("/data", desk.data),
+        Route("/", pages.board),
+        *HourRoutes(pages.reader, facts, pages.page).routes,
+        Route("/windows", pages.windows),
+        Route("/windows/{uid}", pages.window),
+        Route("/windows/{uid}/sheet", pages.sheet),
+        Route("/sites", pages.sites),
+        *pages.notices.routes,
+        Route("/health/page", pages.health_page),
+        Route("/health", pages.health_json),
+        Route("/metrics", pages.metrics),
+        Route("/data", pages.data),
         *data.routes,
-        *FlightDesk(desk.reader, facts).routes,
+        *FlightRoutes(pages.reader, facts).routes,
         *door,
-        Route("/live", desk.live),
-        Mount("/static", StaticFiles(directory=str(files("windowwatch.web") / "static"))),
+        Route("/live", pages.live),
+        Mount("/static", _static_files()),
     ]
 
     def refuse(request: Request, error: Exception) -> Response:
         if isinstance(error, HTTPException):
-            return desk.refusal(error.status_code, request)
+            return pages.refusal(error.status_code, request)
         if isinstance(error, StorageError):
             _LOG.error("page: %s", error.message)
-            return desk.refusal(503, request)
-        return desk.refusal(500, request)
+            return pages.refusal(503, request)
+        return pages.refusal(500, request)
 
     app = Starlette(
         routes=routes,
@@ -324,31 +324,42 @@ def create_app(
     )
     # Outside of everything, so that the page of an accident is guarded as well.
     return Guard(
-        app, keeper=keeper, open_paths=OPEN, refuse=desk.refusal, guest=guest, end=desk.live.end
+        app,
+        authenticator=authenticator,
+        open_paths=OPEN,
+        refuse=pages.refusal,
+        guest=guest,
+        end=pages.live.end,
     )
+
+
+def _static_files() -> StaticFiles:
+    """Styles and scripts; that of the map lies beside its drawing."""
+    own = str(files("windowwatch.web") / "static")
+    return StaticFiles(directory=own, packages=[("windowwatch.drawing", "static")])
 
 
 def _door(
-    desk: Desk, keeper: Doorkeeper | None, data: DataDesk
+    pages: PageRoutes, authenticator: Authenticator | None, data: DataRoutes
 ) -> tuple[list[Route], Callable[[str], Share | None]]:
     """Addresses by which visitors come in, and who a guest's word belongs to."""
-    if keeper is None:
+    if authenticator is None:
         return [], lambda _word: None
-    desk.entry = Entry(keeper, desk.pages)
-    shares = ShareDesk(
-        desk.reader.store,
-        desk.facts.watch,
-        desk.clock,
-        keeper,
-        desk.seal,
-        page=lambda request, name, **values: desk.page(
-            request, name, desk.reader.newest(), **values
+    pages.entry = Entry(authenticator, pages.pages)
+    shares = ShareRoutes(
+        pages.reader.store,
+        pages.facts.watch,
+        pages.clock,
+        authenticator,
+        pages.csrf,
+        page=lambda request, name, **values: pages.page(
+            request, name, pages.reader.newest(), **values
         ),
-        problem=desk.problem,
+        problem=pages.problem,
         calendar=data.feed,
-        page_url=desk.facts.page_url,
+        page_url=pages.facts.page_url,
     )
     return [
-        Route(ENTRY_PATH, desk.entry.answer, methods=["GET", "POST"]),
+        Route(ENTRY_PATH, pages.entry.answer, methods=["GET", "POST"]),
         *shares.routes,
     ], shares.guest

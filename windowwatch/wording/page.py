@@ -2,11 +2,13 @@
 
 import re
 from datetime import UTC, date, datetime, timedelta, tzinfo
-from math import ceil
+from math import atan2, ceil, cos, degrees, hypot, radians
 from zoneinfo import ZoneInfo
 
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
 from windowwatch.windows.values import Window
@@ -15,6 +17,8 @@ from windowwatch.wording.phrases import compass, percent
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+_KM_PER_DEG = 111.19  # of latitude, on the mean sphere
 
 #: A verdict is told apart by its mark, never by colour alone.
 MARKS = {Verdict.GO: "●", Verdict.CAUTION: "◐", Verdict.NO_GO: "×", Verdict.UNKNOWN: "?"}
@@ -202,3 +206,51 @@ def due_words(name: str, due: datetime, now: datetime, zone: tzinfo) -> str:
     """``tell air traffic by Thu 7 May 06:00 (in 9 h)``; what is past is overdue."""
     when = "overdue" if due <= now else ahead_words(due, now)
     return f"{name} by {moment_words(due, zone)} ({when})"
+
+
+def map_words(site: Site, footprint: Footprint, detail: HourDetail | None = None) -> str:
+    """Say in words what the map of an hour shows."""
+    where = _from_site(site, footprint.latitude_deg, footprint.longitude_deg)
+
+    def size(major_m: float, minor_m: float) -> str:
+        return f"{major_m / 500.0:.0f} by {minor_m / 500.0:.0f} km"
+
+    said = [
+        f"Map of the landing: the middle of the footprint lies {where} of {site.name}, at "
+        f"{place_words(footprint.latitude_deg, footprint.longitude_deg)}.",
+        f"Half of the flights land in an ellipse of "
+        f"{size(footprint.major_50_m, footprint.minor_50_m)}, nine in ten in one of "
+        f"{size(footprint.major_90_m, footprint.minor_90_m)}, its long axis towards "
+        f"{compass(footprint.bearing_deg)}. {footprint.flights} flights were counted.",
+    ]
+    if detail is not None and detail.track is not None:
+        track, i = detail.track, detail.track.burst_index
+        after = (track.time_unix_s[i] - track.time_unix_s[0]) / 60.0
+        where = _from_site(site, track.latitude_deg[i], track.longitude_deg[i])
+        said.append(
+            f"The middle flight bursts {after:.0f} min after the release at "
+            f"{track.height_m[i] / 1000.0:.1f} km, {where} of the site."
+        )
+    if detail is not None and detail.drive is not None:
+        said.append(drive_words(detail.drive))
+    return " ".join(said)
+
+
+def drive_words(drive: Drive) -> str:
+    """``The crew drives 74 min from Millfield.``"""
+    return f"The crew drives {drive.minutes:.0f} min from {drive.start}."
+
+
+def _from_site(site: Site, latitude_deg: float, longitude_deg: float) -> str:
+    east_km = _KM_PER_DEG * cos(radians((latitude_deg + site.latitude_deg) / 2.0))
+    turn = (longitude_deg - site.longitude_deg + 180.0) % 360.0 - 180.0
+    x, y = turn * east_km, (latitude_deg - site.latitude_deg) * _KM_PER_DEG
+    return f"{km_words(hypot(x, y))} {compass(degrees(atan2(x, y)))}"
+
+
+def place_words(latitude_deg: float, longitude_deg: float) -> str:
+    """``45.669° N, 35.787° W``."""
+    return (
+        f"{abs(latitude_deg):.3f}° {'N' if latitude_deg >= 0 else 'S'}, "
+        f"{abs(longitude_deg):.3f}° {'E' if longitude_deg >= 0 else 'W'}"
+    )

@@ -24,7 +24,7 @@
     "up": { weight: 2.2, color: hue("flight") },
     "down": { weight: 2.2, color: hue("flight"), dashArray: "5 4" },
     "landing": { radius: 2, stroke: false, fill: true, fillColor: hue("landing"), fillOpacity: 0.7 },
-    "minute": { radius: 3.5, weight: 1.5, color: hue("flight"), fillColor: hue("land"), fillOpacity: 1 }
+    "minute": { radius: 3.5, weight: 1.5, color: hue("flight"), fillColor: hue("land"), fillOpacity: 1, className: "map-minute" }
   };
   var signs = { "site-mark": "\u25b2", "crew-mark": "\u25a0", "burst-mark": "\u2715", "centre": "\u271a" };
 
@@ -52,15 +52,18 @@
         return box.left < other.right && other.left < box.right && box.top < other.bottom && other.top < box.bottom;
       });
     }
-    over.querySelectorAll(".map-sign span, .leaflet-control").forEach(function (sign) { taken.push(sign.getBoundingClientRect()); });
+    over.querySelectorAll(".map-sign span, .map-minute, .leaflet-control").forEach(function (sign) { taken.push(sign.getBoundingClientRect()); });
     // The flight's names first, then those of airspace, then those of the land.
     [".beside:not(.name)", ".beside.name", ".middle"].forEach(function (rank) {
       over.querySelectorAll(".map-name" + rank + " span").forEach(place);
     });
     function place(word) {
-      word.classList.remove("left");
-      if (!apart(word.getBoundingClientRect())) { word.classList.add("left"); }
-      var box = word.getBoundingClientRect(), good = apart(box);
+      var sides = ["", "left", "low", "low left"], box, good = false;
+      for (var i = 0; i < sides.length && !good; i += 1) {
+        word.className = sides[i];
+        box = word.getBoundingClientRect();
+        good = apart(box);
+      }
       word.style.visibility = good ? "visible" : "hidden";
       if (good) { taken.push(box); }
     }

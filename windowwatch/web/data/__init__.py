@@ -1,0 +1,1 @@
+"""Results for other programs: JSON, CSV, GeoJSON, KML, GPX, a calendar, figures."""

@@ -1,0 +1,316 @@
+"""One launch hour for other programs: GeoJSON (RFC 7946), KML 2.2 (OGC 07-147r2), GPX 1.1. Pure."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+from xml.etree import ElementTree as Xml
+
+from windowwatch.drawing.credits import NO_PERMISSION
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.detail import Drive, HourDetail, Track
+from windowwatch.scoring.values import Hour, Site
+from windowwatch.web.data.export import (
+    Point,
+    ellipse,
+    feature,
+    inside_features,
+    line_parts,
+    point,
+    time_text,
+)
+
+
+@dataclass(frozen=True)
+class FlightData:
+    """What is given out of one launch hour.
+
+    `detail` is None where it is not kept any more; then there is the footprint alone.
+    `credits` says whose weather and maps it is made of; `note` is that of the watch.
+    """
+
+    watch: str
+    site: Site
+    hour: Hour
+    cycle: Cycle
+    detail: HourDetail | None
+    credits: tuple[str, ...]
+    note: str = ""
+
+    @property
+    def title(self) -> str:
+        """Name of the whole."""
+        return f"{self.site.name}, launch {self.hour.time_utc:%Y-%m-%d %H:%M} UTC"
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What must be said with it."""
+        return tuple(
+            line
+            for line in (
+                self.note,
+                f"{self.hour.verdict}, by cycle {self.cycle.id}.",
+                NO_PERMISSION,
+                *self.credits,
+            )
+            if line
+        )
+
+    @property
+    def track(self) -> Track | None:
+        """The middle flight."""
+        return None if self.detail is None else self.detail.track
+
+    @property
+    def drive(self) -> Drive | None:
+        """The crew's way."""
+        return None if self.detail is None else self.detail.drive
+
+    @property
+    def landings(self) -> list[Point]:
+        """A sample of the landings."""
+        if self.detail is None:
+            return []
+        places = zip(
+            self.detail.landing_latitude_deg, self.detail.landing_longitude_deg, strict=True
+        )
+        return [point(latitude, longitude) for latitude, longitude in places]
+
+    @property
+    def areas(self) -> tuple[tuple[str, float, list[list[Point]]], ...]:
+        """What lies inside, share, and rings: of landings and of bursts."""
+        found = []
+        marks = (
+            ("inside", self.hour.footprint),
+            ("burst inside", None if self.detail is None else self.detail.burst),
+        )
+        for what, mark in marks:
+            if mark is not None:
+                found += [(what, share, ellipse(mark, *axes)) for share, axes in _axes(mark)]
+        return tuple(found)
+
+
+def _axes(mark: Footprint) -> tuple[tuple[float, tuple[float, float]], ...]:
+    return (
+        (0.9, (mark.major_90_m, mark.minor_90_m)),
+        (0.5, (mark.major_50_m, mark.minor_50_m)),
+    )
+
+
+def track_parts(track: Track) -> list[list[Point]]:
+    """Longitude, latitude and height of a track, in parts."""
+    return line_parts(zip(track.longitude_deg, track.latitude_deg, track.height_m, strict=True))
+
+
+def drive_parts(drive: Drive) -> list[list[Point]]:
+    """Longitude and latitude of a drive, in parts."""
+    return line_parts(zip(drive.longitude_deg, drive.latitude_deg, strict=True))
+
+
+def track_time(track: Track, index: int) -> datetime:
+    """When the flight is at one of its points."""
+    return datetime.fromtimestamp(track.time_unix_s[index], UTC)
+
+
+def track_point(track: Track, index: int) -> Point:
+    """One of its points, with its height."""
+    return point(track.latitude_deg[index], track.longitude_deg[index], track.height_m[index])
+
+
+def flight_geojson(data: FlightData) -> dict[str, Any]:
+    """Everything of an hour as GeoJSON (RFC 7946); attribution in a member of its own."""
+    return {
+        "type": "FeatureCollection",
+        "title": data.title,
+        "attribution": list(data.notes),
+        "features": list(_features(data)),
+    }
+
+
+def _features(data: FlightData) -> Iterable[dict[str, Any]]:
+    site, hour = data.site, data.hour
+    about = {"site": site.name, "time_utc": time_text(hour.time_utc), "cycle_id": data.cycle.id}
+    place = point(site.latitude_deg, site.longitude_deg, site.height_m)
+    yield feature("Point", place, {"what": "site", "site": site.name})
+    yield from inside_features(data.areas, {**about, "verdict": str(hour.verdict)})
+    if data.landings:
+        yield feature("MultiPoint", data.landings, {**about, "what": "landings"})
+    if hour.footprint is not None:
+        middle = point(hour.footprint.latitude_deg, hour.footprint.longitude_deg)
+        yield feature("Point", middle, {**about, "what": "middle"})
+    track, drive = data.track, data.drive
+    if track is not None:
+        times = [time_text(track_time(track, i)) for i in range(len(track.time_unix_s))]
+        yield _line(track_parts(track), {**about, "what": "flight", "times_utc": times})
+        for what, index in (("burst", track.burst_index), ("landing", -1)):
+            when = {"at_utc": time_text(track_time(track, index))}
+            yield feature("Point", track_point(track, index), {**about, "what": what, **when})
+    if drive is not None:
+        yield _line(
+            drive_parts(drive),
+            {**about, "what": "drive", "from": drive.start, "minutes": round(drive.minutes, 1)},
+        )
+
+
+def _line(parts: list[list[Point]], properties: dict[str, Any]) -> dict[str, Any]:
+    if len(parts) == 1:
+        return feature("LineString", parts[0], properties)
+    return feature("MultiLineString", parts, properties)
+
+
+_KML = "http://www.opengis.net/kml/2.2"
+#: Colours as KML has them: opacity, blue, green, red.
+_STYLES = {
+    "flight": ("ff8a4b1f", None),
+    "drive": ("ff2a6b2a", None),
+    "inside": ("ff1a32a8", "301a32a8"),
+    "burst-inside": ("ff6d5a8a", "206d5a8a"),
+}
+
+
+def flight_kml(data: FlightData) -> bytes:
+    """The document, in UTF-8."""
+    root = Xml.Element("kml", {"xmlns": _KML})
+    document = _add(root, "Document")
+    _add(document, "name", data.title)
+    _add(document, "description", "\n".join(data.notes))
+    for name, (line, fill) in _STYLES.items():
+        style = _add(document, "Style", id=name)
+        strokes = _add(style, "LineStyle")
+        _add(strokes, "color", line)
+        _add(strokes, "width", "3")
+        area = _add(style, "PolyStyle")
+        _add(area, "color", fill or "00ffffff")
+    site = data.site
+    place = point(site.latitude_deg, site.longitude_deg, site.height_m)
+    _kml_point(document, f"{site.name} (site)", place)
+    _kml_areas(document, data)
+    _kml_flight(document, data)
+    drive = data.drive
+    if drive is not None:
+        mark = _placemark(document, f"Drive from {drive.start}, {drive.minutes:.0f} min", "drive")
+        _kml_lines(mark, drive_parts(drive), absolute=False)
+    written: bytes = Xml.tostring(root, encoding="utf-8", xml_declaration=True)
+    return written
+
+
+def _kml_areas(document: Xml.Element, data: FlightData) -> None:
+    words = {"inside": "lands", "burst inside": "bursts"}
+    for what, share, rings in data.areas:
+        name = f"{share:.0%} {words[what]} inside".replace("%", " %")
+        mark = _placemark(document, name, what.replace(" ", "-"))
+        many = _add(mark, "MultiGeometry")
+        for ring in rings:
+            outer = _add(_add(many, "Polygon"), "outerBoundaryIs")
+            _add(_add(outer, "LinearRing"), "coordinates", _coordinates(ring))
+    if data.landings:
+        mark = _placemark(document, "Landings, a sample")
+        many = _add(mark, "MultiGeometry")
+        for place in data.landings:
+            _add(_add(many, "Point"), "coordinates", _coordinates([place]))
+    middle = data.hour.footprint
+    if middle is not None:
+        _kml_point(
+            document, "Middle of the landings", point(middle.latitude_deg, middle.longitude_deg)
+        )
+
+
+def _kml_flight(document: Xml.Element, data: FlightData) -> None:
+    track = data.track
+    if track is None:
+        return
+    mark = _placemark(document, "Middle flight")
+    span = _add(mark, "TimeSpan")
+    _add(span, "begin", time_text(track_time(track, 0)))
+    _add(span, "end", time_text(track_time(track, -1)))
+    _add(mark, "styleUrl", "#flight")
+    _kml_lines(mark, track_parts(track), absolute=True)
+    for name, index in (("Burst", track.burst_index), ("Landing of the middle flight", -1)):
+        _kml_point(document, name, track_point(track, index), time_text(track_time(track, index)))
+
+
+def _placemark(parent: Xml.Element, name: str, style: str = "") -> Xml.Element:
+    mark = _add(parent, "Placemark")
+    _add(mark, "name", name)
+    if style:
+        _add(mark, "styleUrl", f"#{style}")
+    return mark
+
+
+def _kml_point(parent: Xml.Element, name: str, place: Point, when: str = "") -> None:
+    mark = _placemark(parent, name)
+    if when:
+        _add(_add(mark, "TimeStamp"), "when", when)
+    shape = _add(mark, "Point")
+    if len(place) > 2:
+        _add(shape, "altitudeMode", "absolute")
+    _add(shape, "coordinates", _coordinates([place]))
+
+
+def _kml_lines(parent: Xml.Element, parts: list[list[Point]], *, absolute: bool) -> None:
+    many = _add(parent, "MultiGeometry")
+    for part in parts:
+        line = _add(many, "LineString")
+        _add(line, "tessellate", "0" if absolute else "1")
+        _add(line, "altitudeMode", "absolute" if absolute else "clampToGround")
+        _add(line, "coordinates", _coordinates(part))
+
+
+def _coordinates(points: list[Point]) -> str:
+    return " ".join(",".join(map(str, each)) for each in points)
+
+
+def _add(parent: Xml.Element, name: str, text: str | None = None, **attributes: str) -> Xml.Element:
+    made = Xml.SubElement(parent, name, attributes)
+    made.text = text
+    return made
+
+
+_GPX = "http://www.topografix.com/GPX/1/1"
+
+
+def drive_gpx(data: FlightData) -> bytes | None:
+    """The document, in UTF-8; None when it is not known where the flights land."""
+    mark = data.hour.footprint
+    if mark is None:
+        return None
+    root = Xml.Element("gpx", {"xmlns": _GPX, "version": "1.1", "creator": "windowwatch"})
+    head = Xml.SubElement(root, "metadata")
+    _add(head, "name", data.title)
+    _add(head, "desc", "\n".join(data.notes))
+    _add(head, "time", time_text(data.cycle.reference_utc))
+    drive = data.drive
+    parts = [] if drive is None else drive_parts(drive)
+    if parts:
+        _waypoint(root, parts[0][0], f"Start: {drive.start}" if drive else "Start", "")
+        _waypoint(root, parts[-1][-1], "Park here", "Where the walk to the landing begins.")
+    landing = data.hour.landing_utc
+    when = "" if landing is None else f" about {landing:%Y-%m-%d %H:%M} UTC"
+    _waypoint(
+        root,
+        point(mark.latitude_deg, mark.longitude_deg),
+        "Landing",
+        f"Middle of the landings{when}; half of the flights land within "
+        f"{mark.major_50_m / 1000.0:.1f} km of it along the longest axis.",
+    )
+    if drive is not None:
+        track = Xml.SubElement(root, "trk")
+        _add(track, "name", f"Drive from {drive.start}, {drive.minutes:.0f} min")
+        for part in parts:
+            segment = Xml.SubElement(track, "trkseg")
+            for each in part:
+                Xml.SubElement(segment, "trkpt", _place(each))
+    written: bytes = Xml.tostring(root, encoding="utf-8", xml_declaration=True)
+    return written
+
+
+def _waypoint(root: Xml.Element, place: Point, name: str, text: str) -> None:
+    made = Xml.SubElement(root, "wpt", _place(place))
+    _add(made, "name", name)
+    if text:
+        _add(made, "desc", text)
+
+
+def _place(place: Point) -> dict[str, str]:
+    return {"lat": f"{place[1]:.5f}", "lon": f"{place[0]:.5f}"}

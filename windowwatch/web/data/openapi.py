@@ -1,0 +1,262 @@
+"""The description of the data addresses, as OpenAPI 3.1. Pure."""
+
+from typing import Any
+
+from windowwatch.web.data.causeform import cause_schema
+
+_TIME = {"type": "string", "format": "date-time"}
+_NUMBER = {"type": ["number", "null"]}
+_TEXT = {"type": "string"}
+_TEXTS = {"type": "array", "items": _TEXT}
+_MAYBE = {"type": ["string", "null"]}
+_VERDICT = {"type": "string", "enum": ["go", "caution", "no-go", "unknown"]}
+
+
+def _object(properties: dict[str, Any], optional: tuple[str, ...] = ()) -> dict[str, Any]:
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": [name for name in properties if name not in optional],
+        "additionalProperties": False,
+    }
+
+
+def _ref(name: str) -> dict[str, Any]:
+    return {"$ref": f"#/components/schemas/{name}"}
+
+
+def _list(name: str) -> dict[str, Any]:
+    return {"type": "array", "items": _ref(name)}
+
+
+#: A fact names its `kind`; what else it holds is its own.
+_FACT = {"type": "object", "properties": {"kind": _TEXT}, "required": ["kind"]}
+_MISSING = _object({"gap": _TEXT, "names": _TEXTS, "most_pct": _NUMBER})
+_COUNT = {"type": "integer", "minimum": 0}
+_REFUSAL = _object(
+    {
+        "kind": _TEXT,
+        "flights": _COUNT,
+        "lost": {
+            "type": "array",
+            "items": {"type": "array", "items": {"type": ["string", "integer"]}},
+        },
+        "landed": _COUNT,
+        "needed": _COUNT,
+        "unknown": {
+            "type": "array",
+            "items": _object({"check": _TEXT, "missing": {"anyOf": [_MISSING, {"type": "null"}]}}),
+        },
+        "told": _TEXT,
+    }
+)
+
+_SCHEMAS: dict[str, Any] = {
+    "Cycle": _object({"id": _TEXT, "model": _TEXT, "reference_utc": _TIME}),
+    "Check": _object(
+        {
+            "name": _TEXT,
+            "part": {"type": "string", "enum": ["release", "flight", "landing", "recovery"]},
+            "verdict": _VERDICT,
+            "value": _NUMBER,
+            "unit": _TEXT,
+            "fine": _NUMBER,
+            "limit": _NUMBER,
+            "margin": _NUMBER,
+            "hard": {"type": "boolean"},
+            "facts": {"type": "array", "items": _FACT},
+            "missing": {"anyOf": [_MISSING, {"type": "null"}]},
+            "sentence": _TEXT,
+        }
+    ),
+    "Opinion": _object(
+        {
+            "model": _TEXT,
+            "cycle_id": _TEXT,
+            "verdict": _VERDICT,
+            "score": _NUMBER,
+            "chance": _NUMBER,
+            "apart_km": _NUMBER,
+            "bearing_deg": _NUMBER,
+            "says": _TEXT,
+            "says_check": _MAYBE,
+            "lacks": _TEXTS,
+        }
+    ),
+    "Hour": _object(
+        {
+            "site": _TEXT,
+            "time_utc": _TIME,
+            "verdict": _VERDICT,
+            "score": _NUMBER,
+            "chance": _NUMBER,
+            "chance_low": _NUMBER,
+            "chance_high": _NUMBER,
+            "own_chance": _NUMBER,
+            "drift_km": _NUMBER,
+            "bearing_deg": _NUMBER,
+            "road_km": _NUMBER,
+            "landing_utc": {"type": ["string", "null"], "format": "date-time"},
+            "landing_latitude_deg": _NUMBER,
+            "landing_longitude_deg": _NUMBER,
+            "refused": _MAYBE,
+            "refusal": {"anyOf": [_REFUSAL, {"type": "null"}]},
+            "worst": {"type": "array", "items": _TEXT},
+            "worst_checks": _TEXTS,
+            "others": _list("Opinion"),
+            "checks": _list("Check"),
+        },
+        optional=("checks",),
+    ),
+    "Hours": _object(
+        {"watch": _TEXT, "cycle": _ref("Cycle"), "attribution": _TEXTS, "hours": _list("Hour")}
+    ),
+    "Window": _object(
+        {
+            "uid": _TEXT,
+            "site": _TEXT,
+            "state": {"type": "string", "enum": ["sighted", "open", "closed", "past"]},
+            "start_utc": _TIME,
+            "end_utc": _TIME,
+            "best_hour_utc": _TIME,
+            "best_score": {"type": "number"},
+            "chance": _NUMBER,
+            "landing_latitude_deg": _NUMBER,
+            "landing_longitude_deg": _NUMBER,
+            "drift_km": _NUMBER,
+            "bearing_deg": _NUMBER,
+            "road_km": _NUMBER,
+            "limited_by": _TEXT,
+            "limited_by_causes": _list("Cause"),
+            "cycle_id": _TEXT,
+        }
+    ),
+    "Cause": cause_schema(),
+    "Newest": _object(
+        {"watch": _TEXT, "cycle": {"anyOf": [_ref("Cycle"), {"type": "null"}]}, "pass": _TEXT}
+    ),
+    "Windows": _object(
+        {"watch": _TEXT, "cycle": _ref("Cycle"), "attribution": _TEXTS, "windows": _list("Window")}
+    ),
+    "Change": _object(
+        {
+            "key": _TEXT,
+            "kind": _TEXT,
+            "site": _TEXT,
+            "window_uid": _MAYBE,
+            "cycle_id": _TEXT,
+            "found_utc": _TIME,
+            "reason": _TEXT,
+            "causes": _list("Cause"),
+            "before": {"anyOf": [_ref("Window"), {"type": "null"}]},
+            "after": {"anyOf": [_ref("Window"), {"type": "null"}]},
+        }
+    ),
+    "Changes": _object({"watch": _TEXT, "changes": _list("Change")}),
+    "Health": _object(
+        {
+            "condition": {"type": "string", "enum": ["fresh", "stale", "empty"]},
+            "now_utc": _TIME,
+            "cycle": {"anyOf": [_ref("Cycle"), {"type": "null"}]},
+            "age_s": {"type": ["integer", "null"]},
+            "stale_after_s": {"type": "integer"},
+            "last_pass_utc": {"type": ["string", "null"], "format": "date-time"},
+            "pending_deliveries": {"type": "integer", "minimum": 0},
+            "next_look_in_s": {"type": ["integer", "null"]},
+        }
+    ),
+    "Footprints": {
+        "type": "object",
+        "description": "A GeoJSON feature collection (RFC 7946).",
+        "properties": {
+            "type": {"const": "FeatureCollection"},
+            "attribution": _TEXTS,
+            "features": {"type": "array", "items": {"type": "object"}},
+        },
+        "required": ["type", "features"],
+    },
+    "Error": _object({"error": _TEXT}),
+}
+
+_SITE = ("site", "Word that stands for the site in addresses of the page.", {"type": "string"})
+_CYCLE = ("cycle", "Id of a stored cycle; the newest by default.", {"type": "string"})
+_TIME_ASKED = ("time", "One launch hour.", {"type": "string", "pattern": r"^\d{8}T\d{4}Z$"})
+_YES = {"type": "string", "enum": ["yes", "no"]}
+
+_WHICH = (
+    ("window", "Id of a window: its best hour. Or give site and time.", {"type": "string"}),
+    _SITE,
+    _TIME_ASKED,
+)
+
+#: Query parameters of each data address: name, description, schema.
+PARAMETERS: dict[str, tuple[tuple[str, str, dict[str, Any]], ...]] = {
+    "/data/cycle.json": (),
+    "/data/hours.json": (_SITE, _CYCLE, _TIME_ASKED, ("checks", "Every check as well.", _YES)),
+    "/data/hours.csv": (_SITE, _CYCLE, _TIME_ASKED),
+    "/data/windows.json": (),
+    "/data/windows.ics": (),
+    "/data/changes.json": (),
+    "/data/footprints.geojson": (
+        _SITE,
+        _CYCLE,
+        _TIME_ASKED,
+        ("all", "No-go hours as well.", _YES),
+    ),
+    "/data/flight.geojson": _WHICH,
+    "/data/flight.kml": _WHICH,
+    "/data/drive.gpx": _WHICH,
+    "/data/map.png": _WHICH,
+    "/health": (),
+}
+_ANSWERS = {
+    "/data/cycle.json": ("The newest cycle, null before the first", "application/json", "Newest"),
+    "/data/hours.json": ("Launch hours of a cycle", "application/json", "Hours"),
+    "/data/hours.csv": ("Launch hours of a cycle, as CSV", "text/csv", None),
+    "/data/windows.json": ("Windows after the newest cycle", "application/json", "Windows"),
+    "/data/windows.ics": ("Windows as a calendar, closed ones cancelled", "text/calendar", None),
+    "/data/changes.json": ("What happened to windows", "application/json", "Changes"),
+    "/data/footprints.geojson": ("Where flights land", "application/geo+json", "Footprints"),
+    "/data/flight.geojson": ("Flight, landings and drive", "application/geo+json", "Footprints"),
+    "/data/flight.kml": ("The same as KML 2.2", "application/vnd.google-earth.kml+xml", None),
+    "/data/drive.gpx": ("Drive and landing as GPX 1.1", "application/gpx+xml", None),
+    "/data/map.png": ("Map of the landings as a picture", "image/png", None),
+    "/health": ("How well the watch is", "application/json", "Health"),
+}
+
+
+def describe(version: str) -> dict[str, Any]:
+    """The whole description."""
+    return {
+        "openapi": "3.1.0",
+        "info": {
+            "title": "windowwatch, data of a watch",
+            "version": version,
+            "description": "A forecast, no permission. Times are UTC; units are in the names.",
+        },
+        "paths": {path: {"get": _operation(path)} for path in _ANSWERS},
+        "components": {"schemas": _SCHEMAS},
+    }
+
+
+def _operation(path: str) -> dict[str, Any]:
+    summary, media, name = _ANSWERS[path]
+    schema = {"type": "string"} if name is None else _ref(name)
+    error = {"content": {"application/json": {"schema": _ref("Error")}}}
+    responses: dict[str, Any] = {
+        "200": {"description": summary, "content": {media: {"schema": schema}}}
+    }
+    if path == "/health":
+        responses["503"] = {**responses["200"], "description": "Stale, or no pass yet"}
+    else:
+        responses["400"] = {"description": "A parameter is wrong", **error}
+        responses["404"] = {"description": "There is no such thing", **error}
+    return {
+        "operationId": path.strip("/").replace("/", "_").replace(".", "_"),
+        "summary": summary,
+        "parameters": [
+            {"name": n, "in": "query", "required": False, "description": text, "schema": s}
+            for n, text, s in PARAMETERS[path]
+        ],
+        "responses": responses,
+    }

@@ -1,0 +1,1 @@
+"""Drawings beside the map, as numbers, and the layers of the movable one."""

@@ -1,0 +1,317 @@
+"""One launch hour to the bottom: verdict, checks, landing, time, and its story. Pure."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from windowwatch.drawing.flat import TALL, WIDE
+from windowwatch.drawing.hour_map import MapView, draw
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.scoring.detail import HourDetail
+from windowwatch.scoring.opinions import chance_interval
+from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
+from windowwatch.web.draw.profile import Profile, profile
+from windowwatch.web.draw.timeline import History, Timeline, Told, front_time, history, timeline
+from windowwatch.web.values import Facts, site_keys, stamp
+from windowwatch.windows.values import Window
+from windowwatch.wording import page as words
+from windowwatch.wording.checks import (
+    check_label,
+    check_sentence,
+    hour_words,
+    refusal_words,
+    worst_sentences,
+)
+from windowwatch.wording.compare import what_would_make_it_go
+from windowwatch.wording.phrases import sentence
+
+
+@dataclass(frozen=True)
+class CheckRow:
+    """A check as a row of the table."""
+
+    label: str
+    verdict: str
+    mark: str
+    value: str
+    unit: str
+    fine: str
+    limit: str
+    margin: str
+    hard: bool
+    sentence: str
+
+
+@dataclass(frozen=True)
+class PartRows:
+    """A part with its score and its checks."""
+
+    name: str
+    score: str
+    rows: tuple[CheckRow, ...]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """The hour as one cycle saw it."""
+
+    cycle: str
+    hour: Hour | None
+    mark: str
+    lands: str
+    worst: str
+
+
+@dataclass(frozen=True)
+class ModelRow:
+    """What one weather model says of the hour."""
+
+    model: str
+    cycle: str
+    verdict: str
+    mark: str
+    score: str
+    chance: str
+    apart: str
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """Maps for two screens, where the movable one has its layers, and the air on the way."""
+
+    tall: MapView | None
+    wide: MapView | None
+    spoken: str
+    layers: str
+    air: Profile | None
+    note: str
+
+
+@dataclass(frozen=True)
+class HourView:
+    """The whole page of an hour."""
+
+    site: Site
+    site_key: str
+    hour: Hour
+    mark: str
+    title: str
+    utc: str
+    lands: str
+    chance: str
+    chance_span: str
+    own_chance: str
+    to_go: tuple[str, ...]
+    keep_to: str
+    parts: tuple[PartRows, ...]
+    place: str
+    geo: str
+    pictures: Pictures
+    times: Timeline
+    story: tuple[Seen, ...]
+    chart: History | None
+    models: tuple[ModelRow, ...]
+    agreement: str
+    kept_from: str
+    refused: str
+    worst: tuple[str, ...]
+    cycle: Cycle
+    newest: bool
+    before: str | None
+    after: str | None
+    window: Window | None
+
+
+def hour_view(
+    facts: Facts,
+    site: Site,
+    hour: Hour,
+    *,
+    cycle: Cycle,
+    newest: bool,
+    story: Sequence[tuple[Cycle, Hour | None]],
+    hours: Sequence[Hour],
+    windows: Iterable[Window],
+    detail: HourDetail | None = None,
+) -> HourView:
+    """Everything about an hour.
+
+    Parameters
+    ----------
+    facts : Facts
+    site : Site
+    hour : Hour
+        As `cycle` saw it; `newest` when that is the newest one.
+    story : sequence of (Cycle, Hour or None)
+        The same hour in the last cycles, the newest first.
+    hours : sequence of Hour
+        All launch hours of the site, in order.
+    windows : iterable of Window
+        Those of the site.
+    detail : HourDetail, optional
+        What the hour is drawn with, where it is kept.
+    """
+    key = next(k for k, s in site_keys(facts.sites).items() if s == site)
+    zone = words.zone_of(site)
+    earlier = [h for h in hours if h.time_utc < hour.time_utc]
+    further = [h for h in hours if h.time_utc > hour.time_utc]
+    print_ = hour.footprint
+    interval = chance_interval(hour)
+    return HourView(
+        site=site,
+        site_key=key,
+        hour=hour,
+        mark=words.MARKS[hour.verdict],
+        title=words.moment_words(hour.time_utc, zone),
+        utc=words.utc_words(hour.time_utc),
+        lands=words.lands_words(hour.drift_km, hour.bearing_deg, hour.road_km),
+        chance=words.chance_words(hour.chance),
+        chance_span=(
+            "" if interval is None else f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f} %"
+        ),
+        own_chance=_own_chance(hour),
+        to_go=what_would_make_it_go(hour, facts.plan),
+        keep_to=f"{words.flights_words(facts.plan.quantile)} keep to",
+        parts=tuple(_parts(hour)),
+        place=""
+        if print_ is None
+        else words.place_words(print_.latitude_deg, print_.longitude_deg),
+        geo=(
+            ""
+            if print_ is None
+            else f"geo:{print_.latitude_deg:.5f},{print_.longitude_deg:.5f}"  # RFC 5870
+        ),
+        pictures=_pictures(facts, site, key, hour, detail),
+        times=timeline(
+            hour,
+            site,
+            facts.plan,
+            drive=None if detail is None else detail.drive,
+            front_utc=front_time(hour, further[0] if further else None),
+        ),
+        story=tuple(_seen(each, found) for each, found in story),
+        chart=_chart(story),
+        models=_models(hour, cycle),
+        agreement=words.agreement_words(hour),
+        kept_from="" if hour.from_cycle is None else words.cycle_words(hour.from_cycle),
+        refused="" if hour.refused is None else sentence(refusal_words(hour.refused)),
+        worst=worst_sentences(hour),
+        cycle=cycle,
+        newest=newest,
+        before=f"/hour/{key}/{stamp(earlier[-1].time_utc)}" if earlier else None,
+        after=f"/hour/{key}/{stamp(further[0].time_utc)}" if further else None,
+        window=next((w for w in windows if w.start_utc <= hour.time_utc < w.end_utc), None),
+    )
+
+
+def _own_chance(hour: Hour) -> str:
+    """The chance by the deciding model alone, where others have changed it."""
+    if hour.own_chance is None or hour.own_chance == hour.chance:
+        return ""
+    return words.chance_words(hour.own_chance)
+
+
+def _pictures(
+    facts: Facts, site: Site, key: str, hour: Hour, detail: HourDetail | None
+) -> Pictures:
+    tall, wide = (
+        None
+        if hour.footprint is None
+        else draw(site, hour.footprint, facts.ground, detail=detail, zones=facts.zones, shape=shape)
+        for shape in (TALL, WIDE)
+    )
+    track = None if detail is None else detail.track
+    return Pictures(
+        tall=tall,
+        wide=wide,
+        spoken="" if hour.footprint is None else words.map_words(site, hour.footprint, detail),
+        layers=f"/hour/{key}/{stamp(hour.time_utc)}/layers.json",
+        air=None if track is None else profile(track),
+        note=_track_note(detail),
+    )
+
+
+def _track_note(detail: HourDetail | None) -> str:
+    if detail is None or detail.track is None:
+        return "The dotted line joins site and landing; no single flight is kept of this hour."
+    dots = len(detail.landing_latitude_deg)
+    return (
+        "The line is the middle flight, marked by minutes after the release; "
+        f"the dots are {dots} single landings."
+    )
+
+
+def _chart(story: Sequence[tuple[Cycle, Hour | None]]) -> History | None:
+    return history(
+        [
+            Told(each.reference_utc, h.score, h.chance, str(h.verdict))
+            for each, h in reversed(story)
+            if h is not None
+        ]
+    )
+
+
+def _models(hour: Hour, cycle: Cycle) -> tuple[ModelRow, ...]:
+    """The deciding model first; empty when there is no other."""
+    if not hour.others:
+        return ()
+    own = hour.chance if hour.own_chance is None else hour.own_chance
+    rows = [
+        ModelRow(
+            f"{cycle.model} (decides)",
+            words.utc_words(cycle.reference_utc),
+            str(hour.verdict),
+            words.MARKS[hour.verdict],
+            words.score_words(hour.score),
+            words.chance_words(own),
+            "",
+        )
+    ]
+    rows += [
+        ModelRow(
+            other.model,
+            words.cycle_words(other.cycle_id),
+            str(other.verdict),
+            words.MARKS[other.verdict],
+            words.score_words(other.score),
+            words.chance_words(other.chance),
+            "" if other.apart_km is None else words.km_words(other.apart_km),
+        )
+        for other in hour.others
+    ]
+    return tuple(rows)
+
+
+def _parts(hour: Hour) -> Iterable[PartRows]:
+    for part in Part:
+        rows = tuple(check_row(check) for check in hour.checks if check.part is part)
+        if rows:
+            yield PartRows(str(part), words.score_words(hour.parts.get(part)), rows)
+
+
+def check_row(check: Check) -> CheckRow:
+    """A check in words and numbers."""
+    none = words.is_none(check)
+    return CheckRow(
+        label=check_label(check.name),
+        verdict=str(check.verdict),
+        mark=words.MARKS[check.verdict],
+        value="none" if none else words.number_words(check, check.value),
+        unit="" if none else check.unit,
+        fine=words.number_words(check, check.fine),
+        limit=words.number_words(check, check.limit),
+        margin="–" if none else words.number_words(check, check.margin),
+        hard=check.hard,
+        sentence=check_sentence(check) if check.verdict is Verdict.UNKNOWN else "",
+    )
+
+
+def _seen(cycle: Cycle, hour: Hour | None) -> Seen:
+    if hour is None:
+        return Seen(words.utc_words(cycle.reference_utc), None, "", "", "")
+    return Seen(
+        words.utc_words(cycle.reference_utc),
+        hour,
+        words.MARKS[hour.verdict],
+        words.lands_words(hour.drift_km, hour.bearing_deg),
+        sentence(hour_words(hour)),
+    )

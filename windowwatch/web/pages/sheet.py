@@ -1,0 +1,247 @@
+"""The launch-day sheet of a window: one page of paper to take along. Pure."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta, tzinfo
+
+from windowwatch.drawing.flat import Shape
+from windowwatch.drawing.hour_map import MapView, draw
+from windowwatch.errors import InputError
+from windowwatch.physics.atmosphere import standard_atmosphere
+from windowwatch.physics.fill import GAS_CAUTIONS, SiteAir, fill_for_lift
+from windowwatch.physics.train import FlightTrain
+from windowwatch.scoring.detail import Drive, HourDetail
+from windowwatch.scoring.values import Hour, Part, Site, Verdict
+from windowwatch.web.draw.timeline import timeline
+from windowwatch.web.pages.hourview import CheckRow, check_row
+from windowwatch.web.pages.listing import WindowRow, window_row
+from windowwatch.web.values import Contact, Facts
+from windowwatch.windows.causes import Hold
+from windowwatch.windows.holds import hold_table
+from windowwatch.windows.values import Window
+from windowwatch.wording import page as words
+from windowwatch.wording.phrases import compass
+
+#: Launch hours on the sheet, and how long after the window's end it still looks.
+MOST_HOURS = 13
+AFTER = timedelta(hours=2)
+#: Lines beyond which a column is set smaller.
+MOST_LEFT, MOST_RIGHT = 18, 15
+
+#: The map on paper: wide enough for its names to be read.
+_PAPER = Shape("paper", 420.0, 250.0, 300.0)
+#: A landing that moves by less than this is told as staying. [km]
+_SAME_PLACE_KM = 1.0
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A launch hour: what a release then would mean.
+
+    `first_over` marks the first after the window's end.
+
+    `wait` is counted from the planned release, and so is `moved`.
+    """
+
+    clock: str
+    wait: str
+    mark: str
+    verdict: str
+    score: str
+    chance: str
+    place: str
+    moved: str
+    landing: str
+    best: bool
+    first_over: bool
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The whole sheet. `later_checks` are those of flight, landing and recovery not at go."""
+
+    uid: str
+    row: WindowRow
+    zone: str
+    best: str
+    times: tuple[tuple[str, str], ...]
+    fill: tuple[tuple[str, str], ...]
+    fill_notes: tuple[str, ...]
+    release_checks: tuple[CheckRow, ...]
+    later_checks: tuple[CheckRow, ...]
+    drawing: MapView | None
+    spoken: str
+    place: str
+    drive: str
+    slips: tuple[Slip, ...]
+    slip_step: str
+    dues: tuple[tuple[str, str], ...]
+    contacts: tuple[Contact, ...]
+    caution: str
+
+    @property
+    def dense(self) -> bool:
+        """Whether there is so much that it must be set small to stay on one page."""
+        left = len(self.release_checks) + len(self.later_checks) + 2 * len(self.dues)
+        left += 2 * len(self.fill_notes)
+        return left > MOST_LEFT or len(self.slips) + len(self.contacts) > MOST_RIGHT
+
+
+def sheet(
+    facts: Facts,
+    site: Site,
+    window: Window,
+    hours: Sequence[Hour],
+    *,
+    detail: HourDetail | None = None,
+    with_contacts: bool = True,
+) -> Sheet | None:
+    """Everything for the day, about the window's best hour.
+
+    Parameters
+    ----------
+    facts : Facts
+    site : Site
+    window : Window
+    hours : sequence of Hour
+        Of the site, by the newest cycle.
+    detail : HourDetail, optional
+        What the best hour is drawn with.
+    with_contacts : bool
+        Whether phone numbers are for this reader.
+
+    Returns
+    -------
+    Sheet or None
+        None when the newest cycle does not look at the window's best hour any more.
+    """
+    best = next((h for h in hours if h.time_utc == window.best_hour_utc), None)
+    if best is None:
+        return None
+    mark, zone = best.footprint, words.zone_of(site)
+    drive = None if detail is None else detail.drive
+    rows, notes = _fill(facts.train, site, best)
+    return Sheet(
+        uid=window.uid,
+        row=window_row(window, {site.name: site}),
+        zone=site.time_zone,
+        best=words.moment_words(best.time_utc, zone),
+        times=timeline(best, site, facts.plan, drive=drive).said,
+        fill=rows,
+        fill_notes=notes,
+        release_checks=tuple(check_row(c) for c in best.checks if c.part is Part.RELEASE),
+        later_checks=tuple(
+            check_row(c)
+            for c in best.checks
+            if c.part is not Part.RELEASE and c.verdict is not Verdict.GO
+        ),
+        drawing=(
+            None
+            if mark is None
+            else draw(site, mark, facts.ground, detail=detail, zones=facts.zones, shape=_PAPER)
+        ),
+        spoken="" if mark is None else words.map_words(site, mark, detail),
+        place="" if mark is None else words.place_words(mark.latitude_deg, mark.longitude_deg),
+        drive=_drive_words(drive, best, zone),
+        slips=_slips(hours, best, window, zone),
+        slip_step=words.length_words(facts.step),
+        dues=tuple((d.name, words.moment_words(due, zone)) for d, due in facts.due(window)),
+        contacts=tuple(
+            each for each in facts.contacts if with_contacts and _is_for(each, site.name)
+        ),
+        caution="" if facts.train is None else GAS_CAUTIONS[facts.train.gas],
+    )
+
+
+def _is_for(contact: Contact, site: str) -> bool:
+    return contact.sites is None or site in contact.sites
+
+
+def _drive_words(drive: Drive | None, hour: Hour, zone: tzinfo) -> str:
+    """Where the crew drives, how long, and when it is there."""
+    if drive is None or not drive.latitude_deg:
+        return "No drive is known: find the way on the map before the release."
+    there = hour.time_utc + timedelta(minutes=drive.minutes)
+    at = words.place_words(drive.latitude_deg[-1], drive.longitude_deg[-1])
+    said = (
+        f"From {drive.start} {drive.minutes:.0f} min by road to {at}: leaving at the release, "
+        f"there at {there.astimezone(zone):%H:%M}"
+    )
+    if hour.landing_utc is None:
+        return f"{said}."
+    gap = hour.landing_utc - there
+    order = "before" if gap >= timedelta(0) else "after"
+    return f"{said}, {words.length_words(abs(gap))} {order} the landing."
+
+
+def _slips(hours: Sequence[Hour], best: Hour, window: Window, zone: tzinfo) -> tuple[Slip, ...]:
+    """Releases from the window's start until a while after its end, with the planned one."""
+    table = hold_table(hours, window, min(window.start_utc, best.time_utc))
+    holds = {} if table is None else {row.time_utc: row for row in (table.planned, *table.rows)}
+    near = [h for h in hours if window.start_utc <= h.time_utc < window.end_utc + AFTER]
+    stride = max(1, -(-len(near) // MOST_HOURS))  # shorter steps than an hour are thinned out
+    at = next((i for i, h in enumerate(near) if h.time_utc == best.time_utc), 0)
+    chosen = near[at % stride :: stride]
+    over = next((h.time_utc for h in chosen if h.time_utc >= window.end_utc), None)
+    return tuple(
+        _slip(hour, best, zone, holds.get(hour.time_utc), hour.time_utc == over) for hour in chosen
+    )
+
+
+def _slip(hour: Hour, best: Hour, zone: tzinfo, hold: Hold | None, first_over: bool) -> Slip:
+    mark, landing = hour.footprint, hour.landing_utc
+    is_best = hour.time_utc == best.time_utc
+    verdict = hour.verdict if hold is None else hold.verdict
+    return Slip(
+        clock=f"{hour.time_utc.astimezone(zone):%H:%M}",
+        wait=_wait_words(hour.time_utc, best.time_utc),
+        mark=words.MARKS[verdict],
+        verdict=str(verdict),
+        score=words.score_words(hour.score),
+        chance=words.chance_words(hour.chance),
+        place="–" if mark is None else words.place_words(mark.latitude_deg, mark.longitude_deg),
+        moved="" if is_best or hold is None else _moved_words(hold),
+        landing="–" if landing is None else f"{landing.astimezone(zone):%H:%M}",
+        best=is_best,
+        first_over=first_over,
+    )
+
+
+def _wait_words(moment: datetime, planned: datetime) -> str:
+    minutes = round((moment - planned).total_seconds() / 60.0)
+    if minutes == 0:
+        return "best"
+    sign, hours, rest = "+" if minutes > 0 else "−", abs(minutes) // 60, abs(minutes) % 60
+    return f"{sign}{hours} h" if not rest else f"{sign}{hours}:{rest:02d} h"
+
+
+def _moved_words(hold: Hold) -> str:
+    """How far from the planned landing."""
+    if hold.moved_km is None or hold.moved_bearing_deg is None:
+        return ""
+    if hold.moved_km < _SAME_PLACE_KM:
+        return "the same place"
+    return f"{words.km_words(hold.moved_km)} {compass(hold.moved_bearing_deg)}"
+
+
+def _fill(
+    train: FlightTrain | None, site: Site, hour: Hour
+) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
+    """The fill for standard air at the site, and what is to be said of it."""
+    if train is None:
+        return (), ()
+    standard = standard_atmosphere(site.height_m)
+    air = SiteAir(float(standard.pressure_pa), float(standard.temperature_k))
+    wind = next((c.value for c in hour.checks if c.name == "wind" and c.unit == "m/s"), None)
+    try:
+        fill = fill_for_lift(train, train.nozzle_lift_kg, air, surface_wind_mps=wind)
+    except InputError as error:
+        return (), (error.message,)
+    return (
+        ("nozzle lift, on the scale", f"{fill.nozzle_lift_kg:.2f} kg"),
+        ("free lift", f"{train.free_lift_kg:.2f} kg"),
+        ("gas", f"{train.gas}, {fill.standard_volume_m3:.1f} m³ at 15 °C, 1013 hPa"),
+        ("balloon when filled", f"{fill.diameter_m:.2f} m across"),
+        ("rate of rise", f"{fill.release_rate_mps:.1f} m/s at release"),
+        ("burst", f"about {fill.burst_height_m / 1000.0:.1f} km"),
+    ), fill.warnings
