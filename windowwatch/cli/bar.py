@@ -1,5 +1,6 @@
 """How far a long command is: a bar on a terminal, nothing where there is none."""
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -21,6 +22,8 @@ def progress_bar() -> Iterator["Told"]:
         TimeElapsedColumn(),
         console=Console(stderr=True),
         transient=True,
+        # what is printed meanwhile goes above the bar, unless it goes to a file
+        redirect_stdout=sys.stdout.isatty(),
         disable=not Console(stderr=True).is_terminal,
     )
     with bar:
