@@ -123,14 +123,15 @@ def timed(read: Callable[[], tuple[Hour, ...]]) -> tuple[tuple[Hour, ...], float
 
 
 def test_the_newest_hours_are_read_quickly(file_store: Store) -> None:
-    """The aim is 50 ms; what checks cost is left out, so it is a small part of reading them too."""
+    """The aim is 50 ms; three times that is allowed, of this thread's own work."""
     for number in range(8):
         file_store.save_pass(big(number))  # type: ignore[arg-type]
     hours, quick_s = timed(lambda: file_store.hours(WATCH, with_checks=False))
     whole, slow_s = timed(lambda: file_store.hours(WATCH))
     assert hours == tuple(replace(h, checks=()) for h in whole)
     assert len(hours) == SITES * HOURS
-    assert quick_s < 0.5 * slow_s, f"{quick_s:.3f} s without checks, {slow_s:.3f} s with them"
+    assert quick_s < 0.15
+    assert quick_s < slow_s, "what is left out is not read"
     size = file_store.size()
     assert (size.cycles, size.hours) == (8, 8 * SITES * HOURS)
     assert size.size_bytes / size.cycles < 1_500_000

@@ -1,5 +1,6 @@
 """Results drawn in the terminal: tables of windows, hours and sites, notices, and progress."""
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
@@ -49,6 +50,8 @@ def progress_bar() -> Iterator["Told"]:
         TimeElapsedColumn(),
         console=Console(stderr=True),
         transient=True,
+        # what is printed meanwhile goes above the bar, unless it goes to a file
+        redirect_stdout=sys.stdout.isatty(),
         disable=not Console(stderr=True).is_terminal,
     )
     with bar:

@@ -14,7 +14,6 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from windowwatch import daemon
 from windowwatch.child import ChildLimits
 from windowwatch.cli import show
 from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
@@ -49,7 +48,16 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
     for each in look.set_aside:
         click.echo(f"set aside: {each.reason}", err=True)
     database = rehearsal_file(settings)
-    area = area_of(watch.sites)
+    area, others = area_of(watch.sites), _heard(settings)
+    flown = len(look.cycles) + sum(len(other.found) for other in others)
+    if look.cycles:  # without any there is an error to say, and nothing else
+        _show_opening(console, settings, flown)
+    told_before: set[str] = set()
+
+    def passed(each: PassResult) -> None:
+        show_pass(console, each, told_before)
+        sys.stdout.flush()  # as they come, into a pipe as well
+
     with (
         in_place_of(database) as anew,
         ready_store(sqlite_url(anew)) as store,
@@ -63,7 +71,8 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
             available_after=settings.available_after,
             send=lambda _channel, _message: None,
             progress=told,
-            others=_heard(settings),
+            passed=passed,
+            others=others,
         )
     _show_rehearsal(console, result, settings)
     click.echo(f"\nEverything is in {database}")
@@ -97,6 +106,8 @@ def show_page(
 
     A rehearsal's clock starts where the rehearsal ended.
     """
+    from windowwatch import daemon  # a second and 12 MB that no other command here needs
+
     url, note = settings.database_url(), ""
     if rehearsal:
         file = rehearsal_file(settings)
@@ -134,9 +145,9 @@ def _settings_words(settings: Settings) -> str:
     return "" if settings.path == EXAMPLE else f" --settings {settings.path}"
 
 
-def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> None:
+def _show_opening(console: Console, settings: Settings, flown: int) -> None:
+    """What a rehearsal is about; `flown` forecasts of one or several models."""
     watch, note = settings.watch, settings.file.watch.note
-    flown = sum(not each.recombined for each in result.passes)
     models = "the weather model"
     if watch.others:
         models = f"the weather model {watch.model}, which decides, and of {', '.join(watch.others)}"
@@ -149,9 +160,9 @@ def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> 
         "Nothing is sent to anybody: what phones would have got stands below.",
     )
     console.rule("cycles (runs of the weather model)")
-    told_before: set[str] = set()
-    for each in result.passes:
-        show_pass(console, each, told_before)
+
+
+def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> None:
     console.rule("notices, in the order they were told")
     for number, told in enumerate(result.told, start=1):
         show.print_notice(console, number, told.message, told.at_utc)

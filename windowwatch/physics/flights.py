@@ -5,6 +5,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from enum import IntEnum
+from threading import local
 
 import numpy as np
 from numpy.typing import NDArray
@@ -156,7 +157,8 @@ def fly(
     threads : int, optional
         All processors by default. Results do not depend on it.
     watching : callable, optional
-        Is shown the paths of all flights, a few launches at a time, and in threads.
+        Is shown the paths of all flights, a few launches at a time, and in threads; they are
+        lent to it for as long as it looks.
 
     Returns
     -------
@@ -181,10 +183,14 @@ def fly(
     each = max(1, members * draw_count)
     together = max(1, (_CHUNK if watching is None else _WATCHED_CHUNK) // each)
     steps, room = (0, 1) if watching is None else (ready.most_steps, together * each)
+    # paths are by far the largest array: taken again and again, it is fresh memory every time
+    lent = local()
 
     def run(first: int) -> None:
         last = min(first + together, count)
-        paths, rows = np.empty((room, steps, k.PATH)), np.zeros(room, dtype=np.int64)
+        if not hasattr(lent, "paths"):
+            lent.paths = np.empty((room, steps, k.PATH))
+        paths, rows = lent.paths, np.zeros(room, dtype=np.int64)
         k.fly_many(
             ready.start, first, last, ready.air, ready.axes, ready.bodies,
             ready.errors(first, last), ready.constants, paths, rows, np.empty(12), out,

@@ -38,15 +38,10 @@ class Heard:
 
 @dataclass(frozen=True)
 class Rehearsal:
-    """What a rehearsal gave, in order; passes of other models too."""
+    """What a rehearsal gave: windows after the last pass of the deciding model, and notices."""
 
-    passes: tuple[PassResult, ...]
+    windows: tuple[Window, ...]
     told: tuple[Told, ...]
-
-    @property
-    def windows(self) -> tuple[Window, ...]:
-        """Windows after the last pass of the deciding model."""
-        return [each for each in self.passes if each.role is Role.PRIMARY][-1].windows
 
 
 def rehearse(
@@ -58,6 +53,7 @@ def rehearse(
     available_after: timedelta,
     send: Send,
     progress: Progress = unheard,
+    passed: Callable[[PassResult], None] = lambda _: None,
     between: timedelta = timedelta(hours=1),
     others: Sequence[Heard] = (),
 ) -> Rehearsal:
@@ -79,6 +75,9 @@ def rehearse(
         What hands a message to a channel.
     progress : callable, optional
         Told what is done; the share is of the whole rehearsal.
+    passed : callable, optional
+        Shown each pass as it is stored, those of other models too. None is kept: their hours
+        would add up to 50 MB in the demonstration.
     between : timedelta
         Between two cycles the clock stops so often to ask for decisions and to deliver what
         was held.
@@ -94,12 +93,18 @@ def rehearse(
         raise SourceError("there is no cycle to rehearse; put GRIB files into the folder")
     ordered = _ordered(found, available_after, others)
     clock = SimulatedClock(ordered[0][0])
-    passes: list[PassResult] = []
+    windows: tuple[Window, ...] = ()
     told: list[Told] = []
 
     def tell() -> None:
         done = between_passes(store, watch, clock, send=send)
         told.extend(Told(clock.now(), a.channel, a.message) for a in done.delivered.of(Result.SENT))
+
+    def show(result: PassResult) -> None:
+        nonlocal windows
+        passed(result)
+        if result.role is Role.PRIMARY:
+            windows = result.windows
 
     for number, (due, each) in enumerate(ordered):
 
@@ -114,13 +119,14 @@ def rehearse(
         seen = watch
         if each.cycle.model != watch.model:
             seen = watch.as_seen_by(each.cycle.model)
-        passes.append(run_pass(load(each), seen, store, now_utc=clock.now(), progress=step))
+        show(run_pass(load(each), seen, store, now_utc=clock.now(), progress=step))
         if seen is not watch:
             weighed = recombine(watch, store, clock.now())
-            passes += [] if weighed is None else [weighed]
+            if weighed is not None:
+                show(weighed)
         tell()
     progress("done", 1.0)
-    return Rehearsal(tuple(passes), tuple(told))
+    return Rehearsal(windows, tuple(told))
 
 
 def _ordered(
