@@ -10,8 +10,7 @@ from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.scoring.facts import Told
-from windowwatch.scoring.values import Check, Hour, Part, Refusal, RefusalKind, Site, Verdict
+from windowwatch.scoring.values import Check, Hour, Part, Refusal, RefusalKind, Site, Told, Verdict
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.windows.causes import CheckAgainst, SeenGood
 from windowwatch.windows.changes import compare

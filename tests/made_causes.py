@@ -4,8 +4,18 @@ from datetime import timedelta
 
 from invented import against, at, check, cycle
 
-from windowwatch.scoring.facts import AtLeast, Gap, Median, Missing
-from windowwatch.scoring.values import Check, Opinion, Part, Refusal, RefusalKind, Verdict
+from windowwatch.scoring.values import (
+    AtLeast,
+    Check,
+    Gap,
+    Median,
+    Missing,
+    Opinion,
+    Part,
+    Refusal,
+    RefusalKind,
+    Verdict,
+)
 from windowwatch.windows import causes as c
 
 HOUR = timedelta(hours=1)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
 from windowwatch.ground.query.features import Ground
 from windowwatch.physics import kernels as k
-from windowwatch.scoring.airways import AirWatch
+from windowwatch.scoring.checks.flight import AirWatch
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 

@@ -14,9 +14,8 @@ from windowwatch.cli.show import print_hours, print_sites, print_windows
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
 from windowwatch.scoring.compare import SiteSummary, compare_sites
-from windowwatch.scoring.facts import Median, OutOfReach, Told
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Opinion, Part, Verdict
+from windowwatch.scoring.values import Hour, Median, Opinion, OutOfReach, Part, Told, Verdict
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.trail import Trail
 from windowwatch.windows.values import ChangeKind, WindowState

@@ -20,9 +20,9 @@ from windowwatch.forecast.messages import Kind
 from windowwatch.forecast.sources import load_file
 from windowwatch.physics.surface import CellMethod
 from windowwatch.scoring.answer import Measure, answer
+from windowwatch.scoring.checks.release import release_measures
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.release import release_measures
 from windowwatch.scoring.values import Site
 from windowwatch.wording.checks import check_sentence
 

@@ -10,8 +10,7 @@ from line_watch import REFERENCE, forecast_in, settings_in
 
 from windowwatch.forecast.sources import load_file
 from windowwatch.physics.earth import distance_m
-from windowwatch.scoring.facts import MostThrough
-from windowwatch.scoring.values import Verdict
+from windowwatch.scoring.values import MostThrough, Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import open_store
 from windowwatch.watch.pipeline import run_pass

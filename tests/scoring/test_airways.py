@@ -25,12 +25,11 @@ from windowwatch.physics.atmosphere import (
 from windowwatch.physics.flights import Flights, fly
 from windowwatch.physics.paths import fly_paths
 from windowwatch.physics.spread import make_draws
-from windowwatch.scoring.airways import AirWatch, airway_measures, pressure_heights_m
-from windowwatch.scoring.facts import Gap, Missing, MostThrough
+from windowwatch.scoring.checks.flight import AirWatch, airway_measures, pressure_heights_m
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Verdict
+from windowwatch.scoring.values import Gap, Hour, Missing, MostThrough, Verdict
 
 ASKED = ("airspace", "permitted_area")
 PLAN = ScoringPlan(

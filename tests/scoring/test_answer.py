@@ -9,10 +9,9 @@ from hypothesis import strategies as st
 
 from windowwatch.errors import InputError
 from windowwatch.scoring.answer import Answer, Measure, answer, nothing_known
-from windowwatch.scoring.facts import Gap, Median, Missing, NotKnown
 from windowwatch.scoring.limits import LIMITS, CheckKind, Limit, Summary
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Part, Verdict
+from windowwatch.scoring.values import Gap, Median, Missing, NotKnown, Part, Verdict
 
 NAMES = sorted(LIMITS)
 

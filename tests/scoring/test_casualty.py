@@ -10,17 +10,16 @@ import shapely
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground
 from windowwatch.scoring.answer import Measure, answer
-from windowwatch.scoring.casualty import (
+from windowwatch.scoring.checks.casualty import (
     HARMLESS_BELOW_J,
     Impact,
     casualty_area_m2,
     casualty_expectation,
 )
-from windowwatch.scoring.facts import Gap, Missing
-from windowwatch.scoring.landing import landing_measures
+from windowwatch.scoring.checks.landing import landing_measures
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Verdict
+from windowwatch.scoring.values import Gap, Missing, Verdict
 
 CASUALTY = LIMITS["casualty"]
 PLAN = ScoringPlan(

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest, norm
 
-from windowwatch.scoring.chance import Z_95, independent_count, wilson_interval
+from windowwatch.scoring.answer import Z_95, independent_count, wilson_interval
 
 
 def test_normal_point() -> None:

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from windowwatch.errors import InputError
-from windowwatch.scoring.desirability import desirability, weighted_geometric_mean
+from windowwatch.scoring.answer import desirability, weighted_geometric_mean
 
 NUMBERS = st.floats(-1e6, 1e6, allow_nan=False)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from windowwatch.forecast.sources import load_file
 from windowwatch.physics.surface import SurfaceSeries
-from windowwatch.scoring.front import FAR_H, SIGNS_NEEDED, front_signs, hours_from_front
+from windowwatch.scoring.checks.series import FAR_H, SIGNS_NEEDED, front_signs, hours_from_front
 
 FloatArray = NDArray[np.float64]
 HOUR = 3600.0

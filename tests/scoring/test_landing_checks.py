@@ -13,11 +13,15 @@ from windowwatch.ground.query.features import Ground, RoadClass
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure
-from windowwatch.scoring.facts import Gap, Median, Missing, MostNear
-from windowwatch.scoring.flight import flight_measures, lost_flights
-from windowwatch.scoring.landing import land_fraction_at, landing_measures
+from windowwatch.scoring.checks.flight import flight_measures, lost_flights
+from windowwatch.scoring.checks.landing import (
+    daylight_left_min,
+    land_fraction_at,
+    landing_measures,
+    road_measure,
+)
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.recovery import daylight_left_min, road_measure
+from windowwatch.scoring.values import Gap, Median, Missing, MostNear
 
 PLAN = ScoringPlan()
 GEOD = Geod()

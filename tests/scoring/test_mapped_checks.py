@@ -13,14 +13,17 @@ from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.rasters import MAPPED_BIT, Base, Rasters, encode
 from windowwatch.ground.tags import Cover
 from windowwatch.scoring.answer import Measure, answer
-from windowwatch.scoring.facts import Gap, Median, Missing, NeverReached, OutOfReach
+from windowwatch.scoring.checks.landing import (
+    Landings,
+    landing_measures,
+    mapped_measures,
+    recovery_measures,
+    road_measure,
+)
 from windowwatch.scoring.hour import score_hour
-from windowwatch.scoring.landing import landing_measures
 from windowwatch.scoring.limits import LIMITS, Limit
-from windowwatch.scoring.mapped import Landings, mapped_measures
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.recovery import recovery_measures, road_measure
-from windowwatch.scoring.values import Verdict
+from windowwatch.scoring.values import Gap, Median, Missing, NeverReached, OutOfReach, Verdict
 
 PLAN = ScoringPlan(tracker_h=6.0)
 INF = np.inf

@@ -8,11 +8,10 @@ import pytest
 
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.physics.spread import footprint
-from windowwatch.scoring.facts import Gap, Missing, NotLanded
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Check, Verdict
+from windowwatch.scoring.values import Check, Gap, Missing, NotLanded, Verdict
 
 ASKED = ("low_cloud", "middle_cloud", "high_cloud", "lifted_index", "freezing_rain", "notice",
          "touchdown", "landing_height", "search_area", "battery", "tracker")  # fmt: skip

@@ -19,12 +19,11 @@ from windowwatch.physics.surface import (
     cells_since_time_before,
 )
 from windowwatch.scoring.answer import Measure, answer
-from windowwatch.scoring.facts import OverInterval
-from windowwatch.scoring.front import front_signs
+from windowwatch.scoring.checks.release import release_measures
+from windowwatch.scoring.checks.series import extreme_of_cells, front_signs, held
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.release import release_measures
-from windowwatch.scoring.span import extreme_of_cells, held
+from windowwatch.scoring.values import OverInterval
 from windowwatch.wording.checks import check_sentence
 
 FloatArray = NDArray[np.float64]

@@ -11,11 +11,10 @@ from numpy.typing import NDArray
 
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import Measure
-from windowwatch.scoring.facts import FromMeanWind, Gap, Missing
+from windowwatch.scoring.checks.release import release_measures
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.release import release_measures
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.values import FromMeanWind, Gap, Missing, Site
 
 PLAN = ScoringPlan()  # set-up 60 min, hold 30 min
 LAUNCH = np.array([day.LAUNCH])

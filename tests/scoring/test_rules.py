@@ -14,8 +14,15 @@ import pytest
 from windowwatch.errors import InputError
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.rule_tables import rule_set
-from windowwatch.scoring.rules import Package, Question, RuleSet, Status, classify, limits_of
+from windowwatch.scoring.rules import (
+    Package,
+    Question,
+    RuleSet,
+    Status,
+    classify,
+    limits_of,
+    rule_set,
+)
 from windowwatch.wording.rules import class_words
 
 FOLDER = Path(__file__).resolve().parents[2] / "config" / "rules"

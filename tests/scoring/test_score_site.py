@@ -15,11 +15,19 @@ from hypothesis import strategies as st
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Ground
 from windowwatch.physics.flights import FlightStatus
-from windowwatch.scoring.facts import Gap, Missing
 from windowwatch.scoring.hour import score_hour, score_site
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Part, Refusal, RefusalKind, Unanswered, Verdict
+from windowwatch.scoring.values import (
+    Gap,
+    Hour,
+    Missing,
+    Part,
+    Refusal,
+    RefusalKind,
+    Unanswered,
+    Verdict,
+)
 
 PLAN = ScoringPlan()
 GROUND = day.ground()

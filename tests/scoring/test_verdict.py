@@ -5,18 +5,7 @@ from itertools import pairwise
 
 import pytest
 
-from windowwatch.scoring.facts import Gap, Missing, NeverReached
-from windowwatch.scoring.limits import LIMITS
-from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import (
-    Check,
-    Part,
-    Refusal,
-    RefusalKind,
-    Unanswered,
-    Verdict,
-)
-from windowwatch.scoring.verdict import (
+from windowwatch.scoring.hour import (
     FLOOR,
     NEAR,
     part_scores,
@@ -24,6 +13,19 @@ from windowwatch.scoring.verdict import (
     total_score,
     worst_first,
     worst_names,
+)
+from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import (
+    Check,
+    Gap,
+    Missing,
+    NeverReached,
+    Part,
+    Refusal,
+    RefusalKind,
+    Unanswered,
+    Verdict,
 )
 
 PLAN = ScoringPlan()

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from windowwatch.physics.surface import CellMethod, cells_since_time_before
-from windowwatch.scoring.span import (
+from windowwatch.scoring.checks.series import (
     extreme_in_span,
     extreme_of_cells,
     extreme_of_steps,

@@ -10,8 +10,7 @@ import sqlalchemy as sa
 from invented import WATCH, at, check, hour, record
 
 from windowwatch.errors import StorageError
-from windowwatch.scoring.facts import Told
-from windowwatch.scoring.values import Check, Hour, Refusal, RefusalKind, Verdict
+from windowwatch.scoring.values import Check, Hour, Refusal, RefusalKind, Told, Verdict
 from windowwatch.storage import codec
 from windowwatch.storage.store import Store
 from windowwatch.storage.tables import HourRow

@@ -30,10 +30,12 @@ from invented import (
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.facts import FACTS, Gap, Missing
 from windowwatch.scoring.values import (
+    FACTS,
     Check,
+    Gap,
     Hour,
+    Missing,
     Opinion,
     Part,
     Refusal,

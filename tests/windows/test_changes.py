@@ -27,8 +27,7 @@ from invented import (
 )
 
 from windowwatch.physics.earth import destination
-from windowwatch.scoring.facts import Told
-from windowwatch.scoring.values import Hour, Refusal, RefusalKind, Verdict
+from windowwatch.scoring.values import Hour, Refusal, RefusalKind, Told, Verdict
 from windowwatch.windows.causes import (
     BestHourIs,
     BrokeUp,

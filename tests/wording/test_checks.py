@@ -9,9 +9,12 @@ from invented import at, hour
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.scoring.answer import Measure, answer, nothing_known
 from windowwatch.scoring.compare import Wanted, WantedKind, compare_sites
-from windowwatch.scoring.facts import (
+from windowwatch.scoring.limits import LIMITS, Summary
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import (
     FACTS,
     AtLeast,
+    Check,
     Fact,
     FromMeanWind,
     Gap,
@@ -22,18 +25,13 @@ from windowwatch.scoring.facts import (
     NeverReached,
     NotKnown,
     NotLanded,
+    Opinion,
     OutOfReach,
     OverInterval,
-    Told,
-)
-from windowwatch.scoring.limits import LIMITS, Summary
-from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import (
-    Check,
-    Opinion,
     Refusal,
     RefusalKind,
     Site,
+    Told,
     Unanswered,
     Verdict,
 )

@@ -1,4 +1,10 @@
-"""From what flights met to an answered check: value, limit, margin, verdict.
+"""From what flights met to an answered check: value, limit, margin, chance, verdict.
+
+References
+----------
+.. [1] G. Derringer, R. Suich, "Simultaneous Optimization of Several Response Variables",
+   Journal of Quality Technology 12 (1980) 214-219.
+.. [2] NIST/SEMATECH e-Handbook of Statistical Methods, section 5.5.3.2.2.
 
 Missing flights count as the worst there could be. Where that alone decides, the answer is
 `unknown`, unless the limit is passed even if every missing flight were the best there could
@@ -7,17 +13,106 @@ be. So data that are missing never make a check better.
 
 from dataclasses import dataclass, replace
 from math import ceil, inf, isfinite
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.scoring.desirability import desirability
-from windowwatch.scoring.facts import Fact, Missing, NeverReached, NotKnown, OverInterval
+from windowwatch.errors import InputError
+from windowwatch.scoring.checks.series import Intervals
 from windowwatch.scoring.limits import CheckKind, Limit, Summary
-from windowwatch.scoring.span import Intervals
-from windowwatch.scoring.values import Check, Verdict
+from windowwatch.scoring.values import (
+    Check,
+    Fact,
+    Missing,
+    NeverReached,
+    NotKnown,
+    OverInterval,
+    Verdict,
+)
 
 FloatArray = NDArray[np.float64]
+
+
+def desirability(
+    value: Any, fine: float, limit: float, exponent: float = 1.0, *, higher_is_better: bool
+) -> FloatArray:
+    """One-sided desirability: 1 up to `fine`, 0 from `limit` on, a power law between [1]_.
+
+    Parameters
+    ----------
+    value : array_like
+        In the unit of `fine` and `limit`.
+    fine, limit : float
+        With lower values better `fine` must not exceed `limit`, else the other way round.
+        Where both are equal the value itself is still fine.
+    exponent : float
+        Above 1 desirability falls fast behind `fine`, below 1 late before `limit`. [1]
+    higher_is_better : bool
+
+    Returns
+    -------
+    array, shape of `value`
+        In 0 to 1; NaN where the value is NaN. [1]
+
+    Raises
+    ------
+    InputError
+        If the bounds are on the wrong sides or the exponent is not above zero.
+
+    Examples
+    --------
+    >>> float(desirability(7.5, fine=5.0, limit=10.0, higher_is_better=False))
+    0.5
+    """
+    sign = -1.0 if higher_is_better else 1.0
+    low, high = sign * fine, sign * limit
+    if not low <= high:
+        raise InputError(
+            f"fine {fine} must lie on the good side of limit {limit}; "
+            f"{'higher' if higher_is_better else 'lower'} values are better here"
+        )
+    if not exponent > 0.0:
+        raise InputError(f"exponent {exponent} must be above zero")
+    towards = sign * np.asarray(value, dtype=np.float64)
+    if low == high:
+        inside = np.where(towards <= low, 1.0, 0.0)
+    else:
+        with np.errstate(over="ignore"):  # bounds a hair apart: infinity is clipped like any other
+            inside = np.clip((high - towards) / (high - low), 0.0, 1.0) ** exponent
+    return np.asarray(np.where(np.isnan(towards), np.nan, inside))
+
+
+def weighted_geometric_mean(desirabilities: Any, weights: Any) -> float:
+    """Overall desirability: exp(Σ w ln d / Σ w); 0 as soon as one with weight is 0 [1]_ [2]_.
+
+    Parameters
+    ----------
+    desirabilities : array_like [K]
+        In 0 to 1.
+    weights : array_like [K]
+        Not negative, not all zero.
+
+    Raises
+    ------
+    InputError
+        If a number is outside its domain (NaN included), or there is nothing to combine.
+
+    Examples
+    --------
+    >>> round(weighted_geometric_mean([0.8, 0.5, 1.0, 0.9], [1, 1, 1, 1]), 6)
+    0.774597
+    """
+    values = np.asarray(desirabilities, dtype=np.float64)
+    heavy = np.asarray(weights, dtype=np.float64)
+    if not np.all((values >= 0.0) & (values <= 1.0)):
+        raise InputError(f"desirabilities must lie in 0 to 1; they are {values.tolist()}")
+    if not np.all(heavy >= 0.0) or not float(np.sum(heavy)) > 0.0:
+        raise InputError(f"weights must not be negative nor all zero; they are {heavy.tolist()}")
+    counted = heavy > 0.0
+    if np.any(values[counted] == 0.0):
+        return 0.0
+    return float(np.exp(np.average(np.log(values[counted]), weights=heavy[counted])))
 
 
 @dataclass(frozen=True)
@@ -205,3 +300,69 @@ def _unknown(kind: CheckKind, limit: Limit, missing: Missing) -> Check:
         hard=limit.hard,
         missing=missing,
     )
+
+
+#: Two-sided 95 % point of the standard normal distribution. [1]
+Z_95 = 1.959963984540054
+
+
+def wilson_interval(share: float, count: float, z: float = Z_95) -> tuple[float, float]:
+    """Wilson score interval of a share.
+
+    Parameters
+    ----------
+    share : float
+        Observed share, 0 to 1. [1]
+    count : float
+        Number of independent trials it rests on; need not be whole.
+    z : float
+        Point of the standard normal distribution; 95 % two-sided by default.
+
+    Returns
+    -------
+    low, high : float
+        In 0 to 1. At a share of 0 or 1 the other end stays clear of it: no flight of 31 on
+        water still leaves up to 11 %.
+
+    References
+    ----------
+    .. [1] E. B. Wilson, Journal of the American Statistical Association 22 (1927) 209-212.
+    .. [2] L. D. Brown, T. T. Cai, A. DasGupta, "Interval Estimation for a Binomial
+       Proportion", Statistical Science 16 (2001) 101-133, section 3.1.1.
+
+    Examples
+    --------
+    >>> [round(end, 4) for end in wilson_interval(0.0, 31)]
+    [0.0, 0.1103]
+    """
+    scale = 1.0 + z * z / count
+    centre = (share + z * z / (2.0 * count)) / scale
+    half = z / scale * np.sqrt(share * (1.0 - share) / count + (z / (2.0 * count)) ** 2)
+    return max(float(centre - half), 0.0), min(float(centre + half), 1.0)
+
+
+def independent_count(passes: NDArray[np.bool_]) -> float:
+    """How many independent flights the flights of some members are worth.
+
+    Flights of one member share its weather, so sixteen draws of a member that is past a
+    limit are one voice, not sixteen. The number is n / deff with the design effect estimated
+    from the scatter of the members' own shares, never below the number of members and never
+    above the number of flights. Errors that all members share are not seen here.
+
+    Parameters
+    ----------
+    passes : bool array [M, D]
+
+    References
+    ----------
+    .. [1] L. Kish, "Survey Sampling", Wiley (1965), section 5.4 (from memory).
+    """
+    members, draws = passes.shape
+    if members == 1 or draws == 1:
+        return float(passes.size)
+    shares = passes.mean(axis=1)
+    variance_of_mean = float(np.var(shares, ddof=1)) / members
+    share = float(shares.mean())
+    if variance_of_mean == 0.0:
+        return float(passes.size)
+    return float(np.clip(share * (1.0 - share) / variance_of_mean, members, passes.size))

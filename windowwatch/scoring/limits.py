@@ -11,8 +11,7 @@ from math import inf, isfinite
 from types import MappingProxyType
 
 from windowwatch.errors import InputError
-from windowwatch.scoring.facts import Gap, Missing
-from windowwatch.scoring.values import Part
+from windowwatch.scoring.values import Gap, Missing, Part
 
 COMMON = "common practice, no source"
 

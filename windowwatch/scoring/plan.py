@@ -7,9 +7,9 @@ from types import MappingProxyType
 
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import DRIVABLE, AreaKind, RoadClass
-from windowwatch.scoring.applied import AppliedRules
-from windowwatch.scoring.casualty import Impact
+from windowwatch.scoring.checks.casualty import Impact
 from windowwatch.scoring.limits import LIMITS, Limit
+from windowwatch.scoring.rules import AppliedRules
 from windowwatch.scoring.values import Part
 
 #: Kinds of area that must not be landed on. Common practice, no source.

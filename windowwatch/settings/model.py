@@ -23,11 +23,9 @@ from windowwatch.errors import InputError, SettingsError
 from windowwatch.ground.query.features import DRIVABLE, AreaKind, RoadClass
 from windowwatch.physics.earth import distance_m
 from windowwatch.physics.train import DragCurve, Gas
-from windowwatch.scoring.applied import AppliedRules
 from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
-from windowwatch.scoring.rule_tables import rule_set
-from windowwatch.scoring.rules import Package, RuleSet
+from windowwatch.scoring.rules import AppliedRules, Package, RuleSet, rule_set
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
 from windowwatch.settings.people import (
     ChannelSection,

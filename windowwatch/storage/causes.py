@@ -19,7 +19,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError, StorageError
-from windowwatch.scoring.facts import FACTS
+from windowwatch.scoring.values import FACTS
 from windowwatch.storage.codec import number
 from windowwatch.windows.causes import KINDS, Cause, Causes
 from windowwatch.windows.values import Window

@@ -19,13 +19,17 @@ from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.scoring.facts import FACTS, Fact, Gap, Missing, Told
 from windowwatch.scoring.values import (
+    FACTS,
     Check,
+    Fact,
+    Gap,
+    Missing,
     Opinion,
     Part,
     Refusal,
     RefusalKind,
+    Told,
     Unanswered,
     Verdict,
 )

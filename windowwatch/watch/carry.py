@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.flights import FlightStatus
+from windowwatch.scoring.checks.release import WEATHER_CHECKS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.release import WEATHER_CHECKS
 from windowwatch.scoring.values import Check, Hour, Verdict
 from windowwatch.windows.window import is_unread
 

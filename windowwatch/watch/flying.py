@@ -13,9 +13,8 @@ from windowwatch.physics.flights import Flights, Launches, fly
 from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.spread import Draws, draw_surface_errors, make_draws
 from windowwatch.physics.winderror import error_scale
-from windowwatch.scoring.airways import AirWatch
-from windowwatch.scoring.detail import HourDetail
-from windowwatch.scoring.drawing import hour_details
+from windowwatch.scoring.checks.flight import AirWatch
+from windowwatch.scoring.detail import HourDetail, hour_details
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import Role

@@ -1,6 +1,6 @@
 """Checks and launch hours put into words, from facts, when they are read. Pure; English.
 
-No code reads what is said here back: whoever decides asks the facts (`scoring/facts.py`).
+No code reads what is said here back: whoever decides asks the facts (`scoring/values.py`).
 """
 
 from collections.abc import Iterable
@@ -8,11 +8,14 @@ from dataclasses import dataclass, replace
 from math import inf, isfinite
 from typing import assert_never
 
-from windowwatch.scoring.facts import (
+from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.values import (
     AtLeast,
+    Check,
     Fact,
     FromMeanWind,
     Gap,
+    Hour,
     Median,
     Missing,
     MostNear,
@@ -20,17 +23,12 @@ from windowwatch.scoring.facts import (
     NeverReached,
     NotKnown,
     NotLanded,
+    Opinion,
     OutOfReach,
     OverInterval,
-    Told,
-)
-from windowwatch.scoring.limits import LIMITS
-from windowwatch.scoring.values import (
-    Check,
-    Hour,
-    Opinion,
     Refusal,
     RefusalKind,
+    Told,
     Verdict,
 )
 from windowwatch.wording.labels import check_label as check_label  # said one way everywhere

@@ -3,9 +3,15 @@
 What an entry says is data of its file; here it is only set beside the rest.
 """
 
-from windowwatch.scoring.applied import AppliedRules
 from windowwatch.scoring.limits import LIMITS
-from windowwatch.scoring.rules import Classification, Question, RuleLimit, RuleSet, Status
+from windowwatch.scoring.rules import (
+    AppliedRules,
+    Classification,
+    Question,
+    RuleLimit,
+    RuleSet,
+    Status,
+)
 
 _QUESTIONS = {
     Question.SEPARATION: "the impact force that parts payload and balloon",

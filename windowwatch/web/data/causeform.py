@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from enum import Enum
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
-from windowwatch.scoring.facts import FACTS
+from windowwatch.scoring.values import FACTS
 from windowwatch.windows.causes import KINDS, Cause
 
 _PLAIN = {str: "string", bool: "boolean", int: "integer", float: "number"}

@@ -7,8 +7,8 @@ from math import isfinite
 
 from windowwatch.clock import floor_to_step, from_unix_s, to_unix_s
 from windowwatch.physics.sun import sunrise_unix_s, sunset_unix_s
+from windowwatch.scoring.checks.series import FAR_H
 from windowwatch.scoring.detail import Drive
-from windowwatch.scoring.front import FAR_H
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.wording import page as words

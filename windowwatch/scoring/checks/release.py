@@ -15,18 +15,18 @@ from windowwatch.physics.surface import (
     cells_since_time_before,
 )
 from windowwatch.scoring.answer import Measure, nothing_known
-from windowwatch.scoring.facts import AtLeast, FromMeanWind, Gap, Missing
-from windowwatch.scoring.front import FAR_H, hours_from_front
-from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.span import (
+from windowwatch.scoring.checks.series import (
+    FAR_H,
     Intervals,
     extreme_in_span,
     extreme_of_cells,
     extreme_of_steps,
+    hours_from_front,
     instants,
     rate_of_sums,
 )
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import AtLeast, FromMeanWind, Gap, Missing, Site
 from windowwatch.units import KELVIN_AT_0_C
 
 FloatArray = NDArray[np.float64]

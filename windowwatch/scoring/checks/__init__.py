@@ -1,0 +1,1 @@
+"""What each check asks of weather, flights and ground: from paths and series to answers."""
