@@ -16,8 +16,7 @@ from windowwatch.errors import InputError
 from windowwatch.scoring.compare import SiteSummary, compare_sites
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Median, Opinion, OutOfReach, Part, Told, Verdict
-from windowwatch.storage.cycles import StoredCycle
-from windowwatch.storage.trail import Trail
+from windowwatch.storage.cycles import StoredCycle, Trail
 from windowwatch.windows.values import ChangeKind, WindowState
 
 ZONE = "America/Noronha"

@@ -16,8 +16,7 @@ from windowwatch.errors import SourceError, StorageError
 from windowwatch.forecast.framing import sha256_of
 from windowwatch.forecast.ledger import CycleStage, CycleState
 from windowwatch.forecast.prune import Keep, prune
-from windowwatch.storage.fetches import SqlLedger
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import SqlLedger, Store, open_store
 from windowwatch.watch.pipeline import PassResult
 from windowwatch.windows.causes import ForecastLate, GivenUp, StillShown
 from windowwatch.windows.values import ChangeKind

@@ -12,7 +12,7 @@ from windowwatch.scoring.compare import WantedKind, compare_sites, what_is_wante
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site, Verdict
-from windowwatch.wording.compare import wanted_words
+from windowwatch.wording.checks import wanted_words
 
 
 class Run(NamedTuple):

@@ -13,7 +13,7 @@ from sqlalchemy import text
 
 from windowwatch.errors import StorageError
 from windowwatch.storage import engine
-from windowwatch.storage.causes import (
+from windowwatch.storage.rows import (
     causes_from_json,
     causes_to_json,
     causes_to_plain,

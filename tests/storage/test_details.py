@@ -10,8 +10,7 @@ from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.storage.cycles import PassRecord, Role
-from windowwatch.storage.details import KEPT_CYCLES
+from windowwatch.storage.cycles import KEPT_CYCLES, PassRecord, Role
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
 

@@ -43,7 +43,7 @@ from windowwatch.scoring.values import (
     Unanswered,
     Verdict,
 )
-from windowwatch.storage import causes, codec
+from windowwatch.storage import codec, rows
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.windows.values import ChangeKind, WindowState
@@ -338,7 +338,7 @@ def test_any_hour_comes_back_exactly(store: Store, hour: Hour) -> None:
 def test_json_keeps_every_digit() -> None:
     value = replace(check(), value=0.1 + 0.2, limit=5e-324, margin=1.7976931348623157e308)
     assert codec.unpack_checks(codec.pack_checks((value,), "hour")) == (value,)
-    assert causes.window_from_json(causes.window_to_json(window(told=window()))) == window(
+    assert rows.window_from_json(rows.window_to_json(window(told=window()))) == window(
         told=window()
     )
     assert read_at() == NOW

@@ -10,7 +10,7 @@ from invented import DAY, NOW, STEP, at, day, flat, hour, opened, refused
 
 from windowwatch.errors import InputError
 from windowwatch.scoring.values import Refusal, RefusalKind, Verdict
-from windowwatch.storage.causes import window_from_json, window_to_json
+from windowwatch.storage.rows import window_from_json, window_to_json
 from windowwatch.windows.causes import NotReadable, Refused
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.windows.window import WindowRules, is_good, join_hours, worst_check

@@ -38,7 +38,6 @@ from windowwatch.scoring.values import (
 from windowwatch.wording.checks import (
     WORDS,
     check_head,
-    check_label,
     check_sentence,
     hour_head,
     hour_words,
@@ -46,9 +45,11 @@ from windowwatch.wording.checks import (
     opinion_words,
     others_words,
     refusal_words,
+    site_words,
+    wanted_words,
     worst_sentences,
 )
-from windowwatch.wording.compare import site_words, wanted_words
+from windowwatch.wording.phrases import check_label
 
 NAMES = sorted(LIMITS)
 

@@ -23,8 +23,8 @@ from windowwatch.windows.causes import (
     ToldEarlier,
 )
 from windowwatch.windows.values import ChangeKind, Window
+from windowwatch.wording.causes import read_aloud
 from windowwatch.wording.checks import check_sentence
-from windowwatch.wording.legacy import read_aloud
 from windowwatch.wording.notices import LONGEST_BODY, LONGEST_TITLE, Beside, message
 from windowwatch.wording.phrases import (
     compass,

@@ -15,20 +15,19 @@ from windowwatch.errors import InputError
 from windowwatch.scoring.hour import worst_first
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Site, Verdict
-from windowwatch.storage.cycles import StoredCycle
-from windowwatch.storage.trail import Trail
+from windowwatch.storage.cycles import StoredCycle, Trail
 from windowwatch.windows.values import ChangeKind
 from windowwatch.wording.causes import reason
 from windowwatch.wording.checks import (
-    check_label,
     hour_words,
     opinion_words,
     refusal_words,
+    what_would_make_it_go,
     worst_sentences,
 )
-from windowwatch.wording.compare import what_would_make_it_go
 from windowwatch.wording.page import number_words, score_words
 from windowwatch.wording.phrases import (
+    check_label,
     day_and_time,
     local_to,
     sentence,

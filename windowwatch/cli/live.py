@@ -15,7 +15,7 @@ from windowwatch.forecast.fetch import Manners
 from windowwatch.settings.read import Settings
 from windowwatch.watch.polling.network import make_fetcher
 from windowwatch.watch.probe import Found, Probe
-from windowwatch.wording.checks import check_label
+from windowwatch.wording.phrases import check_label
 
 #: Which check cannot be answered without any of these fields.
 _NEEDS: dict[str, tuple[str, ...]] = {

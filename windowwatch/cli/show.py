@@ -27,8 +27,7 @@ from windowwatch.scoring.compare import SiteSummary
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording.causes import reason
-from windowwatch.wording.checks import hour_head, hour_words, others_words
-from windowwatch.wording.compare import site_words
+from windowwatch.wording.checks import hour_head, hour_words, others_words, site_words
 from windowwatch.wording.page import (
     crew_words,
     day_words,

@@ -1,27 +1,24 @@
-"""What passes are as values, and reading them again."""
+"""What passes are as values, and reading them again: hours, details, the trail of a notice."""
 
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
-from sqlalchemy import Select, func, select
-from sqlalchemy.orm import Session, selectinload
+from sqlalchemy import Select, delete, func, select
+from sqlalchemy.orm import Session, joinedload, selectinload
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
-from windowwatch.storage import rows
+from windowwatch.storage import codec, rows
 from windowwatch.storage.codec import texts_from_json
+from windowwatch.storage.deliveries import Delivery, deliveries_of
 from windowwatch.storage.engine import Database
-from windowwatch.storage.tables import (
-    ChangeRow,
-    CycleRow,
-    HourRow,
-    WindowRow,
-)
+from windowwatch.storage.rows import change_of_row, window_of_row
+from windowwatch.storage.tables import ChangeRow, CycleRow, HourDetailRow, HourRow, WindowRow
 from windowwatch.windows.values import Change, Window, WindowState
 
 
@@ -338,3 +335,130 @@ def _find_or_newest(session: Session, watch: str, cycle_id: str | None) -> Cycle
 def of_watch(watch: str) -> Select[CycleRow]:
     """Rows of a watch."""
     return select(CycleRow).where(CycleRow.watch == watch)
+
+
+#: Cycles of a watch's deciding model whose details are kept: two days of them. They are large,
+#: and nobody asks how the middle flight of last week looked.
+KEPT_CYCLES = 8
+
+
+def detail_values(detail: HourDetail) -> dict[str, object]:
+    """Columns of a detail.
+
+    Raises
+    ------
+    StorageError
+        If a number is not finite.
+    """
+    return {
+        "site": detail.site,
+        "time_utc": detail.time_utc,
+        "value": codec.pack_detail(detail),
+    }
+
+
+def drop_old(session: Session, watch: str) -> None:
+    """Drop the details of all but the newest cycles of a watch's deciding model."""
+    newest = (
+        select(CycleRow.id)
+        .where(CycleRow.watch == watch, CycleRow.role == str(Role.PRIMARY))
+        .order_by(CycleRow.id.desc())  # as `cycles.newest_first` has it
+        .limit(KEPT_CYCLES)
+    )
+    kept = session.scalars(newest).all()
+    old = select(CycleRow.id).where(CycleRow.watch == watch, CycleRow.id.not_in(kept))
+    session.execute(delete(HourDetailRow).where(HourDetailRow.cycle_row.in_(old)))
+
+
+def detail_of(
+    database: Database, watch: str, cycle_id: str, site: str, time_utc: datetime
+) -> HourDetail | None:
+    """What one hour of a cycle is drawn with; None when it is not kept."""
+    wanted = (
+        select(HourDetailRow)
+        .join(CycleRow, HourDetailRow.cycle_row == CycleRow.id)
+        .where(
+            CycleRow.watch == watch,
+            CycleRow.cycle_id == cycle_id,
+            HourDetailRow.site == site,
+            HourDetailRow.time_utc == time_utc,
+        )
+    )
+    with database.reading() as session:
+        row = session.scalar(wanted)
+        return None if row is None else codec.unpack_detail(row.value, row.site, row.time_utc)
+
+
+@dataclass(frozen=True)
+class Trail:
+    """All that stands behind a change.
+
+    Attributes
+    ----------
+    watch : str
+        Name of the watch.
+    change : Change
+        The change itself.
+    window : Window or None
+        The window as that cycle left it.
+    hours : tuple of Hour
+        Launch hours of that cycle inside the window, as told before or as it is after.
+    cycle : StoredCycle or None
+        The cycle with its files and checksums; None for a change no stored cycle brought.
+    deliveries : tuple of Delivery
+        Who was told, and when.
+    """
+
+    watch: str
+    change: Change
+    window: Window | None
+    hours: tuple[Hour, ...]
+    cycle: StoredCycle | None
+    deliveries: tuple[Delivery, ...]
+
+
+def find_trail(database: Database, key: str) -> Trail:
+    """Follow a change back.
+
+    Parameters
+    ----------
+    database : Database
+        Where it is stored.
+    key : str
+        Key of the change, as notices carry it, or its first digits when they are enough.
+
+    Raises
+    ------
+    StorageError
+        If no change, or more than one, has a key that begins so.
+    """
+    key = key.strip().lower()
+    wanted = select(ChangeRow).where(ChangeRow.key.startswith(key, autoescape=True)).limit(2)
+    with database.reading() as session:
+        found = session.scalars(wanted).all() if key else []
+        if len(found) != 1:
+            how = "more than one change has" if found else "no change has"
+            raise StorageError(f"{how} a key that begins with {key!r}; a notice ends with its key")
+        row = found[0]
+        change, cycle, window = change_of_row(row), None, None
+        hours: tuple[Hour, ...] = ()
+        if row.cycle_row is not None:
+            cycle_row = (
+                session.scalars(
+                    select(CycleRow)
+                    .where(CycleRow.id == row.cycle_row)
+                    .options(joinedload(CycleRow.files))
+                )
+                .unique()
+                .one()
+            )
+            cycle = stored_cycle(cycle_row)
+            window_row = session.get(WindowRow, (row.cycle_row, row.window_uid or ""))
+            window = None if window_row is None else window_of_row(window_row)
+            spans = [w for w in (change.before, change.after) if w is not None]
+            if spans:
+                start = min(w.start_utc for w in spans)
+                end = max(w.end_utc for w in spans)
+                hours = tuple(hours_between(session, row.cycle_row, change.site, start, end))
+        watch = row.watch
+    return Trail(watch, change, window, hours, cycle, deliveries_of(database, change.key))

@@ -1,17 +1,100 @@
 """One handle on a database, with everything the floors above ask of it."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import fields
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
-from sqlalchemy import make_url
+from sqlalchemy import ColumnElement, delete, make_url, select
 from sqlalchemy.exc import ArgumentError
 
 from windowwatch.errors import StorageError
-from windowwatch.storage import changes, cycles, deliveries, details, engine, saving, upkeep
+from windowwatch.forecast.ledger import CycleStage, CycleState, KeptFile
+from windowwatch.storage import cycles, deliveries, engine, saving, upkeep
 from windowwatch.storage import shares as links
-from windowwatch.storage.fetches import SqlLedger
-from windowwatch.storage.trail import find_trail
+from windowwatch.storage.codec import texts_from_json, texts_to_json
+from windowwatch.storage.cycles import find_trail
+from windowwatch.storage.engine import Database
+from windowwatch.storage.tables import CycleStateRow, KeptFileRow
+
+_FILE = tuple(field.name for field in fields(KeptFile))
+_STATE = tuple(field.name for field in fields(CycleState))
+
+
+class SqlLedger:
+    """Keeps what fetching remembers in the database; may be shared by threads.
+
+    Every method raises StorageError in plain words when the database refuses.
+    """
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def kept_files(self, model: str, cycle_utc: datetime) -> Sequence[KeptFile]:
+        """Files kept of a cycle, by step and name."""
+        wanted = (
+            select(KeptFileRow)
+            .where(KeptFileRow.model == model, KeptFileRow.cycle_utc == cycle_utc)
+            .order_by(KeptFileRow.step_h, KeptFileRow.item)
+        )
+        with self._database.reading() as session:
+            return tuple(_file(row) for row in session.scalars(wanted))
+
+    def keep_file(self, file: KeptFile) -> None:
+        """Remember a file; one of the same name is replaced."""
+        values: dict[str, Any] = {name: getattr(file, name) for name in _FILE}
+        with self._database.writing() as session:
+            session.execute(delete(KeptFileRow).where(*_same(file)))
+            session.add(KeptFileRow(**{**values, "lacking": texts_to_json(file.lacking)}))
+
+    def forget_file(self, file: KeptFile) -> None:
+        """Forget a file."""
+        with self._database.writing() as session:
+            session.execute(delete(KeptFileRow).where(*_same(file)))
+
+    def note_cycle(self, state: CycleState) -> None:
+        """Remember how a cycle stands; replaces what was known of it."""
+        values: dict[str, Any] = {name: getattr(state, name) for name in _STATE}
+        with self._database.writing() as session:
+            session.execute(
+                delete(CycleStateRow).where(
+                    CycleStateRow.model == state.model,
+                    CycleStateRow.cycle_utc == state.cycle_utc,
+                )
+            )
+            session.add(CycleStateRow(**{**values, "stage": str(state.stage)}))
+
+    def cycle_states(self, model: str, limit: int = 40) -> Sequence[CycleState]:
+        """Newest cycles first."""
+        wanted = (
+            select(CycleStateRow)
+            .where(CycleStateRow.model == model)
+            .order_by(CycleStateRow.cycle_utc.desc())
+            .limit(limit)
+        )
+        with self._database.reading() as session:
+            return tuple(_state(row) for row in session.scalars(wanted))
+
+
+def _same(file: KeptFile) -> tuple[ColumnElement[bool], ...]:
+    return (
+        KeptFileRow.model == file.model,
+        KeptFileRow.cycle_utc == file.cycle_utc,
+        KeptFileRow.route == file.route,
+        KeptFileRow.item == file.item,
+    )
+
+
+def _file(row: KeptFileRow) -> KeptFile:
+    values = {name: getattr(row, name) for name in _FILE}
+    return KeptFile(**{**values, "lacking": texts_from_json(row.lacking)})
+
+
+def _state(row: CycleStateRow) -> CycleState:
+    values = {name: getattr(row, name) for name in _STATE}
+    return CycleState(**{**values, "stage": CycleStage(row.stage)})
 
 
 class Store(engine.Database):
@@ -33,17 +116,17 @@ class Store(engine.Database):
     latest_cycle = cycles.latest_cycle
     opinions = cycles.opinion_cycles
     hours = cycles.hours_of
-    detail = details.detail_of
+    detail = cycles.detail_of
     current_windows = cycles.current_windows
     windows = cycles.windows_of
     window_history = cycles.window_history
 
-    save_changes = changes.save_changes
-    changes_by_key = changes.changes_by_key
-    changes_since = changes.changes_since
+    save_changes = saving.save_changes
+    changes_by_key = saving.changes_by_key
+    changes_since = saving.changes_since
     count_changes = cycles.count_changes
-    acknowledge = changes.acknowledge
-    acknowledgements = changes.acknowledgements
+    acknowledge = saving.acknowledge
+    acknowledgements = saving.acknowledgements
     explain = find_trail
 
     claim_delivery = deliveries.claim_next

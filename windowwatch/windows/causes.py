@@ -3,7 +3,7 @@
 A cause is a fact with its numbers and times; it holds no sentence. `windowwatch.wording.causes`
 puts causes into words when somebody reads them, so a sentence may be worded anew at any time
 without changing what is decided, stored or told. Each kind has a stable word in `KINDS`, under
-which it is stored (`windowwatch.storage.causes`).
+which it is stored (`windowwatch.storage.rows`).
 """
 
 from collections.abc import Mapping

@@ -1,4 +1,19 @@
-"""Windows of one cycle compared with those of the cycle before: what is there to tell?
+"""Windows of one cycle compared with those of the cycle before: what is there to tell? Pure.
+
+Named rules
+-----------
+overlap
+    Two windows are the same window when they share time at the same site.
+one heir
+    Where several could be, pairs are settled in this order: a window that people were told
+    of first, then the pair that keeps the best hour people plan for, then the longer shared
+    time, then the earlier start.
+split
+    Further parts of a window that broke up are windows of their own; they inherit its state
+    and how often it was seen.
+merge
+    A window whose time was taken in by another's heir ends there: state `closed`, with
+    `merged_into`, and no notice of its own.
 
 Named rules
 -----------
@@ -16,10 +31,12 @@ unread
 best hour gone by
     When the best hour people were told of has gone by, score and landing of another hour
     are not held against it; the next best hour silently becomes what later cycles compare with.
+
+They have no site; their times are read aloud in the zone that all sites share.
 """
 
 import hashlib
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -34,13 +51,98 @@ from windowwatch.windows.causes import (
     PartStillGood,
     ReadableAgain,
     SeenGood,
+    StillShown,
 )
-from windowwatch.windows.closing import closing_causes
-from windowwatch.windows.identity import Match, match_windows
-from windowwatch.windows.moving import Move, moving_causes
-from windowwatch.windows.shift import Shift, quality, shift_between
+from windowwatch.windows.diagnosis import (
+    Move,
+    Shift,
+    closing_causes,
+    moving_causes,
+    quality,
+    shift_between,
+)
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.windows.window import ACTIVE, WindowRules, index_hours, is_unread, opening_chance
+
+
+@dataclass(frozen=True)
+class Match:
+    """One candidate of this cycle, and what it comes of.
+
+    Attributes
+    ----------
+    window : Window
+        The candidate.
+    heir_of : Window or None
+        Old window whose life it continues.
+    part_of : Window or None
+        Old window that it split from; only when it is nobody's heir.
+    took_in : tuple of Window
+        Old windows that merged into it.
+    """
+
+    window: Window
+    heir_of: Window | None
+    part_of: Window | None
+    took_in: tuple[Window, ...]
+
+
+def match_windows(
+    old: Sequence[Window], joined: Sequence[Window]
+) -> tuple[tuple[Match, ...], tuple[Window, ...]]:
+    """Match windows by the rules of this module.
+
+    Returns
+    -------
+    matches : tuple of Match
+        One for each candidate, by site and start.
+    ended : tuple of Window
+        Old windows of which nothing is left.
+    """
+    pairs = sorted(
+        ((o, n) for o in old for n in joined if _shared(o, n) > timedelta(0)),
+        key=lambda pair: _order(*pair),
+    )
+    heir: dict[int, Window] = {}  # position of the candidate -> old window
+    position = {id(n): i for i, n in enumerate(joined)}
+    settled: set[str] = set()
+    for o, n in pairs:
+        if o.uid not in settled and position[id(n)] not in heir:
+            heir[position[id(n)]] = o
+            settled.add(o.uid)
+    part: dict[int, Window] = {}
+    took: dict[int, list[Window]] = {}
+    for o, n in pairs:  # best pair first
+        at = position[id(n)]
+        if at not in heir:
+            part.setdefault(at, o)
+        elif o.uid not in settled:
+            took.setdefault(at, []).append(o)
+            settled.add(o.uid)
+    matches = [
+        Match(n, heir.get(i), part.get(i), tuple(took.get(i, ()))) for i, n in enumerate(joined)
+    ]
+    matches.sort(key=lambda m: (m.window.site, m.window.start_utc))
+    ended = sorted((o for o in old if o.uid not in settled), key=lambda w: (w.site, w.start_utc))
+    return tuple(matches), tuple(ended)
+
+
+def _shared(old: Window, new: Window) -> timedelta:
+    if old.site != new.site:
+        return timedelta(0)
+    return min(old.end_utc, new.end_utc) - max(old.start_utc, new.start_utc)
+
+
+def _order(old: Window, new: Window) -> tuple[bool, bool, timedelta, float, float, str]:
+    keeps_best = new.start_utc <= old.best_hour_utc < new.end_utc
+    return (
+        old.state is not WindowState.OPEN,
+        not keeps_best,
+        -_shared(old, new),
+        old.start_utc.timestamp(),
+        new.start_utc.timestamp(),
+        old.uid,
+    )
 
 
 @dataclass(frozen=True)
@@ -315,3 +417,44 @@ def _uid(window: Window, this: _Pass) -> str:
 
 def _digest(*words: str) -> str:
     return hashlib.sha256("\x1f".join(words).encode("utf-8")).hexdigest()
+
+
+def still_shown(newest: Cycle | None) -> StillShown:
+    """What people look at meanwhile; the same for as long as nothing newer comes."""
+    return StillShown(None if newest is None else newest.reference_utc)
+
+
+def was_told(changes: Iterable[Change], shown: StillShown) -> bool:
+    """Whether one of some changes told of the same silence."""
+    return any(shown in change.causes for change in changes)
+
+
+def about_the_watch(
+    kind: ChangeKind, cycle: Cycle, causes: Causes, *, watch: str, label: str, now_utc: datetime
+) -> Change:
+    """A change without site and window.
+
+    Parameters
+    ----------
+    kind : ChangeKind
+    cycle : Cycle
+        The cycle it is about.
+    causes : tuple of Cause
+    watch : str
+        Name of the watch.
+    label : str
+        What makes its key differ from others about the same cycle; told once for each.
+    now_utc : datetime
+        Aware UTC.
+    """
+    return Change(
+        key=change_key(watch, label, kind, ""),
+        kind=kind,
+        site="",
+        window_uid=None,
+        cycle_id=cycle.id,
+        found_utc=now_utc,
+        before=None,
+        after=None,
+        causes=causes,
+    )

@@ -1,29 +1,115 @@
-"""Causes in words: why a window opened, moved or closed, and what the watch has to say. Pure.
+"""Causes and hold advice in words: why a window opened, moved or closed, what waiting meets. Pure.
+
+They carried their times written out in UTC, ``2026-05-07 06:00 UTC``, two of them as ``… UTC to
+… UTC``. Nothing newer is read in this way: causes hold their times as values.
 
 Each kind of cause has one function here. Several causes are joined by semicolons in the order
 they are given, which is that of `Change.causes`: the gravest first.
 """
 
+import re
 from collections.abc import Callable, Mapping, Sequence
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Opinion, Verdict
 from windowwatch.windows import causes as c
-from windowwatch.windows.causes import Cause, Span
+from windowwatch.windows.causes import Cause, CheckAgainst, Hold, HoldTable, Refused, Span
 from windowwatch.wording.checks import check_sentence, opinion_words, refusal_words
-from windowwatch.wording.holds import hold_words
-from windowwatch.wording.legacy import read_aloud
-from windowwatch.wording.phrases import (
-    Times,
-    compass,
-    go_words,
-    inside,
-    length,
-    percent,
-    sentence,
-)
+from windowwatch.wording.phrases import Times, compass, go_words, inside, length, percent, sentence
+
+#: Waits that a notice tells, where launch hours so far apart were flown. [min]
+_TOLD_WAITS_MIN = (30, 60, 120)
+#: A landing that moves by less than this is told as staying. [km]
+_SAME_PLACE_KM = 1.0
+
+
+def hold_words(table: HoldTable, times: Times) -> str:
+    """Say a table in sentences fit for a phone.
+
+    The first sentence is the planned release, the last one how finely it was flown.
+    """
+    plan = table.planned
+    chance = "" if plan.chance is None else f", chance {percent(plan.chance)}"
+    texts = [f"planned release {_holds_at(plan.time_utc, times)}: {plan.verdict}{chance}"]
+    texts += [
+        f"slip {length(row.wait)}: {_lands(row)}, {_verdict(row, plan)}"
+        for row in _told_rows(table)
+    ]
+    texts.append(_closing_words(table, times))
+    texts.append(f"flown in steps of {length(table.step)}, between them nothing is known")
+    return " ".join(sentence(text) for text in texts)
+
+
+def why_words(why: Cause | None) -> str:
+    """What speaks against an hour, or why it could not be read; empty when nothing does."""
+    if isinstance(why, CheckAgainst):
+        return sentence(check_sentence(why.check))
+    return sentence(refusal_words(why.why)) if isinstance(why, Refused) else ""
+
+
+def _told_rows(table: HoldTable) -> list[Hold]:
+    good = [row for row in table.rows if row.good and row.time_utc <= table.last_good_utc]
+    round_ones = [r for r in good if r.wait / timedelta(minutes=1) in _TOLD_WAITS_MIN]
+    return round_ones or good[:2]
+
+
+def _lands(row: Hold) -> str:
+    if row.moved_km is None or row.moved_bearing_deg is None:
+        return "where it lands is not known"
+    if row.moved_km < _SAME_PLACE_KM:
+        return "lands at the same place"
+    return f"lands {row.moved_km:.0f} km further {compass(row.moved_bearing_deg)}"
+
+
+def _verdict(row: Hold, plan: Hold) -> str:
+    """Verdict, and the chance where it is not that of the planned release."""
+    said = f"still {row.verdict}" if row.verdict is plan.verdict else str(row.verdict)
+    same = percent(row.chance) == percent(plan.chance)
+    return said if same else f"{said}, chance {percent(row.chance)}"
+
+
+def _closing_words(table: HoldTable, times: Times) -> str:
+    words = f"last good release {_holds_at(table.last_good_utc, times)}"
+    closing = table.closing
+    if closing is None:
+        return f"{words}; nothing was flown after it"
+    why = inside(why_words(closing.why)) or "its score is too low"
+    no_more = closing.verdict is not Verdict.UNKNOWN
+    at = _holds_at(closing.time_utc, times)
+    return f"{words}; {at} {'no more' if no_more else 'could not be read'}: {why}"
+
+
+def _holds_at(moment: datetime, times: Times) -> str:
+    return times(moment, moment)
+
+
+_MOMENT = r"(\d{4}-\d{2}-\d{2} \d{2}:\d{2}) UTC"
+_WRITTEN = re.compile(rf"{_MOMENT}(?: to {_MOMENT})?")
+
+
+def read_aloud(text: str, times: Times) -> str:
+    """A stored sentence, its times read as `times` reads them.
+
+    Examples
+    --------
+    >>> from zoneinfo import ZoneInfo
+    >>> from windowwatch.wording.phrases import local_to
+    >>> read_aloud("Decide by 2026-05-07 06:00 UTC.", local_to(ZoneInfo("America/Noronha")))
+    'Decide by Thu 7 04:00 local (06:00 UTC).'
+    """
+
+    def read(found: re.Match[str]) -> str:
+        first, last = found.group(1), found.group(2) or found.group(1)
+        return times(_moment(first), _moment(last))
+
+    return _WRITTEN.sub(read, text)
+
+
+def _moment(text: str) -> datetime:
+    return datetime.strptime(text, "%Y-%m-%d %H:%M").replace(tzinfo=UTC)
+
 
 #: Models named in a reason; a phone is small.
 MOST_NAMED = 2

@@ -12,7 +12,7 @@ from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
 from windowwatch.windows.values import Window
-from windowwatch.wording.labels import check_label as check_label  # said one way everywhere
+from windowwatch.wording.phrases import check_label as check_label  # said one way everywhere
 from windowwatch.wording.phrases import compass, percent
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")

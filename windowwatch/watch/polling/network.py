@@ -41,8 +41,8 @@ from windowwatch.watch.run.between import tell_of
 from windowwatch.watch.run.failed import tell_failed
 from windowwatch.watch.run.processes import Checker
 from windowwatch.windows.causes import Causes, ForecastLate, GivenUp
+from windowwatch.windows.changes import about_the_watch, still_shown, was_told
 from windowwatch.windows.values import ChangeKind
-from windowwatch.windows.watchwide import about_the_watch, still_shown, was_told
 from windowwatch.wording.causes import reason
 from windowwatch.wording.phrases import written
 

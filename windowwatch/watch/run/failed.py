@@ -10,8 +10,8 @@ from windowwatch.storage.store import Store
 from windowwatch.watch.run.between import tell_of
 from windowwatch.watch.values import Watch
 from windowwatch.windows.causes import ErrorSaid, PassFailed
+from windowwatch.windows.changes import about_the_watch, still_shown
 from windowwatch.windows.values import ChangeKind
-from windowwatch.windows.watchwide import about_the_watch, still_shown
 from windowwatch.wording.causes import reason
 from windowwatch.wording.phrases import written
 

@@ -18,8 +18,8 @@ from windowwatch.notices.surroundings import next_forecast
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
 from windowwatch.windows.causes import NoForecast
+from windowwatch.windows.changes import about_the_watch, still_shown, was_told
 from windowwatch.windows.values import Change, ChangeKind
-from windowwatch.windows.watchwide import about_the_watch, still_shown, was_told
 
 #: Silences older than this are no news.
 _LOOK_BACK = timedelta(days=5)

@@ -31,7 +31,7 @@ def _object(kind: Any, word: str | None) -> dict[str, Any]:
 
 
 def _of(hint: Any) -> dict[str, Any]:
-    """Schema of a type, in the form in which `windowwatch.storage.causes` writes it."""
+    """Schema of a type, in the form in which `windowwatch.storage.rows` writes it."""
     if get_origin(hint) in (Union, types.UnionType):
         return {"anyOf": [_of(each) for each in get_args(hint)]}
     if get_origin(hint) is tuple:

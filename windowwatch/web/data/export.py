@@ -17,7 +17,7 @@ from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Opinion, Site
 from windowwatch.storage import codec
-from windowwatch.storage.causes import causes_to_plain
+from windowwatch.storage.rows import causes_to_plain
 from windowwatch.web.data.health import Health
 from windowwatch.windows.values import Change, Window
 from windowwatch.wording.causes import reason

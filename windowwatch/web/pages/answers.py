@@ -10,8 +10,8 @@ from windowwatch.web.values import Facts, stamp
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording import page as words
 from windowwatch.wording.causes import clauses
-from windowwatch.wording.checks import check_label, refusal_words, worst_sentences
-from windowwatch.wording.phrases import go_words, local_to, sentence
+from windowwatch.wording.checks import refusal_words, worst_sentences
+from windowwatch.wording.phrases import check_label, go_words, local_to, sentence
 from windowwatch.wording.phrases import inside as inside_words
 
 LIVE = (WindowState.OPEN, WindowState.SIGHTED)

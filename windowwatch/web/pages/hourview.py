@@ -15,14 +15,13 @@ from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.values import Window
 from windowwatch.wording import page as words
 from windowwatch.wording.checks import (
-    check_label,
     check_sentence,
     hour_words,
     refusal_words,
+    what_would_make_it_go,
     worst_sentences,
 )
-from windowwatch.wording.compare import what_would_make_it_go
-from windowwatch.wording.phrases import sentence
+from windowwatch.wording.phrases import check_label, sentence
 
 
 @dataclass(frozen=True)

@@ -8,18 +8,17 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.compare import compare_sites
 from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Hour, Site, Verdict
-from windowwatch.storage.changes import Acknowledgement
 from windowwatch.storage.deliveries import Delivery, DeliveryState
+from windowwatch.storage.saving import Acknowledgement
 from windowwatch.web.draw.timeline import History, Told, history
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, common_zone, site_keys, stamp
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.wording import page as words
 from windowwatch.wording.causes import reason
-from windowwatch.wording.checks import check_label
-from windowwatch.wording.compare import site_words
+from windowwatch.wording.checks import site_words
 from windowwatch.wording.notices import Beside, message_on_page
-from windowwatch.wording.phrases import local_to
+from windowwatch.wording.phrases import check_label, local_to
 
 #: Changes that are reminded of until somebody says that they know.
 _TO_ACKNOWLEDGE = (ChangeKind.DECISION_DUE, ChangeKind.CLOSED)
