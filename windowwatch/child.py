@@ -11,6 +11,7 @@ but what its calls need, and ends when whoever started it ends, in whatever way.
 
 import contextlib
 import copyreg
+import ctypes
 import io
 import logging
 import os
@@ -33,7 +34,23 @@ from typing import IO, Any, Self, TypeVar, cast
 
 from windowwatch.errors import InputError, WindowwatchError
 from windowwatch.logs import LogStyle
-from windowwatch.memory import give_back_freed_arrays
+
+#: Arrays from this size on are mapped by themselves. [byte] Smaller ones are too many for that.
+MAPPED_BYTES = 4 << 20
+_M_MMAP_THRESHOLD = -3  # <malloc.h> of the GNU C library
+
+
+def give_back_freed_arrays() -> None:
+    """Have large arrays mapped by themselves for the rest of this process.
+
+    The GNU C library raises its bound for that as soon as a large array is freed, up to
+    32 MB, and then keeps freed arrays in one heap a thread, where little of them is used
+    again: after a few passes a hundred megabytes. Where another C library is at work, nothing
+    is done.
+    """
+    with contextlib.suppress(OSError, AttributeError, TypeError):
+        ctypes.CDLL(None).mallopt(_M_MMAP_THRESHOLD, MAPPED_BYTES)
+
 
 _LOG = logging.getLogger(__name__)
 #: How often the parent asks whether it is to stop. [s]

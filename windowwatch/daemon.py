@@ -21,8 +21,7 @@ from windowwatch.storage.store import Store, ready_store
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watching import PassContext, Watching
 from windowwatch.watch.run.between import between_passes
-from windowwatch.watch.run.jobs import Jobs
-from windowwatch.watch.run.supervisor import PassProgress, Signals, Supervisor
+from windowwatch.watch.run.supervisor import Jobs, PassProgress, Signals, Supervisor
 from windowwatch.watch.values import Watch
 from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checked_token
 from windowwatch.web.app import create_app

@@ -41,10 +41,9 @@ from windowwatch.settings.read import read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import open_store
 from windowwatch.watch.pipeline import PassResult
-from windowwatch.watch.polling.fetched import Fetched, pass_fetched_in
 from windowwatch.watch.polling.network import NetworkPlan, NetworkWatcher
 from windowwatch.watch.run.between import between_passes
-from windowwatch.watch.run.processes import pass_in_child
+from windowwatch.watch.run.processes import Fetched, pass_fetched_in, pass_in_child
 from windowwatch.watch.values import Span
 from windowwatch.wording.checks import refusal_words
 

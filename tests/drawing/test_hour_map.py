@@ -7,9 +7,7 @@ import made_detail
 import numpy as np
 import pytest
 
-from windowwatch.drawing.flat import TALL, WIDE, Shape
-from windowwatch.drawing.hour_map import MapView, draw
-from windowwatch.drawing.labels import Label
+from windowwatch.drawing.hour_map import TALL, WIDE, Label, MapView, Shape, draw
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
 from windowwatch.scoring.detail import Drive

@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 from line_watch import settings_in
 
-from windowwatch.cli.fetching import plan_lines
+from windowwatch.cli.checking import plan_lines
 from windowwatch.cli.main import main
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SettingsError

@@ -14,7 +14,7 @@ from fetching import bench, served
 from line_watch import settings_in
 from provider import CYCLE, Handler, Provider, Request, provider
 
-from windowwatch.cli.fetching import plan_lines
+from windowwatch.cli.checking import plan_lines
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SettingsError
 from windowwatch.forecast.catalogue import MODELS, Product, Route

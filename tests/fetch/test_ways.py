@@ -29,7 +29,7 @@ from windowwatch.clock import SimulatedClock
 from windowwatch.forecast.catalogue import Model
 from windowwatch.forecast.ledger import CycleStage, CycleState
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.polling.ways import Ways
+from windowwatch.watch.polling.network import Ways
 from windowwatch.windows.causes import RouteGone
 from windowwatch.wording.causes import reason
 from windowwatch.wording.phrases import written

@@ -5,8 +5,8 @@ import pytest
 import shapely
 
 from windowwatch.errors import InputError
-from windowwatch.ground.build.coast import sea_areas
-from windowwatch.ground.grid import Grid, dotted, filled, row_crossings
+from windowwatch.ground.build.layers import sea_areas
+from windowwatch.ground.plane import Grid, dotted, filled, row_crossings
 
 GRID = Grid(46.0, -35.0, -1000.0, -1000.0, 10.0, 200, 200)
 

@@ -12,8 +12,7 @@ from map_maker import place, write_map
 from windowwatch.errors import InputError
 from windowwatch.ground.build.builder import Request, build
 from windowwatch.ground.file import read_ground_file, write_ground_file
-from windowwatch.ground.query.rasters import Base, Rasters
-from windowwatch.ground.query.routes import Way, thinned
+from windowwatch.ground.query.rasters import Base, Rasters, Way, thinned
 
 #: A square of lanes with a one-way short cut through its middle, and a lane far off that no
 #: other road leads to. Steps of about 100 m.

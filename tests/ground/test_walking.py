@@ -17,7 +17,7 @@ from windowwatch.ground.build.walking import (
     tobler_factor,
     walk_from_roads,
 )
-from windowwatch.ground.grid import Grid
+from windowwatch.ground.plane import Grid
 
 GRID = Grid(46.0, -35.0, 0.0, 0.0, 100.0, 20, 20)
 OPEN = np.full(GRID.shape, OPEN_MPS)

@@ -10,7 +10,7 @@ import pytest
 SCRIPT = """
 import sys, threading, numpy as np
 if sys.argv[1] == "given back":
-    from windowwatch.memory import give_back_freed_arrays
+    from windowwatch.child import give_back_freed_arrays
     give_back_freed_arrays()
 def resident():
     return int(open("/proc/self/statm").read().split()[1]) * 4096 / 1e6

@@ -28,7 +28,7 @@ from windowwatch.notices.values import Channel
 from windowwatch.storage.deliveries import DeliveryState
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.run.jobs import Jobs
+from windowwatch.watch.run.supervisor import Jobs
 
 KEY = record().changes[0].key
 

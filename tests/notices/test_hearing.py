@@ -10,8 +10,16 @@ from sink import Sink, free_port
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import InputError
 from windowwatch.notices.deliver import DeliveryReport, Result, deliver_pending
-from windowwatch.notices.hearing import due_at, next_of_day, quiet_until, why_not
-from windowwatch.notices.policy import RetryRules, holds, next_try, plan_deliveries
+from windowwatch.notices.policy import (
+    RetryRules,
+    due_at,
+    holds,
+    next_of_day,
+    next_try,
+    plan_deliveries,
+    quiet_until,
+    why_not,
+)
 from windowwatch.notices.values import Channel
 from windowwatch.storage.deliveries import DeliveryState
 from windowwatch.storage.store import Store

@@ -8,10 +8,9 @@ import made_air
 import numpy as np
 import pytest
 
-from windowwatch.ground.grid import Grid
+from windowwatch.ground.plane import Grid
 from windowwatch.ground.query.features import Ground
-from windowwatch.ground.query.rasters import MAPPED_BIT, WALK_STARTS, Base, Layer, Rasters
-from windowwatch.ground.query.routes import Routes
+from windowwatch.ground.query.rasters import MAPPED_BIT, WALK_STARTS, Base, Layer, Rasters, Routes
 from windowwatch.physics.flights import Flights, fly
 from windowwatch.physics.paths import fly_paths
 from windowwatch.physics.spread import footprint, make_draws

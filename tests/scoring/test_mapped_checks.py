@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from windowwatch.errors import InputError
-from windowwatch.ground.grid import Grid
+from windowwatch.ground.plane import Grid
 from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.rasters import MAPPED_BIT, Base, Rasters, encode
 from windowwatch.ground.tags import Cover

@@ -21,7 +21,7 @@ from windowwatch.storage.rows import (
     window_to_json,
 )
 from windowwatch.storage.store import Store, open_store
-from windowwatch.web.data.causeform import cause_schema
+from windowwatch.web.data.openapi import cause_schema
 from windowwatch.windows.causes import KINDS, Cause, Dissent, LandingMoved, ToldEarlier
 from windowwatch.windows.values import ChangeKind, Window
 

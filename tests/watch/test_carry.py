@@ -17,7 +17,7 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Part, Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import open_store
-from windowwatch.watch.carry import FLIGHT_NEEDS, KEPT_FOR, carry_over, past_end
+from windowwatch.watch.flying import FLIGHT_NEEDS, KEPT_FOR, carry_over, past_end
 from windowwatch.watch.pipeline import run_pass
 
 NEW = cycle(4)

@@ -11,8 +11,7 @@ from week import watch_of
 from windowwatch.clock import SimulatedClock
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.run.between import tell_of
-from windowwatch.watch.run.late import late_by_rhythm
+from windowwatch.watch.run.between import late_by_rhythm, tell_of
 from windowwatch.watch.values import Span, Watch
 from windowwatch.windows.causes import Causes, NoForecast, StillShown
 from windowwatch.windows.values import ChangeKind

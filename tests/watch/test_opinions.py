@@ -19,10 +19,10 @@ from windowwatch.scoring.values import Hour
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
 from windowwatch.storage.store import Store
-from windowwatch.watch.opinions import keep_opinion, newest_recombined, with_others
+from windowwatch.watch.flying import keep_opinion, newest_recombined, with_others
 from windowwatch.watch.pipeline import conclude, recombine
 from windowwatch.watch.values import Watch
-from windowwatch.web.data.feed import windows_calendar
+from windowwatch.web.data.formats import windows_calendar
 from windowwatch.windows.causes import Dissent
 from windowwatch.windows.values import ChangeKind, WindowState
 from windowwatch.windows.window import WindowRules

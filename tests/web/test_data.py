@@ -18,7 +18,7 @@ from page_week import Week
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Opinion, Verdict
 from windowwatch.web.data.export import CORNERS, footprints_geojson, hour_data, hours_csv, time_text
-from windowwatch.web.data.feed import windows_calendar
+from windowwatch.web.data.formats import windows_calendar
 from windowwatch.web.data.openapi import PARAMETERS
 from windowwatch.web.values import stamp
 from windowwatch.windows.values import WindowState

@@ -18,15 +18,15 @@ from fastkml.utils import find_all
 from page_week import Week
 from PIL import Image
 
-from windowwatch.drawing.credits import NO_PERMISSION, credit_lines, weather_credits
 from windowwatch.drawing.picture import LARGEST, WIDTH_PX
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.storage.store import Store
 from windowwatch.web.data.export import CORNERS, ellipse, line_parts
-from windowwatch.web.data.flight import FlightData, drive_gpx, flight_geojson, flight_kml
+from windowwatch.web.data.formats import FlightData, drive_gpx, flight_geojson, flight_kml
 from windowwatch.web.values import stamp
+from windowwatch.wording.credits import NO_PERMISSION, credit_lines, weather_credits
 
 HOUR = invented.hour(invented.at(7))
 

@@ -13,9 +13,7 @@ import shapely
 from geodesic import Geod
 from page_week import Week
 
-from windowwatch.drawing.flat import TALL, WIDE, Shape
-from windowwatch.drawing.hour_map import draw
-from windowwatch.drawing.labels import Labels
+from windowwatch.drawing.hour_map import TALL, WIDE, Labels, Shape, draw
 from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
 from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
 from windowwatch.ground.query.outline import MOST_VERTICES, Frame, Zone, outlines, zones_of
@@ -24,8 +22,7 @@ from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Verdict
 from windowwatch.web.draw.layers import map_layers
-from windowwatch.web.draw.profile import FOOT, TOP, profile
-from windowwatch.web.draw.timeline import Told, front_time, history, timeline
+from windowwatch.web.draw.timeline import FOOT, TOP, Told, front_time, history, profile, timeline
 from windowwatch.web.pages.hourview import check_row
 from windowwatch.web.values import stamp
 from windowwatch.wording.checks import worst_sentences

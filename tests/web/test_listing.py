@@ -9,12 +9,12 @@ from zoneinfo import ZoneInfo
 import invented
 from page_week import Week
 
-from windowwatch.drawing.credits import gathered
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.web.data.health import Condition, health, model_states
 from windowwatch.web.pages.listing import FIGURES, site_rows
 from windowwatch.web.reading import Reader
 from windowwatch.windows.values import ChangeKind, WindowState
+from windowwatch.wording.credits import gathered
 from windowwatch.wording.page import cycle_words, release_words
 
 

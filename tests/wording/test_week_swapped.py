@@ -30,7 +30,7 @@ from windowwatch.scoring.values import Hour
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import open_store
 from windowwatch.storage.tables import Base
-from windowwatch.watch.run.failed import tell_failed
+from windowwatch.watch.run.between import tell_failed
 from windowwatch.watch.values import Watch
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import ChangeKind

@@ -1,23 +1,106 @@
-"""What `check` looks at before the daemon starts, and a try of the channels."""
+"""What `check` looks at: the settings, what fetching would cost, the channels, the providers."""
 
 import os
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 import click
+from rich.console import Console
 
-from windowwatch.cli.fetching import plan_lines
-from windowwatch.cli.fill import train_words
+from windowwatch.cli.show import folded, plain_table, train_words
 from windowwatch.clock import Clock, SystemClock, from_unix_s
-from windowwatch.errors import InputError, SettingsError, WindowwatchError
+from windowwatch.errors import InputError, SettingsError, SourceError, WindowwatchError
+from windowwatch.forecast.arrival import cycles_between, first_due
+from windowwatch.forecast.catalogue import Speech
+from windowwatch.forecast.fetch import Manners
+from windowwatch.forecast.plan import make_plan, needed_steps, route_steps
 from windowwatch.forecast.sources import load_cycle, require_covers, scan_folder
 from windowwatch.notices.channels import check_channel_url, send
 from windowwatch.notices.values import Message
 from windowwatch.settings.read import Settings
 from windowwatch.storage.store import existing_store, missing_file
+from windowwatch.watch.polling.network import NetworkPlan, make_fetcher
+from windowwatch.watch.probe import Found, Probe
 from windowwatch.watch.values import area_of
+from windowwatch.wording.phrases import check_label
 from windowwatch.wording.rules import asked_words, listed_class_words, title_words
+
+#: From here on the cost of a cycle gets a caution: no standard, but what is felt on a line of
+#: 10 Mbit/s (13 minutes) or by whoever gives the data away.
+MANY_REQUESTS, MANY_BYTES = 1000, 1_000_000_000
+
+
+@dataclass(frozen=True)
+class PlanLine:
+    """A line about a plan; `caution` where it warns of a cost."""
+
+    words: str
+    caution: bool = False
+
+
+def plan_lines(settings: Settings, clock: Clock) -> list[PlanLine]:
+    """The plan for the newest cycle that is due, a line for each route, the first one first.
+
+    For each weather model that is fetched, the deciding one first. Empty where forecasts come
+    from folders, or no launch hour is to come.
+    """
+    hours = settings.watch.span.hours(clock.now())
+    if not hours:
+        return []
+    return [
+        line
+        if number == 0
+        else replace(line, words=f"{source.model}, asked what it thinks: {line.words}")
+        for number, source in enumerate(settings.sources())
+        if source.network is not None
+        for line in _of_model(source.network, hours[0], hours[-1], clock.now())
+    ]
+
+
+def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime) -> list[PlanLine]:
+    """Lines for one model."""
+    model = plan.model
+    # two days back there is a cycle of every model that is due
+    cycle = next(c for c in cycles_between(model, now - 8 * plan.give_up_after, now)
+                 if first_due(model, c) <= now)  # fmt: skip
+    with_zero = model.routes[0].speech is Speech.ECMWF_INDEX
+    steps = needed_steps(model, cycle, first, last, plan.every_h, with_zero=with_zero)
+    south, west, north, east = plan.area
+    lines = [
+        PlanLine(
+            f"{model.words}: cycle {cycle:%Y-%m-%d %HZ}, {len(steps)} steps"
+            + (f" (+{steps[0]} to +{steps[-1]} h)" if steps else "")
+            + f", latitude {south:.1f} to {north:.1f}, longitude {west:.1f} to {east:.1f}, "
+            f"{model.members} member(s), levels up to {model.top_hpa:g} hPa"
+        )
+    ]
+    for number, route in enumerate(model.routes):
+        cost = make_plan(route, cycle, route_steps(model, route, steps), plan.area)
+        way = f"by {route.speech}, {route.grid_deg:g} degree"
+        hosts = ", ".join(dict.fromkeys(root.split("/")[2] for root, _ in route.hosts))
+        lines.append(
+            PlanLine(
+                f"{'otherwise ' if number else ''}{way}: {cost.requests} requests, "
+                f"{cost.size_bytes / 1e6:.1f} MB, about {max(cost.minutes, 0.1):.1f} min, "
+                f"from {hosts}"
+            )
+        )
+        if cost.requests > MANY_REQUESTS or cost.size_bytes > MANY_BYTES:
+            lines.append(
+                PlanLine(
+                    f"caution: {'this other way' if number else 'this'} is much for one cycle, "
+                    f"{cost.requests} requests and {cost.size_bytes / 1e9:.1f} GB"
+                    + (", and is taken by itself when the way before it fails" if number else "")
+                    + "; on a slow or metered line watch fewer days, or give a greater step "
+                    "between the forecast hours (step_every_h), fewer steps far out "
+                    "(range_far_after_h) or fewer levels (range_levels_hpa)",
+                    caution=True,
+                )
+            )
+    lines += [PlanLine(f"not confirmed: {doubt}") for doubt in model.doubts]
+    return [*lines, PlanLine(f"licence: {model.licence}. {model.credit(cycle)}")]
 
 
 @dataclass(frozen=True)
@@ -200,3 +283,100 @@ def try_channels(settings: Settings, name: str | None, now_utc: datetime) -> Non
             click.echo(error.message, err=True)
     if failed:
         raise InputError(f"{failed} of {len(channels)} channel(s) did not take the test notice")
+
+
+#: Which check cannot be answered without any of these fields.
+_NEEDS: dict[str, tuple[str, ...]] = {
+    "wind": ("wind_u_10m_mps", "wind_v_10m_mps"),
+    "gust": ("gust_mps",),
+    "cloud": ("cloud_total_pct",),
+    "low_cloud": ("cloud_low_pct",),
+    "middle_cloud": ("cloud_middle_pct",),
+    "high_cloud": ("cloud_high_pct",),
+    "ceiling": ("ceiling_m",),
+    "visibility": ("visibility_m",),
+    "thunder": ("cape_jpkg",),
+    "lifted_index": ("lifted_index_k",),
+    "freezing_rain": ("freezing_rain",),
+    "shear": ("wind_u_100m_mps", "wind_v_100m_mps"),
+    "temperature": ("temperature_2m_k",),
+}
+
+
+def live_words(settings: Settings, clock: Clock, record: Path | None = None) -> None:
+    """Ask the providers, and print what they said.
+
+    Raises
+    ------
+    SourceError
+        If there is a weather model that no way leads to.
+    """
+    sources = [source for source in settings.sources() if source.network is not None]
+    plans = [source.network for source in sources if source.network is not None]
+    now = clock.now()
+    hours = settings.watch.span.hours(now)
+    if not plans:
+        click.echo(f"nothing is fetched: {settings.forecast_place}")
+        return
+    if not hours:
+        click.echo("the watched days are over: give later ones in [watch]")
+        return
+    manners = replace(sources[0].manners or Manners(), tries=1)
+    fetcher = make_fetcher(manners, clock, record=record)
+    try:
+        site = settings.watch.sites[0]
+        found = Probe(fetcher, now, hours, site).ask(plans)
+    finally:
+        fetcher.close()
+    _print(found, settings, now)
+    said = f"{fetcher.requests} requests, {fetcher.received_bytes / 1e6:.2f} MB"
+    click.echo(said if record is None else f"{said}; written down in {record}")
+    names = dict.fromkeys(each.model for each in found)
+    silent = [n for n in names if all(each.problem for each in found if each.model == n)]
+    if silent:
+        raise SourceError(f"no way leads to {', '.join(silent)} at present")
+
+
+def _print(found: Sequence[Found], settings: Settings, now: datetime) -> None:
+    """A table of all hosts, and below it what is to be said of each."""
+    table = plain_table("")
+    for head in ("", "model, way", "host", "answers", "newest cycle, age"):
+        table.add_column(head, overflow="fold")
+    for number, each in enumerate(found, 1):
+        newest = ""
+        if each.cycle_utc is not None:
+            hours = (now - each.cycle_utc).total_seconds() / 3600.0
+            newest = f"{each.cycle_utc:%d %b %HZ} (+{each.step_h} h), {hours:.1f} h"
+        answers = "no" if each.problem else "yes"
+        table.add_row(str(number), f"{each.model}, {each.way}", each.host, answers, newest)
+    Console().print(table)
+    asked = settings.watch.plan.limits
+    for number, each in enumerate(found, 1):
+        for line in _lines(each, asked):
+            click.echo(folded(f"{number}  {line}", 5))
+
+
+def _lines(each: Found, asked: Collection[str]) -> list[str]:
+    """What is to be said of one host."""
+    lines = [f"gives nothing: {each.problem}"] if each.problem else []
+    if each.there:
+        lines.append(f"there: {each.there}")
+    if each.missing:
+        lines.append(f"missing: {'; '.join(each.missing)}")
+    if each.grounded:
+        lines.append("lost: every file of this way is refused while that is missing aloft")
+    lost = [check_label(name) for name in _unanswered(each.fields_missing) if name in asked]
+    if lost:
+        lines.append(f"lost by these settings: the checks {', '.join(lost)} get no field of theirs")
+    lines += each.notes
+    if each.value:
+        lines.append(f"value: {each.value}")
+    return lines
+
+
+def _unanswered(missing: frozenset[str]) -> list[str]:
+    """Checks whose fields are missing."""
+    found = [name for name, fields in _NEEDS.items() if missing & set(fields)]
+    if {"precipitation_mm", "precipitation_rate_mmph"} <= missing:
+        found.append("precipitation")
+    return found

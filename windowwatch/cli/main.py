@@ -4,9 +4,9 @@ import logging
 
 import click
 
-from windowwatch.cli import look_at, prepare, run, share
+from windowwatch.child import give_back_freed_arrays
+from windowwatch.cli import look_at, prepare, run
 from windowwatch.logs import LogStyle
-from windowwatch.memory import give_back_freed_arrays
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -25,6 +25,6 @@ def main(context: click.Context, verbose: bool, log_json: bool) -> None:
     context.obj = log_json
 
 
-for _module in (run, look_at, prepare, share):
+for _module in (run, look_at, prepare):
     for _command in _module.COMMANDS:
         main.add_command(_command)

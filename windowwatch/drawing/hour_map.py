@@ -1,17 +1,261 @@
-"""A map as numbers of an SVG drawing: flight, landings, drive, airspace, ground. Pure."""
+"""A map as numbers of an SVG drawing: flight, landings, drive, airspace, ground, names. Pure.
+
+East and north are laid flat about the middle of the frame; over 200 km that is true to
+about one part in a hundred, which is less than the width of a line.
+"""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from math import cos, hypot, radians, sin
 
 import numpy as np
+from numpy.typing import NDArray
 
-from windowwatch.drawing.flat import KM_PER_DEG, TALL, Flat, FloatArray, Shape, fitted
-from windowwatch.drawing.labels import Label, Labels
 from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
-from windowwatch.ground.query.outline import Outline, Zone, outlines
+from windowwatch.ground.query.outline import Frame, Outline, Zone, outlines
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site
+
+FloatArray = NDArray[np.float64]
+
+KM_PER_DEG = 111.19  # of latitude, on the mean sphere
+MARGIN = 0.12
+#: Nothing is drawn closer than this from edge to edge. [km]
+SMALLEST_KM = 4.0
+
+
+@dataclass(frozen=True)
+class Shape:
+    """How large a drawing is, in its own units; its text is 13 units high.
+
+    `lowest` and `highest` bound its height.
+    """
+
+    name: str
+    width: float
+    lowest: float
+    highest: float
+
+
+#: For a phone held upright, where a unit is about a pixel.
+TALL = Shape("tall", 360.0, 320.0, 470.0)
+#: For a desk and for paper.
+WIDE = Shape("wide", 640.0, 380.0, 520.0)
+
+
+class Flat:
+    """Degrees to units of a drawing.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg : float
+        Middle of the drawing. [deg]
+    half_width_km, half_height_km : float
+        From there to the edges. [km]
+    width : float
+        Of the drawing, in its units.
+    """
+
+    def __init__(
+        self,
+        latitude_deg: float,
+        longitude_deg: float,
+        half_width_km: float,
+        half_height_km: float,
+        width: float,
+    ) -> None:
+        self._latitude, self._longitude = latitude_deg, longitude_deg
+        self._east_km = KM_PER_DEG * cos(radians(latitude_deg))
+        self.width = width
+        self.per_km = width / (2.0 * half_width_km)
+        self.height = 2.0 * half_height_km * self.per_km
+        self.frame = Frame(
+            latitude_deg - half_height_km / KM_PER_DEG,
+            longitude_deg - half_width_km / self._east_km,
+            latitude_deg + half_height_km / KM_PER_DEG,
+            longitude_deg + half_width_km / self._east_km,
+        )
+
+    def points(self, places: FloatArray) -> FloatArray:
+        """Places [N, 2] of latitude and longitude as x and y of the drawing, [N, 2]."""
+        turn = np.mod(places[:, 1] - self._longitude + 180.0, 360.0) - 180.0
+        up_km = (places[:, 0] - self._latitude) * KM_PER_DEG
+        return np.column_stack(
+            (
+                self.width / 2.0 + turn * self._east_km * self.per_km,
+                self.height / 2.0 - up_km * self.per_km,
+            )
+        )
+
+    def point(self, latitude_deg: float, longitude_deg: float) -> tuple[float, float]:
+        """One place in the drawing."""
+        ((x, y),) = self.points(np.array([[latitude_deg, longitude_deg]])).tolist()
+        return x, y
+
+    def path(self, lines: Iterable[FloatArray], *, closed: bool = False) -> str:
+        """SVG path of lines in degrees, to a tenth of a unit, short on the wire."""
+        return "".join(_relative(self.points(line)) + ("z" if closed else "") for line in lines)
+
+
+def _relative(points: FloatArray) -> str:
+    """A path that says each step from the point before: about half as long."""
+    tenths = np.rint(points * 10.0).astype(int)
+    steps = np.diff(tenths, axis=0)
+    steps = steps[(steps != 0).any(axis=1)]
+    begin = f"M{tenths[0, 0] / 10:g} {tenths[0, 1] / 10:g}"
+    if not len(steps):
+        return begin + "h0"
+    parts = [f"{x / 10:g}{'' if y < 0 else ' '}{y / 10:g}" for x, y in steps.tolist()]
+    return (
+        begin
+        + "l"
+        + "".join(part if part[0] == "-" or not i else f" {part}" for i, part in enumerate(parts))
+    )
+
+
+def fitted(middle: Footprint, places: FloatArray, rings: Iterable[Footprint], shape: Shape) -> Flat:
+    """The flat map that holds places and 90 % rings, with a rim round them.
+
+    Parameters
+    ----------
+    middle : Footprint
+        About whose middle distances are reckoned.
+    places : array [N, 2]
+        Latitude and longitude of what must be seen. [deg]
+    rings : iterable of Footprint
+    shape : Shape
+    """
+    east_km = KM_PER_DEG * cos(radians(middle.latitude_deg))
+
+    def flat_km(latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatArray:
+        turn = np.mod(longitude_deg - middle.longitude_deg + 180.0, 360.0) - 180.0
+        return np.column_stack((turn * east_km, (latitude_deg - middle.latitude_deg) * KM_PER_DEG))
+
+    seen = [flat_km(places[:, 0], places[:, 1])]
+    for ring in rings:
+        at = flat_km(np.array([ring.latitude_deg]), np.array([ring.longitude_deg]))
+        a, b, turned = ring.major_90_m / 1e3, ring.minor_90_m / 1e3, radians(ring.bearing_deg)
+        reach = np.array(
+            [hypot(a * sin(turned), b * cos(turned)), hypot(a * cos(turned), b * sin(turned))]
+        )
+        seen += [at - reach, at + reach]
+    all_km = np.vstack(seen)
+    low, high = all_km.min(axis=0), all_km.max(axis=0)
+    half_x, half_y = np.maximum((high - low) / 2.0, SMALLEST_KM / 2.0) * (1.0 + 2.0 * MARGIN)
+    half_y = max(half_y, half_x * shape.lowest / shape.width)
+    half_x = max(half_x, half_y * shape.width / shape.highest)
+    mid_x, mid_y = (low + high) / 2.0
+    return Flat(
+        middle.latitude_deg + float(mid_y) / KM_PER_DEG,
+        middle.longitude_deg + float(mid_x) / east_km,
+        float(half_x),
+        float(half_y),
+        shape.width,
+    )
+
+
+_LETTER = 7.4  # width of a letter of 13 units
+_UP, _DOWN = 12.0, 4.0
+#: How high the scale bar is with its words.
+_FOOT = 26.0
+
+Box = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class Label:
+    """A name at a place, `anchor` as SVG has it."""
+
+    x: float
+    y: float
+    text: str
+    bold: bool = False
+    anchor: str = "middle"
+
+
+class Labels:
+    """Places names one after the other; what finds no room is left out.
+
+    Parameters
+    ----------
+    width, height : float
+        Of the drawing.
+    scale : (float, float), optional
+        From where to where the scale bar with its words lies, at the foot.
+    """
+
+    def __init__(
+        self, width: float, height: float, scale: tuple[float, float] = (0.0, 0.0)
+    ) -> None:
+        self._width, self._height = width, height
+        # The arrow of north is there already.
+        self._taken: list[Box] = [
+            (width - 32.0, 0.0, width, 48.0),
+            (scale[0], height - _FOOT, scale[1], height),
+        ]
+        self._lines: list[Box] = []
+        self._placed: list[Label] = []
+
+    @property
+    def placed(self) -> tuple[Label, ...]:
+        """All that found room."""
+        return tuple(self._placed)
+
+    def keep_off_signs(self, places: FloatArray) -> None:
+        """Let no name lie on these places, x and y of signs, [N, 2]."""
+        self._taken += _boxes(places, 6.0)
+
+    def keep_off_line(self, points: FloatArray) -> None:
+        """Let no name lie on a line of close points, [N, 2], but one that must be read."""
+        self._lines += _boxes(points, 1.5)
+
+    def at(self, place: tuple[float, float], text: str) -> bool:
+        """Put a name on a place; False when there is no room."""
+        return self._put(Label(place[0], place[1] + 4.0, text))
+
+    def beside(
+        self, place: tuple[float, float], text: str, *, bold: bool = False, must: bool = False
+    ) -> bool:
+        """Put a name on one of the sides of a mark; False when there is no room.
+
+        One that must be read lies on a line rather than nowhere.
+        """
+        x, y = place
+        right, left = (x + 9.0, "start"), (x - 9.0, "end")
+        sides = (right, left) if x < self._width / 2.0 else (left, right)
+        beside = [(side, dy) for dy in (-7.0, 5.0, 17.0) for side in sides]
+        # Above and below, where a line runs from side to side.
+        beside += [((x, "middle"), dy) for dy in (-11.0, 22.0)]
+        beside += [(side, dy) for dy in (-20.0, 30.0) for side in sides]
+        return any(
+            self._put(Label(at_x, y + dy, text, bold, anchor), on_lines=on_lines)
+            for on_lines in ((False, True) if must else (False,))
+            for (at_x, anchor), dy in beside
+        )
+
+    def _put(self, label: Label, *, on_lines: bool = False) -> bool:
+        left, top, right, bottom = box = _box(label)
+        if left < 2.0 or top < 2.0 or right > self._width - 2.0 or bottom > self._height - 2.0:
+            return False
+        taken = self._taken if on_lines else [*self._taken, *self._lines]
+        if any(left < o[2] and o[0] < right and top < o[3] and o[1] < bottom for o in taken):
+            return False
+        self._taken.append(box)
+        self._placed.append(label)
+        return True
+
+
+def _boxes(places: FloatArray, reach: float) -> list[Box]:
+    found = np.hstack((places - reach, places + reach)).tolist()
+    return [(left, top, right, bottom) for left, top, right, bottom in found]
+
+
+def _box(label: Label) -> Box:
+    width = _LETTER * len(label.text) * (1.1 if label.bold else 1.0)
+    left = label.x - {"start": 0.0, "middle": 0.5, "end": 1.0}[label.anchor] * width
+    return left, label.y - _UP, left + width, label.y + _DOWN
+
 
 #: A drawing holds no more vertices of the ground than this.
 MOST_VERTICES = 5_000

@@ -17,15 +17,14 @@ from xml.etree import ElementTree as Xml
 
 import numpy as np
 
-from windowwatch.drawing.credits import gathered
-from windowwatch.drawing.flat import Shape
-from windowwatch.drawing.hour_map import MOST_VERTICES, MapView, draw
+from windowwatch.drawing.hour_map import MOST_VERTICES, MapView, Shape, draw
 from windowwatch.drawing.svg import SAMPLE, hatches, key_of, map_elements, words
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Site
+from windowwatch.wording.credits import gathered
 
 _LOG = logging.getLogger(__name__)
 

@@ -23,9 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.errors import GroundError, InputError
-from windowwatch.ground.grid import Grid
-from windowwatch.ground.query.rasters import Base, Layer, Rasters
-from windowwatch.ground.query.routes import Routes
+from windowwatch.ground.plane import Grid
+from windowwatch.ground.query.rasters import Base, Layer, Rasters, Routes
 from windowwatch.ground.tags import Cover
 
 #: Goes up when older programs cannot read what is written.

@@ -12,8 +12,7 @@ from enum import StrEnum
 from windowwatch.clock import Clock
 from windowwatch.errors import DeliveryError
 from windowwatch.notices import channels as door
-from windowwatch.notices.hearing import too_late, why_not
-from windowwatch.notices.policy import RetryRules, next_try
+from windowwatch.notices.policy import RetryRules, next_try, too_late, why_not
 from windowwatch.notices.surroundings import Surroundings
 from windowwatch.notices.values import Channel, Message
 from windowwatch.scoring.values import Site

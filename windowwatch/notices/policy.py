@@ -1,13 +1,161 @@
-"""Which deliveries a change brings, and when a failed attempt is made again. Pure."""
+"""Which deliveries a change brings, what a channel hears and when, and further attempts. Pure.
+
+Named rules
+-----------
+first hearing
+    A window is first told on a channel when its chance reaches that channel's bound. From
+    then on everything about it is told there, whatever the chance.
+never heard of
+    The end of a window that was kept from a channel is not told there, nor how to hold for it.
+held
+    A notice waits for the end of quiet hours, for the next digest, or for the day from which
+    on the channel wants to hear of the window. Kinds that are told `at_once` never wait for
+    quiet hours or digests.
+too late
+    How to hold is not told once the last launch hour has come, on its way again or not.
+overtaken
+    Of what was held, only the last word on each window is told.
+"""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
+from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
-from windowwatch.notices.hearing import due_at, wants
 from windowwatch.notices.values import Channel
-from windowwatch.windows.values import Change
+from windowwatch.windows.values import Change, ChangeKind
+from windowwatch.wording.phrases import percent
+
+#: Kinds that tell how a window is; the others ask for something or are about the watch.
+_OF_WINDOWS = frozenset(
+    {
+        ChangeKind.OPENED,
+        ChangeKind.MOVED,
+        ChangeKind.WEAKER,
+        ChangeKind.STRONGER,
+        ChangeKind.CLOSED,
+        ChangeKind.MODELS_DISAGREE,
+    }
+)
+_NEVER_TOLD = "this channel was never told of the window"
+
+
+def wants(channel: Channel, change: Change) -> bool:
+    """Whether a channel is to hear of such a change at all; a change without site is of all."""
+    if change.kind not in channel.kinds:
+        return False
+    return channel.sites is None or not change.site or change.site in channel.sites
+
+
+def due_at(channel: Channel, change: Change) -> datetime:
+    """When a change is to be told on a channel: when it was found, or when it is held until.
+
+    Raises
+    ------
+    InputError
+        If a time has no zone.
+    """
+    moment = require_utc(change.found_utc)
+    window = change.after
+    if channel.within is not None and window is not None and change.kind in _OF_WINDOWS:
+        moment = max(moment, window.start_utc - channel.within)
+    if change.kind in channel.at_once:
+        return moment
+    if channel.digest_at:
+        return next_of_day(channel.digest_at, channel.time_zone, moment)
+    return quiet_until(channel, moment) or moment
+
+
+def quiet_until(channel: Channel, moment: datetime) -> datetime | None:
+    """End of the quiet hours that `moment` lies in, None outside of them."""
+    if channel.quiet is None:
+        return None
+    first, last = channel.quiet
+    zone = ZoneInfo(channel.time_zone)
+    today = moment.astimezone(zone).date()
+    for day in (today - timedelta(days=1), today):
+        start = _moment(day, first, zone)
+        end = _moment(day if first < last else day + timedelta(days=1), last, zone)
+        if start <= moment < end:
+            return end
+    return None
+
+
+def next_of_day(times: tuple[time, ...], time_zone: str, moment: datetime) -> datetime:
+    """The first of some times of day, read in a zone, that is not before `moment`."""
+    zone = ZoneInfo(time_zone)
+    today = moment.astimezone(zone).date()
+    days = (today, today + timedelta(days=1))
+    return min(each for day in days for at in times if (each := _moment(day, at, zone)) >= moment)
+
+
+def _moment(day: date, at: time, zone: ZoneInfo) -> datetime:
+    """UTC of a local time. One that clocks skip in spring is read as if they had not yet."""
+    return require_utc(datetime.combine(day, at, zone))
+
+
+def why_not(
+    channel: Channel, change: Change, *, heard: bool, overtaken: bool, held: bool, now_utc: datetime
+) -> str | None:
+    """Why a due change is not to be told on a channel after all; None when it is.
+
+    Parameters
+    ----------
+    channel : Channel
+        Where it would be told.
+    change : Change
+        What would be told.
+    heard : bool
+        Whether the channel was told of its window before.
+    overtaken : bool
+        Whether something later of its window was told there, or is due.
+    held : bool
+        Whether it has waited on purpose.
+    now_utc : datetime
+        Aware.
+    """
+    if change.kind is ChangeKind.HOLD_ADVICE and not heard and _keeps_things_back(channel):
+        return _NEVER_TOLD
+    if change.kind not in _OF_WINDOWS:
+        return None
+    if held and overtaken:
+        return "overtaken by a later change while it was held"
+    window = change.after
+    if window is None:
+        if heard or not _keeps_things_back(channel):
+            return None
+        return _NEVER_TOLD
+    if held and window.end_utc <= now_utc:
+        return "the window went by while the notice was held"
+    if not heard and channel.from_chance > 0.0:
+        if window.chance is None:
+            return "the chance is not known, and this channel has never heard of the window"
+        if window.chance < channel.from_chance:
+            return (
+                f"a chance of {percent(window.chance)} is under the "
+                f"{percent(channel.from_chance)} from which on this channel hears of a window"
+            )
+    return None
+
+
+def too_late(change: Change, now_utc: datetime) -> str | None:
+    """Why a change is of no use to anybody any more; None when it is.
+
+    Asked before every try, also of what failed before and of what is told on another channel.
+    """
+    window = change.after
+    if change.kind is not ChangeKind.HOLD_ADVICE or window is None:
+        return None
+    if window.last_release_utc > require_utc(now_utc):
+        return None
+    return "the last launch hour has come: there is nothing to hold for"
+
+
+def _keeps_things_back(channel: Channel) -> bool:
+    """Whether there may be windows that a channel was not told of."""
+    return bool(channel.from_chance or channel.within or channel.quiet or channel.digest_at)
 
 
 @dataclass(frozen=True)

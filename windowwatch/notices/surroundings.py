@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from windowwatch.drawing.credits import NO_PERMISSION, credit_lines
 from windowwatch.drawing.picture import Scene, picture_or_none
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
@@ -21,6 +20,7 @@ from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
 from windowwatch.windows.values import Change, Window
+from windowwatch.wording.credits import NO_PERMISSION, credit_lines
 from windowwatch.wording.notices import Beside
 
 _LOG = logging.getLogger(__name__)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.rasters import Rasters
-from windowwatch.ground.query.routes import thinned as course_thinned
+from windowwatch.ground.query.rasters import thinned as course_thinned
 from windowwatch.physics.flights import Flights
 from windowwatch.physics.paths import FlightPath, thinned
 from windowwatch.physics.spread import Footprint, footprint

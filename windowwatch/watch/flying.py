@@ -1,25 +1,154 @@
-"""The flights of one site, scored: what a pass does for each of its sites."""
+"""The flights of one site, scored; hours carried over; and what other models say of them.
 
-from dataclasses import dataclass
-from datetime import datetime
+Some models run far only every other cycle: without this, each short one between would make
+windows that lie beyond it unreadable, and people would be told so.
+
+That is so for the end of time alone. Where a field is lost, or flights leave the area, nothing
+is known of an hour, and no earlier answer may hide it.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.clock import from_unix_s, to_unix_s
-from windowwatch.forecast.cycle import CycleData
-from windowwatch.physics.flights import Flights, Launches, fly
+from windowwatch.forecast.cycle import Cycle, CycleData
+from windowwatch.physics.flights import Flights, FlightStatus, Launches, fly
 from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.spread import Draws, draw_surface_errors, make_draws
 from windowwatch.physics.winderror import error_scale
 from windowwatch.scoring.checks.flight import AirWatch
+from windowwatch.scoring.checks.release import WEATHER_CHECKS
 from windowwatch.scoring.detail import HourDetail, hour_details
 from windowwatch.scoring.hour import score_site
-from windowwatch.scoring.values import Hour, Site
-from windowwatch.storage.cycles import Role
-from windowwatch.watch.carry import past_end
+from windowwatch.scoring.opinions import Voice, with_opinions
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Check, Hour, Site, Verdict
+from windowwatch.storage.cycles import PassRecord, Role
+from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
+from windowwatch.windows.window import is_unread
+
+#: A flight and its landing may need weather so long after the launch hour.
+FLIGHT_NEEDS = timedelta(hours=9)
+#: An answer is kept for so long: long cycles come every twelve hours, and one may fail.
+#: Common practice, no source.
+KEPT_FOR = timedelta(hours=24)
+
+
+#: The check of fronts looks ahead of the launch hour.
+_LOOKS_AHEAD = "front"
+
+
+def past_end(
+    hours: Sequence[Hour],
+    status: NDArray[np.uint8],
+    plan: ScoringPlan,
+    *,
+    air_until_utc: datetime,
+    surface_until_utc: datetime,
+) -> frozenset[tuple[str, datetime]]:
+    """Hours that could not be read because the cycle ends too early, and for nothing else.
+
+    Parameters
+    ----------
+    hours : sequence of Hour [N]
+        Of one site, as this cycle sees them.
+    status : array [N, M, D]
+        What became of their flights (`windowwatch.physics.flights.FlightStatus`).
+    plan : ScoringPlan
+        How many flights may be lost, and how long the site is looked at.
+    air_until_utc, surface_until_utc : datetime
+        Last step of the weather aloft, and of that near the ground.
+
+    Returns
+    -------
+    frozenset of (str, datetime)
+        Site and launch hour. Among their flights those that ran past the last step are as
+        many as all others that were lost, and those others were few enough; every hard check
+        that is unknown is answered at another hour, and asks for weather past the last step.
+    """
+    ends = min(air_until_utc, surface_until_utc)
+    within = [hour for hour in hours if hour.time_utc + FLIGHT_NEEDS <= ends]
+    answered = {c.name for hour in hours for c in hour.checks if c.verdict is not Verdict.UNKNOWN}
+    hold = timedelta(minutes=plan.hold_min)
+    found = []
+    for hour, each in zip(hours, status, strict=True):
+        if not is_unread(hour) or hour.time_utc + FLIGHT_NEEDS <= ends:
+            continue
+        late = int(np.count_nonzero(each == FlightStatus.LEFT_TIME))
+        lost = int(np.count_nonzero(each != FlightStatus.LANDED)) - late
+        if lost > min(late, plan.max_lost_share * each.size):
+            continue
+        held_past = hour.time_utc + hold > surface_until_utc
+        unknown = [c for c in hour.checks if c.hard and c.verdict is Verdict.UNKNOWN]
+        if not late and not unknown:
+            continue
+        if within and any(check.name not in answered for check in unknown):
+            continue
+        if all(_asks_past(check, late=late > 0, held_past=held_past) for check in unknown):
+            found.append((hour.site, hour.time_utc))
+    return frozenset(found)
+
+
+def _asks_past(check: Check, *, late: bool, held_past: bool) -> bool:
+    """Whether a check that is unknown asks for weather past the last step."""
+    if check.name == _LOOKS_AHEAD:
+        return True
+    return held_past if check.name in WEATHER_CHECKS else late
+
+
+def carry_over(
+    hours: Sequence[Hour],
+    earlier: Sequence[Hour],
+    *,
+    earlier_cycle: str,
+    cycle_utc: datetime,
+    ended: Collection[tuple[str, datetime]],
+) -> tuple[tuple[Hour, ...], int]:
+    """Put earlier answers in the place of hours beyond what there is of a cycle.
+
+    Only an hour that could not be read, for no other reason than that the cycle ends, is
+    replaced, and only by one that could and is not older than `KEPT_FOR`; everything else
+    stays as the newest cycle says.
+
+    Parameters
+    ----------
+    hours, earlier : sequence of Hour
+        Of the newest cycle, and as stored before it.
+    earlier_cycle : str
+        Id of the cycle of `earlier`; hours that were carried over already name their own.
+    cycle_utc : datetime
+        Reference time of the newest cycle.
+    ended : collection of (str, datetime)
+        Site and launch hour of those that it does not reach, as of `past_end`.
+
+    Returns
+    -------
+    hours : tuple of Hour
+    carried : int
+        How many were replaced.
+    """
+    known = {(hour.site, hour.time_utc): hour for hour in earlier}
+    made: list[Hour] = []
+    carried = 0
+    for hour in hours:
+        old = known.get((hour.site, hour.time_utc))
+        beyond = (hour.site, hour.time_utc) in ended
+        if not beyond or not is_unread(hour) or old is None or is_unread(old):
+            made.append(hour)
+            continue
+        origin = old.from_cycle or earlier_cycle
+        if Cycle.of_id(origin).reference_utc < cycle_utc - KEPT_FOR:
+            made.append(hour)
+            continue
+        made.append(replace(old, from_cycle=origin))
+        carried += 1
+    return tuple(made), carried
 
 
 @dataclass(frozen=True)
@@ -106,3 +235,91 @@ def _drawn(
         )
 
     return hour_details(site, hours, flights, again, watch.ground, watch.plan)
+
+
+#: To find out what a model has data for: one launch hour of so many, so many draws.
+_TRIED_EVERY, _TRIED_DRAWS = 6, 2
+
+
+def with_others(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
+    """A pass of the deciding model, its hours with what the newest cycles of others say.
+
+    A model that the watch does not ask any more is not heard, though its cycles are stored;
+    nor is one on a cycle of its own.
+    """
+    voices = [
+        Voice(each.cycle, store.hours(watch.name, each.cycle.id))
+        for each in store.opinions(watch.name)
+        if each.cycle.model in watch.others and each.cycle.model != found.cycle.model
+    ]
+    if not voices and not any(hour.others for hour in found.hours):
+        return found
+    hours = with_opinions(found.hours, found.cycle, voices, watch.agreement.stale_after)
+    return replace(found, hours=hours)
+
+
+def asked_what_it_can(
+    data: CycleData, watch: Watch, times: Sequence[datetime]
+) -> tuple[Watch, tuple[str, ...]]:
+    """The watch of a model without the checks that it has no data for at any hour.
+
+    A model without cloud base and visibility would otherwise refuse every hour, and never have
+    a say. Found by trying every few hours at one site.
+
+    Returns
+    -------
+    watch : Watch
+    remarks : tuple of str
+        Which checks it is not asked, in words.
+    """
+    probe = replace(watch, draws=min(watch.draws, _TRIED_DRAWS))
+    now = min(times, default=None)  # any time does: the present is no data of a model
+    tried = fly_and_score(data, probe, watch.sites[0], tuple(times[::_TRIED_EVERY]), now).hours
+    judged = [hour for hour in tried if hour.landing_utc is not None]
+    answered = {c.name for h in judged for c in h.checks if c.verdict is not Verdict.UNKNOWN}
+    never = sorted({c.name for h in judged for c in h.checks} - answered)
+    left = {name: limit for name, limit in watch.plan.limits.items() if name not in never}
+    if not never or not left:
+        return watch, ()
+    labels = ", ".join(name.replace("_", " ") for name in never)
+    words = f"{data.cycle.model} has no data for some checks and is not asked: {labels}"
+    return replace(watch, plan=replace(watch.plan, limits=left)), (words,)
+
+
+def keep_opinion(found: PassRecord, store: Store) -> tuple[PassRecord, bool]:
+    """Store what another model says: hours and files, but no windows and no changes."""
+    before, _ = store.passes(found.watch, found.cycle.id)
+    record = replace(found, pass_number=before + 1)
+    return record, store.save_pass(record)
+
+
+def newest_recombined(watch: Watch, store: Store, now_utc: datetime) -> PassRecord | None:
+    """The newest pass of the deciding model with what others say now; None if that is no news.
+
+    None, too, where another model decided so far: its last pass stands as it was.
+
+    It is stored by `windowwatch.watch.pipeline.recombine`, as one more pass of its cycle.
+    """
+    stands, stored = store.newest_pass(watch.name), store.cycles(watch.name, last=1)
+    if stands is None or not stored:
+        return None
+    newest = stored[-1]
+    if newest.cycle.model != watch.model:
+        return None
+    hours = store.hours(watch.name, newest.cycle.id)
+    found = PassRecord(
+        watch=watch.name,
+        cycle=newest.cycle,
+        saved_utc=now_utc,
+        hours=hours,
+        windows=(),
+        changes=(),
+        files=newest.files,
+        gaps=newest.gaps,
+        remarks=newest.remarks,
+        steps=newest.steps,
+        made_on=(stands,),
+        recombined=True,
+    )
+    weighed = with_others(found, watch, store)
+    return None if weighed.hours == hours else weighed

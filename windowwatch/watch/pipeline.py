@@ -18,10 +18,10 @@ from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
 from windowwatch.storage.store import Store
-from windowwatch.watch.carry import carry_over
-from windowwatch.watch.flying import fly_and_score
-from windowwatch.watch.opinions import (
+from windowwatch.watch.flying import (
     asked_what_it_can,
+    carry_over,
+    fly_and_score,
     keep_opinion,
     newest_recombined,
     with_others,

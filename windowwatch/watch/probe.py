@@ -36,8 +36,7 @@ from windowwatch.forecast.renamed import product_by
 from windowwatch.forecast.wanted import Entry, Item, items_of, merge, missing_aloft
 from windowwatch.scoring.values import Site
 from windowwatch.units import KELVIN_AT_0_C
-from windowwatch.watch.polling.network import NetworkPlan
-from windowwatch.watch.polling.ways import way_words
+from windowwatch.watch.polling.network import NetworkPlan, way_words
 from windowwatch.watch.values import area_of
 
 #: All questions together stay within these. [byte]

@@ -23,8 +23,7 @@ from windowwatch.ground.build.layers import (
 )
 from windowwatch.ground.build.osm import held_box, read_extract
 from windowwatch.ground.file import write_ground_file
-from windowwatch.ground.grid import Grid
-from windowwatch.ground.plane import Float32Array
+from windowwatch.ground.plane import Float32Array, Grid
 from windowwatch.ground.query.rasters import Base, Rasters
 
 #: A grid of more cells than this is refused: it needs 3.5 GB of memory (1.5 seen at 15.7 million).

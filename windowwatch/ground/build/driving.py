@@ -15,9 +15,8 @@ from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from windowwatch.ground.build.extract import Ways
-from windowwatch.ground.grid import dotted
-from windowwatch.ground.plane import FloatArray, LocalPlane
-from windowwatch.ground.query.routes import POINT_STEP_M, Routes
+from windowwatch.ground.plane import FloatArray, LocalPlane, dotted
+from windowwatch.ground.query.rasters import POINT_STEP_M, Routes
 
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]

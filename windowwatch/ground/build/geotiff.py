@@ -16,8 +16,7 @@ from rasterio.transform import from_origin
 from rasterio.warp import reproject
 
 from windowwatch.errors import GroundError
-from windowwatch.ground.grid import Grid
-from windowwatch.ground.plane import Float32Array
+from windowwatch.ground.plane import Float32Array, Grid
 
 #: A height below or above these is no height on Earth. [m]
 LOWEST_M, HIGHEST_M = -500.0, 9000.0

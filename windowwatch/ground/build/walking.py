@@ -14,8 +14,16 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse import csgraph
 
-from windowwatch.ground.grid import BoolArray, Grid, IntArray, row_crossings, segments
-from windowwatch.ground.plane import Float32Array, FloatArray, GridArray
+from windowwatch.ground.plane import (
+    BoolArray,
+    Float32Array,
+    FloatArray,
+    Grid,
+    GridArray,
+    IntArray,
+    row_crossings,
+    segments,
+)
 
 #: Speeds on level ground. [m/s] 5 km/h on a path, 4 over rough pasture, 3 in forest:
 #: judgement, no source; 2 in wetland likewise.

@@ -12,7 +12,7 @@ from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.forecast.sources import FolderLook, FoundCycle, Seen, load_cycle, scan_folder
 from windowwatch.storage.store import Store
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
-from windowwatch.watch.run.failed import tell_failed
+from windowwatch.watch.run.between import tell_failed
 from windowwatch.watch.values import Watch, area_of
 
 _LOG = logging.getLogger(__name__)

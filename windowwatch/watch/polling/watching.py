@@ -27,10 +27,15 @@ from windowwatch.watch.pipeline import (
     PassStoppedError,
     recombine,
 )
-from windowwatch.watch.polling.fetched import Fetched, pass_fetched_in
 from windowwatch.watch.polling.network import NetworkWatcher, make_fetcher
 from windowwatch.watch.polling.watcher import FolderWatcher
-from windowwatch.watch.run.processes import Checker, pass_found_in, pass_in_child
+from windowwatch.watch.run.processes import (
+    Checker,
+    Fetched,
+    pass_fetched_in,
+    pass_found_in,
+    pass_in_child,
+)
 from windowwatch.watch.values import Source, Watch
 
 _LOG = logging.getLogger(__name__)

@@ -1,4 +1,15 @@
-"""Between two passes: decisions are asked for, hold advice given, what is due delivered."""
+"""Between two passes: decisions, hold advice, deliveries; a forecast that is late or given up.
+
+Named rules
+-----------
+rhythm
+    The next cycle is expected as long after the newest was read as the two newest are apart.
+    When half of that, and an hour at least, has gone by on top, the forecast is late.
+just woken
+    A daemon that has only just begun, or a machine that slept, first has that time to look.
+once
+    It is told once for as long as the same forecast is the newest.
+"""
 
 import logging
 from collections.abc import Callable
@@ -6,16 +17,70 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from windowwatch.clock import Clock
+from windowwatch.errors import WindowwatchError
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.notices import channels as door
 from windowwatch.notices.deliver import DeliveryReport, Send, deliver_pending
 from windowwatch.notices.policy import RetryRules, holds, plan_deliveries
-from windowwatch.notices.surroundings import Surroundings
+from windowwatch.notices.surroundings import Surroundings, next_forecast
+from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
-from windowwatch.watch.run.late import late_by_rhythm
 from windowwatch.watch.values import Watch
+from windowwatch.windows.causes import ErrorSaid, NoForecast, PassFailed
+from windowwatch.windows.changes import about_the_watch, still_shown, was_told
 from windowwatch.windows.decisions import ask, keys_to_know
 from windowwatch.windows.holds import advice_key, advise, is_due
 from windowwatch.windows.values import Change, ChangeKind
+from windowwatch.wording.causes import reason
+from windowwatch.wording.phrases import written
+
+#: Silences older than this are no news.
+_LATE_LOOK_BACK = timedelta(days=5)
+_AT_LEAST = timedelta(hours=1)
+
+
+def late_by_rhythm(
+    store: Store, watch: Watch, clock: Clock, awake_since_utc: datetime | None = None
+) -> Change | None:
+    """Say that the forecast is late, when it is and was not told yet.
+
+    Parameters
+    ----------
+    store : Store
+    watch : Watch
+    clock : Clock
+    awake_since_utc : datetime, optional
+        When whoever asks began to look, or woke.
+
+    Returns
+    -------
+    Change or None
+        None while all is well, before two cycles are stored, and when no launch hour is to
+        come.
+    """
+    now = clock.now()
+    stored = store.cycles(watch.name, last=2)
+    expected = next_forecast(stored)
+    if expected is None:
+        return None
+    newest = stored[-1].cycle
+    apart = newest.reference_utc - stored[-2].cycle.reference_utc
+    since = expected if awake_since_utc is None else max(expected, awake_since_utc)
+    if now <= since + max(apart / 2, _AT_LEAST) or not watch.span.hours(now):
+        return None
+    shown = still_shown(newest)
+    told = store.changes_since(watch.name, now - _LATE_LOOK_BACK, ChangeKind.FORECAST_LATE)
+    if was_told(told, shown):
+        return None
+    return about_the_watch(
+        ChangeKind.FORECAST_LATE,
+        newest,
+        (NoForecast(expected), shown),
+        watch=watch.name,
+        label=f"{newest.id}#silence",
+        now_utc=now,
+    )
+
 
 #: Closings older than this ask for nothing: their window has gone by, too.
 _LOOK_BACK = timedelta(days=16)
@@ -45,7 +110,7 @@ def between_passes(
     """Say what is due between two passes, then deliver everything that is.
 
     Parameters as of `windowwatch.notices.deliver.deliver_pending`, and `awake_since_utc` of
-    `windowwatch.watch.run.late.late_by_rhythm`.
+    `windowwatch.watch.run.between.late_by_rhythm`.
 
     Raises
     ------
@@ -137,3 +202,51 @@ def ask_for_decisions(store: Store, watch: Watch, clock: Clock) -> tuple[Change,
 
 
 _LOG = logging.getLogger(__name__)
+
+
+def tell_failed(
+    store: Store,
+    watch: Watch,
+    cycle: Cycle,
+    error: WindowwatchError,
+    *,
+    tries: int,
+    now_utc: datetime,
+) -> None:
+    """Store, once for each cycle, that its pass was given up; people are told.
+
+    Of a model that does not decide it is only logged.
+
+    Parameters
+    ----------
+    store : Store
+    watch : Watch
+    cycle : Cycle
+        Whose pass failed.
+    error : WindowwatchError
+        What the last try refused.
+    tries : int
+        How often it was tried.
+    now_utc : datetime
+        Aware UTC.
+
+    Raises
+    ------
+    StorageError
+        If the database refuses.
+    """
+    why = error.message.splitlines()[0] if error.message else "no reason is known"
+    newest = store.latest_cycle(watch.name, watch.model)
+    causes = (PassFailed(cycle.reference_utc, tries), still_shown(newest), ErrorSaid(why))
+    _LOG.error("%s", reason(causes, written), extra={"cycle": cycle.id})
+    if watch.role is Role.OPINION:
+        return
+    change = about_the_watch(
+        ChangeKind.PASS_FAILED,
+        cycle,
+        causes,
+        watch=watch.name,
+        label=f"{cycle.id}#failed",
+        now_utc=now_utc,
+    )
+    tell_of(store, watch, (change,))

@@ -11,18 +11,23 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from windowwatch.clock import Clock, floor_to_step
-from windowwatch.drawing.credits import NO_PERMISSION, credit_lines
 from windowwatch.drawing.picture import Scene, picture
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.web.data import export
-from windowwatch.web.data.feed import windows_calendar
-from windowwatch.web.data.flight import FlightData, drive_gpx, flight_geojson, flight_kml
+from windowwatch.web.data.formats import (
+    FlightData,
+    drive_gpx,
+    flight_geojson,
+    flight_kml,
+    windows_calendar,
+)
 from windowwatch.web.data.openapi import PARAMETERS, describe
 from windowwatch.web.pages.render import PageCache
 from windowwatch.web.reading import Reader, Snapshot, all_behind
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
 from windowwatch.windows.values import Window
+from windowwatch.wording.credits import NO_PERMISSION, credit_lines
 
 #: A window that closed stays in the calendar, cancelled, for so long.
 CANCELLED_FOR = timedelta(days=10)

@@ -8,8 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from windowwatch.drawing.flat import WIDE, FloatArray
-from windowwatch.drawing.hour_map import area_kind, fitting, mark_times, road_kind
+from windowwatch.drawing.hour_map import WIDE, FloatArray, area_kind, fitting, mark_times, road_kind
 from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.outline import Frame, Zone, outlines
 from windowwatch.physics.earth import destination

@@ -3,14 +3,21 @@
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from windowwatch.drawing.flat import TALL, WIDE
-from windowwatch.drawing.hour_map import MapView, draw
+from windowwatch.drawing.hour_map import TALL, WIDE, MapView, draw
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
-from windowwatch.web.draw.profile import Profile, profile
-from windowwatch.web.draw.timeline import History, Timeline, Told, front_time, history, timeline
+from windowwatch.web.draw.timeline import (
+    History,
+    Profile,
+    Timeline,
+    Told,
+    front_time,
+    history,
+    profile,
+    timeline,
+)
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.values import Window
 from windowwatch.wording import page as words

@@ -13,9 +13,9 @@ from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import Response
 
-from windowwatch.drawing.credits import credit_lines, gathered
 from windowwatch.drawing.svg import hatches_svg, map_svg, samples_svg
 from windowwatch.wording import page as words
+from windowwatch.wording.credits import credit_lines, gathered
 
 
 class Pages:

@@ -4,8 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
-from windowwatch.drawing.flat import Shape
-from windowwatch.drawing.hour_map import MapView, draw
+from windowwatch.drawing.hour_map import MapView, Shape, draw
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.fill import GAS_CAUTIONS, SiteAir, fill_for_lift
