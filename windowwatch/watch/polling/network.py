@@ -51,7 +51,7 @@ from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watcher import Watcher, log_result
 from windowwatch.watch.run.between import tell_failed, tell_of
 from windowwatch.watch.run.processes import Checker, Fetched, pass_fetched
-from windowwatch.windows.causes import Causes, ForecastLate, GivenUp, RouteGone
+from windowwatch.windows.causes import Causes, ForecastLate, GivenUp, Way, WayGone
 from windowwatch.windows.changes import about_the_watch, still_shown, was_told
 from windowwatch.windows.values import ChangeKind
 from windowwatch.wording.causes import reason
@@ -69,17 +69,18 @@ class Gone:
     since_utc: datetime
     instead: Route | None
 
-    def cause(self, model: Model) -> RouteGone:
+    def cause(self, model: Model) -> WayGone:
         """What people are told, as a fact."""
-        instead = self.instead
-        return RouteGone(
+        return WayGone(
             model.words,
-            str(self.route.speech),
-            self.route.grid_deg,
+            _way(self.route),
             self.since_utc,
-            None if instead is None else str(instead.speech),
-            None if instead is None else instead.grid_deg,
+            None if self.instead is None else _way(self.instead),
         )
+
+
+def _way(route: Route) -> Way:
+    return Way(str(route.speech), route.grid_deg)
 
 
 def way_words(route: Route) -> str:

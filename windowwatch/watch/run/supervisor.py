@@ -1,8 +1,8 @@
 """When things run, and what the daemon tells of itself: the only module that knows the scheduler.
 
 What the daemon is doing, the page shows; that it is alive is told to whoever runs it (systemd),
-from where signals are heard, too. The protocol is sd_notify(3): one datagram to the socket that NOTIFY_SOCKET
-names. Without that variable nothing is said.
+from where signals are heard, too. The protocol is sd_notify(3): one datagram to the socket that
+NOTIFY_SOCKET names. Without that variable nothing is said.
 
 Jobs are declared here at every start, never stored, so a changed program cannot meet an
 old pickled job. Grace and coalescing are set for each job because the scheduler's default
