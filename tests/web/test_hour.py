@@ -22,7 +22,15 @@ from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Verdict
 from windowwatch.web.draw.layers import map_layers
-from windowwatch.web.draw.timeline import FOOT, TOP, Told, front_time, history, profile, timeline
+from windowwatch.web.draw.timeline import (
+    PROFILE_FOOT,
+    PROFILE_TOP,
+    Told,
+    front_time,
+    history,
+    profile,
+    timeline,
+)
 from windowwatch.web.pages.hourview import check_row
 from windowwatch.web.values import stamp
 from windowwatch.wording.checks import worst_sentences
@@ -371,8 +379,8 @@ def test_the_air_is_drawn_by_height_and_wind_by_where_it_comes_from() -> None:
     assert rows["10"].warmth_degc == "−50"
     points = np.array(re.findall(r"([\d.]+) ([\d.]+)", made.up), dtype=float)
     assert (np.diff(points[:, 1]) < 0.0).all()
-    assert points[:, 1].min() >= TOP
-    assert points[:, 1].max() <= FOOT
+    assert points[:, 1].min() >= PROFILE_TOP
+    assert points[:, 1].max() <= PROFILE_FOOT
 
 
 def test_air_that_is_not_known_is_a_gap_and_no_calm() -> None:
