@@ -98,15 +98,14 @@ def licence(name: str) -> str | None:
     licence's own text.
     """
     package = metadata.metadata(name)
-    stated = package.get("License-Expression")
-    if stated:
+    for stated in package.get_all("License-Expression") or []:
         return str(stated)
     classifiers = [
         line.rpartition("::")[2].strip()
         for line in package.get_all("Classifier") or []
         if line.startswith("License ::")
     ]
-    for called in (package.get("License") or "", *classifiers):
+    for called in (*(package.get_all("License") or []), *classifiers):
         if called in _SPDX:
             return str(called)
         if called.lower() in _CALLED:

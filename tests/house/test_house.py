@@ -48,7 +48,9 @@ def test_module_fits_in_one_head(path: Path) -> None:
     assert len(text.splitlines()) <= LONGEST_MODULE
     tree = ast.parse(text)
     assert ast.get_docstring(tree), "a module says what it is for"
-    if path.name == "__init__.py":
+    # The package's own __init__ names what others may build on; tests/line/test_library.py holds
+    # it to loading nothing. A floor has no such interface.
+    if path.name == "__init__.py" and path.parent != ROOT / "windowwatch":
         assert len(tree.body) == 1, "an __init__ holds one docstring and nothing else"
     for node in ast.walk(tree):
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
