@@ -1,4 +1,4 @@
-"""The ledger of fetched forecasts, as rows: what `windowwatch.forecast.ledger` asks for."""
+"""The ledger of fetched forecasts, as rows: what `Ledger` asks for."""
 
 from collections.abc import Sequence
 from dataclasses import fields
