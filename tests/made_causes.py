@@ -52,7 +52,6 @@ ONE_OF_EACH: tuple[c.Cause, ...] = (
     c.NoForecast(at(16)),
     c.StillShown(None),
     c.GivenUp(at(6), 11 * HOUR, 0, 9),
-    c.RouteGone("GFS", "NOAA area filter", 0.25, at(6), None, None),
     c.PassFailed(at(6), 2),
     c.WayGone("GFS", c.Way("area filter", 0.25), at(6), c.Way("byte ranges", 0.25)),
     c.ErrorSaid("short file"),

@@ -3,14 +3,18 @@
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from threading import Barrier
 
 import numpy as np
 import pytest
 from fetching import AREA, PART, QUICK, Bench, MemoryLedger, bench, served
+from patience import PATIENCE_S
 from provider import (
     CYCLE,
     Fault,
+    Handler,
     Provider,
+    Request,
     b_files_late,
     fill_gefs,
     fill_gfs,
@@ -108,7 +112,15 @@ def test_refusals_of_questions_on_their_way_together_count_once(
     tmp_path: Path, host: Provider
 ) -> None:
     """Eight workers are refused at one moment: that is one refusal, not eight."""
-    host.fault = lambda r, h: 2 <= r.number <= 4 and h.say(429, b"")
+    together = Barrier(3)  # each is answered only when all three have asked
+
+    def refuse(r: Request, h: Handler) -> bool:
+        if not 2 <= r.number <= 4:
+            return False
+        together.wait(PATIENCE_S)
+        return h.say(429, b"")
+
+    host.fault = refuse
     b = bench(served("gfs-0.25", 1, [host], FEW), tmp_path)
     haul = b.collector.gather(CYCLE, STEPS)
     assert haul.complete, haul.problems

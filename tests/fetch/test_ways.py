@@ -30,7 +30,7 @@ from windowwatch.forecast.catalogue import Model
 from windowwatch.forecast.ledger import CycleStage, CycleState
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.polling.ways import Ways
-from windowwatch.windows.causes import RouteGone
+from windowwatch.windows.causes import WayGone
 from windowwatch.wording.causes import reason
 from windowwatch.wording.phrases import written
 
@@ -220,15 +220,15 @@ def test_that_the_only_way_has_moved_is_told_once(tmp_path: Path, kept: Store) -
         told = [
             change.causes[0]
             for change in kept.changes("line")
-            if isinstance(change.causes[0], RouteGone)
+            if isinstance(change.causes[0], WayGone)
         ]
         assert len(told) == 1
         (gone,) = told
-        assert isinstance(gone, RouteGone)
-        assert gone.instead_speech is None
+        assert isinstance(gone, WayGone)
+        assert gone.instead is None
         silent = kept.ledger().cycle_states("gfs-0.25 by ranges-0.25")
         assert {s.stage for s in silent} == {CycleStage.ABSENT}
         again = watcher(served("gfs-0.25", 1, [host], MEMBER_LEVELS), tmp_path, kept, at(19, 30))
         again.look()
-        assert sum(isinstance(c.causes[0], RouteGone) for c in kept.changes("line")) == 1
+        assert sum(isinstance(c.causes[0], WayGone) for c in kept.changes("line")) == 1
         assert silent[-1].cycle_utc == datetime(2026, 5, 3, 18, tzinfo=UTC)

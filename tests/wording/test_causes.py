@@ -146,12 +146,6 @@ TABLE: list[tuple[Causes, str]] = [
         "nothing of it came; the next one is looked for.",
     ),
     (
-        (c.RouteGone("GFS", "NOAA area filter", 0.25, at(6), "NOAA index", 0.5),),
-        "The provider has moved or ended GFS by NOAA area filter, 0.25 degree (nothing has come "
-        "since the forecast of 2026-05-07 06:00 UTC); it is fetched by NOAA index, 0.5 degree "
-        "instead; run check --live, and write new names under [forecast.routes] in the settings.",
-    ),
-    (
         (c.PassFailed(at(6), 2), c.StillShown(at(0)), c.ErrorSaid("Short file.")),
         "The forecast of 2026-05-07 06:00 UTC could not be worked up; tried 2 times; what is "
         "shown stays that of 2026-05-07 00:00 UTC; short file.",

@@ -281,22 +281,6 @@ class GivenUp(Cause):
 
 
 @dataclass(frozen=True)
-class RouteGone(Cause):
-    """Nothing has come by one route to a model since a cycle: it has moved or ended.
-
-    `model` is the model in words, `speech` how the route's host is asked, `instead_speech` and
-    `instead_grid_deg` the route that is used now, None where there is no other. [deg]
-    """
-
-    model: str
-    speech: str
-    grid_deg: float
-    since_utc: datetime
-    instead_speech: str | None
-    instead_grid_deg: float | None
-
-
-@dataclass(frozen=True)
 class PassFailed(Cause):
     """A forecast is here and could not be worked up."""
 
@@ -451,7 +435,6 @@ KINDS: Mapping[str, type[Cause]] = {
     "no forecast": NoForecast,
     "still shown": StillShown,
     "given up": GivenUp,
-    "route gone": RouteGone,
     "pass failed": PassFailed,
     "way gone": WayGone,
     "error said": ErrorSaid,

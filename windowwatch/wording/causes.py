@@ -212,19 +212,6 @@ def _given_up(cause: c.GivenUp, times: Times) -> str:
     )
 
 
-def _route_gone(cause: c.RouteGone, times: Times) -> str:
-    other = "there is no other way to it"
-    if cause.instead_speech is not None:
-        way = f"{cause.instead_speech}, {cause.instead_grid_deg:g} degree"
-        other = f"it is fetched by {way} instead"
-    return (
-        f"the provider has moved or ended {cause.model} by {cause.speech}, "
-        f"{cause.grid_deg:g} degree (nothing has come since the forecast of "
-        f"{_at(cause.since_utc, times)}); {other}; run check --live, and write new names under "
-        "[forecast.routes] in the settings"
-    )
-
-
 def _failed(cause: c.PassFailed, times: Times) -> str:
     tries = "once" if cause.tries == 1 else f"{cause.tries} times"
     return (
@@ -316,7 +303,6 @@ _WORDS: Mapping[type[Cause], Callable[[Any, Times], str]] = {
     ),
     c.StillShown: _shown,
     c.GivenUp: _given_up,
-    c.RouteGone: _route_gone,
     c.PassFailed: _failed,
     c.WayGone: _gone,
     c.ErrorSaid: lambda cause, _: inside(cause.text),

@@ -23,7 +23,7 @@ from windowwatch.forecast.collect import Collector, Haul
 from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
 from windowwatch.forecast.plan import route_steps
 from windowwatch.forecast.renamed import akin
-from windowwatch.windows.causes import RouteGone
+from windowwatch.windows.causes import Way, WayGone
 
 #: So many cycles in a row without anything are no accident. Common practice, no source.
 SILENT_CYCLES = 3
@@ -37,17 +37,18 @@ class Gone:
     since_utc: datetime
     instead: Route | None
 
-    def cause(self, model: Model) -> RouteGone:
+    def cause(self, model: Model) -> WayGone:
         """What people are told, as a fact."""
-        instead = self.instead
-        return RouteGone(
+        return WayGone(
             model.words,
-            str(self.route.speech),
-            self.route.grid_deg,
+            _way(self.route),
             self.since_utc,
-            None if instead is None else str(instead.speech),
-            None if instead is None else instead.grid_deg,
+            None if self.instead is None else _way(self.instead),
         )
+
+
+def _way(route: Route) -> Way:
+    return Way(str(route.speech), route.grid_deg)
 
 
 def way_words(route: Route) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from windowwatch.drawing.flat import TALL, WIDE
 from windowwatch.drawing.hour_map import MapView, draw
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.opinions import chance_interval
 from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
@@ -121,6 +122,11 @@ class HourView:
     window: Window | None
 
 
+def _geo_link(print_: Footprint) -> str:
+    """Link to a place as maps on phones open it (RFC 5870)."""
+    return f"geo:{print_.latitude_deg:.5f},{print_.longitude_deg:.5f}"
+
+
 def hour_view(
     facts: Facts,
     site: Site,
@@ -172,14 +178,10 @@ def hour_view(
         to_go=what_would_make_it_go(hour, facts.plan),
         keep_to=f"{words.flights_words(facts.plan.quantile)} keep to",
         parts=tuple(_parts(hour)),
-        place=""
-        if print_ is None
-        else words.place_words(print_.latitude_deg, print_.longitude_deg),
-        geo=(
-            ""
-            if print_ is None
-            else f"geo:{print_.latitude_deg:.5f},{print_.longitude_deg:.5f}"  # RFC 5870
+        place=(
+            "" if print_ is None else words.place_words(print_.latitude_deg, print_.longitude_deg)
         ),
+        geo="" if print_ is None else _geo_link(print_),
         pictures=_pictures(facts, site, key, hour, detail),
         times=timeline(
             hour,
