@@ -1,5 +1,4 @@
-"""The map of a launch hour as a picture (PNG): the only module that knows resvg and
-Pillow.
+"""The map of a launch hour as a picture: the only module that knows resvg and Pillow.
 
 It is the drawing of the pages, with a title above it and its key and credits below. The letters
 are those of a font that is installed with us, so that a machine without fonts shows them, too.
