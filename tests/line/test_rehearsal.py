@@ -142,13 +142,3 @@ def test_windows_now_follow_from_the_hours_they_hold(week: Week) -> None:
         assert best.score is not None
         assert best.score == pytest.approx(window.best_score)
         assert best.score >= rules.close_score
-
-
-def test_the_alert_of_the_readme_is_one_of_its_notices(week: Week) -> None:
-    """By its key: numbers hang on how many flights there were."""
-    readme = (ROOT / "README.md").read_text(encoding="utf-8")
-    (key,) = re.findall(r"\[(\w+), cycle skerra-[\w-]+\]", readme)
-    (kind,) = re.findall(r"^│ ([A-Z]+) \w+ .* local +│$", readme, re.MULTILINE)
-    (change,) = (change for change in week.store.changes(WATCH) if change.key == key)
-    assert change.kind is ChangeKind.OPENED
-    assert kind == "OPENED"
