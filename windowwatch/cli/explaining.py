@@ -27,6 +27,7 @@ from windowwatch.wording.checks import (
     worst_sentences,
 )
 from windowwatch.wording.compare import what_would_make_it_go
+from windowwatch.wording.nearby import near_words
 from windowwatch.wording.page import number_words, score_words
 from windowwatch.wording.phrases import (
     day_and_time,
@@ -123,6 +124,8 @@ def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) ->
     console.print(Text(head, style="bold"))
     if hour.from_cycle:
         print_note(console, f"the newest cycle has not come so far: by cycle {hour.from_cycle}")
+    if hour.near_ground is not None:
+        print_note(console, near_words(hour.near_ground))
     if hour.refused is not None:
         print_note(console, f"refused: {refusal_words(hour.refused)}")
     for number, words in enumerate(worst_sentences(hour), start=1):

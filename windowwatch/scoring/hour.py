@@ -18,6 +18,7 @@ from windowwatch.scoring.chance import independent_count, wilson_interval
 from windowwatch.scoring.flight import flight_measures, landed, lost_flights
 from windowwatch.scoring.landing import landing_measures
 from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.nearby import Finer, NearWeather
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.recovery import recovery_measures, search_measure
 from windowwatch.scoring.release import release_measures
@@ -37,6 +38,7 @@ def score_site(
     speed_error_mps: FloatArray | None = None,
     crossings: Crossings | None = None,
     now_unix_s: float | None = None,
+    near: NearWeather | None = None,
 ) -> tuple[Hour, ...]:
     """Score every launch hour of a site.
 
@@ -58,6 +60,8 @@ def score_site(
         What the flights cross on their way, where that is asked.
     now_unix_s : float, optional
         The present, for what must be done some time before. [s since 1970 UTC]
+    near : NearWeather, optional
+        What a finer model says near the ground at the site, where one is asked.
 
     Returns
     -------
@@ -90,10 +94,13 @@ def score_site(
     if not measures:
         raise InputError("none of the checks that are asked can be made; give more limits")
     _check_members(measures, flights)
-    return tuple(
-        _with_landings(_hour(site, launch, i, flights, measures, plan), site, flights, i, spots[i])
-        for i in range(launch.size)
-    )
+    finer = None if near is None else Finer(near, launch, plan, speed_error_mps)
+    hours = []
+    for i in range(launch.size):
+        asked, said = (measures, None) if finer is None else finer.of_hour(i, measures)
+        hour = replace(_hour(site, launch, i, flights, asked, plan), near_ground=said)
+        hours.append(_with_landings(hour, site, flights, i, spots[i]))
+    return tuple(hours)
 
 
 def score_hour(

@@ -16,6 +16,7 @@ from windowwatch.forecast.ledger import KeptFile, Ledger
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import open_files
 from windowwatch.storage.store import Store, open_store
+from windowwatch.watch.nearby import NearFiles, read_near
 from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.values import Watch
 
@@ -31,7 +32,8 @@ class Fetched:
     """What there is of a cycle on the disk, and what to say of it.
 
     `partial` when more is still to come; `credit` is the source's attribution line; `store_path`
-    is where the cycle is kept as one NetCDF file once it is whole.
+    is where the cycle is kept as one NetCDF file once it is whole. `near` is what is at hand of a
+    finer model near the ground, where one is asked.
     """
 
     cycle: Cycle
@@ -40,6 +42,7 @@ class Fetched:
     partial: bool
     credit: str
     store_path: str
+    near: NearFiles | None = None
 
     @property
     def checksums(self) -> dict[str, str]:
@@ -149,6 +152,7 @@ def pass_fetched(
         stopping=stopping,
         progress=progress,
         partial=fetched.partial,
+        near=read_near(fetched.near, watch.sites),
     )
 
 

@@ -28,6 +28,7 @@ from windowwatch.forecast.sources import FoundCycle, load_cycle
 from windowwatch.forecast.wanted import Item, Wanted
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import open_store
+from windowwatch.watch.nearby import NearFiles, read_near
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
 from windowwatch.watch.values import Watch, area_of
 
@@ -75,6 +76,7 @@ def pass_found_in(
     watch: Watch,
     database_url: str,
     now_utc: datetime,
+    near: NearFiles | None = None,
     progress: Progress = unheard,
 ) -> PassResult:
     """Decode, fly, score and store a cycle of the forecast folder; for a process of its own."""
@@ -82,7 +84,8 @@ def pass_found_in(
     try:
         progress(f"{found.cycle.id}: reading", 0.0)
         data = load_cycle(found, area=area_of(watch.sites))
-        return run_pass(data, watch, store, now_utc=now_utc, progress=progress)
+        at_sites = read_near(near, watch.sites)
+        return run_pass(data, watch, store, now_utc=now_utc, progress=progress, near=at_sites)
     finally:
         store.close()
 

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from windowwatch.scoring.values import NearGap
 from windowwatch.web.data.causeform import cause_schema
 
 _TIME = {"type": "string", "format": "date-time"}
@@ -83,6 +84,14 @@ _SCHEMAS: dict[str, Any] = {
             "lacks": _TEXTS,
         }
     ),
+    "NearGround": _object(
+        {
+            "model": _TEXT,
+            "cycle_id": _MAYBE,
+            "checks": _TEXTS,
+            "gap": {"enum": [*map(str, NearGap), None]},
+        }
+    ),
     "Hour": _object(
         {
             "site": _TEXT,
@@ -104,6 +113,7 @@ _SCHEMAS: dict[str, Any] = {
             "worst": {"type": "array", "items": _TEXT},
             "worst_checks": _TEXTS,
             "others": _list("Opinion"),
+            "near_ground": {"anyOf": [_ref("NearGround"), {"type": "null"}]},
             "checks": _list("Check"),
         },
         optional=("checks",),

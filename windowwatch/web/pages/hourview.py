@@ -22,6 +22,7 @@ from windowwatch.wording.checks import (
     worst_sentences,
 )
 from windowwatch.wording.compare import what_would_make_it_go
+from windowwatch.wording.nearby import near_words
 from windowwatch.wording.phrases import sentence
 
 
@@ -112,6 +113,7 @@ class HourView:
     models: tuple[ModelRow, ...]
     agreement: str
     kept_from: str
+    near_ground: str
     refused: str
     worst: tuple[str, ...]
     cycle: Cycle
@@ -193,6 +195,7 @@ def hour_view(
         models=_models(hour, cycle),
         agreement=words.agreement_words(hour),
         kept_from="" if hour.from_cycle is None else words.cycle_words(hour.from_cycle),
+        near_ground=near_words(hour.near_ground),
         refused="" if hour.refused is None else sentence(refusal_words(hour.refused)),
         worst=worst_sentences(hour),
         cycle=cycle,
