@@ -21,7 +21,7 @@ def attribution(label: str, cycle_utc: datetime) -> str | None:
     cycle_utc : datetime
         Reference time of the cycle.
     """
-    for known in (*MODELS.values(), *FINER.values()):
+    for known in (*MODELS.values(), *(finer.model for finer in FINER.values())):
         if label.lower() in (known.name, family(known.name)):
             return known.credit(cycle_utc)
     return None

@@ -14,7 +14,6 @@ documentation that could be tested against without asking the server.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
 
 import numpy as np
 
@@ -36,10 +35,6 @@ class FinerModel:
         """Whether a place lies in its area."""
         latitude, longitude = np.array(place.latitude_deg), np.array(place.longitude_deg)
         return bool(self.grid.has(latitude, longitude))
-
-    def credit(self, cycle_utc: datetime) -> str:
-        """Attribution line for the data of a cycle."""
-        return self.model.credit(cycle_utc)
 
     @property
     def name(self) -> str:

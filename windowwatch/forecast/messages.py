@@ -100,11 +100,9 @@ class Grid:
             return f"it is scanned in mode {self.scanning}; only rows from west to east"
         if not (1 <= self.columns <= LONGEST_AXIS and 1 <= self.rows <= LONGEST_AXIS):
             return f"it claims {self.rows} x {self.columns} points; only 1 to {LONGEST_AXIS} a side"
-        if (
-            self.projected is None
-            and self.rows > 1
-            and self.first_latitude_deg == self.last_latitude_deg
-        ):
+        if self.projected is not None:
+            return None
+        if self.rows > 1 and self.first_latitude_deg == self.last_latitude_deg:
             return "all its rows lie on one latitude; only one row a latitude"
         return None
 

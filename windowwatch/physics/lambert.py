@@ -57,7 +57,7 @@ class LambertConformal:
     @property
     def _scale_m(self) -> float:
         first, n = radians(self.parallel_1_deg), self.cone
-        return self.radius_m * cos(first) * tan(pi / 4 + first / 2) ** n / n
+        return float(self.radius_m * cos(first) * tan(pi / 4 + first / 2) ** n / n)
 
     def turn_rad(self, longitude_deg: FloatArray) -> FloatArray:
         """By how much the map's north lies clockwise of true north. [rad]"""
