@@ -110,7 +110,12 @@ def encode(
     return Spelled(data, number, start_h, step_h, None, f"{cycle:%Y%m%d%H}", line)
 
 
-def step_of(cycle: datetime, step_h: int, **other: FloatArray | float | None) -> list[Spelled]:
+def step_of(
+    cycle: datetime,
+    step_h: int,
+    keys: dict[str, Any] | None = None,
+    **other: FloatArray | float | None,
+) -> list[Spelled]:
     """One step as HRRR has it, with something that nobody wants; None leaves a field out.
 
     The wind blows along the grid's rows at 6 m/s.
@@ -131,14 +136,20 @@ def step_of(cycle: datetime, step_h: int, **other: FloatArray | float | None) ->
         "helicity": 1.0,
         **{name.replace("_", " "): value for name, value in other.items()},
     }
-    return [encode(w, cycle, step_h, v) for w, v in values.items() if v is not None]
+    return [encode(w, cycle, step_h, v, **(keys or {})) for w, v in values.items() if v is not None]
 
 
 def path_of(cycle: datetime, step_h: int) -> str:
     return f"hrrr.{cycle:%Y%m%d}/conus/hrrr.t{cycle:%H}z.wrfsfcf{step_h:02d}.grib2"
 
 
-def fill(its: Provider, cycle: datetime, steps_h: range, **other: FloatArray | float | None) -> None:
+def fill(
+    its: Provider,
+    cycle: datetime,
+    steps_h: range,
+    keys: dict[str, Any] | None = None,
+    **other: FloatArray | float | None,
+) -> None:
     """Serve steps of a cycle, with what else stands in them."""
     for step_h in steps_h:
-        its.add(path_of(cycle, step_h), step_h, tuple(step_of(cycle, step_h, **other)))
+        its.add(path_of(cycle, step_h), step_h, tuple(step_of(cycle, step_h, keys, **other)))

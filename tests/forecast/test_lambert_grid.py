@@ -1,4 +1,4 @@
-"""Grids in Lambert projection as files describe them: against ecCodes' own latitudes, longitudes."""
+"""Grids in Lambert projection as files describe them: against ecCodes' own places."""
 
 from datetime import UTC, datetime
 from pathlib import Path
@@ -90,9 +90,7 @@ def test_the_grid_of_the_table_is_the_one_that_such_a_file_describes() -> None:
         ({"Latin1InDegrees": 30.0, "Latin2InDegrees": -30.0, "LaDInDegrees": 30.0}, "no cone"),
     ],
 )
-def test_other_grids_are_refused_by_name(
-    keys: dict[str, Any], words: str, tmp_path: Path
-) -> None:
+def test_other_grids_are_refused_by_name(keys: dict[str, Any], words: str, tmp_path: Path) -> None:
     found, _, _ = _grid(**keys)
     assert isinstance(found, str)
     assert words in found

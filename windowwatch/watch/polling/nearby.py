@@ -1,4 +1,4 @@
-"""A finer weather model near the ground: its newest cycle kept at hand, and read at the sites.
+"""A finer weather model near the ground: its newest cycle fetched, and kept at hand.
 
 Named rules
 -----------
