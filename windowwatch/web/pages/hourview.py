@@ -113,7 +113,6 @@ class HourView:
     models: tuple[ModelRow, ...]
     agreement: str
     kept_from: str
-    near_ground: str
     refused: str
     worst: tuple[str, ...]
     cycle: Cycle
@@ -121,6 +120,11 @@ class HourView:
     before: str | None
     after: str | None
     window: Window | None
+
+    @property
+    def near_ground(self) -> str:
+        """Which model the air near the ground is from, where a finer one was asked."""
+        return near_words(self.hour.near_ground)
 
 
 def hour_view(
@@ -195,7 +199,6 @@ def hour_view(
         models=_models(hour, cycle),
         agreement=words.agreement_words(hour),
         kept_from="" if hour.from_cycle is None else words.cycle_words(hour.from_cycle),
-        near_ground=near_words(hour.near_ground),
         refused="" if hour.refused is None else sentence(refusal_words(hour.refused)),
         worst=worst_sentences(hour),
         cycle=cycle,
