@@ -221,6 +221,13 @@ class Hour:
     """Which checks a finer model answers, where one was asked."""
 
     @property
+    def heard(self) -> tuple[str, ...]:
+        """Ids of the cycles of other models whose weather is in the hour."""
+        near = self.near_ground
+        finer = (near.cycle_id,) if near is not None and near.cycle_id and near.checks else ()
+        return (*(opinion.cycle_id for opinion in self.others), *finer)
+
+    @property
     def worst_checks(self) -> tuple[Check, ...]:
         """The checks that `worst` names; empty where the hour was read without its checks."""
         by_name = {check.name: check for check in self.checks}
