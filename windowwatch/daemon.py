@@ -176,7 +176,8 @@ class _Work:
             self._stopping,
             self.progress,
         )
-        return watch, Watching(watch, settings.sources(), self._store, self._clock, context)
+        sources, near = settings.sources(), settings.near_plan()
+        return watch, Watching(watch, sources, self._store, self._clock, context, near)
 
     def reload(self) -> bool:
         """Read the settings again; keep the old ones when the new ones are wrong."""

@@ -3,8 +3,9 @@
 import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 from rich.console import Console
@@ -26,6 +27,9 @@ from windowwatch.watch.probe import Found, Probe
 from windowwatch.watch.values import area_of
 from windowwatch.wording.phrases import check_label
 from windowwatch.wording.rules import asked_words, listed_class_words, title_words
+
+if TYPE_CHECKING:
+    from windowwatch.watch.polling.nearby import NearPlan
 
 #: From here on the cost of a cycle gets a caution: no standard, but what is felt on a line of
 #: 10 Mbit/s (13 minutes) or by whoever gives the data away.
@@ -49,7 +53,7 @@ def plan_lines(settings: Settings, clock: Clock) -> list[PlanLine]:
     hours = settings.watch.span.hours(clock.now())
     if not hours:
         return []
-    return [
+    found = [
         line
         if number == 0
         else replace(line, words=f"{source.model}, asked what it thinks: {line.words}")
@@ -57,6 +61,37 @@ def plan_lines(settings: Settings, clock: Clock) -> list[PlanLine]:
         if source.network is not None
         for line in _of_model(source.network, hours[0], hours[-1], clock.now())
     ]
+    near = settings.near_plan()
+    return found if near is None else [*found, *_near_lines(near, settings, clock.now())]
+
+
+def _near_lines(near: "NearPlan", settings: Settings, now: datetime) -> list[PlanLine]:
+    """Lines for a finer model near the ground: what one of its longest cycles can cost at most."""
+    model, sites = near.finer.model, settings.watch.sites
+    inside = [site.name for site in sites if near.finer.has(site)]
+    outside = [site.name for site in sites if site.name not in inside]
+    lines = [PlanLine(f"{model.words}: asked for {', '.join(inside) or 'no site'}")]
+    if outside:
+        words = f"outside its area, by the deciding model: {', '.join(outside)}"
+        lines.append(PlanLine(words, caution=not inside))
+    if not inside:
+        return lines
+    cycle = next(
+        cycle
+        for cycle in cycles_between(model, now - timedelta(days=2), now)
+        if cycle.hour in near.finer.long_cycles and first_due(model, cycle) <= now
+    )
+    (route,) = model.routes
+    cost = make_plan(route, cycle, model.steps_h(cycle.hour, near.every_h), (0.0, 0.0, 1.0, 1.0))
+    hosts = ", ".join(dict.fromkeys(root.split("/")[2] for root, _ in route.hosts))
+    lines.append(
+        PlanLine(
+            f"by {route.speech}, for any number of sites: {len(cost.steps_h)} steps, at most "
+            f"{cost.requests} requests, {cost.size_bytes / 1e6:.0f} MB, about "
+            f"{cost.minutes:.1f} min, from {hosts}; fewer steps: near_ground_every_h"
+        )
+    )
+    return [*lines, *(PlanLine(f"not confirmed: {doubt}") for doubt in model.doubts)]
 
 
 def _of_model(plan: NetworkPlan, first: datetime, last: datetime, now: datetime) -> list[PlanLine]:

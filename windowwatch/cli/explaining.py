@@ -25,6 +25,7 @@ from windowwatch.wording.checks import (
     what_would_make_it_go,
     worst_sentences,
 )
+from windowwatch.wording.nearby import near_words
 from windowwatch.wording.page import number_words, score_words
 from windowwatch.wording.phrases import (
     check_label,
@@ -122,6 +123,8 @@ def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) ->
     console.print(Text(head, style="bold"))
     if hour.from_cycle:
         print_note(console, f"the newest cycle has not come so far: by cycle {hour.from_cycle}")
+    if hour.near_ground is not None:
+        print_note(console, near_words(hour.near_ground))
     if hour.refused is not None:
         print_note(console, f"refused: {refusal_words(hour.refused)}")
     for number, words in enumerate(worst_sentences(hour), start=1):

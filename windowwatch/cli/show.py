@@ -41,6 +41,7 @@ from windowwatch.units import KELVIN_AT_0_C
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording.causes import reason
 from windowwatch.wording.checks import hour_head, hour_words, others_words, site_words
+from windowwatch.wording.nearby import near_summary
 from windowwatch.wording.page import (
     crew_words,
     day_words,
@@ -230,6 +231,8 @@ def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
             f"others: what {', '.join(models)} would say; they raise or lower the chance, and "
             "decide nothing",
         )
+    for words in near_summary(kept):
+        print_note(console, words)
     carried = sorted({hour.from_cycle for hour in kept if hour.from_cycle})
     if carried:
         print_note(

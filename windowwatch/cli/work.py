@@ -228,7 +228,8 @@ def look_once(settings: Settings, clock: Clock, record: Path | None = None) -> N
 
     With `record`, what the providers answer is written down in that folder.
     """
-    if record is not None and all(source.network is None for source in settings.sources()):
+    fetches = settings.file.forecast.near_ground or any(s.network for s in settings.sources())
+    if record is not None and not fetches:
         raise InputError(
             f"{settings.path}: nothing is fetched, so there is nothing to record; give "
             "[forecast] a source"
@@ -238,7 +239,8 @@ def look_once(settings: Settings, clock: Clock, record: Path | None = None) -> N
     with progress_bar() as told, ready_store(url) as store:
         watch = replace(settings.watch, channels=settings.channels())
         context = PassContext(url, limits, LogStyle(logging.WARNING), progress=told, record=record)
-        watching = Watching(watch, settings.sources(), store, clock, context)
+        near = settings.near_plan()
+        watching = Watching(watch, settings.sources(), store, clock, context, near)
         # Files in a folder must be quiet from one look to the next.
         with closing(watching):
             results = watching.look(every=True)

@@ -3,6 +3,7 @@
 from datetime import datetime
 
 from windowwatch.forecast.catalogue import MODELS
+from windowwatch.forecast.finer import FINER
 
 
 def family(name: str) -> str:
@@ -20,7 +21,7 @@ def attribution(label: str, cycle_utc: datetime) -> str | None:
     cycle_utc : datetime
         Reference time of the cycle.
     """
-    for known in MODELS.values():
+    for known in (*MODELS.values(), *(finer.model for finer in FINER.values())):
         if label.lower() in (known.name, family(known.name)):
             return known.credit(cycle_utc)
     return None

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.errors import SourceError
+from windowwatch.forecast.lambert import LambertGrid
 from windowwatch.forecast.messages import Grid
 
 #: South, west, north, east of a box on the globe. [deg] East may exceed 180, or be less than
@@ -18,7 +19,7 @@ class Cut:
     """Rows and columns of a grid that are kept, and where they lie.
 
     Latitudes stay in the order of the file; longitudes rise, past 360 if need be, and start
-    in [-180, 180). [deg]
+    in [-180, 180). Of a projected grid both are those of every point, [rows, columns]. [deg]
     """
 
     rows: slice
@@ -38,6 +39,8 @@ def cut(grid: Grid, area: Area | None, name: str = "the forecast") -> Cut:
     SourceError
         If the grid has nothing of the area; `name` says whose grid it is.
     """
+    if isinstance(grid.projected, LambertGrid):
+        return _projected(grid.projected, area, name)
     latitude, longitude = grid.latitude_deg, grid.longitude_deg
     step = float(longitude[1] - longitude[0]) if grid.columns > 1 else 1.0
     ring = next((n for n in (grid.columns, grid.columns - 1) if abs(n * step - 360) < step / 2), 0)
@@ -60,6 +63,17 @@ def cut(grid: Grid, area: Area | None, name: str = "the forecast") -> Cut:
     west = (float(longitude[columns_in_file[0]]) + 180.0) % 360.0 - 180.0
     eastward = west + step * np.arange(columns.size)
     return Cut(rows, columns_in_file, latitude[rows], np.round(eastward, 6))
+
+
+def _projected(grid: LambertGrid, area: Area | None, name: str) -> Cut:
+    """The part of a projected grid that covers an area, as far as the grid goes."""
+    rows, columns = grid.window(area)
+    if rows.stop - rows.start < 2 or columns.stop - columns.start < 2:
+        raise SourceError(
+            f"{name}: covers {grid.rows} x {grid.columns} points in Lambert conformal projection, "
+            "which has nothing of what is wanted round the sites; correct the sites"
+        )
+    return Cut(rows, np.arange(columns.start, columns.stop), *grid.places(rows, columns))
 
 
 def _rows(latitude_deg: NDArray[np.float64], area: Area) -> slice:

@@ -92,6 +92,11 @@ def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane
     perhaps from south to north where the other goes from north to south.
     """
     first = planes[0]
+    if first.key.grid.projected is not None:
+        raise DecodeError(
+            f"{first.path}: lies on {first.key.grid}; flights need a regular latitude-longitude "
+            "grid. Such a source is for the ground at the sites: [forecast] near_ground"
+        )
     boxes = {grid: cut(grid, area) for grid in dict.fromkeys(plane.key.grid for plane in planes)}
     box = boxes[first.key.grid]
     laid = []

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.forecast.framing import Frame
+from windowwatch.forecast.lambert import LAMBERT, LambertGrid, read_lambert
 from windowwatch.physics.surface import CellMethod
 
 #: Octet value for "no such surface" (WMO-No. 306, code table 4.5).
@@ -70,7 +71,8 @@ class Grid:
     """A grid as a file describes it. [deg]
 
     `template` is that of code table 3.1, `scanning` the flags of flag table 3.4; the numbers
-    of rows and columns and the corners are 0 for grids that are not read.
+    of rows and columns and the corners are 0 for grids that are not read, and so are the corners
+    of a `projected` one: that is the grid itself, or why it is not read.
     """
 
     template: int
@@ -81,6 +83,7 @@ class Grid:
     first_longitude_deg: float = 0.0
     last_latitude_deg: float = 0.0
     last_longitude_deg: float = 0.0
+    projected: LambertGrid | str | None = None
 
     @property
     def refusal(self) -> str | None:
@@ -89,12 +92,16 @@ class Grid:
         On a regular latitude-longitude grid winds "along the grid" are winds along meridian
         and parallel, so the flag for grid-relative wind makes no difference.
         """
-        if self.template != REGULAR:
+        if isinstance(self.projected, str):
+            return self.projected
+        if self.projected is None and self.template != REGULAR:
             return f"its grid is of template {self.template}; only regular latitude-longitude"
-        if self.scanning not in (0, 64):
+        if self.projected is None and self.scanning not in (0, 64):
             return f"it is scanned in mode {self.scanning}; only rows from west to east"
         if not (1 <= self.columns <= LONGEST_AXIS and 1 <= self.rows <= LONGEST_AXIS):
             return f"it claims {self.rows} x {self.columns} points; only 1 to {LONGEST_AXIS} a side"
+        if self.projected is not None:
+            return None
         if self.rows > 1 and self.first_latitude_deg == self.last_latitude_deg:
             return "all its rows lie on one latitude; only one row a latitude"
         return None
@@ -115,6 +122,8 @@ class Grid:
         return np.round(axis, 6)
 
     def __str__(self) -> str:
+        if self.projected is not None:
+            return f"{self.rows} x {self.columns} points in Lambert conformal projection"
         west = (self.first_longitude_deg + 180.0) % 360.0 - 180.0
         east = west + float(self.longitude_deg[-1]) - self.first_longitude_deg
         return (
@@ -244,6 +253,10 @@ def read_key(get: Callable[[str], Any], frame: Frame, grids: dict[str, Grid]) ->
 
 def _grid(get: Callable[[str], Any]) -> Grid:
     template = get("gridDefinitionTemplateNumber:int")
+    if template == LAMBERT:
+        found = read_lambert(get)
+        columns, rows = get("Nx:int"), get("Ny:int")
+        return Grid(template, get("scanningMode:int"), columns, rows, projected=found)
     if template != REGULAR:
         return Grid(template)
     corners = (

@@ -30,6 +30,11 @@ GEFS_FILES = _same(
     "https://storage.googleapis.com/gfs-ensemble-forecast-system",
 )
 GEFS_SCRIPTS = ((f"{NOMADS}/cgi-bin", f"{NOMADS}/pub/data/nccf/com/gens/prod"),)
+HRRR_FILES = _same(
+    "https://noaa-hrrr-bdp-pds.s3.amazonaws.com",
+    "https://storage.googleapis.com/high-resolution-rapid-refresh",
+    f"{NOMADS}/pub/data/nccf/com/hrrr/prod",
+)
 ECMWF_OWN = "https://data.ecmwf.int/forecasts"
 ECMWF_HOSTS = _same(
     "https://ecmwf-forecasts.s3.eu-central-1.amazonaws.com",

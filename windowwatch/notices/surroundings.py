@@ -77,7 +77,7 @@ class Surroundings:
             detail = self._detail(window, best)
             if best is None or best.footprint is None:
                 return None
-            made_of = [best.from_cycle or window.cycle_id, *(o.cycle_id for o in best.others)]
+            made_of = [best.from_cycle or window.cycle_id, *best.heard]
             said = (NO_PERMISSION, *credit_lines(map(Cycle.of_id, made_of), self.ground))
         except (StorageError, InputError) as error:
             _LOG.warning("a notice goes without its picture: %s", error.message)

@@ -50,6 +50,7 @@ from windowwatch.scoring.checks.flight import (
 from windowwatch.scoring.checks.landing import landing_measures, recovery_measures, search_measure
 from windowwatch.scoring.checks.release import release_measures
 from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.nearby import Finer, NearWeather
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import (
     Check,
@@ -219,6 +220,7 @@ def score_site(
     speed_error_mps: FloatArray | None = None,
     crossings: Crossings | None = None,
     now_unix_s: float | None = None,
+    near: NearWeather | None = None,
 ) -> tuple[Hour, ...]:
     """Score every launch hour of a site.
 
@@ -240,6 +242,8 @@ def score_site(
         What the flights cross on their way, where that is asked.
     now_unix_s : float, optional
         The present, for what must be done some time before. [s since 1970 UTC]
+    near : NearWeather, optional
+        What a finer model says near the ground at the site, where one is asked.
 
     Returns
     -------
@@ -272,10 +276,13 @@ def score_site(
     if not measures:
         raise InputError("none of the checks that are asked can be made; give more limits")
     _check_members(measures, flights)
-    return tuple(
-        _with_landings(_hour(site, launch, i, flights, measures, plan), site, flights, i, spots[i])
-        for i in range(launch.size)
-    )
+    finer = None if near is None else Finer(near, launch, plan, speed_error_mps)
+    hours = []
+    for i in range(launch.size):
+        asked, said = (measures, None) if finer is None else finer.of_hour(i, measures)
+        hour = replace(_hour(site, launch, i, flights, asked, plan), near_ground=said)
+        hours.append(_with_landings(hour, site, flights, i, spots[i]))
+    return tuple(hours)
 
 
 def score_hour(

@@ -336,6 +336,37 @@ class Opinion:
     lacks: tuple[str, ...] = ()
 
 
+class NearGap(StrEnum):
+    """Why a finer model near the ground does not answer all that it could."""
+
+    OUTSIDE = "outside"  #: the site lies outside its area
+    ABSENT = "absent"  #: no cycle of it is at hand
+    UNREADABLE = "unreadable"  #: its files could not be read
+    BEYOND = "beyond"  #: the hour lies before its first or after its last step
+    INCOMPLETE = "incomplete"  #: values are missing from set-up to the end of hold
+
+
+@dataclass(frozen=True)
+class NearGround:
+    """What a finer weather model had to say of the air near the ground in an hour.
+
+    Parameters
+    ----------
+    model : str
+    cycle_id : str or None
+        None where no cycle was at hand.
+    checks : tuple of str
+        Names of the checks that it answers; the deciding model answers the others.
+    gap : NearGap or None
+        Why it does not answer all of those that it was asked; None where it does.
+    """
+
+    model: str
+    cycle_id: str | None
+    checks: tuple[str, ...] = ()
+    gap: NearGap | None = None
+
+
 @dataclass(frozen=True)
 class Hour:
     """One launch hour at one site, scored.
@@ -380,6 +411,15 @@ class Hour:
     """Chance by the deciding model alone, where other models have changed `chance`."""
     others: tuple[Opinion, ...] = ()
     """What other weather models say, where the watch has some."""
+    near_ground: NearGround | None = None
+    """Which checks a finer model answers, where one was asked."""
+
+    @property
+    def heard(self) -> tuple[str, ...]:
+        """Ids of the cycles of other models whose weather is in the hour."""
+        near = self.near_ground
+        finer = (near.cycle_id,) if near is not None and near.cycle_id and near.checks else ()
+        return (*(opinion.cycle_id for opinion in self.others), *finer)
 
     @property
     def worst_checks(self) -> tuple[Check, ...]:

@@ -12,6 +12,7 @@ from pydantic import Field, field_validator, model_validator
 
 from windowwatch.forecast.attribution import family
 from windowwatch.forecast.catalogue import MODELS, Model, Product, Route, Speech
+from windowwatch.forecast.finer import FINER
 from windowwatch.forecast.models import ON_LEVELS
 from windowwatch.forecast.prune import Keep
 from windowwatch.settings.section import Section, named
@@ -19,6 +20,7 @@ from windowwatch.watch.values import Watch, area_of
 
 if TYPE_CHECKING:
     from windowwatch.forecast.fetch import Manners
+    from windowwatch.watch.polling.nearby import NearPlan
     from windowwatch.watch.polling.network import NetworkPlan
 
 #: What a path may hold: date, hour, step in two ways of writing, and whose run it is.
@@ -167,6 +169,14 @@ def _require_names(model: Model, product: Product, names: Mapping[str, str]) -> 
 FOLDER = "folder"
 
 
+def addresses(value: tuple[str, ...]) -> tuple[str, ...]:
+    """Roots of hosts, without a slash at the end."""
+    for url in value:
+        if not url.startswith(("https://", "http://")):
+            raise ValueError(f"{url!r} is no address; it begins with https:// or http://")
+    return tuple(url.rstrip("/") for url in value)
+
+
 class SourceSection(Section):
     """Where forecasts of one weather model come from."""
 
@@ -201,13 +211,7 @@ class SourceSection(Section):
             _require_levels("range_levels_hpa", self.range_levels_hpa, asked)
         return self
 
-    @field_validator("range_urls", "filter_script_urls", "filter_file_urls")
-    @classmethod
-    def _addresses(cls, value: tuple[str, ...]) -> tuple[str, ...]:
-        for url in value:
-            if not url.startswith(("https://", "http://")):
-                raise ValueError(f"{url!r} is no address; it begins with https:// or http://")
-        return tuple(url.rstrip("/") for url in value)
+    _addresses = field_validator("range_urls", "filter_script_urls", "filter_file_urls")(addresses)
 
     @model_validator(mode="after")
     def _in_pairs(self) -> "SourceSection":
@@ -283,6 +287,43 @@ class ForecastSection(SourceSection):
     read_timeout_s: Annotated[float, Field(gt=0.0, le=600.0)] = 30.0
     whole_timeout_s: Annotated[float, Field(gt=0.0, le=7200.0)] = 300.0
     tries: Annotated[int, Field(ge=1, le=20)] = 6
+    near_ground: str | None = None
+    near_ground_every_h: Annotated[int, Field(ge=1, le=6)] = 1
+    near_ground_urls: tuple[str, ...] = ()
+
+    @field_validator("near_ground")
+    @classmethod
+    def _finer_is_known(cls, value: str | None) -> str | None:
+        if value is not None and value not in FINER:
+            raise ValueError(f"give {' or '.join(map(repr, FINER))}, or leave it out")
+        return value
+
+    _addresses_near = field_validator("near_ground_urls")(addresses)
+
+    @model_validator(mode="after")
+    def _near_ground_is_whole(self) -> "ForecastSection":
+        if self.near_ground is None and (self.near_ground_urls or self.near_ground_every_h != 1):
+            raise ValueError(
+                "give near_ground_every_h and near_ground_urls only with near_ground, the model "
+                "that they are about"
+            )
+        return self
+
+    def near_plan(self, folder: Path) -> "NearPlan | None":
+        """What is fetched of a finer model near the ground, kept in `folder`; None if nothing."""
+        if self.near_ground is None:
+            return None
+        from windowwatch.watch.polling.nearby import NearPlan
+
+        finer = FINER[self.near_ground]
+        if self.near_ground_urls:
+            roots = tuple((url, url) for url in self.near_ground_urls)
+            (route,) = finer.model.routes
+            finer = replace(
+                finer, model=replace(finer.model, routes=(replace(route, hosts=roots),))
+            )
+        keep = Keep(min(self.keep_days, 1.0), round(self.keep_mb * 1e6))
+        return NearPlan(finer, folder, self.near_ground_every_h, self.manners(), keep)
 
     def manners(self) -> "Manners":
         """How hosts are treated."""

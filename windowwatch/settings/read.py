@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import platformdirs
 from pydantic import ValidationError
@@ -35,6 +35,10 @@ from windowwatch.watch.values import Source, Span, Watch
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
 from windowwatch.wording.settings import validation_lines
+
+# What fetches takes long to load, and most who read settings fetch nothing.
+if TYPE_CHECKING:
+    from windowwatch.watch.polling.nearby import NearPlan
 
 #: Larger settings files are refused: this one was surely given by mistake. [byte]
 LARGEST_FILE = 1_000_000
@@ -98,6 +102,10 @@ class Settings:
             network=forecast.plan(self.watch, self.cache_folder, section),
             manners=forecast.manners(),
         )
+
+    def near_plan(self) -> "NearPlan | None":
+        """What is fetched of a finer model near the ground; None if nothing is."""
+        return self.file.forecast.near_plan(self.cache_folder)
 
     @property
     def slug(self) -> str:

@@ -25,6 +25,8 @@ from windowwatch.scoring.values import (
     Fact,
     Gap,
     Missing,
+    NearGap,
+    NearGround,
     Opinion,
     Part,
     Refusal,
@@ -266,6 +268,30 @@ def _opinion(data: dict[str, Any]) -> Opinion:
         tuple(lacks.split(", ") if lacks else ()) if isinstance(lacks, str) else tuple(lacks)
     )
     return Opinion(**data)
+
+
+def near_data(near: NearGround) -> dict[str, Any]:
+    """What a finer model near the ground had to say, as plain values."""
+    return {
+        "model": near.model,
+        "cycle_id": near.cycle_id,
+        "checks": list(near.checks),
+        "gap": None if near.gap is None else str(near.gap),
+    }
+
+
+def near_to_json(near: NearGround | None) -> str | None:
+    """JSON text of what a finer model near the ground had to say."""
+    return None if near is None else _dump(near_data(near))
+
+
+def near_from_json(text: str | None) -> NearGround | None:
+    """What a finer model had to say; None where none was asked, or by an earlier version."""
+    if text is None:
+        return None
+    data = json.loads(text)
+    gap = None if data["gap"] is None else NearGap(data["gap"])
+    return NearGround(data["model"], data["cycle_id"], tuple(data["checks"]), gap)
 
 
 #: Decimals that the numbers of a detail are kept with; half a metre on the ground is enough.

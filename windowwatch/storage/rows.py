@@ -62,6 +62,7 @@ def hour_values(hour: Hour) -> dict[str, Any]:
         "worst": codec.worst_to_json(hour.worst),
         "footprint": codec.footprint_to_json(hour.footprint, what),
         "others": codec.opinions_to_json(hour.others, what),
+        "near_ground": codec.near_to_json(hour.near_ground),
     }
 
 
@@ -82,6 +83,7 @@ def hour_of_row(row: Row[Any], *, with_checks: bool = True) -> Hour:
         worst=worst,
         footprint=codec.footprint_from_json(row.footprint),
         others=codec.opinions_from_json(row.others),
+        near_ground=codec.near_from_json(row.near_ground),
     )
 
 

@@ -132,6 +132,7 @@ class HourRow(Base):
     footprint: Mapped[str | None] = mapped_column(Text)
     own_chance: Mapped[float | None]
     others: Mapped[str] = mapped_column(Text, server_default="[]")
+    near_ground: Mapped[str | None] = mapped_column(Text)
 
 
 class HourDetailRow(Base):

@@ -25,6 +25,7 @@ from windowwatch.scoring.checks.flight import AirWatch
 from windowwatch.scoring.checks.release import WEATHER_CHECKS
 from windowwatch.scoring.detail import HourDetail, hour_details
 from windowwatch.scoring.hour import score_site
+from windowwatch.scoring.nearby import NearWeather
 from windowwatch.scoring.opinions import Voice, with_opinions
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
@@ -170,8 +171,12 @@ def fly_and_score(
     site: Site,
     times: tuple[datetime, ...],
     now_utc: datetime | None = None,
+    near: NearWeather | None = None,
 ) -> Flown:
-    """Every launch hour of one site, and every flight (launch hour × member × draw) behind it."""
+    """Every launch hour of one site, and every flight (launch hour × member × draw) behind it.
+
+    `near` is what a finer model says near the ground at the site.
+    """
     count = len(times)
     launches = Launches(
         latitude_deg=np.full(count, site.latitude_deg),
@@ -202,6 +207,7 @@ def fly_and_score(
         draw_surface_errors(launches, **stream),
         airways.crossings(),
         None if now_utc is None else to_unix_s(now_utc),
+        near,
     )
 
     # What another model says is never drawn: its middle flights need not be flown again.

@@ -26,6 +26,7 @@ from windowwatch.watch.flying import (
     newest_recombined,
     with_others,
 )
+from windowwatch.watch.nearby import NearAtSites
 from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import tell_disagreements
 from windowwatch.windows.changes import compare
@@ -69,6 +70,7 @@ def run_pass(
     progress: Progress = unheard,
     stopping: Callable[[], bool] = lambda: False,
     partial: bool = False,
+    near: NearAtSites | None = None,
 ) -> PassResult:
     """Fly, score, join, compare and store one cycle.
 
@@ -88,6 +90,8 @@ def run_pass(
     partial : bool, optional
         More of this cycle is still to come, and it may be passed again. (Hours that a cycle
         does not reach keep the answer stored before, marked, in any case; see `carry`.)
+    near : NearAtSites, optional
+        What a finer model says near the ground; only the deciding model is heard with it.
 
     Raises
     ------
@@ -100,7 +104,9 @@ def run_pass(
     """
     require_covers(data, watch.sites)
     times = watch.span.hours(now_utc)
-    remarks = data.remarks
+    near = None if watch.role is Role.OPINION else near
+    at_sites = {} if near is None else near.sites
+    remarks = (*data.remarks, *(() if near is None else near.remarks))
     if watch.role is Role.OPINION:
         watch, unasked = asked_what_it_can(data, watch, times)
         remarks = (*remarks, *unasked)
@@ -111,7 +117,7 @@ def run_pass(
     for number, site in enumerate(watch.sites):
         _go_on(stopping)
         progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
-        found = fly_and_score(data, watch, site, times, now_utc)
+        found = fly_and_score(data, watch, site, times, now_utc, at_sites.get(site.name))
         hours += found.hours
         details += found.details
         ended |= found.ended
@@ -126,8 +132,8 @@ def run_pass(
         hours=tuple(hours),
         windows=(),
         changes=(),
-        files=data.files,
-        gaps=data.gaps,
+        files=(*data.files, *(() if near is None else near.files)),
+        gaps=(*data.gaps, *(() if near is None else near.gaps)),
         remarks=remarks,
         steps=data.wind.time_unix_s.size,
         role=watch.role,

@@ -49,8 +49,8 @@ class Snapshot:
 
 
 def all_behind(cycle: Cycle, hours: Iterable[Hour]) -> tuple[Cycle, ...]:
-    """A cycle, and those of other models that have a say in its hours."""
-    others = dict.fromkeys(o.cycle_id for h in hours for o in h.others)
+    """A cycle, and those of other models whose weather is in its hours."""
+    others = dict.fromkeys(name for hour in hours for name in hour.heard)
     return (cycle, *(Cycle.of_id(each) for each in others))
 
 

@@ -4,6 +4,7 @@ from collections.abc import Iterable
 
 from windowwatch.forecast.catalogue import MODELS
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.forecast.finer import FINER
 from windowwatch.ground.query.features import Ground
 
 #: Said with everything that is given out.
@@ -14,7 +15,8 @@ def weather_credits(cycles: Iterable[Cycle]) -> tuple[str, ...]:
     """One line for each model: its provider's attribution, or just its name."""
     lines = []
     for cycle in cycles:
-        known = MODELS.get(cycle.model)
+        finer = FINER.get(cycle.model)
+        known = MODELS.get(cycle.model) if finer is None else finer.model
         own = f"Weather: model {cycle.model}, cycle {cycle.id}"
         lines.append(own if known is None else f"Weather: {known.credit(cycle.reference_utc)}")
     return tuple(dict.fromkeys(lines))

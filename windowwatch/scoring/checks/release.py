@@ -98,14 +98,28 @@ def _weather(
     except InputError:
         missing = Missing(Gap.OUTSIDE, (site.name,))
         return [nothing_known(name, launch.size, missing) for name in WEATHER_CHECKS]
-    weather = _Span(series, launch, plan)
     extra = []
     if "front" in plan.limits:
         away = hours_from_front(series, site.latitude_deg, launch)
         facts = tuple((AtLeast(),) if np.all(hours >= FAR_H) else () for hours in away)
         extra.append(Measure("front", away[:, :, None], facts))
+    return [*extra, *_of_series(series, launch, plan)]
+
+
+def measures_of_series(
+    series: SurfaceSeries,
+    launch_unix_s: FloatArray,
+    plan: ScoringPlan,
+    speed_error_mps: FloatArray | None = None,
+) -> list[Measure]:
+    """What the release checks look at of the weather of one place, but for the front."""
+    found = _of_series(series, launch_unix_s, plan)
+    return [_doubted(measure, speed_error_mps, plan) for measure in found]
+
+
+def _of_series(series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan) -> list[Measure]:
+    weather = _Span(series, launch, plan)
     return [
-        *extra,
         weather.wind(),
         weather.gust(plan.gust_factor),
         weather.highest("cloud", "cloud_total_pct"),

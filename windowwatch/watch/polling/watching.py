@@ -10,7 +10,7 @@ one at a time
 import logging
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -22,11 +22,13 @@ from windowwatch.forecast.fetch import Fetcher, Manners
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store
+from windowwatch.watch.nearby import NearFiles
 from windowwatch.watch.pipeline import (
     PassResult,
     PassStoppedError,
     recombine,
 )
+from windowwatch.watch.polling.nearby import NearPlan, NearWatcher
 from windowwatch.watch.polling.network import NetworkWatcher, make_fetcher
 from windowwatch.watch.polling.watcher import FolderWatcher
 from windowwatch.watch.run.processes import (
@@ -84,6 +86,8 @@ class Watching:
     store : Store
     clock : Clock
     context : PassContext
+    near : NearPlan, optional
+        What is fetched of a finer model near the ground.
     """
 
     def __init__(
@@ -93,9 +97,12 @@ class Watching:
         store: Store,
         clock: Clock,
         context: PassContext,
+        near: NearPlan | None = None,
     ) -> None:
         self._watch, self._store, self._clock, self._shop = watch, store, clock, context
         self._fetcher: Fetcher | None = None
+        self._at_hand: NearFiles | None = None
+        self._near = None if near is None else self._near_watcher(near)
         first, *others = sources
         self._first = self._made(watch, first)
         self._others = deque(self._made(watch.as_seen_by(each.model), each) for each in others)
@@ -130,6 +137,8 @@ class Watching:
         """
         refused: WindowwatchError | None = None
         results: list[PassResult | None] = []
+        if self._near is not None:
+            self._at_hand = self._near.look()
         try:
             results.append(self._first.look())
         except PassStoppedError:
@@ -191,6 +200,14 @@ class Watching:
             passing=lambda found, now: self._pass_found(watch, found, now),
         )
 
+    def _near_watcher(self, plan: NearPlan) -> NearWatcher:
+        shop = self._shop
+        checker = Checker(shop.limits, shop.style, stopping=shop.stopping)
+        fetcher = self._shared_fetcher(plan.manners)
+        return NearWatcher(
+            self._watch, plan, self._store, self._clock, fetcher, checker, checker.close
+        )
+
     def _shared_fetcher(self, manners: Manners) -> Fetcher:
         """One fetcher for all models: a host's pace and its rest are the same for each of them.
 
@@ -205,7 +222,7 @@ class Watching:
         shop = self._shop
         return pass_in_child(
             pass_found_in,
-            (found, watch, shop.database_url, now_utc),
+            (found, watch, shop.database_url, now_utc, self._at_hand),
             shop.limits,
             style=shop.style,
             stopping=shop.stopping,
@@ -216,7 +233,7 @@ class Watching:
         shop = self._shop
         return pass_in_child(
             pass_fetched_in,
-            (fetched, watch, shop.database_url, now_utc),
+            (replace(fetched, near=self._at_hand), watch, shop.database_url, now_utc),
             shop.limits,
             style=shop.style,
             stopping=shop.stopping,

@@ -34,6 +34,7 @@ from windowwatch.forecast.sources import FoundCycle, load_cycle, open_files
 from windowwatch.forecast.wanted import Item, Wanted
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store, open_store
+from windowwatch.watch.nearby import NearFiles, read_near
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
 from windowwatch.watch.values import Watch, area_of
 
@@ -81,6 +82,7 @@ def pass_found_in(
     watch: Watch,
     database_url: str,
     now_utc: datetime,
+    near: NearFiles | None = None,
     progress: Progress = unheard,
 ) -> PassResult:
     """Decode, fly, score and store a cycle of the forecast folder; for a process of its own."""
@@ -88,7 +90,8 @@ def pass_found_in(
     try:
         progress(f"{found.cycle.id}: reading", 0.0)
         data = load_cycle(found, area=area_of(watch.sites))
-        return run_pass(data, watch, store, now_utc=now_utc, progress=progress)
+        at_sites = read_near(near, watch.sites)
+        return run_pass(data, watch, store, now_utc=now_utc, progress=progress, near=at_sites)
     finally:
         store.close()
 
@@ -181,7 +184,8 @@ class Fetched:
     """What there is of a cycle on the disk, and what to say of it.
 
     `partial` when more is still to come; `credit` is the source's attribution line; `store_path`
-    is where the cycle is kept as one NetCDF file once it is whole.
+    is where the cycle is kept as one NetCDF file once it is whole. `near` is what is at hand of a
+    finer model near the ground, where one is asked.
     """
 
     cycle: Cycle
@@ -190,6 +194,7 @@ class Fetched:
     partial: bool
     credit: str
     store_path: str
+    near: NearFiles | None = None
 
     @property
     def checksums(self) -> dict[str, str]:
@@ -299,6 +304,7 @@ def pass_fetched(
         stopping=stopping,
         progress=progress,
         partial=fetched.partial,
+        near=read_near(fetched.near, watch.sites),
     )
 
 

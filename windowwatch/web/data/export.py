@@ -33,6 +33,7 @@ HOUR_COLUMNS = (
     "site", "time_utc", "verdict", "score", "chance", "chance_low", "chance_high", "own_chance",
     "drift_km", "bearing_deg", "road_km", "landing_utc", "landing_latitude_deg",
     "landing_longitude_deg", "refused", "worst", "others", "cycle", "attribution",
+    "near_ground",
 )  # fmt: skip
 #: Corners of an ellipse.
 CORNERS = 48
@@ -84,6 +85,7 @@ def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
         "worst": list(worst_sentences(hour)),
         "worst_checks": list(hour.worst),
         "others": [opinion_data(opinion) for opinion in hour.others],
+        "near_ground": None if hour.near_ground is None else codec.near_data(hour.near_ground),
     }
     if checks:
         data["checks"] = [check_data(check) for check in hour.checks]
@@ -190,6 +192,8 @@ def hours_csv(hours: Iterable[Hour], cycle: str = "", notes: Sequence[str] = ())
         data = hour_data(hour)
         data["worst"] = " ".join(worst_sentences(hour))
         data["others"] = "; ".join(_opinion_field(opinion) for opinion in hour.others)
+        near = hour.near_ground
+        data["near_ground"] = near.cycle_id if near is not None and near.checks else None
         data["cycle"] = hour.from_cycle or cycle
         data["attribution"], notes = " ".join(notes), ()
         writer.writerow([_field(data[name]) for name in HOUR_COLUMNS])

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from enum import Enum
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
-from windowwatch.scoring.values import FACTS
+from windowwatch.scoring.values import FACTS, NearGap
 from windowwatch.windows.causes import KINDS, Cause
 
 _PLAIN = {str: "string", bool: "boolean", int: "integer", float: "number"}
@@ -134,6 +134,14 @@ _SCHEMAS: dict[str, Any] = {
             "lacks": _TEXTS,
         }
     ),
+    "NearGround": _object(
+        {
+            "model": _TEXT,
+            "cycle_id": _MAYBE,
+            "checks": _TEXTS,
+            "gap": {"enum": [*map(str, NearGap), None]},
+        }
+    ),
     "Hour": _object(
         {
             "site": _TEXT,
@@ -155,6 +163,7 @@ _SCHEMAS: dict[str, Any] = {
             "worst": {"type": "array", "items": _TEXT},
             "worst_checks": _TEXTS,
             "others": _list("Opinion"),
+            "near_ground": {"anyOf": [_ref("NearGround"), {"type": "null"}]},
             "checks": _list("Check"),
         },
         optional=("checks",),

@@ -29,6 +29,7 @@ from windowwatch.wording.checks import (
     what_would_make_it_go,
     worst_sentences,
 )
+from windowwatch.wording.nearby import near_words
 from windowwatch.wording.phrases import check_label, sentence
 
 
@@ -126,6 +127,11 @@ class HourView:
     before: str | None
     after: str | None
     window: Window | None
+
+    @property
+    def near_ground(self) -> str:
+        """Which model the air near the ground is from, where a finer one was asked."""
+        return near_words(self.hour.near_ground)
 
 
 def _geo_link(print_: Footprint) -> str:
