@@ -361,9 +361,9 @@ def fly_many(launches, first, last, air, grid, bodies, errors, c, paths, rows, s
 
     float64 `launches` [N, 4]: latitude, longitude from the grid's west on, height, time;
     float32 `air` [M, T * Y * X * H * 4]; float64 `bodies` [N, D, BODY]; float32 `errors`
-    [last - first, D, H, 3], wind and logarithm of rise, H may be 0; float64 `paths` [P, S, 9], room for P paths of S steps,
-    used in turn, and int64 `rows` [P] for how many steps each has; S may be 0, P may not;
-    float64 `scratch` [12]; float64 `out` [RESULTS, N * M * D].
+    [last - first, D, H, 3] of wind and of the logarithm of the rise, H may be 0; float64 `paths`
+    [P, S, 9], room for P paths of S steps, used in turn, and int64 `rows` [P] for how many steps
+    each has; S may be 0, P may not; float64 `scratch` [12]; float64 `out` [RESULTS, N * M * D].
     """
     members, draws, room = air.shape[0], bodies.shape[1], paths.shape[0]
     column, tally = scratch[:8], scratch[8:]

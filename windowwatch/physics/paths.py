@@ -136,7 +136,9 @@ def _path(
 ) -> FlightPath:
     """Rows of the kernel's path as a `FlightPath`; `error` is [H, 3], H may be 0."""
     none = np.zeros(len(steps))
-    drawn = [np.interp(steps[:, 3], heights_m, e) for e in error.T[:2]] if len(error) else [none, none]
+    drawn = (
+        [np.interp(steps[:, 3], heights_m, e) for e in error.T[:2]] if len(error) else [none, none]
+    )
     return FlightPath(
         FlightStatus(status), steps[:, 0], steps[:, 1], wrap_longitude_deg(steps[:, 2]),
         steps[:, 3], steps[:, 4] > 0.5, steps[:, 5], steps[:, 6], steps[:, 7],

@@ -163,9 +163,7 @@ def make_draws(
     drawn = modes(wind_error.covariance((time - cycle_unix_s) / 3600.0, KNOT_HEIGHT_M, shown))
     u, v = (_by_height(drawn, part) for part in np.split(normal[:, 4:], 2, axis=1))
     log_rise = _by_height(modes(rise_error.covariance(KNOT_HEIGHT_M)), rising)
-    return Draws(
-        lift, burst, drag, canopy, KNOT_HEIGHT_M, u, v, log_rise, wind_error.growth_per_km
-    )
+    return Draws(lift, burst, drag, canopy, KNOT_HEIGHT_M, u, v, log_rise, wind_error.growth_per_km)
 
 
 def _by_height(drawn: FloatArray, normal: FloatArray) -> NDArray[np.float32]:

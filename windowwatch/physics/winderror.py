@@ -27,7 +27,7 @@ class Shown:
 
     @property
     def unseen(self) -> FloatArray:
-        """Variance that so few members lack about their own mean: 1/members of it. [as `variance`]"""
+        """Variance that so few members lack about their own mean: 1/members of it."""
         return np.asarray(self.variance / np.maximum(self.members, 1))
 
 
@@ -167,13 +167,13 @@ def modes(covariance: FloatArray) -> FloatArray:
 #: (order of magnitude); they include the 2 to 3 m/s by which a point differs from a grid
 #: box. The first row is half-way between that and day 1; day 7 goes on as day 3 to day 5.
 #: How the error hangs together in height is our fit to two things that stand for it, checked on
-#: others of their kind by tests/physics/test_coverage.py: differences of real soundings 6 to 72 h
-#: apart at one station (Darwin, the earlier half of the pairs), and the winds of one real GFS
-#: step less the same winds 2.5 to 7.5 degrees of longitude further east (30 to 60 degrees north,
-#: western half), taken for the lead time at which the table is as large: 45, 105 and 153 h. Rounded; that
-#: the flow has a share of 0.2 already in an analysis, where the fit has almost none, is a
-#: judgement, on the safe side. A displaced field is an error of the flow alone, and one day's
-#: weather: that it stands for a forecast's error is a judgement, too.
+#: others of their kind by tests/physics/test_coverage.py. One is differences of real soundings
+#: 6 to 72 h apart at one station (Darwin, the earlier half of the pairs). The other is the winds
+#: of one real GFS step less the same winds displaced by 2.5 to 7.5 degrees of longitude or 2.5
+#: to 5 of latitude (30 to 60 degrees north, western half), each taken for the lead time at which
+#: the table is as large, 45 to 168 h. Judgement: that either stands for a forecast's error (a
+#: displaced field is of the flow alone, and of one day's weather); and that the flow has a share
+#: of 0.2 in an analysis already and 0.95 at day 7, where the fits have almost none and all of it.
 FORECAST_ERROR = WindErrorModel(
     lead_hours=(0.0, 24.0, 48.0, 72.0, 120.0, 168.0),
     height_m=(1_458.0, 5_579.0, 10_380.0, 16_221.0, 20_643.0, 31_207.0),
