@@ -38,7 +38,8 @@ KNOTS = KNOT_HEIGHT_M[KNOT_HEIGHT_M <= TOP_M]
 def of_size(model: WindErrorModel, lead_hours: float, height_m: FloatArray, rms: FloatArray
             ) -> WindErrorModel:  # fmt: skip
     """The model with vector sizes by height that are given, at one lead time."""
-    share, length = (), ()
+    share: tuple[float, ...] = ()
+    length: tuple[float, ...] = ()
     if model.flow_share:
         share = (float(np.interp(lead_hours, model.lead_hours, model.flow_share)),)
         length = (float(np.interp(lead_hours, model.lead_hours, model.flow_correlation_m)),)
@@ -137,7 +138,8 @@ def as_large_as(rms: FloatArray) -> float:
 def test_areas_hold_displaced_fields_that_no_fit_saw(wind: FloatArray) -> None:
     seconds = seconds_aloft()
     print("\ndisplaced by     as at  where      cases    50 %: one part, two    90 %: one, two")
-    before, after = [], []
+    before: list[tuple[float, float]] = []
+    after: list[tuple[float, float]] = []
     for axis, steps in ((2, 1), (2, 2), (2, 3), (2, 4), (1, 1), (1, 2)):
         error = np.roll(wind, -steps, axis=axis) - wind
         fitted = error[:, NORTH][:, :, ~EAST]
@@ -149,15 +151,15 @@ def test_areas_hold_displaced_fields_that_no_fit_saw(wind: FloatArray) -> None:
             ("south", south[:, :, 1::2], np.sqrt(2.0 * (south[:, :, ::2] ** 2).mean((0, 1, 2)))),
         ):
             drift = (some @ seconds).reshape(2, -1)
-            one, two = (
+            was, now = (
                 held(of_size(m, lead, KNOTS, sizes), seconds, KNOTS, drift)
                 for m in (ONE_PART, FORECAST_ERROR)
             )
-            before.append(one)
-            after.append(two)
+            before.append(was)
+            after.append(now)
             print(f"{2.5 * steps:4.1f}° {'of longitude' if axis == 2 else 'of latitude '} "
-                  f"{lead:4.0f} h  {where:10} {drift.shape[1]:5}    {one[0]:.2f}  {two[0]:.2f}"
-                  f"              {one[1]:.2f}  {two[1]:.2f}")  # fmt: skip
+                  f"{lead:4.0f} h  {where:10} {drift.shape[1]:5}    {was[0]:.2f}  {now[0]:.2f}"
+                  f"              {was[1]:.2f}  {now[1]:.2f}")  # fmt: skip
     one, two = np.array(before), np.array(after)
     # neighbouring columns are much alike, and one day has its own weather: a few hundredths.
     # Sizes are the same everywhere in an area, and real ones are not, which helps the 50 %.

@@ -44,8 +44,8 @@ def ensemble(members: int, spread_mps: float, seed: int = 1, **axes_of: Any) -> 
     t, y, x = np.meshgrid(*axes, indexing="ij")
     place = 1.0 + t / 2e5 + 0.05 * (y - 46.0) - 0.04 * (x + 35.0)
     air = grid.air.copy()
-    air[..., :2] += (place[None, ..., None, None] * grown[:, None] * by[:, None, None, None, None, :]
-                     ).astype(np.float32)  # fmt: skip
+    off = np.einsum("tyx,h,mq->mtyxhq", place, grown, by)
+    air[..., :2] += off.astype(np.float32)
     return replace(grid, air=air, member_labels=tuple(map(str, range(members))))
 
 

@@ -40,9 +40,9 @@ def shown_aloft(grid: WindGrid, launches: Launches, height_m: FloatArray) -> Sho
     )
     wind = np.zeros(())
     for corner in product((0, 1), repeat=3):
-        index = tuple(axis[0][side] for axis, side in zip(axes, corner, strict=True))
+        row, y, x = (axis[0][side] for axis, side in zip(axes, corner, strict=True))
         weight = np.prod([axis[1][side] for axis, side in zip(axes, corner, strict=True)], axis=0)
-        near = grid.air[(slice(None), *index)][..., :2].astype(np.float64)
+        near = grid.air[:, row, y, x, :, :2].astype(np.float64)
         # a neighbour without weight does not count, though it be missing
         wind = wind + np.where(weight[:, None, None] > 0.0, near * weight[:, None, None], 0.0)
     (below, above), (low, high) = _between(grid.height_m.astype(np.float64), height_m)
