@@ -15,11 +15,11 @@ from windowwatch.clock import require_utc, to_unix_s
 from windowwatch.errors import InputError, WindowwatchError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_files, require_covers
+from windowwatch.physics.ensemble import shown_aloft
 from windowwatch.physics.flights import Flights, FlightStatus, Launches
 from windowwatch.physics.flights import fly as fly_all
-from windowwatch.physics.spread import central_draw, make_draws
+from windowwatch.physics.spread import KNOT_HEIGHT_M, central_draw, make_draws
 from windowwatch.physics.train import FlightTrain
-from windowwatch.physics.winderror import error_scale
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.engine import sqlite_url
@@ -122,7 +122,7 @@ def fly(
         cycle_id=forecast.cycle.id,
         site=site.name,
         cycle_unix_s=forecast.wind.cycle_unix_s,
-        wind_error_scale=error_scale(len(forecast.wind.member_labels)),
+        shown=shown_aloft(forecast.wind, launches, KNOT_HEIGHT_M),
     )
     return fly_all(forecast.wind, launches, train, drawn)
 

@@ -10,16 +10,20 @@ import made_air
 import numpy as np
 import pytest
 from geodesic import Geod
-from scipy.optimize import brentq
-from soundings import Sounding, read_sounding, six_hours_apart, sounding_files
+from soundings import (
+    Sounding,
+    air_of,
+    fitted_train,
+    read_sounding,
+    six_hours_apart,
+    sounding_files,
+)
 
 from windowwatch.physics.balloon import ascent_rate_mps, burst_density_kgpm3
 from windowwatch.physics.earth import bearing_deg, distance_m, track
 from windowwatch.physics.flights import FlightStatus, fly
 from windowwatch.physics.spread import central_draw, footprint, make_draws
-from windowwatch.physics.train import FlightTrain, Gas
 from windowwatch.physics.winderror import SIX_HOUR_OLD_SOUNDING
-from windowwatch.physics.windgrid import WindGrid
 
 FILES = sounding_files()
 GEOD = Geod()
@@ -79,53 +83,9 @@ def test_flight_through_its_own_air(path: Path) -> None:
     assert missed < 20.0
 
 
-def air_of(even: Sounding) -> WindGrid:
-    """The air of an ascent everywhere within two degrees and for a day."""
-    height = np.concatenate([[-100.0], even.height_m, [even.height_m[-1] + 500.0]])
-
-    def column(values: np.ndarray) -> np.ndarray:
-        return np.concatenate([values[:1], values, values[-1:]])
-
-    log_p = np.log(even.pressure_pa)
-    ends = np.concatenate([[log_p[0] + 0.012], log_p, [log_p[-1] - 0.08]])
-    layers = np.stack(
-        [column(even.u_mps), column(even.v_mps), column(even.temperature_k), ends], axis=-1
-    )
-    latitude = even.latitude_deg[0] + np.arange(-2.0, 2.1, 0.5)
-    longitude = even.longitude_deg[0] + np.arange(-3.0, 3.1, 0.5)
-    shape = (1, 2, latitude.size, longitude.size, height.size, 4)
-    return WindGrid(
-        time_unix_s=np.array([0.0, 86_400.0]),
-        height_m=height,
-        latitude_deg=latitude,
-        longitude_deg=longitude,
-        air=np.broadcast_to(layers, shape).astype(np.float32),
-        terrain_m=np.zeros(shape[2:4], dtype=np.float32),
-        top_height_m=float(even.height_m[-1]),
-        cycle_unix_s=0.0,
-    )
-
-
 def predicted_rise(even: Sounding) -> np.ndarray:
-    """Ascent rate at even heights, lift set by the mean rise of the lowest 3 km.
-
-    What the balloons were is not known; 350 g with 250 g of sonde and helium is usual, and
-    1000 g instead changes the curve by less than 0.3 m/s.
-    """
-    low = even.height_m <= even.height_m[0] + 2_900.0
-    observed = float(np.ptp(even.height_m[low]) / np.ptp(even.time_s[low]))
-
-    def flown(lift_kg: float) -> FlightTrain:
-        return made_air.train(
-            balloon_mass_kg=0.35, payload_mass_kg=0.25, nozzle_lift_kg=lift_kg, gas=Gas.HELIUM
-        )
-
-    def missing(lift_kg: float) -> float:
-        rate = ascent_rate_mps(flown(lift_kg), even.pressure_pa[low], even.temperature_k[low])
-        return float(1.0 / np.mean(1.0 / rate)) - observed
-
-    lift = float(brentq(missing, 0.2501, 8.0))
-    return ascent_rate_mps(flown(lift), even.pressure_pa, even.temperature_k)
+    """Ascent rate at even heights, lift set by the mean rise of the lowest 3 km."""
+    return ascent_rate_mps(fitted_train(even), even.pressure_pa, even.temperature_k)
 
 
 #: Every second ascent past 10 km was used to fit the drag below Re 2.1e5; these were not.

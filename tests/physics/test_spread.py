@@ -20,13 +20,7 @@ from windowwatch.physics.spread import (
     footprint,
     make_draws,
 )
-from windowwatch.physics.winderror import (
-    FORECAST_ERROR,
-    SHARE_BESIDE_MEMBERS,
-    SURFACE_ERROR,
-    WindErrorModel,
-    error_scale,
-)
+from windowwatch.physics.winderror import FORECAST_ERROR, SURFACE_ERROR, Shown, WindErrorModel
 
 AT = made_air.launches(np.full(60, 46.0), -36.0, 0.0, made_air.MONDAY + 3600.0 * np.arange(60))
 
@@ -59,6 +53,7 @@ def test_draw_zero_is_central() -> None:
         assert np.all(getattr(draws, name)[:, 0] == 1.0)
     assert not draws.wind_u_mps[:, 0].any()
     assert not draws.wind_v_mps[:, 0].any()
+    assert not draws.log_rise[:, 0].any()
     single = draw(1)
     assert single.lift.shape == (60, 1)
     assert not single.wind_u_mps.any()
@@ -90,8 +85,6 @@ def test_wind_error_has_the_size_and_the_correlation_it_claims() -> None:
     apart = np.abs(KNOT_HEIGHT_M[:, None] - KNOT_HEIGHT_M)
     np.testing.assert_allclose(found, np.exp(-apart / 3e3), atol=0.08)
     assert np.abs(np.corrcoef(u.T, v.T)[:24, 24:]).max() < 0.08
-    half = draw(9, many, wind_error=model, wind_error_scale=0.5)
-    np.testing.assert_allclose(half.wind_u_mps, 0.5 * draws.wind_u_mps, rtol=1e-5)
 
 
 def test_forecast_error_grows_with_lead_time() -> None:
@@ -113,7 +106,8 @@ def test_landing_error_of_a_correlated_wind_error() -> None:
     draws = make_draws(flown, hours, count=2, watch="w", cycle_id="c", site="s",
                        cycle_unix_s=made_air.MONDAY, wind_error=model)  # fmt: skip
     still = np.ones_like(draws.lift)
-    draws = replace(draws, lift=still, burst=still, drag=still, canopy=still)
+    draws = replace(draws, lift=still, burst=still, drag=still, canopy=still,
+                    log_rise=np.zeros_like(draws.log_rise))  # fmt: skip
     flights = fly(made_air.grid(lambda t, y, x, z: (0.0, 0.0)), hours, flown, draws)
     top = float(flights.burst_height_m[0, 0, 0])
     u_m = (flights.burst_longitude_deg[:, 0, 1] + 36.0) * 111_320.0 * np.cos(np.radians(46.0))
@@ -234,7 +228,7 @@ def test_refusals() -> None:
     for words, call in (
         ("at least one draw is needed; asked for 0", lambda: draw(0)),
         ("2 sites were named for 60 launches", lambda: draw(site=["a", "b"])),
-        ("wind_error_scale cannot be negative", lambda: draw(wind_error_scale=-1.0)),
+        ("what members show has shape", lambda: draw(shown=Shown(np.zeros(3), np.ones(3, int)))),
         ("has shape", lambda: WindErrorModel((0.0,), (0.0,), ((1.0, 2.0),), 1e3, 0.0, "test")),
         ("do not fit", lambda: replace(central_draw(3), height_m=np.zeros(2))),
     ):
@@ -262,16 +256,3 @@ def test_surface_errors_have_the_size_of_their_table_and_no_bias() -> None:
 def test_surface_error_grows_with_lead_and_is_held_beyond_the_table() -> None:
     sigma = SURFACE_ERROR.sigma_mps(np.array([0.0, 24.0, 48.0, 168.0, 400.0]))
     assert sigma == pytest.approx([1.8, 2.0, 2.2, 3.3, 3.3])
-
-
-def test_beside_an_ensemble_only_a_share_of_the_error_is_drawn() -> None:
-    words: dict[str, Any] = {"watch": "w", "cycle_id": "c", "site": "s", "count": 8}
-    whole = draw_surface_errors(AT, cycle_unix_s=made_air.MONDAY, **words)
-    share = draw_surface_errors(
-        AT, cycle_unix_s=made_air.MONDAY, wind_error_scale=error_scale(8), **words
-    )
-    assert error_scale(1) == 1.0
-    assert share == pytest.approx(SHARE_BESIDE_MEMBERS * whole)
-    single, beside = draw(), draw(wind_error_scale=error_scale(8))
-    assert beside.wind_u_mps == pytest.approx(SHARE_BESIDE_MEMBERS * single.wind_u_mps, rel=1e-5)
-    assert np.array_equal(beside.lift, single.lift)

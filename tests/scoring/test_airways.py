@@ -55,7 +55,7 @@ SLAB = Volume(
 )
 #: From the first launch's 40th minute on: the second hour's flights all pass it active.
 LATER = Volume(
-    "Later", AirspaceKind.CLOSED, shapely.box(-35.1, 45.9, -34.0, 46.3), Level(25_000.0),
+    "Later", AirspaceKind.CLOSED, shapely.box(-35.1, 45.9, -34.0, 46.3), Level(23_000.0),
     Level(np.inf), ((day.LAUNCH + 3600.0, day.LAUNCH + 9 * 3600.0),),
 )  # fmt: skip
 GROUND = Ground(

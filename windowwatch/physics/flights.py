@@ -123,7 +123,7 @@ class Prepared:
         )
 
     def errors(self, first: int, last: int) -> NDArray[np.float32]:
-        """Wind error of some launches at the grid's heights, [n, D, H, 2]; H is 0 for none."""
+        """Errors of some launches at the grid's heights, [n, D, H, 3]; H is 0 for none."""
         return _errors(self.grid, self.draws, first, last)
 
 
@@ -352,15 +352,15 @@ def _bodies(
 
 
 def _errors(grid: WindGrid, draws: Draws, first: int, last: int) -> NDArray[np.float32]:
-    """Wind error of some launches at the grid's heights, [n, D, H, 2]; H is 0 for none."""
-    u, v = draws.wind_u_mps[first:last], draws.wind_v_mps[first:last]
-    if not (u.any() or v.any()):
-        return np.empty((*u.shape[:2], 0, 2), dtype=np.float32)
+    """Errors of wind and log rise at the grid's heights, [n, D, H, 3]; H is 0 for none."""
+    u, v, rise = (x[first:last] for x in (draws.wind_u_mps, draws.wind_v_mps, draws.log_rise))
+    if not (u.any() or v.any() or rise.any()):
+        return np.empty((*u.shape[:2], 0, 3), dtype=np.float32)
     grown = 1.0 + draws.growth_per_km * np.maximum(grid.height_m - grid.top_height_m, 0.0) / 1e3
     unit = np.eye(draws.height_m.size)
     weights = np.stack([np.interp(grid.height_m, draws.height_m, row) for row in unit])
-    spread = (weights * grown).astype(np.float32)
-    return np.ascontiguousarray(np.stack([u @ spread, v @ spread], axis=-1))
+    spread, weights = (weights * grown).astype(np.float32), weights.astype(np.float32)
+    return np.ascontiguousarray(np.stack([u @ spread, v @ spread, rise @ weights], axis=-1))
 
 
 def _results(out: NDArray[np.float64], launches: Launches) -> Flights:

@@ -178,25 +178,26 @@ def _note(tally, path, rising, place, z, wind, temperature, log_density, grid):
 
 @part
 def _look(guess, z, layer, index, air, grid, error, column):
-    """Air at a place, height and time, and how the wind changes with height there."""
-    nothing = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    """Air at a place, height and time, how the wind changes with height, and the rise's error."""
+    nothing = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     status, index = _column(air, grid, guess, layer, index, column)
     if status != LANDED:
         return status, index, nothing
     per_m = grid.per_m[layer]
     a = min(max((z - grid.height_m[layer]) * per_m, 0.0), 1.0)
     u, v = column[0], column[1]
-    du, dv = column[4] - u, column[5] - v
-    if error.shape[0] > 0:  # the draw's wind error
+    du, dv, log_rise = column[4] - u, column[5] - v, 0.0
+    if error.shape[0] > 0:  # the draw's errors of wind and rise
         u, v = u + error[layer, 0], v + error[layer, 1]
         du += error[layer + 1, 0] - error[layer, 0]
         dv += error[layer + 1, 1] - error[layer, 1]
+        log_rise = error[layer, 2] + a * (error[layer + 1, 2] - error[layer, 2])
     u, v = u + a * du, v + a * dv
     temperature = column[2] + a * (column[6] - column[2])
     log_pressure = column[3] + a * (column[7] - column[3])
     if not (math.isfinite(u + v + log_pressure) and 100.0 < temperature < 400.0):
         return MISSING_AIR, index, nothing
-    return LANDED, index, (u, v, du * per_m, dv * per_m, temperature, log_pressure)
+    return LANDED, index, (u, v, du * per_m, dv * per_m, temperature, log_pressure, log_rise)
 
 
 @part
@@ -267,10 +268,11 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
         status, index, seen = _look(guess, z, layer, index, air, grid, error, column)
         if status != LANDED:
             return status, place, z, 0.0, (0.0, 0.0)
-        u, v, u_per_m, v_per_m, temperature, log_pressure = seen
+        u, v, u_per_m, v_per_m, temperature, log_pressure, log_rise = seen
         log_rt, log_viscosity = _warmth(temperature, c)
         log_density, log_gravity = log_pressure - log_rt, _log_gravity(body, z, c)
-        pace = math.exp(-_log_speed(rising, body, c, log_density, log_viscosity, log_gravity))
+        log_speed = _log_speed(rising, body, c, log_density, log_viscosity, log_gravity)
+        pace = math.exp(-log_speed - log_rise if rising else -log_speed)
         if not pace * c.slowest_mps < 1.0:
             return NOT_RISING, place, z, 0.0, (0.0, 0.0)
         north, east = _degrees(guess[0], z, c)
@@ -359,9 +361,9 @@ def fly_many(launches, first, last, air, grid, bodies, errors, c, paths, rows, s
 
     float64 `launches` [N, 4]: latitude, longitude from the grid's west on, height, time;
     float32 `air` [M, T * Y * X * H * 4]; float64 `bodies` [N, D, BODY]; float32 `errors`
-    [last - first, D, H, 2], H may be 0; float64 `paths` [P, S, 9], room for P paths of S steps,
-    used in turn, and int64 `rows` [P] for how many steps each has; S may be 0, P may not;
-    float64 `scratch` [12]; float64 `out` [RESULTS, N * M * D].
+    [last - first, D, H, 3] of wind and of the logarithm of the rise, H may be 0; float64 `paths`
+    [P, S, 9], room for P paths of S steps, used in turn, and int64 `rows` [P] for how many steps
+    each has; S may be 0, P may not; float64 `scratch` [12]; float64 `out` [RESULTS, N * M * D].
     """
     members, draws, room = air.shape[0], bodies.shape[1], paths.shape[0]
     column, tally = scratch[:8], scratch[8:]

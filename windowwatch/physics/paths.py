@@ -134,9 +134,11 @@ def _fly_member(ready: Prepared, launch: IntArray, member: int, draw: IntArray) 
 def _path(
     status: int, steps: FloatArray, heights_m: NDArray[np.floating], error: NDArray[np.float32]
 ) -> FlightPath:
-    """Rows of the kernel's path as a `FlightPath`; `error` is [H, 2], H may be 0."""
+    """Rows of the kernel's path as a `FlightPath`; `error` is [H, 3], H may be 0."""
     none = np.zeros(len(steps))
-    drawn = [np.interp(steps[:, 3], heights_m, e) for e in error.T] if len(error) else [none, none]
+    drawn = (
+        [np.interp(steps[:, 3], heights_m, e) for e in error.T[:2]] if len(error) else [none, none]
+    )
     return FlightPath(
         FlightStatus(status), steps[:, 0], steps[:, 1], wrap_longitude_deg(steps[:, 2]),
         steps[:, 3], steps[:, 4] > 0.5, steps[:, 5], steps[:, 6], steps[:, 7],

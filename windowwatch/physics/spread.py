@@ -11,17 +11,20 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics.earth import POLE_REFUSED_DEG, destination, local_m
+from windowwatch.physics.riseerror import RISE_ERROR, RiseErrorModel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.physics.winderror import (
     FORECAST_ERROR,
     SURFACE_ERROR,
+    Shown,
     SurfaceErrorModel,
     WindErrorModel,
+    modes,
 )
 
 FloatArray = NDArray[np.float64]
 
-#: Heights at which a draw's wind error is given, linear between. [m]
+#: Heights at which a draw's errors of wind and rise are given, linear between. [m]
 KNOT_HEIGHT_M: FloatArray = np.arange(0.0, 46_001.0, 2_000.0)
 #: A footprint needs this many landings: fewer say next to nothing about an ellipse. [1]
 FEWEST_LANDINGS = 4
@@ -39,11 +42,13 @@ class Draws:
         Factors on nozzle lift, burst diameter, balloon drag coefficient and parachute
         drag coefficient. [1]
     height_m : float64 array [K]
-        Heights of the wind error. [m]
+        Heights of the errors that vary with height. [m]
     wind_u_mps, wind_v_mps : float32 array [N, D, K]
         Error to be added to the forecast wind. [m s⁻¹]
+    log_rise : float32 array [N, D, K]
+        Natural logarithm of the factor on the ascent rate. [1]
     growth_per_km : float
-        Fraction by which that error grows per kilometre above the forecast's top.
+        Fraction by which the wind's error grows per kilometre above the forecast's top.
     """
 
     lift: FloatArray
@@ -53,13 +58,14 @@ class Draws:
     height_m: FloatArray
     wind_u_mps: NDArray[np.float32]
     wind_v_mps: NDArray[np.float32]
+    log_rise: NDArray[np.float32]
     growth_per_km: float = 0.0
 
     def __post_init__(self) -> None:
         for name in ("burst", "drag", "canopy"):
             if getattr(self, name).shape != self.lift.shape:
                 raise InputError(f"draws of {name} and lift differ in shape")
-        for name in ("wind_u_mps", "wind_v_mps"):
+        for name in ("wind_u_mps", "wind_v_mps", "log_rise"):
             if getattr(self, name).shape != (*self.lift.shape, self.height_m.size):
                 raise InputError(f"draws of {name} do not fit the other draws")
 
@@ -77,7 +83,7 @@ def central_draw(launches: int) -> Draws:
     """One draw a launch with nothing unknown in it."""
     one = np.ones((launches, 1))
     none = np.zeros((launches, 1, KNOT_HEIGHT_M.size), dtype=np.float32)
-    return Draws(one, one, one, one, KNOT_HEIGHT_M, none, none)
+    return Draws(one, one, one, one, KNOT_HEIGHT_M, none, none, none)
 
 
 def make_draws(
@@ -90,7 +96,8 @@ def make_draws(
     site: str | Sequence[str],
     cycle_unix_s: float,
     wind_error: WindErrorModel = FORECAST_ERROR,
-    wind_error_scale: float = 1.0,
+    shown: Shown | None = None,
+    rise_error: RiseErrorModel = RISE_ERROR,
 ) -> Draws:
     """Draw what is not known about every launch, reproducibly.
 
@@ -108,8 +115,10 @@ def make_draws(
     cycle_unix_s : float
         Reference time of the cycle; lead time counts from it. [s]
     wind_error : WindErrorModel
-    wind_error_scale : float
-        Less than 1 where an ensemble already carries part of the error. [1]
+    shown : Shown, optional
+        What an ensemble's members already show of the wind's error, [N, K] at `KNOT_HEIGHT_M`:
+        only the rest is drawn.
+    rise_error : RiseErrorModel
 
     Returns
     -------
@@ -118,7 +127,7 @@ def make_draws(
     Raises
     ------
     InputError
-        If `count` is below 1, the scale negative, or the sites do not fit the launches.
+        If `count` is below 1, or the sites or what members show do not fit the launches.
 
     Notes
     -----
@@ -136,26 +145,30 @@ def make_draws(
         raise InputError(f"at least one draw is needed; asked for {count}")
     if len(sites) != time.size:
         raise InputError(f"{len(sites)} sites were named for {time.size} launches")
-    if not wind_error_scale >= 0.0:
-        raise InputError(f"wind_error_scale cannot be negative; it is {wind_error_scale}")
-    modes = wind_error.modes(KNOT_HEIGHT_M)
-    dimensions = 4 + 2 * modes.shape[1]
-    normal = np.zeros((time.size, dimensions, count))
+    knots = KNOT_HEIGHT_M.size
+    if shown is not None and shown.variance.shape != (time.size, knots):
+        raise InputError(
+            f"what members show has shape {shown.variance.shape}, not {(time.size, knots)}"
+        )
+    normal = np.zeros((time.size, 4 + 2 * knots, count))
+    rising = np.zeros((time.size, knots, count))
     if count > 1:
         for n, (name, moment) in enumerate(zip(sites, time, strict=True)):
-            stream = _stream(watch, cycle_id, name, f"{moment:.0f}")
-            normal[n, :, 1:] = _strata(stream, dimensions, count)
-        normal[:, :, 1:] = _normal(normal[:, :, 1:])
+            words = watch, cycle_id, name, f"{moment:.0f}"
+            normal[n, :, 1:] = _strata(_stream(*words), normal.shape[1], count)
+            rising[n, :, 1:] = _strata(_stream(*words, "rise"), knots, count)
+        normal[:, :, 1:], rising[:, :, 1:] = _normal(normal[:, :, 1:]), _normal(rising[:, :, 1:])
     sigmas = (train.lift_sigma, train.burst_sigma, train.drag_sigma, train.canopy_sigma)
     lift, burst, drag, canopy = (np.exp(s * normal[:, k]) for k, s in enumerate(sigmas))
-    sigma = wind_error_scale * wind_error.component_sigma_mps(
-        (time - cycle_unix_s) / 3600.0, KNOT_HEIGHT_M
-    )
-    u, v = (
-        (np.einsum("km,nmd->ndk", modes, part) * sigma[:, np.newaxis, :]).astype(np.float32)
-        for part in np.split(normal[:, 4:], 2, axis=1)
-    )
-    return Draws(lift, burst, drag, canopy, KNOT_HEIGHT_M, u, v, wind_error.growth_per_km)
+    drawn = modes(wind_error.covariance((time - cycle_unix_s) / 3600.0, KNOT_HEIGHT_M, shown))
+    u, v = (_by_height(drawn, part) for part in np.split(normal[:, 4:], 2, axis=1))
+    log_rise = _by_height(modes(rise_error.covariance(KNOT_HEIGHT_M)), rising)
+    return Draws(lift, burst, drag, canopy, KNOT_HEIGHT_M, u, v, log_rise, wind_error.growth_per_km)
+
+
+def _by_height(drawn: FloatArray, normal: FloatArray) -> NDArray[np.float32]:
+    """Draws [N, D, K] of modes [(N,) K, modes] and unit normals [N, modes, D]."""
+    return np.ascontiguousarray((drawn @ normal).swapaxes(1, 2), dtype=np.float32)
 
 
 def draw_surface_errors(
@@ -167,15 +180,17 @@ def draw_surface_errors(
     site: str,
     cycle_unix_s: float,
     model: SurfaceErrorModel = SURFACE_ERROR,
-    wind_error_scale: float = 1.0,
+    shown: Shown | None = None,
 ) -> FloatArray:
     """Draw by how much the wind speed at the site differs from its forecast.
 
     Parameters
     ----------
-    launches, count, watch, cycle_id, site, cycle_unix_s, wind_error_scale
+    launches, count, watch, cycle_id, site, cycle_unix_s
         As in `make_draws`; the stream is another one.
     model : SurfaceErrorModel
+    shown : Shown, optional
+        What an ensemble's members already show of the speed's error, [N]: only the rest is drawn.
 
     Returns
     -------
@@ -189,8 +204,10 @@ def draw_surface_errors(
             stream = _stream(watch, cycle_id, site, f"{moment:.0f}", "surface")
             normal[n, 1:] = _normal(_strata(stream, 1, count))[0]
     lead_hours = (time - cycle_unix_s) / 3600.0
-    sigma = wind_error_scale * model.sigma_mps(lead_hours)
-    return np.asarray(normal * sigma[:, np.newaxis])
+    variance = model.sigma_mps(lead_hours) ** 2
+    if shown is not None:
+        variance = np.maximum(variance - shown.variance, 0.0) + shown.unseen
+    return np.asarray(normal * np.sqrt(variance)[:, np.newaxis])
 
 
 def _stream(*words: str) -> np.random.Generator:

@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.forecast.cycle import Cycle, CycleData
+from windowwatch.physics.ensemble import shown_aloft, shown_near_ground
 from windowwatch.physics.flights import Flights, FlightStatus, Launches, fly
 from windowwatch.physics.paths import FlightPath, fly_paths
-from windowwatch.physics.spread import Draws, draw_surface_errors, make_draws
-from windowwatch.physics.winderror import error_scale
+from windowwatch.physics.spread import KNOT_HEIGHT_M, Draws, draw_surface_errors, make_draws
 from windowwatch.scoring.checks.flight import AirWatch
 from windowwatch.scoring.checks.release import WEATHER_CHECKS
 from windowwatch.scoring.detail import HourDetail, hour_details
@@ -190,12 +190,15 @@ def fly_and_score(
         "cycle_id": data.cycle.id,
         "site": site.name,
         "cycle_unix_s": data.wind.cycle_unix_s,
-        "wind_error_scale": error_scale(len(data.wind.member_labels)),
     }
-    draws = make_draws(watch.train, launches, **stream)
+    shown = shown_aloft(data.wind, launches, KNOT_HEIGHT_M)
+    draws = make_draws(watch.train, launches, shown=shown, **stream)
     airways = AirWatch(watch.ground, watch.plan, (count, len(data.wind.member_labels), watch.draws))
     flights = fly(
         data.wind, launches, watch.train, draws, watching=airways if airways.needed else None
+    )
+    near_ground = shown_near_ground(
+        data.surface, site.latitude_deg, site.longitude_deg, launches.time_unix_s
     )
     hours = score_site(
         site,
@@ -204,7 +207,7 @@ def fly_and_score(
         data.surface,
         watch.ground,
         watch.plan,
-        draw_surface_errors(launches, **stream),
+        draw_surface_errors(launches, shown=near_ground, **stream),
         airways.crossings(),
         None if now_utc is None else to_unix_s(now_utc),
         near,
