@@ -177,7 +177,7 @@ def aloft(
     member: int | None = None,
     **more: Any,
 ) -> list[Message]:
-    """The four fields on levels: air of 250 K at heights that fit it, so that flights could use it."""
+    """The four fields on levels: air of 250 K at heights that fit it."""
     found = []
     for level in levels:
         height = 287.05287 * 250.0 / 9.80665 * np.log(1013.25 / level)

@@ -16,8 +16,9 @@ one plane, or the cycle
     the cycle.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -170,11 +171,13 @@ def misfits(
     list of (int, str)
         Place of the level, and what is wrong in words.
     """
-    there = [n for n in range(pressure_pa.size) if np.isfinite(height_m[n] + temperature_k[n]).any()]
+    there = [
+        n for n in range(pressure_pa.size) if np.isfinite(height_m[n] + temperature_k[n]).any()
+    ]
     fault: dict[tuple[int, int], str | None] = {}
     wrong: list[tuple[int, str]] = []
     while len(there) > 1:
-        pairs = list(zip(there, there[1:], strict=False))
+        pairs = list(pairwise(there))
         for low, high in pairs:
             if (low, high) not in fault:
                 humid = None if specific_humidity is None else specific_humidity[[low, high]]
