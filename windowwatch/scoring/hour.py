@@ -10,6 +10,7 @@ from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Ground
 from windowwatch.physics.earth import bearing_deg
 from windowwatch.physics.flights import Flights
+from windowwatch.physics.neighbourhood import Shifts
 from windowwatch.physics.spread import Footprint, footprint
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.airways import Crossings, airway_measures
@@ -37,6 +38,7 @@ def score_site(
     speed_error_mps: FloatArray | None = None,
     crossings: Crossings | None = None,
     now_unix_s: float | None = None,
+    shifts: Shifts | None = None,
 ) -> tuple[Hour, ...]:
     """Score every launch hour of a site.
 
@@ -58,6 +60,9 @@ def score_site(
         What the flights cross on their way, where that is asked.
     now_unix_s : float, optional
         The present, for what must be done some time before. [s since 1970 UTC]
+    shifts : Shifts, optional
+        Drawn displacements [D] of the forecast near the ground; they lower or raise the chance,
+        not the score.
 
     Returns
     -------
@@ -78,7 +83,9 @@ def score_site(
     measures = [
         measure
         for measure in (
-            *release_measures(site, launch, flights, surface, plan, speed_error_mps, now_unix_s),
+            *release_measures(
+                site, launch, flights, surface, plan, speed_error_mps, now_unix_s, shifts
+            ),
             *flight_measures(launch, flights, plan),
             *airway_measures(flights, ground, crossings),
             *landing_measures(flights, surface, ground, plan),

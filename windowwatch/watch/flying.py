@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.physics.flights import Flights, Launches, fly
+from windowwatch.physics.neighbourhood import draw_shifts
 from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.spread import Draws, draw_surface_errors, make_draws
 from windowwatch.physics.winderror import error_scale
@@ -74,6 +75,13 @@ def fly_and_score(
         draw_surface_errors(launches, **stream),
         airways.crossings(),
         None if now_utc is None else to_unix_s(now_utc),
+        draw_shifts(
+            watch.draws,
+            watch=watch.name,
+            cycle_id=data.cycle.id,
+            site=site.name,
+            cycle_unix_s=data.wind.cycle_unix_s,
+        ),
     )
 
     # What another model says is never drawn: its middle flights need not be flown again.
