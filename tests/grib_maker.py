@@ -177,10 +177,10 @@ def aloft(
     member: int | None = None,
     **more: Any,
 ) -> list[Message]:
-    """The four fields on levels, near the standard atmosphere, so that flights could use it."""
+    """The four fields on levels: air of 250 K at heights that fit it."""
     found = []
     for level in levels:
-        height = 44_330.0 * (1.0 - (level / 1013.25) ** 0.19)
+        height = 287.05287 * 250.0 / 9.80665 * np.log(1013.25 / level)
         for what, values in (("u", wind), ("v", -wind), ("t", 250.0), ("gh", height)):
             found.append(Message(what, step, values, level, member=member, **more))
     return found

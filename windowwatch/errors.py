@@ -8,6 +8,7 @@
     ├── ForecastError       weather data: names the file or field
     │   ├── SourceError     a file or folder cannot be found or read
     │   ├── DecodeError     bytes that are not what they should be (cut off, foreign)
+    │   ├── ImpossibleWeatherError  numbers that no weather can have, or that contradict
     │   └── MissingFieldError   a wanted field, level, step or member is not there
     ├── GroundError         a map file: names file and feature
     ├── StorageError        the database: locked, full, too old, gone
@@ -54,6 +55,10 @@ class SourceError(ForecastError):
 
 class DecodeError(ForecastError):
     """Bytes are not the GRIB messages they should be."""
+
+
+class ImpossibleWeatherError(ForecastError):
+    """Sound bytes that hold no weather: fields that contradict one another, or stand still."""
 
 
 class MissingFieldError(ForecastError):

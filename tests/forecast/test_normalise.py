@@ -393,8 +393,11 @@ def test_a_field_that_stands_there_twice_is_taken_once(tmp_path: Path) -> None:
     messages = [*_steps(0, 3), *_pairs("gust", 5.0)]
     same = _load(tmp_path, [*messages, Message("gust", 3, 5.0)])
     assert same.remarks == (DRY,)
-    other = _load(tmp_path, [*messages, Message("gust", 3, 9.0)])
-    assert _mean(other, "gust_mps") == [5.0, 5.0]
+    slope = 5.0 + np.linspace(0.0, 4.0, 20).reshape(4, 5)
+    coarse = np.round(slope, 1)  # the same weather in another coding
+    messages = [*_steps(0, 3), Message("gust", 0, slope), Message("gust", 3, slope)]
+    other = _load(tmp_path, [*messages, Message("gust", 3, np.clip(coarse, slope - 0.03, slope))])
+    assert np.allclose(other.surface.fields["gust_mps"][0, 1], slope[::-1], atol=1e-5)
     assert other.remarks == (
         "wind gust: 1 planes are there twice with other values; the first one found is used",
         DRY,

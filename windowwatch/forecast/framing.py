@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import BinaryIO, Protocol
 
 from windowwatch.errors import DecodeError, SourceError
 
@@ -22,10 +23,21 @@ _END = b"7777"
 #: Octets 13-19 of section 1: year, month, day, hour, minute, second.
 _REFERENCE_TIME = struct.Struct(">HBBBBB")
 _LONGEST_MESSAGE_BYTES = 1 << 32
+#: More zeros in a row than this are no padding to a block, but a hole. [byte] Judgement: blocks
+#: of tapes and file systems are 512 bytes to 64 KiB.
+_MOST_PADDING_BYTES = 1 << 16
+_PIECE_BYTES = 1 << 14
 #: A section 4 that says what it is of has at least so many octets.
 _PRODUCT_BYTES = 11
 #: Code table 6.0: the bitmap is the one defined before in the same message.
 _BITMAP_BEFORE = 254
+
+
+class Digest(Protocol):
+    """What takes in bytes for a checksum."""
+
+    def update(self, data: bytes, /) -> None:
+        """Take in more bytes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +116,7 @@ def walk(path: str | Path) -> Framing:
     DecodeError
         If it is empty, no GRIB, GRIB of another edition, cut off or damaged.
     """
-    digest = hashlib.sha256()
+    digest = hashlib.sha256()  # of all bytes, padding too: what `sha256_of` finds
     frames: list[Frame] = []
     offset = 0
     try:
@@ -112,6 +124,9 @@ def walk(path: str | Path) -> Framing:
             end = os.fstat(file.fileno()).st_size  # what is written after this is not chased
             while offset < end:
                 head = file.read(min(_INDICATOR_BYTES, end - offset))
+                if frames and head[:1] == b"\0":
+                    offset += _skip_padding(path, file, offset, digest)
+                    continue
                 length = _message_length(path, head, len(frames) + 1, offset)
                 message = head + file.read(min(length, end - offset) - len(head))
                 _require_whole(path, message, length, len(frames) + 1, offset)
@@ -123,6 +138,33 @@ def walk(path: str | Path) -> Framing:
     if not frames:
         raise DecodeError(f"{path}: the file is empty (0 bytes); fetch it again")
     return Framing(str(path), tuple(frames), digest.hexdigest(), offset)
+
+
+def _skip_padding(path: str | Path, file: BinaryIO, offset: int, digest: Digest) -> int:
+    """Number of zero bytes from an offset, read into the digest; the file stands behind them.
+
+    Tapes and block copies fill up what lies between messages, or behind the last, with zeros.
+
+    Raises
+    ------
+    DecodeError
+        If they go on for longer than padding does: a file of which the middle never came.
+    """
+    file.seek(offset)
+    size = 0
+    while size <= _MOST_PADDING_BYTES:
+        piece = file.read(_PIECE_BYTES)
+        zeros = len(piece) - len(piece.lstrip(b"\0"))
+        digest.update(piece[:zeros])
+        size += zeros
+        if size <= _MOST_PADDING_BYTES and (zeros < len(piece) or not piece):
+            file.seek(offset + size)
+            return size
+    raise DecodeError(
+        f"{path}: from byte {offset} on there are more than {_MOST_PADDING_BYTES} zero bytes, as "
+        f"in an unfinished copy. Fetch the file again",
+        retry=True,
+    )
 
 
 def sha256_of(path: str | Path) -> str:

@@ -26,6 +26,7 @@ from windowwatch.forecast.near import (
     lay_near,
     terrain_from_pressure,
 )
+from windowwatch.forecast.plausible import require_plausible
 from windowwatch.physics.surface import SurfaceGrid, TimeCells
 from windowwatch.physics.windgrid import (
     LevelRun,
@@ -61,6 +62,8 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
         If wind, temperature or height aloft, or everything about the terrain, is missing.
     DecodeError
         If the terrain cannot be right.
+    ImpossibleWeatherError
+        If the numbers cannot be weather (`plausible`).
     """
     gaps, remarks = GapList(), list(opened.remarks)
     name = ", ".join(file.path for file in files)
@@ -78,6 +81,16 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
         terrain_m = terrain_from_pressure(runs[0], name)
         remarks.append("terrain height is not in the files; it is worked out from pressure there")
     near = [lay_near(run, terrain_m, gaps) for run in runs]
+    require_plausible(
+        runs,
+        aloft,
+        near,
+        terrain_m,
+        gaps,
+        files=name,
+        span_deg=_longer_side_deg(opened),
+        terrain_is_derived="orography" not in fixed,
+    )
     wind = build_wind_grid(
         *(
             _level_run(run, air, low, cycle)
@@ -112,6 +125,10 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
     return CycleData(
         cycle, wind, surface, tuple(files), gaps.words(), tuple(dict.fromkeys(remarks))
     )
+
+
+def _longer_side_deg(opened: OpenCycle) -> float:
+    return float(max(np.ptp(opened.box.latitude_deg), np.ptp(opened.box.longitude_deg)))
 
 
 def _stacked(fields: Mapping[str, OpenField]) -> dict[str, list[Stack]]:

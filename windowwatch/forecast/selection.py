@@ -5,8 +5,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from windowwatch.errors import ImpossibleWeatherError
 from windowwatch.forecast.messages import ISOBARIC, Kind, MessageKey, Plane
 from windowwatch.forecast.models import Field, Selector, match
+
+#: Copies of one plane that differ by no more than this share of its range are coded otherwise,
+#: not other weather. [1] Judgement: coding to 7 bits.
+SAME_SHARE = 0.01
 
 
 @dataclass(frozen=True)
@@ -93,6 +98,7 @@ def _settle(found: list[tuple[Selector, Plane]], remarks: list[str]) -> Chosen:
         key = plane.key
         place = key.member or 0, key.level, key.start_s, key.end_s
         if place in places:
+            _require_same(places[place], plane, field.words)
             differing += not np.array_equal(places[place].values, plane.values, equal_nan=True)
         else:
             places[place] = plane
@@ -102,6 +108,21 @@ def _settle(found: list[tuple[Selector, Plane]], remarks: list[str]) -> Chosen:
             f"the first one found is used"
         )
     return Chosen(field, selector, tuple(places.values()))
+
+
+def _require_same(first: Plane, second: Plane, words: str) -> None:
+    """Refuse two copies of one plane that say different things: nobody knows which is right."""
+    one, other = first.values, second.values
+    if one.shape == other.shape and np.array_equal(np.isnan(one), np.isnan(other)):
+        apart = np.abs(one.astype(np.float64) - other)
+        known = apart[~np.isnan(apart)]
+        if not known.size or known.max() <= SAME_SHARE * float(np.nanmax(one) - np.nanmin(one)):
+            return
+    raise ImpossibleWeatherError(
+        f"{second.path}: message {second.key.message} ({second.key}) holds {words} once more, "
+        f"with other numbers than message {first.key.message} of {first.path}; one of them is "
+        f"wrong. Remove the file that does not belong there, or fetch the cycle again"
+    )
 
 
 def _field(key: MessageKey) -> Field:

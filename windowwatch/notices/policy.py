@@ -77,7 +77,7 @@ def quiet_until(channel: Channel, moment: datetime) -> datetime | None:
     today = moment.astimezone(zone).date()
     for day in (today - timedelta(days=1), today):
         start = _moment(day, first, zone)
-        end = _moment(day if first < last else day + timedelta(days=1), last, zone)
+        end = _moment(day if first < last else day + timedelta(days=1), last, zone, fold=1)
         if start <= moment < end:
             return end
     return None
@@ -91,9 +91,15 @@ def next_of_day(times: tuple[time, ...], time_zone: str, moment: datetime) -> da
     return min(each for day in days for at in times if (each := _moment(day, at, zone)) >= moment)
 
 
-def _moment(day: date, at: time, zone: ZoneInfo) -> datetime:
-    """UTC of a local time. One that clocks skip in spring is read as if they had not yet."""
-    return require_utc(datetime.combine(day, at, zone))
+def _moment(day: date, at: time, zone: ZoneInfo, fold: int = 0) -> datetime:
+    """UTC of a local time. One that clocks skip in spring is read as if they had not yet.
+
+    Of one that comes twice in autumn, `fold` says which (PEP 495): 0 the first, 1 the second.
+    """
+    first, second = (
+        require_utc(datetime.combine(day, at.replace(fold=which), zone)) for which in (0, 1)
+    )
+    return second if fold and second > first else first
 
 
 def why_not(

@@ -187,7 +187,7 @@ def answer(
     values = measure.values[hour]
     if kind.summary is Summary.SHARE:
         value = _share_pct(values, limit)
-        passes = values == 0.0
+        passes = (values if measure.doubted is None else measure.doubted[hour]) == 0.0
     elif kind.summary is Summary.MEAN:
         value = _mean(values, measure.worst)
         passes = ~np.isnan(values)

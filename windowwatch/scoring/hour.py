@@ -30,6 +30,7 @@ from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Ground
 from windowwatch.physics.earth import bearing_deg
 from windowwatch.physics.flights import Flights
+from windowwatch.physics.neighbourhood import Shifts
 from windowwatch.physics.spread import Footprint, footprint
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.answer import (
@@ -221,6 +222,7 @@ def score_site(
     crossings: Crossings | None = None,
     now_unix_s: float | None = None,
     near: NearWeather | None = None,
+    shifts: Shifts | None = None,
 ) -> tuple[Hour, ...]:
     """Score every launch hour of a site.
 
@@ -244,6 +246,9 @@ def score_site(
         The present, for what must be done some time before. [s since 1970 UTC]
     near : NearWeather, optional
         What a finer model says near the ground at the site, where one is asked.
+    shifts : Shifts, optional
+        Drawn displacements [D] of the forecast near the ground; they lower or raise the chance,
+        not the score.
 
     Returns
     -------
@@ -264,7 +269,9 @@ def score_site(
     measures = [
         measure
         for measure in (
-            *release_measures(site, launch, flights, surface, plan, speed_error_mps, now_unix_s),
+            *release_measures(
+                site, launch, flights, surface, plan, speed_error_mps, now_unix_s, shifts
+            ),
             *flight_measures(launch, flights, plan),
             *airway_measures(flights, ground, crossings),
             *landing_measures(flights, surface, ground, plan),

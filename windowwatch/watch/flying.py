@@ -19,6 +19,7 @@ from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.forecast.cycle import Cycle, CycleData
 from windowwatch.physics.ensemble import shown_aloft, shown_near_ground
 from windowwatch.physics.flights import Flights, FlightStatus, Launches, fly
+from windowwatch.physics.neighbourhood import draw_shifts
 from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.spread import KNOT_HEIGHT_M, Draws, draw_surface_errors, make_draws
 from windowwatch.scoring.checks.flight import AirWatch
@@ -211,6 +212,13 @@ def fly_and_score(
         airways.crossings(),
         None if now_utc is None else to_unix_s(now_utc),
         near,
+        draw_shifts(
+            watch.draws,
+            watch=watch.name,
+            cycle_id=data.cycle.id,
+            site=site.name,
+            cycle_unix_s=data.wind.cycle_unix_s,
+        ),
     )
 
     # What another model says is never drawn: its middle flights need not be flown again.

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics.flights import Flights
+from windowwatch.physics.neighbourhood import Shifts
 from windowwatch.physics.sun import solar_elevation_deg
 from windowwatch.physics.surface import (
     CellMethod,
@@ -36,6 +37,9 @@ WEATHER_CHECKS = ("wind", "gust", "cloud", "low_cloud", "middle_cloud", "high_cl
                   "visibility", "precipitation", "thunder", "lifted_index", "freezing_rain",
                   "shear", "temperature", "front")  # fmt: skip
 
+#: Not displaced: wind has its own drawn error, and a front is looked for over hours as it is.
+_NOT_DISPLACED = frozenset({"wind", "shear", "front"})
+
 
 def release_measures(
     site: Site,
@@ -45,6 +49,7 @@ def release_measures(
     plan: ScoringPlan,
     speed_error_mps: FloatArray | None = None,
     now_unix_s: float | None = None,
+    shifts: Shifts | None = None,
 ) -> list[Measure]:
     """Everything that the release checks look at.
 
@@ -61,6 +66,8 @@ def release_measures(
         Drawn errors of the wind speed at the site, for the chance. [m s⁻¹]
     now_unix_s : float, optional
         The present; how much time is left for notice is unknown without it. [s since 1970 UTC]
+    shifts : Shifts, optional
+        Drawn displacements [D] of the forecast near the ground, for the chance.
 
     Returns
     -------
@@ -68,8 +75,9 @@ def release_measures(
         Weather has shape [N, M or 1, 1].
     """
     launch = np.asarray(launch_unix_s, dtype=np.float64)
+    beside = {} if shifts is None else _beside(site, launch, surface, plan, shifts)
     measures = [
-        _doubted(measure, speed_error_mps, plan)
+        _doubted(measure, beside.get(measure.name), speed_error_mps, plan)
         for measure in _weather(site, launch, surface, plan)
     ]
     measures += [_daylight(site, launch, plan), _notice(launch, plan, now_unix_s)]
@@ -80,13 +88,49 @@ def release_measures(
     return measures
 
 
-def _doubted(measure: Measure, speed_error_mps: FloatArray | None, plan: ScoringPlan) -> Measure:
-    """The measure with the error of the forecast drawn into its wind or gust."""
+def _doubted(
+    measure: Measure,
+    beside: FloatArray | None,
+    speed_error_mps: FloatArray | None,
+    plan: ScoringPlan,
+) -> Measure:
+    """The measure with the doubt of the forecast drawn into it.
+
+    Of all but the wind that is what the forecast says beside the site [N, M or 1, D]; of wind and
+    gust the drawn error of the speed. A displaced value that is not known stays NaN, and so is
+    never within a limit.
+    """
     factor = {"wind": 1.0, "gust": plan.gust_error_factor}.get(measure.name)
-    if factor is None or speed_error_mps is None:
-        return measure
-    drawn = measure.values + factor * speed_error_mps[:, None, :]
-    return replace(measure, doubted=drawn)
+    drawn = beside
+    if factor is not None and speed_error_mps is not None:
+        drawn = (measure.values if beside is None else beside) + (
+            factor * speed_error_mps[:, None, :]
+        )
+    return measure if drawn is None else replace(measure, doubted=drawn)
+
+
+def _beside(
+    site: Site, launch: FloatArray, surface: SurfaceGrid, plan: ScoringPlan, shifts: Shifts
+) -> dict[str, FloatArray]:
+    """Each measure as the forecast has it at the displaced place and time: [N, M or 1, D]."""
+    calm = replace(plan, limits={n: v for n, v in plan.limits.items() if n not in _NOT_DISPLACED})
+    leads_h, found = shifts.lead_h(launch), dict[str, FloatArray]()
+    for lead_h in np.unique(leads_h):
+        which = np.flatnonzero(leads_h == lead_h)
+        places = shifts.of_lead(site.latitude_deg, site.longitude_deg, float(lead_h))
+        for draw, (latitude, longitude, later_s) in enumerate(zip(*places, strict=True)):
+            spot = replace(site, latitude_deg=float(latitude), longitude_deg=float(longitude))
+            for measure in _weather(spot, launch[which] + later_s, surface, calm):
+                if measure.name in _NOT_DISPLACED or measure.name not in plan.limits:
+                    continue
+                shape = (launch.size, _members(surface), shifts.east.size)
+                kept = found.setdefault(measure.name, np.full(shape, np.nan))
+                kept[which, :, draw] = measure.values[:, :, 0]
+    return found
+
+
+def _members(surface: SurfaceGrid) -> int:
+    return max((planes.shape[0] for planes in surface.fields.values()), default=1)
 
 
 def _weather(
@@ -114,7 +158,7 @@ def measures_of_series(
 ) -> list[Measure]:
     """What the release checks look at of the weather of one place, but for the front."""
     found = _of_series(series, launch_unix_s, plan)
-    return [_doubted(measure, speed_error_mps, plan) for measure in found]
+    return [_doubted(measure, None, speed_error_mps, plan) for measure in found]
 
 
 def _of_series(series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan) -> list[Measure]:
