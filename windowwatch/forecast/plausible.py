@@ -133,7 +133,7 @@ def _aloft(run: Run, air: Aloft, terrain_m: Array, span_deg: float) -> list[_Fou
             found.append(_calm(wind, f"wind {where}"))
         heights, warmth = air.values["gh"][m], air.values["t"][m]
         wrong = np.zeros(heights.shape[:2], dtype=np.bool_)
-        whys = {}
+        whys: dict[int, str] = {}
         for t in range(heights.shape[0]):
             humid = None if moist is None else moist[m, t]
             for level, why in misfits(air.pressure_pa, heights[t], warmth[t], terrain_m, humid):
