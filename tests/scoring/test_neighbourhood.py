@@ -1,6 +1,7 @@
 """Chance from the neighbourhood in space and time, against a brute-force count on the grid."""
 
 from dataclasses import replace
+from typing import Any
 
 import launch_days as day
 import numpy as np
@@ -17,7 +18,7 @@ pytestmark = pytest.mark.coverage
 
 PLAN = replace(ScoringPlan(), go_chance=0.0)
 LAUNCH = np.array([day.LAUNCH])
-WORDS = {"watch": "w", "cycle_id": "c", "site": "s"}
+WORDS: dict[str, Any] = {"watch": "w", "cycle_id": "c", "site": "s"}
 MODEL = NeighbourhoodModel(60_000.0, 0.0, 7_200.0, 0.0)
 
 
