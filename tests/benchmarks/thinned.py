@@ -20,7 +20,7 @@ from made_air import FloatArray
 
 from windowwatch.clock import to_unix_s
 from windowwatch.forecast.cycle import Cycle, SourceFile
-from windowwatch.forecast.decode import OpenCycle, seconds_of
+from windowwatch.forecast.grib.arrange import OpenCycle, seconds_of
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import load_files, open_files
 from windowwatch.physics.earth import distance_m

@@ -13,8 +13,8 @@ from provider import CYCLE, gfs_messages, samples
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.archive import CF, Archived, named, read_archive, write_archive
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.decode import open_cycle
-from windowwatch.forecast.framing import walk
+from windowwatch.forecast.grib.arrange import open_cycle
+from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.models import FIELDS
 from windowwatch.forecast.normalise import build_cycle
 

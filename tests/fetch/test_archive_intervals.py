@@ -16,8 +16,8 @@ from provider import CYCLE
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.archive import Archived, read_archive, write_archive
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.decode import open_cycle
-from windowwatch.forecast.framing import walk
+from windowwatch.forecast.grib.arrange import open_cycle
+from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.normalise import build_cycle
 
 METHODS = {"gust_mps": "maximum", "precipitation_mm": "sum", "cloud_total_pct": "mean"}

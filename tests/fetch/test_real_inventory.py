@@ -15,13 +15,13 @@ import pytest
 from fetching import AREA, PART, bench
 from provider import CYCLE, Provider, provider
 
-from windowwatch.forecast.catalogue import MODELS, Model, Speech
-from windowwatch.forecast.collect import Haul
-from windowwatch.forecast.decode import OpenCycle, seconds_of
-from windowwatch.forecast.grib import inventory as keys_of
-from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.download.catalogue import MODELS, Model, Speech
+from windowwatch.forecast.download.collect import Haul
+from windowwatch.forecast.download.wanted import levels_of
+from windowwatch.forecast.grib.arrange import OpenCycle, seconds_of
+from windowwatch.forecast.grib.messages import Kind
+from windowwatch.forecast.grib.reader import inventory as keys_of
 from windowwatch.forecast.sources import load_files, open_files
-from windowwatch.forecast.wanted import levels_of
 
 pytestmark = pytest.mark.real_index
 

@@ -14,8 +14,8 @@ from replay import recorded, replay
 from windowwatch.cli.main import main
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import InputError
-from windowwatch.forecast.fetch import Fetcher, World
-from windowwatch.forecast.record import Recorder, without_secrets
+from windowwatch.forecast.download.fetch import Fetcher, World
+from windowwatch.forecast.download.record import Recorder, without_secrets
 from windowwatch.storage.store import open_store
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"

@@ -26,10 +26,10 @@ from grib_maker import (
 )
 
 from windowwatch.errors import DecodeError, MissingFieldError, SourceError
-from windowwatch.forecast.decode import OpenCycle, open_cycle, seconds_of
-from windowwatch.forecast.framing import walk
-from windowwatch.forecast.grib import inventory
-from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.grib.arrange import OpenCycle, open_cycle, seconds_of
+from windowwatch.forecast.grib.framing import walk
+from windowwatch.forecast.grib.messages import Kind
+from windowwatch.forecast.grib.reader import inventory
 
 
 def _open(*paths: str) -> OpenCycle:

@@ -9,8 +9,8 @@ from grib_maker import FloatArray, loop
 
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.decode import OpenCycle, open_cycle, seconds_of
-from windowwatch.forecast.framing import walk
+from windowwatch.forecast.grib.arrange import OpenCycle, open_cycle, seconds_of
+from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.models import SELDOM
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import load_file, load_files, scan_folder

@@ -4,9 +4,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from windowwatch.clock import Clock
-from windowwatch.forecast.arrival import cycles_between, first_due
-from windowwatch.forecast.catalogue import Speech
-from windowwatch.forecast.plan import make_plan, needed_steps, route_steps
+from windowwatch.forecast.download.catalogue import Speech
+from windowwatch.forecast.download.ledger import cycles_between, first_due
+from windowwatch.forecast.download.wanted import make_plan, needed_steps, route_steps
 from windowwatch.settings.read import Settings
 from windowwatch.watch.polling.network import NetworkPlan
 

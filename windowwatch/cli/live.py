@@ -11,7 +11,7 @@ from rich.console import Console
 from windowwatch.cli.show import folded, plain_table
 from windowwatch.clock import Clock
 from windowwatch.errors import SourceError
-from windowwatch.forecast.fetch import Manners
+from windowwatch.forecast.download.fetch import Manners
 from windowwatch.settings.read import Settings
 from windowwatch.watch.polling.network import make_fetcher
 from windowwatch.watch.probe import Found, Probe

@@ -2,8 +2,8 @@
 
 from collections.abc import Iterable
 
-from windowwatch.forecast.catalogue import MODELS
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.forecast.download.catalogue import MODELS
 from windowwatch.ground.query.features import Ground
 
 #: Said with everything that is given out.

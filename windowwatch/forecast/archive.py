@@ -22,10 +22,10 @@ import xarray as xr
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.cutout import Cut
 from windowwatch.forecast.cycle import Cycle, SourceFile
-from windowwatch.forecast.decode import OpenCycle, OpenField, seconds_of
-from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.grib.arrange import OpenCycle, OpenField, seconds_of
+from windowwatch.forecast.grib.cutout import Cut
+from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.models import FIELDS, Selector
 from windowwatch.physics.constants import STANDARD_GRAVITY_MPS2
 

@@ -11,10 +11,10 @@ from datetime import datetime
 from pathlib import Path
 
 from windowwatch.errors import ForecastError, InputError, MissingFieldError, SourceError
-from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.decode import OpenCycle, open_cycle
-from windowwatch.forecast.framing import Framing, unreadable, walk
+from windowwatch.forecast.grib.arrange import OpenCycle, open_cycle
+from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.framing import Framing, unreadable, walk
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.units import Place, swapped_hint
 

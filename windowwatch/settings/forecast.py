@@ -7,16 +7,15 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field, field_validator, model_validator
 
-from windowwatch.forecast.attribution import family
-from windowwatch.forecast.catalogue import MODELS, Model, Route, Speech
-from windowwatch.forecast.prune import Keep
+from windowwatch.forecast.download.catalogue import MODELS, Model, Route, Speech, family
+from windowwatch.forecast.download.ledger import Keep
 from windowwatch.settings.routes import RoutesSection
 from windowwatch.settings.section import Section, named
 from windowwatch.watch.values import Watch, area_of
 
 # What fetches takes long to load, and most commands fetch nothing.
 if TYPE_CHECKING:
-    from windowwatch.forecast.fetch import Manners
+    from windowwatch.forecast.download.fetch import Manners
     from windowwatch.watch.polling.network import NetworkPlan
 
 #: Forecasts that somebody else puts into a folder.
@@ -142,7 +141,7 @@ class ForecastSection(SourceSection):
 
     def manners(self) -> "Manners":
         """How hosts are treated."""
-        from windowwatch.forecast.fetch import Manners
+        from windowwatch.forecast.download.fetch import Manners
 
         return Manners(
             connect_s=self.connect_timeout_s,

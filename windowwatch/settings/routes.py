@@ -7,7 +7,7 @@ from string import Formatter
 
 from pydantic import Field, field_validator
 
-from windowwatch.forecast.catalogue import Model, Product, Route, Speech
+from windowwatch.forecast.download.catalogue import Model, Product, Route, Speech
 from windowwatch.forecast.models import ON_LEVELS
 from windowwatch.settings.section import Section
 

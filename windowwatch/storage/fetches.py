@@ -1,4 +1,4 @@
-"""The ledger of fetched forecasts, as rows: what `windowwatch.forecast.ledger` asks for."""
+"""The ledger of fetched forecasts, as rows: what `forecast.download.ledger` asks for."""
 
 from collections.abc import Sequence
 from dataclasses import fields
@@ -7,7 +7,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, delete, select
 
-from windowwatch.forecast.ledger import CycleStage, CycleState, KeptFile
+from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
 from windowwatch.storage.codec import texts_from_json, texts_to_json
 from windowwatch.storage.engine import Database
 from windowwatch.storage.tables import CycleStateRow, KeptFileRow

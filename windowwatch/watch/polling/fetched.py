@@ -9,10 +9,10 @@ from pathlib import Path
 from windowwatch.child import Progress, unheard
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.archive import Archived, read_archive, write_archive
-from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle, CycleData
-from windowwatch.forecast.framing import sha256_of
-from windowwatch.forecast.ledger import KeptFile, Ledger
+from windowwatch.forecast.download.ledger import KeptFile, Ledger
+from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.framing import sha256_of
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import open_files
 from windowwatch.storage.store import Store, open_store

@@ -18,11 +18,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from windowwatch.forecast.catalogue import Model, Route
-from windowwatch.forecast.collect import Collector, Haul
-from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
-from windowwatch.forecast.plan import route_steps
-from windowwatch.forecast.renamed import akin
+from windowwatch.forecast.download.catalogue import Model, Route, akin
+from windowwatch.forecast.download.collect import Collector, Haul
+from windowwatch.forecast.download.ledger import CycleStage, CycleState, Ledger
+from windowwatch.forecast.download.wanted import route_steps
 from windowwatch.windows.causes import RouteGone
 
 #: So many cycles in a row without anything are no accident. Common practice, no source.

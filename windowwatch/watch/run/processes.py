@@ -20,12 +20,12 @@ from windowwatch.child import (
     unheard,
 )
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.cutout import Area
-from windowwatch.forecast.fetch import FetchStoppedError
-from windowwatch.forecast.framing import Framing
+from windowwatch.forecast.download.checked import check_file
+from windowwatch.forecast.download.fetch import FetchStoppedError
+from windowwatch.forecast.download.wanted import Item, Wanted
+from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.framing import Framing
 from windowwatch.forecast.sources import FoundCycle, load_cycle
-from windowwatch.forecast.wanted import Item, Wanted
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import open_store
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass

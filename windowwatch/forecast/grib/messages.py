@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.forecast.framing import Frame
+from windowwatch.forecast.grib.framing import Frame
 from windowwatch.physics.surface import CellMethod
 
 #: Octet value for "no such surface" (WMO-No. 306, code table 4.5).
