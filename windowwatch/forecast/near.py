@@ -1,4 +1,10 @@
-"""Fields near the ground on common times, intervals brought into order; terrain and land mask."""
+"""Fields near the ground on common times, intervals brought into order; terrain and land mask.
+
+Sources give precipitation either for each interval between two output times, or as a total
+that runs from the start (or from every sixth hour) and must be differenced; averages come in
+the same two styles. What is wanted of them is always the interval from the time before.
+Greatest and least values cannot be differenced: they keep the interval they come with.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

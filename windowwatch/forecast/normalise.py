@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import MissingFieldError
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.grib.arrange import OpenCycle, OpenField, seconds_of
+from windowwatch.forecast.dataset import arrays_of, remarks_of, seconds_of, selector_of
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.layout import (
     Array,
@@ -196,7 +196,7 @@ def _say(gaps: GapList, what: str, which: NDArray[np.bool_], offered: list[int])
     gaps.at_steps(what, at, offered)
 
 
-def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) -> CycleData:
+def build_cycle(opened: xr.Dataset, cycle: Cycle, files: Sequence[SourceFile]) -> CycleData:
     """Lay a cycle out on the canonical grid.
 
     A step that is missing by the rhythm of the others is put in as NaN. A level that lacks
@@ -216,9 +216,9 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
     DecodeError
         If the terrain cannot be right.
     """
-    gaps, remarks = GapList(), list(opened.remarks)
+    gaps, remarks = GapList(), list(remarks_of(opened))
     name = ", ".join(file.path for file in files)
-    control, members = _stacked(opened.control), _stacked(opened.members)
+    control, members = (_stacked(arrays_of(opened, run)) for run in ("control", "members"))
     runs = [run_of(s) for s in (control, members) if any(f.name in s for f in ALOFT)]
     runs = runs or [run_of(control)]
     aloft = [lay_aloft(run, name, gaps) for run in runs]
@@ -237,8 +237,8 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
             _level_run(run, air, low, cycle)
             for run, air, low in zip(runs, aloft, near, strict=True)
         ),
-        latitude_deg=np.sort(opened.box.latitude_deg),
-        longitude_deg=opened.box.longitude_deg,
+        latitude_deg=np.sort(opened["latitude"].values),
+        longitude_deg=opened["longitude"].values,
         terrain_m=terrain_m,
         cycle_unix_s=to_unix_s(cycle.reference_utc),
     )
@@ -268,15 +268,13 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
     )
 
 
-def _stacked(fields: Mapping[str, OpenField]) -> dict[str, list[Stack]]:
-    return {
-        name: [_stack(field, array) for array in field.arrays] for name, field in fields.items()
-    }
+def _stacked(fields: Mapping[str, Sequence[xr.DataArray]]) -> dict[str, list[Stack]]:
+    return {name: [_stack(array) for array in arrays] for name, arrays in fields.items()}
 
 
-def _stack(opened: OpenField, array: xr.DataArray) -> Stack:
-    """A plain array from an opened one: our unit, latitudes rising."""
-    selector = opened.selector
+def _stack(array: xr.DataArray) -> Stack:
+    """A plain array from one of the dataset: our unit, latitudes rising."""
+    selector = selector_of(array)
     latitude, values = array["latitude"].values, array.values
     if latitude[0] > latitude[-1]:
         values = values[..., ::-1, :]
@@ -290,7 +288,7 @@ def _stack(opened: OpenField, array: xr.DataArray) -> Stack:
     else:
         kind, starts_s = Kind.INSTANT, leads_s
     return Stack(
-        field=opened.field,
+        field=FIELDS[array.attrs["field"]],
         kind=kind,
         numbers=[int(n) for n in array["number"].values],
         starts_s=starts_s,
@@ -362,20 +360,16 @@ def _name_absent_fields(there: Mapping[str, Array], gaps: GapList) -> None:
         gaps.say(f"not in the files: {', '.join(field.words for field in wanted)}")
 
 
-def _count_members(opened: OpenCycle, gaps: GapList) -> None:
+def _count_members(opened: xr.Dataset, gaps: GapList) -> None:
     """Say which members are missing, by their numbers and by the count the source gives.
 
     Sources differ in whether that count includes the unperturbed run, so one less is fine.
     """
-    numbers = {
-        int(number)
-        for field in opened.members.values()
-        for array in field.arrays
-        for number in array["number"].values
-    }
+    arrays = [array for arrays in arrays_of(opened, "members").values() for array in arrays]
+    numbers = {int(number) for array in arrays for number in array["number"].values}
     if not numbers:
         return
-    said = max(field.members for field in opened.members.values())
+    said = max(int(array.attrs["ensemble_size"]) for array in arrays)
     lacking = sorted(set(range(1, max(numbers) + 1)) - numbers) if min(numbers) > 0 else []
     for number in lacking:
         gaps.say(f"member {number} is missing")

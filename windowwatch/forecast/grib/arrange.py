@@ -7,7 +7,7 @@
   where no plane was read there must be nothing.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,6 +17,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from windowwatch.errors import DecodeError, MissingFieldError
+from windowwatch.forecast.dataset import arranged, attributes_of
 from windowwatch.forecast.grib.cutout import Area, Cut, cut
 from windowwatch.forecast.grib.framing import Framing
 from windowwatch.forecast.grib.messages import ISOBARIC, Kind, MessageKey, Plane
@@ -140,37 +141,9 @@ def _kind_remarks(chosen: Sequence[Chosen]) -> list[str]:
     return remarks
 
 
-@dataclass(frozen=True)
-class OpenField:
-    """A field of one run or of the members, opened.
-
-    `arrays` have dimensions ``number, step, level, latitude, longitude`` and are float32 in
-    the unit of the file, NaN where there is no plane. There is one array for most fields;
-    several where intervals of different length end at the same time. The coordinate
-    ``start`` on ``step`` is where the interval begins, after the reference time, equal to the
-    step for an instant; absent where that is not known. [s]
-    `members` is how many forecasts the source says its ensemble has, 0 if it has none.
-    """
-
-    field: Field
-    selector: Selector
-    arrays: tuple[xr.DataArray, ...]
-    members: int
-
-
-@dataclass(frozen=True)
-class OpenCycle:
-    """All wanted fields of a cycle, by our names; `box` tells where they lie."""
-
-    control: Mapping[str, OpenField]
-    members: Mapping[str, OpenField]
-    box: Cut
-    remarks: tuple[str, ...]
-
-
 def open_cycle(
     files: Sequence[Framing], area: Area | None, processes: int | None = None
-) -> OpenCycle:
+) -> xr.Dataset:
     """Decode every wanted field of the files of one cycle, cut out to `area`.
 
     `processes` is how many read; by default as many as is worth while (`pool.read_all`).
@@ -194,9 +167,14 @@ def open_cycle(
         )
     planes, box = _on_one_grid(planes, area)
     selection = choose(planes)
-    control = {name: _open(chosen, box) for name, chosen in selection.control.items()}
-    members = {name: _open(chosen, box) for name, chosen in selection.members.items()}
-    return OpenCycle(control, members, box, selection.remarks)
+    runs = {"control": selection.control, "members": selection.members}
+    arrays = [
+        array
+        for run, fields in runs.items()
+        for chosen in fields.values()
+        for array in _arrays(run, chosen, box)
+    ]
+    return arranged(arrays, planes[0].key.reference_utc, selection.remarks)
 
 
 def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane], Cut]:
@@ -225,12 +203,15 @@ def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane
     return laid, box
 
 
-def _open(chosen: Chosen, box: Cut) -> OpenField:
-    """Arrays of one field, built by cfgrib and checked plane by plane."""
-    groups = _without_clashes(chosen.planes)
-    arrays = tuple(_build(chosen, group, box) for group in groups)
+def _arrays(run: str, chosen: Chosen, box: Cut) -> list[xr.DataArray]:
+    """Arrays of one field, built by cfgrib and checked plane by plane.
+
+    One for most fields; several where intervals of different length end at the same time.
+    """
     members = max(plane.key.members for plane in chosen.planes)
-    return OpenField(chosen.field, chosen.selector, arrays, members)
+    attributes = attributes_of(run, chosen.field, chosen.selector, members)
+    groups = _without_clashes(chosen.planes)
+    return [_build(chosen, group, box).assign_attrs(attributes) for group in groups]
 
 
 def _without_clashes(planes: Sequence[Plane]) -> list[list[Plane]]:
@@ -283,18 +264,13 @@ def _build(chosen: Chosen, planes: Sequence[Plane], box: Cut) -> xr.DataArray:
         dims=("number", "step", "level", "latitude", "longitude"),
         coords={
             "number": numbers,
-            "step": np.array(ends).astype("timedelta64[s]").astype("timedelta64[ns]"),
+            "step": ends,
             "level": levels,
             "latitude": box.latitude_deg,
             "longitude": box.longitude_deg,
             "start": ("step", [starts[end] for end in ends]),
         },
     )
-
-
-def seconds_of(array: xr.DataArray) -> list[int]:
-    """Steps of an array after the reference time. [s]"""
-    return [int(value) for value in array["step"].values / np.timedelta64(1, "s")]
 
 
 def _surface(key: MessageKey) -> str:

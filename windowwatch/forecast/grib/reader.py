@@ -9,9 +9,12 @@ How a file is read, and why in this way:
   that changes from one table version to the next decides nothing.
 * **One field at a time.** A message that holds several is cut into messages of one
   (`framing.pieces`), because ecCodes' own switch for them is global to the process.
-* **One lock** round all calls of the library.
+* **One lock** round all calls of the library, so a second core is of use only to another
+  process. Such a reader is a child (`windowwatch.child`) that is handed pieces of files. This
+  process reads from the front, readers take pieces from the back, so none waits for another;
+  the result is the very one of reading in order.
 
-It imports little, so that a process that only reads (`pool`) begins quickly.
+It imports little, so that a process that only reads begins quickly.
 """
 
 import atexit

@@ -8,8 +8,14 @@ from pathlib import Path
 
 from windowwatch.child import Progress, unheard
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.archive import Archived, read_archive, write_archive
 from windowwatch.forecast.cycle import Cycle, CycleData
+from windowwatch.forecast.dataset import (
+    CycleDataset,
+    files_of,
+    read_archive,
+    with_origin,
+    write_archive,
+)
 from windowwatch.forecast.download.ledger import KeptFile, Ledger
 from windowwatch.forecast.grib.cutout import Area
 from windowwatch.forecast.grib.framing import sha256_of
@@ -71,16 +77,16 @@ def load_fetched(fetched: Fetched, ledger: Ledger, now_utc: datetime) -> CycleDa
                     f"again",
                     retry=True,
                 )
-        archived = Archived(fetched.cycle, opened, files, fetched.credit)
+        archived = with_origin(opened, fetched.cycle, files, fetched.credit)
         if not fetched.partial:
             _to_store(fetched, archived, ledger, now_utc)
-    data = build_cycle(archived.opened, fetched.cycle, archived.files)
+    data = build_cycle(archived, fetched.cycle, files_of(archived))
     lacking = dict.fromkeys(f"not in the source: {w}" for f in fetched.files for w in f.lacking)
     gaps = (*data.gaps, *list(lacking)[:_MOST_NAMED])
     return replace(data, gaps=gaps, remarks=(*data.remarks, fetched.credit))
 
 
-def _from_store(fetched: Fetched, ledger: Ledger) -> Archived | None:
+def _from_store(fetched: Fetched, ledger: Ledger) -> CycleDataset | None:
     """The cycle as it was kept before; None if it is not there as it was."""
     path = Path(fetched.store_path)
     first = fetched.files[0]
@@ -91,12 +97,12 @@ def _from_store(fetched: Fetched, ledger: Ledger) -> Archived | None:
             _LOG.warning("%s: its bytes have changed; it is made again", path)
             continue
         archived = read_archive(path)
-        if {file.path: file.sha256 for file in archived.files} == fetched.checksums:
+        if {file.path: file.sha256 for file in files_of(archived)} == fetched.checksums:
             return archived
     return None
 
 
-def _to_store(fetched: Fetched, archived: Archived, ledger: Ledger, now_utc: datetime) -> None:
+def _to_store(fetched: Fetched, archived: CycleDataset, ledger: Ledger, now_utc: datetime) -> None:
     """Keep a whole cycle; a pass does not fail when the disk refuses."""
     path, first = Path(fetched.store_path), fetched.files[0]
     try:
