@@ -12,10 +12,10 @@ from patience import AN_HOUR_S
 
 from windowwatch.child import ChildLimits, in_child
 from windowwatch.errors import StorageError
-from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.cutout import Area
-from windowwatch.forecast.framing import Framing
-from windowwatch.forecast.wanted import Item, Wanted
+from windowwatch.forecast.download.checked import check_file
+from windowwatch.forecast.download.wanted import Item, Wanted
+from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.framing import Framing
 
 
 def double(number: int) -> int:

@@ -9,8 +9,8 @@ from fetching import AREA, LEVELS, QUICK, served
 from provider import CYCLE, Provider
 
 from windowwatch.clock import SystemClock
-from windowwatch.forecast.collect import Collector, remove_unfinished
-from windowwatch.forecast.fetch import Fetcher, World
+from windowwatch.forecast.download.collect import Collector, remove_unfinished
+from windowwatch.forecast.download.fetch import Fetcher, World
 from windowwatch.storage.store import open_store
 
 

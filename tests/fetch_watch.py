@@ -9,8 +9,8 @@ from fetching import QUICK, Pastime, register
 from line_watch import settings_in
 
 from windowwatch.clock import SimulatedClock
-from windowwatch.forecast.catalogue import Model
-from windowwatch.forecast.fetch import Fetcher, World
+from windowwatch.forecast.download.catalogue import Model
+from windowwatch.forecast.download.fetch import Fetcher, World
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.values import Site
 from windowwatch.settings.read import read_settings

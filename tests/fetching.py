@@ -10,10 +10,10 @@ from random import Random
 from provider import Provider
 
 from windowwatch.clock import SimulatedClock
-from windowwatch.forecast.catalogue import Model, Route, model
-from windowwatch.forecast.collect import Collector
-from windowwatch.forecast.fetch import Fetcher, Manners, World
-from windowwatch.forecast.ledger import CycleState, KeptFile
+from windowwatch.forecast.download.catalogue import Model, Route, model
+from windowwatch.forecast.download.collect import Collector
+from windowwatch.forecast.download.fetch import Fetcher, Manners, World
+from windowwatch.forecast.download.ledger import CycleState, KeptFile
 
 #: Levels of the samples, and of their members. [hPa]
 LEVELS: tuple[float, ...] = (1000, 975, 950, 925, 900, 850, 800, 700, 600, 500, 400, 300)

@@ -22,8 +22,8 @@ from pathlib import Path
 
 import eccodes
 
-from windowwatch.forecast.decode import open_cycle
-from windowwatch.forecast.framing import walk
+from windowwatch.forecast.grib.arrange import open_cycle
+from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.sources import load_files
 
 KEYS = (

@@ -32,8 +32,8 @@ from sink import Sink
 
 from windowwatch.child import ChildLimits
 from windowwatch.clock import SimulatedClock
-from windowwatch.forecast.fetch import Fetcher, World
-from windowwatch.forecast.plan import needed_steps
+from windowwatch.forecast.download.fetch import Fetcher, World
+from windowwatch.forecast.download.wanted import needed_steps
 from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.values import Site

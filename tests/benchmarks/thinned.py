@@ -10,7 +10,6 @@ of the two lie apart, as median, 90th percentile and greatest. [km]
 
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import made_air
@@ -18,9 +17,9 @@ import numpy as np
 import xarray as xr
 from made_air import FloatArray
 
-from windowwatch.clock import to_unix_s
+from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.forecast.cycle import Cycle, SourceFile
-from windowwatch.forecast.decode import OpenCycle, seconds_of
+from windowwatch.forecast.dataset import arranged, arrays_of, remarks_of, seconds_of
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import load_files, open_files
 from windowwatch.physics.earth import distance_m
@@ -42,13 +41,11 @@ SETS = {
 Keep = Callable[[xr.DataArray], xr.DataArray]
 
 
-def part(opened: OpenCycle, keep: Keep) -> OpenCycle:
-    """A cycle of which only a part was fetched."""
-    control = {
-        name: replace(field, arrays=tuple(map(keep, field.arrays)))
-        for name, field in opened.control.items()
-    }
-    return replace(opened, control=control)
+def part(opened: xr.Dataset, keep: Keep) -> xr.Dataset:
+    """A control run of which only a part was fetched."""
+    kept = [keep(array) for arrays in arrays_of(opened, "control").values() for array in arrays]
+    reference_utc = from_unix_s(float(opened.attrs["reference_unix_s"]))
+    return arranged(kept, reference_utc, remarks_of(opened))
 
 
 def on_levels(levels_hpa: Sequence[float]) -> Keep:
@@ -82,11 +79,11 @@ def apart(name: str, one: Flights, other: Flights) -> None:
 
 
 def compare(
-    grid_of: Callable[[OpenCycle], WindGrid], opened: OpenCycle, launches: Launches, far: bool
+    grid_of: Callable[[xr.Dataset], WindGrid], opened: xr.Dataset, launches: Launches, far: bool
 ) -> None:
     draws = central_draw(launches.time_unix_s.size)
 
-    def flown(its: OpenCycle) -> Flights:
+    def flown(its: xr.Dataset) -> Flights:
         return fly(grid_of(its), launches, TRAIN, draws)
 
     whole = flown(opened)
@@ -106,7 +103,7 @@ def main() -> None:
         cycle = load_files([path], "made").cycle
 
         def grid_of(
-            its: OpenCycle, cycle: Cycle = cycle, files: tuple[SourceFile, ...] = files
+            its: xr.Dataset, cycle: Cycle = cycle, files: tuple[SourceFile, ...] = files
         ) -> WindGrid:
             return build_cycle(its, cycle, files).wind
 

@@ -14,10 +14,16 @@ from grib_maker import AVERAGE, GREATEST, SUM, Message, aloft, ground, write
 from provider import CYCLE
 
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.archive import Archived, read_archive, write_archive
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.decode import open_cycle
-from windowwatch.forecast.framing import walk
+from windowwatch.forecast.dataset import (
+    cycle_of,
+    files_of,
+    read_archive,
+    with_origin,
+    write_archive,
+)
+from windowwatch.forecast.grib.arrange import open_cycle
+from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.normalise import build_cycle
 
 METHODS = {"gust_mps": "maximum", "precipitation_mm": "sum", "cloud_total_pct": "mean"}
@@ -36,7 +42,7 @@ OLD_WORDS = {
 }
 
 
-def made(folder: Path) -> Archived:
+def made(folder: Path) -> xr.Dataset:
     """Gusts of one hour and of six, totals since the start, means of three hours, instants."""
     at = (0, 3, 6, 9)
     messages = [m for step in at for m in aloft(step)] + ground()
@@ -53,11 +59,11 @@ def made(folder: Path) -> Archived:
     ]
     framing = walk(write(folder / "a.grib2", messages))
     files = (SourceFile(framing.path, framing.sha256, framing.size_bytes),)
-    return Archived(Cycle(CYCLE, "x"), open_cycle([framing], None), files, "Data: invented.")
+    return with_origin(open_cycle([framing], None), Cycle(CYCLE, "x"), files, "Data: invented.")
 
 
-def built(archived: Archived) -> CycleData:
-    return build_cycle(archived.opened, archived.cycle, archived.files)
+def built(archived: xr.Dataset) -> CycleData:
+    return build_cycle(archived, cycle_of(archived), files_of(archived))
 
 
 def same(one: CycleData, other: CycleData) -> None:

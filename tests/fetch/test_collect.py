@@ -25,7 +25,7 @@ from provider import (
     provider,
 )
 
-from windowwatch.forecast.collect import Haul
+from windowwatch.forecast.download.collect import Haul
 from windowwatch.forecast.sources import load_files
 
 STEPS = (0, 3, 6)

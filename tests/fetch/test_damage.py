@@ -17,12 +17,12 @@ from fetching import AREA
 from provider import CYCLE, gfs_messages
 
 from windowwatch.errors import ForecastError
-from windowwatch.forecast.catalogue import model
-from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.framing import walk
-from windowwatch.forecast.grib import read_planes
+from windowwatch.forecast.download.catalogue import model
+from windowwatch.forecast.download.checked import check_file
+from windowwatch.forecast.download.wanted import Item, Wanted
+from windowwatch.forecast.grib.framing import walk
+from windowwatch.forecast.grib.reader import read_planes
 from windowwatch.forecast.models import FIELDS, match
-from windowwatch.forecast.wanted import Item, Wanted
 
 COPIES = 600
 LEVELS = (1000, 500, 100, 10)

@@ -11,7 +11,7 @@ from random import Random
 import pytest
 from provider import CYCLE, Handler, Provider, Request, fill_gfs, gfs_messages, provider
 
-from windowwatch.forecast.framing import sha256_of
+from windowwatch.forecast.grib.framing import sha256_of
 from windowwatch.storage.store import open_store
 
 ROOT = Path(__file__).resolve().parents[2]

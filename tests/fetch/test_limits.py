@@ -28,7 +28,7 @@ from provider import (
     web_page,
 )
 
-from windowwatch.forecast.catalogue import Model, Route, Speech
+from windowwatch.forecast.download.catalogue import Model, Route, Speech
 from windowwatch.forecast.sources import load_files
 
 STEPS = (0, 3, 6)

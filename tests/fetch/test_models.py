@@ -21,11 +21,17 @@ from provider import (
     samples,
 )
 
-from windowwatch.forecast.attribution import attribution, family
-from windowwatch.forecast.catalogue import MODELS, Model, Product, Speech
-from windowwatch.forecast.collect import Haul
-from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import CycleData
+from windowwatch.forecast.download.catalogue import (
+    MODELS,
+    Model,
+    Product,
+    Speech,
+    family,
+)
+from windowwatch.forecast.download.collect import Haul
+from windowwatch.forecast.finer import attribution
+from windowwatch.forecast.grib.cutout import Area
 from windowwatch.forecast.sources import load_files
 
 STEPS = (0, 6)

@@ -13,9 +13,8 @@ from provider import BEFORE, CYCLE, Provider, fill_gfs, provider
 
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SourceError, StorageError
-from windowwatch.forecast.framing import sha256_of
-from windowwatch.forecast.ledger import CycleStage, CycleState
-from windowwatch.forecast.prune import Keep, prune
+from windowwatch.forecast.download.ledger import CycleStage, CycleState, Keep, prune
+from windowwatch.forecast.grib.framing import sha256_of
 from windowwatch.storage.store import SqlLedger, Store, open_store
 from windowwatch.watch.pipeline import PassResult
 from windowwatch.windows.causes import ForecastLate, GivenUp, StillShown

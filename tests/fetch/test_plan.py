@@ -6,13 +6,22 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from windowwatch.errors import DecodeError, InputError
-from windowwatch.forecast import ecmwf, noaa
-from windowwatch.forecast.catalogue import MODELS, Product, Speech, model
-from windowwatch.forecast.contents import by_field
-from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.download import ecmwf, noaa
+from windowwatch.forecast.download.catalogue import MODELS, Product, Speech, model
+from windowwatch.forecast.download.contents import by_field
+from windowwatch.forecast.download.wanted import (
+    Entry,
+    Item,
+    Part,
+    Wanted,
+    items_of,
+    make_plan,
+    merge,
+    missing_aloft,
+    needed_steps,
+)
+from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.models import FIELDS, ON_LEVELS
-from windowwatch.forecast.plan import make_plan, needed_steps
-from windowwatch.forecast.wanted import Entry, Item, Part, Wanted, items_of, merge, missing_aloft
 from windowwatch.scoring.values import Site
 from windowwatch.watch.values import area_of
 

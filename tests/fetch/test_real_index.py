@@ -15,13 +15,20 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
-from windowwatch.forecast import ecmwf, noaa
-from windowwatch.forecast.arrival import complete_due, first_due
-from windowwatch.forecast.attribution import attribution
-from windowwatch.forecast.catalogue import MODELS, Product, Speech, model
-from windowwatch.forecast.messages import Grid, Kind, MessageKey
+from windowwatch.forecast.download import ecmwf, noaa
+from windowwatch.forecast.download.catalogue import MODELS, Product, Speech, model
+from windowwatch.forecast.download.ledger import complete_due, first_due
+from windowwatch.forecast.download.wanted import (
+    Entry,
+    Item,
+    Wanted,
+    levels_of,
+    merge,
+    missing_aloft,
+)
+from windowwatch.forecast.finer import attribution
+from windowwatch.forecast.grib.messages import Grid, Kind, MessageKey
 from windowwatch.forecast.models import match
-from windowwatch.forecast.wanted import Entry, Item, Wanted, levels_of, merge, missing_aloft
 
 pytestmark = pytest.mark.real_index
 

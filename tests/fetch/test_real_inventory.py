@@ -12,16 +12,17 @@ from pathlib import Path
 import inventory
 import numpy as np
 import pytest
+import xarray as xr
 from fetching import AREA, PART, bench
 from provider import CYCLE, Provider, provider
 
-from windowwatch.forecast.catalogue import MODELS, Model, Speech
-from windowwatch.forecast.collect import Haul
-from windowwatch.forecast.decode import OpenCycle, seconds_of
-from windowwatch.forecast.grib import inventory as keys_of
-from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.dataset import arrays_of, seconds_of, selector_of
+from windowwatch.forecast.download.catalogue import MODELS, Model, Speech
+from windowwatch.forecast.download.collect import Haul
+from windowwatch.forecast.download.wanted import levels_of
+from windowwatch.forecast.grib.messages import Kind
+from windowwatch.forecast.grib.reader import inventory as keys_of
 from windowwatch.forecast.sources import load_files, open_files
-from windowwatch.forecast.wanted import levels_of
 
 pytestmark = pytest.mark.real_index
 
@@ -113,7 +114,7 @@ def as_served(case: Case, host: Provider) -> Model:
 @pytest.fixture(scope="module", params=CASES)
 def fetched(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[tuple[Case, Model, Haul, OpenCycle]]:
+) -> Iterator[tuple[Case, Model, Haul, xr.Dataset]]:
     case = CASES[request.param]
     with provider() as host:
         case.serve(host)
@@ -126,7 +127,7 @@ def fetched(
         yield case, its, haul, opened
 
 
-Fetched = tuple[Case, Model, Haul, OpenCycle]
+Fetched = tuple[Case, Model, Haul, xr.Dataset]
 #: Over an interval: there is none yet at step 0.
 LATER = {"precipitation_mm", "gust_mps"}
 
@@ -159,15 +160,17 @@ def wanted_of(case: Case, its: Model, step: int) -> set[tuple[str, float, int, i
 def test_every_plane_is_what_the_server_has(fetched: Fetched) -> None:
     case, its, _, opened = fetched
     seen: set[tuple[str, float, int, int]] = set()
-    where = (opened.box.latitude_deg, opened.box.longitude_deg)
-    for name, its_field in [*opened.control.items(), *opened.members.items()]:
-        kind = {Kind.AVERAGE: "ave", Kind.ACCUMULATION: "acc"}.get(its_field.selector.kind, "at")
-        for array in its_field.arrays:
+    where = (opened["latitude"].values, opened["longitude"].values)
+    runs = [arrays_of(opened, run) for run in ("control", "members")]
+    for name, arrays in [*runs[0].items(), *runs[1].items()]:
+        selector = selector_of(arrays[0])
+        kind = {Kind.AVERAGE: "ave", Kind.ACCUMULATION: "acc"}.get(selector.kind, "at")
+        for array in arrays:
             for t, end_s in enumerate(seconds_of(array)):
                 hours = (float(array["start"].values[t]) / 3600, end_s / 3600)
                 for m, member in enumerate(array["number"].values):
                     for z, level in enumerate(array["level"].values):
-                        got = array.values[m, t, z] * its_field.selector.scale
+                        got = array.values[m, t, z] * selector.scale
                         if np.isnan(got).all():
                             continue
                         aloft = name in ("u", "v", "t", "gh", "q", "r")
@@ -200,15 +203,16 @@ def may_lack(case: Case, what: tuple[str, float, int, int]) -> bool:
 def test_gusts_say_over_what_they_are_the_greatest(fetched: Fetched) -> None:
     case, _, _, opened = fetched
     if case.model not in ("ifs", "ifs-ens"):
-        others = [its["gust_mps"] for its in (opened.control, opened.members) if "gust_mps" in its]
-        assert all(its.selector.kind is Kind.INSTANT for its in others)
+        runs = [arrays_of(opened, run) for run in ("control", "members")]
+        others = [its["gust_mps"][0] for its in runs if "gust_mps" in its]
+        assert all(selector_of(its).kind is Kind.INSTANT for its in others)
         assert bool(others) is (case.model != "aifs")
         return
-    gust = opened.control["gust_mps"]
-    assert gust.selector.kind is Kind.MAXIMUM
+    gust = arrays_of(opened, "control")["gust_mps"]
+    assert selector_of(gust[0]).kind is Kind.MAXIMUM
     spans = {
         end_s // 3600: (end_s - int(start)) // 3600
-        for array in gust.arrays
+        for array in gust
         for end_s, start in zip(seconds_of(array), array["start"].values, strict=True)
     }
     known = {6: 1, 90: 1, 93: 3, 150: 6}
@@ -245,5 +249,5 @@ def test_a_gust_over_another_interval_than_documented_is_kept_and_told(
         (file,) = b.collector.gather(CYCLE, (93,)).files
         opened, _ = open_files([file.path], PART)
     assert file.lacking == ("gust_mps +93 h since +90 h (it is since +87 h)",)
-    (array,) = opened.control["gust_mps"].arrays
+    (array,) = arrays_of(opened, "control")["gust_mps"]
     assert array["start"].values.tolist() == [87 * 3600]

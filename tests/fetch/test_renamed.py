@@ -18,8 +18,7 @@ from provider import (
 )
 
 from windowwatch.errors import SettingsError
-from windowwatch.forecast.catalogue import MODELS, Model
-from windowwatch.forecast.renamed import akin
+from windowwatch.forecast.download.catalogue import MODELS, Model, akin
 from windowwatch.forecast.sources import load_files
 from windowwatch.settings.read import read_settings
 

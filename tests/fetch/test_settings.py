@@ -12,9 +12,15 @@ from windowwatch.cli.checking import plan_lines
 from windowwatch.cli.main import main
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SettingsError
-from windowwatch.forecast.arrival import complete_due, cycles_between, first_due, next_words
-from windowwatch.forecast.catalogue import MODELS, Speech, model
-from windowwatch.forecast.ledger import CycleStage, CycleState
+from windowwatch.forecast.download.catalogue import MODELS, Speech, model
+from windowwatch.forecast.download.ledger import (
+    CycleStage,
+    CycleState,
+    complete_due,
+    cycles_between,
+    first_due,
+    next_words,
+)
 from windowwatch.settings.read import Settings, read_settings
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"

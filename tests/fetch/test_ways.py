@@ -26,8 +26,8 @@ from provider import (
 )
 
 from windowwatch.clock import SimulatedClock
-from windowwatch.forecast.catalogue import Model
-from windowwatch.forecast.ledger import CycleStage, CycleState
+from windowwatch.forecast.download.catalogue import Model
+from windowwatch.forecast.download.ledger import CycleStage, CycleState
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.polling.network import Ways
 from windowwatch.windows.causes import WayGone

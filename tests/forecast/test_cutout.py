@@ -6,8 +6,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from windowwatch.errors import SourceError
-from windowwatch.forecast.cutout import Area, cut
-from windowwatch.forecast.messages import Grid
+from windowwatch.forecast.grib.cutout import Area, cut
+from windowwatch.forecast.grib.messages import Grid
 
 GLOBE = Grid(0, 0, 144, 73, 90.0, 0.0, -90.0, 357.5)
 RISING_GLOBE = Grid(0, 64, 360, 181, -90.0, -180.0, 90.0, 179.0)

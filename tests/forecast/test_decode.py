@@ -26,13 +26,14 @@ from grib_maker import (
 )
 
 from windowwatch.errors import DecodeError, MissingFieldError, SourceError
-from windowwatch.forecast.decode import OpenCycle, open_cycle, seconds_of
-from windowwatch.forecast.framing import walk
-from windowwatch.forecast.grib import inventory
-from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.dataset import arrays_of, remarks_of, seconds_of
+from windowwatch.forecast.grib.arrange import open_cycle
+from windowwatch.forecast.grib.framing import walk
+from windowwatch.forecast.grib.messages import Kind
+from windowwatch.forecast.grib.reader import inventory
 
 
-def _open(*paths: str) -> OpenCycle:
+def _open(*paths: str) -> xr.Dataset:
     return open_cycle([walk(path) for path in paths], None)
 
 
@@ -78,7 +79,7 @@ def test_aloft_equals_an_eccodes_loop_whatever_the_order(tmp_path: Path) -> None
     names = {(2, 2): "u", (2, 3): "v", (0, 0): "t", (3, 5): "gh"}
     for keys, values in loop(path):
         name = names[keys["parameterCategory"], keys["parameterNumber"]]
-        array = opened.control[name].arrays[0]
+        array = arrays_of(opened, "control")[name][0]
         plane = _plane(array, keys["endStep"], keys["scaledValueOfFirstFixedSurface"])
         assert np.array_equal(plane.values, values.astype(np.float32))
         assert np.array_equal(plane["latitude"], [50.0, 47.5, 45.0, 42.5])
@@ -96,7 +97,7 @@ def test_heights_above_ground_are_not_mixed(tmp_path: Path) -> None:
         Message("u", values=7.0, level=10),
     ]
     opened = _open(write(tmp_path / "a.grib2", messages))
-    means = {name: float(field.arrays[0].mean()) for name, field in opened.control.items()}
+    means = {name: float(arrays[0].mean()) for name, arrays in arrays_of(opened, "control").items()}
     assert means == {
         "wind_u_10m_mps": 10.0,
         "wind_u_100m_mps": 100.0,
@@ -114,10 +115,10 @@ def test_kinds_of_time_are_not_mixed(tmp_path: Path) -> None:
         Message("rain", 6, 99.0),  # an amount at an instant means nothing
     ]
     opened = _open(write(tmp_path / "a.grib2", messages))
-    assert float(opened.control["cloud_low_pct"].arrays[0].mean()) == 30.0
-    assert float(opened.control["temperature_2m_k"].arrays[0].mean()) == 280.0
-    assert "precipitation_mm" not in opened.control
-    assert opened.remarks == ()
+    assert float(arrays_of(opened, "control")["cloud_low_pct"][0].mean()) == 30.0
+    assert float(arrays_of(opened, "control")["temperature_2m_k"][0].mean()) == 280.0
+    assert "precipitation_mm" not in arrays_of(opened, "control")
+    assert remarks_of(opened) == ()
 
 
 def test_the_coding_with_more_times_is_used_and_means_are_remarked(tmp_path: Path) -> None:
@@ -126,8 +127,8 @@ def test_the_coding_with_more_times_is_used_and_means_are_remarked(tmp_path: Pat
         for end in (3, 6)
     ]
     opened = _open(write(tmp_path / "a.grib2", [Message("low cloud", 0, 5.0), *means]))
-    assert opened.control["cloud_low_pct"].arrays[0].shape[1] == 2
-    assert opened.remarks == (
+    assert arrays_of(opened, "control")["cloud_low_pct"][0].shape[1] == 2
+    assert remarks_of(opened) == (
         "mean over an interval that ends at the time, not at the time: low cloud",
     )
 
@@ -139,7 +140,7 @@ def test_two_windows_of_one_step_both_stay(tmp_path: Path) -> None:
     opened = _open(write(tmp_path / "a.grib2", messages))
     found = {
         (int(start), end, float(array.isel(step=i).mean()))
-        for array in opened.control["precipitation_mm"].arrays
+        for array in arrays_of(opened, "control")["precipitation_mm"]
         for i, (start, end) in enumerate(zip(array["start"].values, seconds_of(array), strict=True))
     }
     assert found == {(0, 10800, 3.0), (0, 21600, 6.0), (0, 32400, 9.0), (10800, 21600, 0.25)}
@@ -148,18 +149,18 @@ def test_two_windows_of_one_step_both_stay(tmp_path: Path) -> None:
 def test_members_stay_apart_from_the_control(tmp_path: Path) -> None:
     messages = [message for m in (0, 1, 2) for message in aloft(wind=10.0 + m, member=m)]
     opened = _open(write(tmp_path / "a.grib2", [*messages, *aloft(wind=3.0)]))
-    assert float(opened.control["u"].arrays[0].mean()) == 3.0
-    members = opened.members["u"].arrays[0]
+    assert float(arrays_of(opened, "control")["u"][0].mean()) == 3.0
+    members = arrays_of(opened, "members")["u"][0]
     assert members["number"].values.tolist() == [1, 2]
     assert members.mean(["step", "level", "latitude", "longitude"]).values.tolist() == [11.0, 12.0]
-    assert "unperturbed run is left out" in opened.remarks[0]
+    assert "unperturbed run is left out" in remarks_of(opened)[0]
 
 
 def test_an_ensemble_control_alone_is_the_control(tmp_path: Path) -> None:
     messages = [message for m in (0, 1) for message in aloft(wind=10.0 + m, member=m)]
     opened = _open(write(tmp_path / "a.grib2", messages))
-    assert float(opened.control["u"].arrays[0].mean()) == 10.0
-    assert opened.remarks == ()
+    assert float(arrays_of(opened, "control")["u"][0].mean()) == 10.0
+    assert remarks_of(opened) == ()
 
 
 def test_an_ensemble_mean_is_nobodys_weather(tmp_path: Path) -> None:
@@ -171,14 +172,23 @@ def test_an_ensemble_mean_is_nobodys_weather(tmp_path: Path) -> None:
     Path(path).write_bytes(Path(path).read_bytes() + eccodes.codes_get_message(handle))
     eccodes.codes_release(handle)
     assert len(inventory(path)) == 13
-    assert float(_open(path).control["u"].arrays[0].max()) == 3.0
+    assert float(arrays_of(_open(path), "control")["u"][0].max()) == 3.0
 
 
 def test_levels_that_some_fields_lack_do_not_drop_the_field(tmp_path: Path) -> None:
     messages = [Message("w", values=1.0, level=500), Message("gh", values=3e4, level=7)]
     opened = _open(write(tmp_path / "a.grib2", [*aloft(), *messages]))
-    assert opened.control["u"].arrays[0]["level"].values.tolist() == [1000.0, 50000.0, 100000.0]
-    assert opened.control["gh"].arrays[0]["level"].values.tolist() == [700, 1000, 50000, 100000]
+    assert arrays_of(opened, "control")["u"][0]["level"].values.tolist() == [
+        1000.0,
+        50000.0,
+        100000.0,
+    ]
+    assert arrays_of(opened, "control")["gh"][0]["level"].values.tolist() == [
+        700,
+        1000,
+        50000,
+        100000,
+    ]
 
 
 def test_missing_cells_become_nan_and_nothing_else_does(tmp_path: Path) -> None:
@@ -186,7 +196,7 @@ def test_missing_cells_become_nan_and_nothing_else_does(tmp_path: Path) -> None:
     values[1, 2] = np.nan
     values[0, 0] = 9999.0  # the number that ecCodes writes for missing cells by default
     path = write(tmp_path / "a.grib2", [Message("visibility", values=values)])
-    got = _open(path).control["visibility_m"].arrays[0].values[0, 0, 0]
+    got = arrays_of(_open(path), "control")["visibility_m"][0].values[0, 0, 0]
     want = next(values for _, values in loop(path))
     assert np.isnan(got[1, 2])
     assert np.isnan(got).sum() == np.isnan(want).sum() > 0
@@ -204,7 +214,7 @@ def test_levels_below_one_hectopascal_keep_their_place(tmp_path: Path) -> None:
             keys={"scaledValueOfFirstFixedSurface": 10, "scaleFactorOfFirstFixedSurface": -2},
         ),
     ]
-    array = _open(write(tmp_path / "a.grib2", messages)).control["u"].arrays[0]
+    array = arrays_of(_open(write(tmp_path / "a.grib2", messages)), "control")["u"][0]
     assert array["level"].values.tolist() == [1.0, 40.0, 1000.0]
     assert array.mean(["latitude", "longitude"]).values.ravel().tolist() == [5.0, 4.0, 6.0]
 
@@ -218,8 +228,8 @@ def test_an_index_beside_the_file_is_neither_read_nor_written(tmp_path: Path) ->
     write(path, aloft(3, wind=2.0, hour=18))
     os.utime(stale, (2e9, 2e9))
     opened = _open(str(path))
-    assert float(opened.control["u"].arrays[0].mean()) == 2.0
-    assert seconds_of(opened.control["u"].arrays[0]) == [3 * 3600]
+    assert float(arrays_of(opened, "control")["u"][0].mean()) == 2.0
+    assert seconds_of(arrays_of(opened, "control")["u"][0]) == [3 * 3600]
     assert sorted(tmp_path.iterdir()) == sorted([path, stale])
     assert stale.read_bytes() == before
 
@@ -240,7 +250,7 @@ def test_a_grid_that_is_not_latitude_longitude_is_refused_only_if_wanted(tmp_pat
     eccodes.codes_set(handle, "parameterNumber", 22)  # cloud water: nobody wants it
     good = path.read_bytes()
     path.write_bytes(good + eccodes.codes_get_message(handle))
-    assert "u" in _open(str(path)).control
+    assert "u" in arrays_of(_open(str(path)), "control")
     for key, value in (("Category", 2), ("Number", 22)):
         eccodes.codes_set(handle, f"parameter{key}", value)
     eccodes.codes_set(handle, "typeOfFirstFixedSurface", 1)
@@ -298,7 +308,7 @@ def test_both_fields_of_a_message_are_seen(tmp_path: Path) -> None:
             keys["parameterCategory"], keys["parameterNumber"]
         ]
         plane = _plane(
-            opened.control[name].arrays[0],
+            arrays_of(opened, "control")[name][0],
             keys["endStep"],
             keys["scaledValueOfFirstFixedSurface"],
         )
@@ -314,7 +324,7 @@ def test_four_threads_at_once_read_the_same_as_one(tmp_path: Path) -> None:
         )
         for n in range(4)
     ]
-    found: dict[tuple[int, int], OpenCycle] = {}
+    found: dict[tuple[int, int], xr.Dataset] = {}
     failures: list[Exception] = []
 
     def read(worker: int) -> None:
@@ -333,9 +343,9 @@ def test_four_threads_at_once_read_the_same_as_one(tmp_path: Path) -> None:
     assert not failures
     assert len(found) == 16
     for (_, n), opened in found.items():
-        assert opened.control["u"].arrays[0].shape == (1, 20, 3, 4, 5)
-        assert np.all(opened.control["u"].arrays[0].values == n + 1)
-        assert np.all(opened.control["v"].arrays[0].values == -n - 1)
+        assert arrays_of(opened, "control")["u"][0].shape == (1, 20, 3, 4, 5)
+        assert np.all(arrays_of(opened, "control")["u"][0].values == n + 1)
+        assert np.all(arrays_of(opened, "control")["v"][0].values == -n - 1)
 
 
 def test_a_walk_given_up_early_leaves_the_next_one_whole(tmp_path: Path) -> None:
@@ -347,5 +357,5 @@ def test_a_walk_given_up_early_leaves_the_next_one_whole(tmp_path: Path) -> None
         with pytest.raises(SourceError) as caught:
             open_cycle([walk(bad)], (-10.0, 0.0, -5.0, 5.0))
         errors.append(caught)  # keeps the frames of the walk alive
-        found = {name: f.arrays[0].sizes["level"] for name, f in _open(good).control.items()}
+        found = {name: f[0].sizes["level"] for name, f in arrays_of(_open(good), "control").items()}
         assert found == {"u": 3, "v": 3, "t": 3, "gh": 3}

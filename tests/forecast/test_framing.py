@@ -12,7 +12,7 @@ import pytest
 from grib_maker import Message, aloft, write
 
 from windowwatch.errors import DecodeError, SourceError
-from windowwatch.forecast.framing import unreadable, walk
+from windowwatch.forecast.grib.framing import unreadable, walk
 
 
 @pytest.fixture

@@ -15,8 +15,8 @@ from launch_days import flights
 from numpy.typing import NDArray
 
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.grib import inventory
-from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.grib.messages import Kind
+from windowwatch.forecast.grib.reader import inventory
 from windowwatch.forecast.sources import load_file
 from windowwatch.physics.surface import CellMethod
 from windowwatch.scoring.answer import Measure, answer

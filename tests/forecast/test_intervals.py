@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from windowwatch.forecast.intervals import (
+from windowwatch.forecast.near import (
     Window,
     consecutive_means,
     consecutive_sums,

@@ -13,8 +13,8 @@ from windowwatch.errors import DecodeError, SourceError
 from windowwatch.forecast.atsites import read_at
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.forecast.finer import FINER
-from windowwatch.forecast.framing import walk
-from windowwatch.forecast.grib import read_planes
+from windowwatch.forecast.grib.framing import walk
+from windowwatch.forecast.grib.reader import read_planes
 from windowwatch.forecast.lambert import LambertGrid, read_lambert
 from windowwatch.forecast.sources import load_file
 from windowwatch.physics.surface import CellMethod

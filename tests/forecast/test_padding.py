@@ -8,7 +8,7 @@ import pytest
 from grib_maker import Box, aloft, encode, ground
 
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.framing import sha256_of, walk
+from windowwatch.forecast.grib.framing import sha256_of, walk
 from windowwatch.forecast.sources import load_file
 
 

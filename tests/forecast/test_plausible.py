@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
 from grib_maker import Box, Message, aloft, ground, write
 
 from windowwatch.errors import ImpossibleWeatherError
 from windowwatch.forecast.cycle import Cycle, CycleData
-from windowwatch.forecast.decode import OpenCycle
+from windowwatch.forecast.dataset import arrays_of
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.plausible import misfits, thickness_m
 from windowwatch.forecast.sources import load_file, load_files, open_files
@@ -134,26 +135,26 @@ def test_samples_pass(names: tuple[str, ...]) -> None:
 
 
 @pytest.fixture(scope="module")
-def globe() -> OpenCycle:
+def globe() -> xr.Dataset:
     if not REAL.is_file():
         pytest.skip("WINDOWWATCH_REFERENCE_DATA names no folder with the real GFS step")
     return open_files([REAL], None)[0]
 
 
-def _damaged(globe: OpenCycle, name: str, level_hpa: float, change: object) -> OpenCycle:
-    field = globe.control[name]
-    array = field.arrays[0].copy(deep=True)
-    place = array["level"].values.tolist().index(100.0 * level_hpa)
-    array.values[:, :, place] = change(array.values[:, :, place])  # type: ignore[operator]
-    return replace(globe, control={**globe.control, name: replace(field, arrays=(array,))})
+def _damaged(globe: xr.Dataset, name: str, level_hpa: float, change: object) -> xr.Dataset:
+    damaged = globe.copy(deep=True)
+    for array in arrays_of(damaged, "control")[name]:
+        place = array["level"].values.tolist().index(100.0 * level_hpa)
+        array.values[:, :, place] = change(array.values[:, :, place])  # type: ignore[operator]
+    return damaged
 
 
-def _build(opened: OpenCycle) -> CycleData:
+def _build(opened: xr.Dataset) -> CycleData:
     return build_cycle(opened, Cycle(datetime(2011, 1, 10, 12, tzinfo=UTC), "gfs"), [])
 
 
 @pytest.mark.real_data
-def test_the_real_step_passes(globe: OpenCycle) -> None:
+def test_the_real_step_passes(globe: xr.Dataset) -> None:
     assert not any("is not used" in words for words in _build(globe).gaps)
 
 
@@ -172,7 +173,7 @@ def test_the_real_step_passes(globe: OpenCycle) -> None:
     ],
 )
 def test_the_real_step_damaged_is_refused(
-    globe: OpenCycle, name: str, level_hpa: float, change: object
+    globe: xr.Dataset, name: str, level_hpa: float, change: object
 ) -> None:
     with pytest.raises(ImpossibleWeatherError, match=r"hPa at \+120 h cannot be weather"):
         _build(_damaged(globe, name, level_hpa, change))

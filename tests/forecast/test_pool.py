@@ -9,10 +9,10 @@ from grib_maker import Box, Message, aloft, encode, joined, loop, write, write_j
 
 from windowwatch import child
 from windowwatch.errors import DecodeError
-from windowwatch.forecast import pool
-from windowwatch.forecast.framing import pieces, walk
-from windowwatch.forecast.grib import inventory, read_planes
-from windowwatch.forecast.messages import Plane
+from windowwatch.forecast.grib import reader as pool
+from windowwatch.forecast.grib.framing import pieces, walk
+from windowwatch.forecast.grib.messages import Plane
+from windowwatch.forecast.grib.reader import inventory, read_planes
 
 
 @pytest.fixture

@@ -12,8 +12,8 @@ import pytest
 from grib_maker import FloatArray, loop
 
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.framing import walk
-from windowwatch.forecast.grib import inventory
+from windowwatch.forecast.grib.framing import walk
+from windowwatch.forecast.grib.reader import inventory
 from windowwatch.forecast.sources import load_file, scan_folder
 from windowwatch.physics.atmosphere import geometric_height_m
 

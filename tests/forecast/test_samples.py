@@ -5,12 +5,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xarray as xr
 from grib_maker import FloatArray, loop
 
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.decode import OpenCycle, open_cycle, seconds_of
-from windowwatch.forecast.framing import walk
+from windowwatch.forecast.dataset import arrays_of, seconds_of
+from windowwatch.forecast.grib.arrange import open_cycle
+from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.models import SELDOM
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import load_file, load_files, scan_folder
@@ -75,13 +77,13 @@ def looped(files: tuple[str, str]) -> list[Fields]:
 
 
 @pytest.fixture(scope="module")
-def opened(files: tuple[str, str]) -> OpenCycle:
+def opened(files: tuple[str, str]) -> xr.Dataset:
     """The cycle with its members, as it comes out of the decoder."""
     return open_cycle([walk(path) for path in files], None)
 
 
 @pytest.fixture(scope="module")
-def noon(opened: OpenCycle) -> CycleData:
+def noon(opened: xr.Dataset) -> CycleData:
     """The same on the canonical grid."""
     (found,) = [c for c in scan_folder(SAMPLES, model="skerra").cycles if c.files == NOON]
     return build_cycle(opened, found.cycle, [])
@@ -101,10 +103,11 @@ def test_every_cycle_is_found_and_the_two_noon_files_belong_together() -> None:
     assert look.set_aside == ()
 
 
-def test_every_value_aloft_equals_the_loop(opened: OpenCycle, looped: list[Fields]) -> None:
+def test_every_value_aloft_equals_the_loop(opened: xr.Dataset, looped: list[Fields]) -> None:
     compared = 0
-    for fields, run in zip(looped, (opened.control, opened.members), strict=True):
-        arrays = {name: run[name].arrays[0] for name in ALOFT.values()}
+    for fields, which in zip(looped, ("control", "members"), strict=True):
+        run = arrays_of(opened, which)
+        arrays = {name: run[name][0] for name in ALOFT.values()}
         axes = {
             name: (
                 array["number"].values.tolist(),

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 from invented import WATCH, at, change, cycle, flat, hour, record, window
 
-from windowwatch.forecast.ledger import CycleStage, CycleState, KeptFile
+from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
 from windowwatch.storage.store import Store
 from windowwatch.windows.values import ChangeKind
 

@@ -14,9 +14,9 @@ from provider import CYCLE, Provider, fill_gfs, gfs_messages, provider
 from windowwatch.child import ChildLimits, in_child
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.fetch import FetchStoppedError
-from windowwatch.forecast.wanted import items_of
+from windowwatch.forecast.download.checked import check_file
+from windowwatch.forecast.download.fetch import FetchStoppedError
+from windowwatch.forecast.download.wanted import items_of
 from windowwatch.watch.run.processes import Checker
 from windowwatch.watch.run.supervisor import PassProgress
 

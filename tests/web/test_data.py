@@ -161,7 +161,10 @@ def test_a_page_shows_no_interval_that_does_not_hold_the_chance(made_week: Week)
                     others=(says,))  # fmt: skip
     made_week.store.save_pass(invented.record(hours=(heard, alone)))
     client = made_week.client(invented.NOW)
-    assert "(95 % interval 70 to 90 %, for the number of flights alone)" in client.get("/hour/millfield/20260507T0900Z").text
+    assert (
+        "(95 % interval 70 to 90 %, for the number of flights alone)"
+        in client.get("/hour/millfield/20260507T0900Z").text
+    )
     page = client.get("/hour/millfield/20260507T0800Z").text
     assert "chance <strong>50" in page
     assert "interval" not in page

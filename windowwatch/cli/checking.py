@@ -13,10 +13,10 @@ from rich.console import Console
 from windowwatch.cli.show import folded, plain_table, train_words
 from windowwatch.clock import Clock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, SettingsError, SourceError, WindowwatchError
-from windowwatch.forecast.arrival import cycles_between, first_due
-from windowwatch.forecast.catalogue import Speech
-from windowwatch.forecast.fetch import Manners
-from windowwatch.forecast.plan import make_plan, needed_steps, route_steps
+from windowwatch.forecast.download.catalogue import Speech
+from windowwatch.forecast.download.fetch import Manners
+from windowwatch.forecast.download.ledger import cycles_between, first_due
+from windowwatch.forecast.download.wanted import make_plan, needed_steps, route_steps
 from windowwatch.forecast.sources import load_cycle, require_covers, scan_folder
 from windowwatch.notices.channels import check_channel_url, send
 from windowwatch.notices.values import Message

@@ -14,16 +14,15 @@ from numpy.typing import NDArray
 
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import DecodeError, MissingFieldError, SourceError
-from windowwatch.forecast.cutout import Area, cut
 from windowwatch.forecast.cycle import Cycle, SourceFile
-from windowwatch.forecast.framing import walk
-from windowwatch.forecast.gaps import GapList
+from windowwatch.forecast.grib.arrange import Chosen, choose
+from windowwatch.forecast.grib.cutout import Area, cut
+from windowwatch.forecast.grib.framing import walk
+from windowwatch.forecast.grib.messages import Plane
+from windowwatch.forecast.grib.reader import read_all
 from windowwatch.forecast.lambert import LambertGrid
-from windowwatch.forecast.layout import Run, Stack, run_of
-from windowwatch.forecast.messages import Plane
+from windowwatch.forecast.layout import GapList, Run, Stack, run_of
 from windowwatch.forecast.near import fixed_plane, lay_near
-from windowwatch.forecast.pool import read_all
-from windowwatch.forecast.selection import Chosen, choose
 from windowwatch.physics.surface import LOWEST_COUNTS, SurfaceSeries, TimeCells
 from windowwatch.units import Place
 

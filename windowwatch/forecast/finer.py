@@ -14,11 +14,12 @@ documentation that could be tested against without asking the server.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
-from windowwatch.forecast import providers
-from windowwatch.forecast.catalogue import Model, Product, Route, Speech
+from windowwatch.forecast.download import contents
+from windowwatch.forecast.download.catalogue import MODELS, Model, Product, Route, Speech, family
 from windowwatch.forecast.lambert import LambertGrid
 from windowwatch.physics.lambert import LambertConformal
 from windowwatch.units import Place
@@ -90,7 +91,7 @@ FINER: Mapping[str, FinerModel] = {
                 Route(
                     Speech.NOAA_INDEX,
                     (_HRRR,),
-                    providers.HRRR_FILES,
+                    contents.HRRR_FILES,
                     0.03,
                     1_000_000,
                     workers=4,
@@ -99,8 +100,8 @@ FINER: Mapping[str, FinerModel] = {
             1000.0,
             55,
             115,
-            providers.PUBLIC,
-            providers.NOAA_CREDIT.format(what="HRRR"),
+            contents.PUBLIC,
+            contents.NOAA_CREDIT.format(what="HRRR"),
             (
                 "whether each field stands in the index by the name that GFS has for it",
                 "what a ceiling is where there is none: where it is missing, clouds and "
@@ -111,3 +112,19 @@ FINER: Mapping[str, FinerModel] = {
         _HRRR_GRID,
     )
 }
+
+
+def attribution(label: str, cycle_utc: datetime) -> str | None:
+    """Line to be shown wherever data of a model are; None for one that is not in the table.
+
+    Parameters
+    ----------
+    label : str
+        What cycles are called in results: a name of the table, or the kind (``gfs``, ``ifs``).
+    cycle_utc : datetime
+        Reference time of the cycle.
+    """
+    for known in (*MODELS.values(), *(finer.model for finer in FINER.values())):
+        if label.lower() in (known.name, family(known.name)):
+            return known.credit(cycle_utc)
+    return None

@@ -15,7 +15,7 @@ Geopotential is made a height by standard gravity, 9.80665 m s⁻² (see `physic
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from windowwatch.forecast.messages import (
+from windowwatch.forecast.grib.messages import (
     ABOVE_GROUND,
     ENTIRE_ATMOSPHERE,
     GROUND,

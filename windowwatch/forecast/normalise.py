@@ -5,28 +5,40 @@ levels are complete, and whatever is not there is NaN and named in words. Nothin
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from windowwatch.clock import to_unix_s
-from windowwatch.forecast.aloft import Aloft, lay_aloft
+from windowwatch.errors import MissingFieldError
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.decode import OpenCycle, OpenField, seconds_of
-from windowwatch.forecast.gaps import GapList
-from windowwatch.forecast.layout import Array, Run, Stack, run_of
-from windowwatch.forecast.messages import Kind
-from windowwatch.forecast.models import ALOFT, FIELDS, SELDOM, SURFACE
+from windowwatch.forecast.dataset import arrays_of, remarks_of, seconds_of, selector_of
+from windowwatch.forecast.grib.messages import Kind
+from windowwatch.forecast.layout import (
+    Array,
+    GapList,
+    Run,
+    Stack,
+    absent,
+    refuse_impossible,
+    run_of,
+    whose,
+)
+from windowwatch.forecast.models import ALOFT, DRY_ABOVE_HPA, FIELDS, SELDOM, SURFACE, VAPOUR
 from windowwatch.forecast.near import (
     Near,
     at_leads,
     fixed_plane,
     join_members,
     lay_near,
+    missing_steps,
     terrain_from_pressure,
 )
 from windowwatch.forecast.plausible import require_plausible
+from windowwatch.physics.atmosphere import specific_humidity
 from windowwatch.physics.surface import SurfaceGrid, TimeCells
 from windowwatch.physics.windgrid import (
     LevelRun,
@@ -43,7 +55,149 @@ DRY = (
 )
 
 
-def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) -> CycleData:
+@dataclass(frozen=True)
+class Aloft:
+    """Fields ``u v t gh`` as [M, T, L, Y, X] with their axes; pressures fall. [s], [Pa]
+
+    `specific_humidity` is the same way, NaN where it is not known and None where it is not
+    known at all. [kg kg⁻¹]
+    """
+
+    leads_s: list[int]
+    pressure_pa: NDArray[np.float64]
+    values: Mapping[str, Array]
+    specific_humidity: Array | None = None
+
+
+def lay_aloft(run: Run, name: str, gaps: GapList) -> Aloft:
+    """Put the four fields aloft of one run onto common times and levels.
+
+    Times are all at which any of them is there, and those that are missing by the rhythm of
+    the rest. Levels are all between the lowest and the highest that carry all four fields.
+    Planes that are not there are NaN, and named in `gaps`.
+
+    Raises
+    ------
+    MissingFieldError
+        If one of the fields is missing altogether, or fewer than two levels are complete;
+        `name` says in which files.
+    """
+    lacking = [field.words for field in ALOFT if field.name not in run.stacks]
+    if lacking:
+        where = " of the members" if run.numbers and 0 not in run.numbers else ""
+        raise MissingFieldError(
+            f"{name}: {' and '.join(lacking)}{where} on isobaric levels is missing; nothing "
+            f"can fly without it. Fetch it too"
+        )
+    stacks = {field.name: run.stacks[field.name][0] for field in ALOFT}
+    there_s = sorted({lead for stack in stacks.values() for lead in stack.leads_s})
+    holes_s = missing_steps(there_s)
+    leads_s = sorted({*there_s, *holes_s})
+    gaps.at_steps("nothing aloft is there", holes_s, leads_s)
+    pressures = _levels(stacks, name, gaps)
+    values = {key: _place(stack, run, leads_s, pressures) for key, stack in stacks.items()}
+    _name_absent(values, run, pressures, (leads_s, set(holes_s)), gaps)
+    for key, planes in values.items():
+        for m, number in enumerate(run.numbers):
+            for level, pressure in enumerate(pressures):
+                what = f"{FIELDS[key].words} at {pressure / 100:g} hPa{whose(number)}"
+                refuse_impossible(planes[m, :, level], FIELDS[key], what, leads_s, gaps)
+    moist = _humidity(run, (leads_s, set(holes_s)), pressures, values["t"], gaps)
+    return Aloft(leads_s, np.array(pressures), values, moist)
+
+
+def _humidity(
+    run: Run,
+    times: tuple[list[int], set[int]],
+    pressures: list[float],
+    temperature_k: Array,
+    gaps: GapList,
+) -> Array | None:
+    """Specific humidity [M, T, L, Y, X], as given or from relative humidity; missing is NaN."""
+    leads_s, holes_s = times
+    found = next((run.stacks[field.name][0] for field in VAPOUR if field.name in run.stacks), None)
+    low = [p for p in pressures if p >= 100.0 * DRY_ABOVE_HPA]
+    if found is None or not low or not set(found.levels) & set(low):
+        return None
+    humid = _place(found, run, leads_s, pressures)
+    humid[:, :, len(low) :] = np.nan  # pressures fall
+    offered = [lead for lead in leads_s if lead not in holes_s]
+    columns = [leads_s.index(lead) for lead in offered]
+    for m, number in enumerate(run.numbers):
+        for level, pressure in enumerate(low):
+            what = f"{found.field.words} at {pressure / 100:g} hPa{whose(number)}"
+            gone = absent(humid[m, columns, level])
+            _say(gaps, f"air is taken as dry where {what} is missing,", gone, offered)
+            refuse_impossible(humid[m, :, level], found.field, what, leads_s, gaps)
+    if found.field.name == "r":
+        for level, pressure in enumerate(low):
+            warm = temperature_k[:, :, level]
+            humid[:, :, level] = specific_humidity(humid[:, :, level], warm, pressure)
+    return humid
+
+
+def _levels(stacks: Mapping[str, Stack], name: str, gaps: GapList) -> list[float]:
+    """Pressures to lay out, falling. [Pa]"""
+    by_field = {key: set(stack.levels) for key, stack in stacks.items()}
+    complete = set.intersection(*by_field.values())
+    if len(complete) < 2:
+        raise MissingFieldError(
+            f"{name}: fewer than two isobaric levels carry wind, temperature and height "
+            f"together; nothing can fly. Fetch the four fields on the same levels"
+        )
+    every = set.union(*by_field.values())
+    kept = {p for p in every if min(complete) <= p <= max(complete)}
+    for pressure in sorted(every - kept):
+        lacking = [FIELDS[key].words for key, have in by_field.items() if pressure not in have]
+        gaps.say(f"{pressure / 100:g} hPa is left out: it has no {' and no '.join(lacking)}")
+    return sorted(kept, reverse=True)
+
+
+def _place(stack: Stack, run: Run, leads_s: list[int], pressures: list[float]) -> Array:
+    """A stack on the axes of its run, NaN where it has nothing."""
+    kept = [i for i, level in enumerate(stack.levels) if level in pressures]
+    shape = (len(run.numbers), len(leads_s), len(pressures), *stack.values.shape[-2:])
+    values = np.full(shape, np.nan, dtype=np.float32)
+    known = [t for t, lead in enumerate(stack.leads_s) if lead in leads_s]
+    spot = np.ix_(
+        [run.numbers.index(number) for number in stack.numbers],
+        [leads_s.index(stack.leads_s[t]) for t in known],
+        [pressures.index(stack.levels[i]) for i in kept],
+    )
+    values[spot] = stack.values[:, known][:, :, kept]
+    return values
+
+
+def _name_absent(
+    values: Mapping[str, Array],
+    run: Run,
+    pressures: list[float],
+    times: tuple[list[int], set[int]],
+    gaps: GapList,
+) -> None:
+    """Say which planes are not there, in as few words as say it all."""
+    leads_s, holes_s = times
+    offered = [lead for lead in leads_s if lead not in holes_s]
+    columns = [leads_s.index(lead) for lead in offered]
+    gone = np.array([absent(planes)[:, columns] for planes in values.values()])  # [F, M, T, L]
+    for m, number in enumerate(run.numbers):
+        nothing = np.asarray(gone[:, m].all(axis=(0, 2)))
+        _say(gaps, f"nothing aloft{whose(number)} is there", nothing, offered)
+        for f, key in enumerate(values):
+            words = FIELDS[key].words
+            no_level = gone[f, m].all(axis=1) & ~nothing
+            _say(gaps, f"{words}{whose(number)} is missing on all levels", no_level, offered)
+            for level, pressure in enumerate(pressures):
+                what = f"{words} at {pressure / 100:g} hPa{whose(number)} is missing"
+                _say(gaps, what, gone[f, m, :, level] & ~no_level & ~nothing, offered)
+
+
+def _say(gaps: GapList, what: str, which: NDArray[np.bool_], offered: list[int]) -> None:
+    at = [lead for lead, is_so in zip(offered, which, strict=True) if is_so]
+    gaps.at_steps(what, at, offered)
+
+
+def build_cycle(opened: xr.Dataset, cycle: Cycle, files: Sequence[SourceFile]) -> CycleData:
     """Lay a cycle out on the canonical grid.
 
     A step that is missing by the rhythm of the others is put in as NaN. A level that lacks
@@ -65,9 +219,9 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
     ImpossibleWeatherError
         If the numbers cannot be weather (`plausible`).
     """
-    gaps, remarks = GapList(), list(opened.remarks)
+    gaps, remarks = GapList(), list(remarks_of(opened))
     name = ", ".join(file.path for file in files)
-    control, members = _stacked(opened.control), _stacked(opened.members)
+    control, members = (_stacked(arrays_of(opened, run)) for run in ("control", "members"))
     runs = [run_of(s) for s in (control, members) if any(f.name in s for f in ALOFT)]
     runs = runs or [run_of(control)]
     aloft = [lay_aloft(run, name, gaps) for run in runs]
@@ -96,8 +250,8 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
             _level_run(run, air, low, cycle)
             for run, air, low in zip(runs, aloft, near, strict=True)
         ),
-        latitude_deg=np.sort(opened.box.latitude_deg),
-        longitude_deg=opened.box.longitude_deg,
+        latitude_deg=np.sort(opened["latitude"].values),
+        longitude_deg=opened["longitude"].values,
         terrain_m=terrain_m,
         cycle_unix_s=to_unix_s(cycle.reference_utc),
     )
@@ -127,19 +281,17 @@ def build_cycle(opened: OpenCycle, cycle: Cycle, files: Sequence[SourceFile]) ->
     )
 
 
-def _longer_side_deg(opened: OpenCycle) -> float:
-    return float(max(np.ptp(opened.box.latitude_deg), np.ptp(opened.box.longitude_deg)))
+def _longer_side_deg(opened: xr.Dataset) -> float:
+    return float(max(np.ptp(opened[axis].values) for axis in ("latitude", "longitude")))
 
 
-def _stacked(fields: Mapping[str, OpenField]) -> dict[str, list[Stack]]:
-    return {
-        name: [_stack(field, array) for array in field.arrays] for name, field in fields.items()
-    }
+def _stacked(fields: Mapping[str, Sequence[xr.DataArray]]) -> dict[str, list[Stack]]:
+    return {name: [_stack(array) for array in arrays] for name, arrays in fields.items()}
 
 
-def _stack(opened: OpenField, array: xr.DataArray) -> Stack:
-    """A plain array from an opened one: our unit, latitudes rising."""
-    selector = opened.selector
+def _stack(array: xr.DataArray) -> Stack:
+    """A plain array from one of the dataset: our unit, latitudes rising."""
+    selector = selector_of(array)
     latitude, values = array["latitude"].values, array.values
     if latitude[0] > latitude[-1]:
         values = values[..., ::-1, :]
@@ -153,7 +305,7 @@ def _stack(opened: OpenField, array: xr.DataArray) -> Stack:
     else:
         kind, starts_s = Kind.INSTANT, leads_s
     return Stack(
-        field=opened.field,
+        field=FIELDS[array.attrs["field"]],
         kind=kind,
         numbers=[int(n) for n in array["number"].values],
         starts_s=starts_s,
@@ -225,20 +377,16 @@ def _name_absent_fields(there: Mapping[str, Array], gaps: GapList) -> None:
         gaps.say(f"not in the files: {', '.join(field.words for field in wanted)}")
 
 
-def _count_members(opened: OpenCycle, gaps: GapList) -> None:
+def _count_members(opened: xr.Dataset, gaps: GapList) -> None:
     """Say which members are missing, by their numbers and by the count the source gives.
 
     Sources differ in whether that count includes the unperturbed run, so one less is fine.
     """
-    numbers = {
-        int(number)
-        for field in opened.members.values()
-        for array in field.arrays
-        for number in array["number"].values
-    }
+    arrays = [array for arrays in arrays_of(opened, "members").values() for array in arrays]
+    numbers = {int(number) for array in arrays for number in array["number"].values}
     if not numbers:
         return
-    said = max(field.members for field in opened.members.values())
+    said = max(int(array.attrs["ensemble_size"]) for array in arrays)
     lacking = sorted(set(range(1, max(numbers) + 1)) - numbers) if min(numbers) > 0 else []
     for number in lacking:
         gaps.say(f"member {number} is missing")

@@ -11,10 +11,11 @@ from datetime import datetime
 from pathlib import Path
 
 from windowwatch.errors import ForecastError, InputError, MissingFieldError, SourceError
-from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.decode import OpenCycle, open_cycle
-from windowwatch.forecast.framing import Framing, unreadable, walk
+from windowwatch.forecast.dataset import CycleDataset
+from windowwatch.forecast.grib.arrange import open_cycle
+from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.framing import Framing, unreadable, walk
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.units import Place, swapped_hint
 
@@ -181,7 +182,7 @@ def load_files(paths: Sequence[str | Path], model: str, *, area: Area | None = N
 
 def open_files(
     paths: Sequence[str | Path], area: Area | None
-) -> tuple[OpenCycle, tuple[SourceFile, ...]]:
+) -> tuple[CycleDataset, tuple[SourceFile, ...]]:
     """Decode files of one cycle, without laying them out (`normalise.build_cycle` does that).
 
     Raises

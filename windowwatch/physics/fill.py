@@ -305,16 +305,9 @@ def compressibility(gas: Gas, pressure_pa: float, temperature_k: float) -> float
     Within 0.5 % for 230 to 335 K up to 300 bar; sources beside the coefficients above.
     """
     if gas is Gas.HYDROGEN:
-<<<<<<< HEAD
-        return 1.0 + sum(
-            float(a * (100.0 / temperature_k) ** b * (pressure_pa / 1e6) ** c)
-            for a, b, c in _HYDROGEN_TERMS
-        )
-=======
         warmth, pressure_mpa = 100.0 / temperature_k, pressure_pa / 1e6
         terms = (a * math.pow(warmth, b) * math.pow(pressure_mpa, c) for a, b, c in _HYDROGEN_TERMS)
         return 1.0 + sum(terms)
->>>>>>> doubt
     return 1.0 + _HELIUM_VIRIAL * pressure_pa / (GAS_CONSTANT * temperature_k)
 
 

@@ -10,16 +10,15 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field, field_validator, model_validator
 
-from windowwatch.forecast.attribution import family
-from windowwatch.forecast.catalogue import MODELS, Model, Product, Route, Speech
+from windowwatch.forecast.download.catalogue import MODELS, Model, Product, Route, Speech, family
+from windowwatch.forecast.download.ledger import Keep
 from windowwatch.forecast.finer import FINER
 from windowwatch.forecast.models import ON_LEVELS
-from windowwatch.forecast.prune import Keep
 from windowwatch.settings.section import Section, named
 from windowwatch.watch.values import Watch, area_of
 
 if TYPE_CHECKING:
-    from windowwatch.forecast.fetch import Manners
+    from windowwatch.forecast.download.fetch import Manners
     from windowwatch.watch.polling.nearby import NearPlan
     from windowwatch.watch.polling.network import NetworkPlan
 
@@ -327,7 +326,7 @@ class ForecastSection(SourceSection):
 
     def manners(self) -> "Manners":
         """How hosts are treated."""
-        from windowwatch.forecast.fetch import Manners
+        from windowwatch.forecast.download.fetch import Manners
 
         return Manners(
             connect_s=self.connect_timeout_s,

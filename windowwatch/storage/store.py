@@ -11,7 +11,7 @@ from sqlalchemy import ColumnElement, delete, make_url, select
 from sqlalchemy.exc import ArgumentError
 
 from windowwatch.errors import StorageError
-from windowwatch.forecast.ledger import CycleStage, CycleState, KeptFile
+from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
 from windowwatch.storage import cycles, deliveries, engine, saving, upkeep
 from windowwatch.storage import shares as links
 from windowwatch.storage.codec import texts_from_json, texts_to_json
@@ -152,7 +152,7 @@ class Store(engine.Database):
     deliveries = deliveries.deliveries_of
 
     def ledger(self) -> SqlLedger:
-        """Ledger of fetched forecasts (`windowwatch.forecast.ledger.Ledger`)."""
+        """Ledger of fetched forecasts (`windowwatch.forecast.download.ledger.Ledger`)."""
         return SqlLedger(self)
 
     def close(self) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from windowwatch.errors import DecodeError, ForecastError
 from windowwatch.forecast.atsites import read_at
 from windowwatch.forecast.cycle import Cycle, SourceFile
-from windowwatch.forecast.ledger import KeptFile
+from windowwatch.forecast.download.ledger import KeptFile
 from windowwatch.scoring.nearby import NearWeather
 from windowwatch.scoring.values import NearGap, Site
 

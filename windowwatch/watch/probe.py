@@ -22,18 +22,24 @@ from pathlib import Path
 import numpy as np
 
 from windowwatch.errors import DecodeError, ForecastError, SourceError
-from windowwatch.forecast import noaa
-from windowwatch.forecast.arrival import cycles_between, first_due
-from windowwatch.forecast.catalogue import Route, Speech
-from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.collect import entries_of, index_url
-from windowwatch.forecast.cutout import Cut, cut
-from windowwatch.forecast.fetch import Fetcher, NotYetError
-from windowwatch.forecast.grib import read_planes
+from windowwatch.forecast.download import noaa
+from windowwatch.forecast.download.catalogue import Route, Speech, product_by
+from windowwatch.forecast.download.checked import check_file
+from windowwatch.forecast.download.collect import entries_of, index_url
+from windowwatch.forecast.download.fetch import Fetcher, NotYetError
+from windowwatch.forecast.download.ledger import cycles_between, first_due
+from windowwatch.forecast.download.wanted import (
+    Entry,
+    Item,
+    items_of,
+    merge,
+    missing_aloft,
+    needed_steps,
+    route_steps,
+)
+from windowwatch.forecast.grib.cutout import Cut, cut
+from windowwatch.forecast.grib.reader import read_planes
 from windowwatch.forecast.models import FIELDS, ON_LEVELS, match
-from windowwatch.forecast.plan import needed_steps, route_steps
-from windowwatch.forecast.renamed import product_by
-from windowwatch.forecast.wanted import Entry, Item, items_of, merge, missing_aloft
 from windowwatch.scoring.values import Site
 from windowwatch.units import KELVIN_AT_0_C
 from windowwatch.watch.polling.network import NetworkPlan, way_words

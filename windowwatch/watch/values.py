@@ -24,7 +24,7 @@ from windowwatch.windows.window import WindowRules
 
 # What fetches takes long to load, and most who read settings fetch nothing.
 if TYPE_CHECKING:
-    from windowwatch.forecast.fetch import Manners
+    from windowwatch.forecast.download.fetch import Manners
     from windowwatch.watch.polling.network import NetworkPlan
 
 

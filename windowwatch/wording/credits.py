@@ -2,9 +2,8 @@
 
 from collections.abc import Iterable
 
-from windowwatch.forecast.catalogue import MODELS
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.forecast.finer import FINER
+from windowwatch.forecast.finer import attribution
 from windowwatch.ground.query.features import Ground
 
 #: Said with everything that is given out.
@@ -15,10 +14,9 @@ def weather_credits(cycles: Iterable[Cycle]) -> tuple[str, ...]:
     """One line for each model: its provider's attribution, or just its name."""
     lines = []
     for cycle in cycles:
-        finer = FINER.get(cycle.model)
-        known = MODELS.get(cycle.model) if finer is None else finer.model
+        known = attribution(cycle.model, cycle.reference_utc)
         own = f"Weather: model {cycle.model}, cycle {cycle.id}"
-        lines.append(own if known is None else f"Weather: {known.credit(cycle.reference_utc)}")
+        lines.append(own if known is None else f"Weather: {known}")
     return tuple(dict.fromkeys(lines))
 
 

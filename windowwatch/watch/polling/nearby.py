@@ -21,14 +21,13 @@ from pathlib import Path
 
 from windowwatch.clock import Clock
 from windowwatch.errors import ForecastError
-from windowwatch.forecast.arrival import cycles_between, first_due
 from windowwatch.forecast.atsites import box_round
-from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.collect import Check, Collector
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.forecast.fetch import Fetcher, FetchStoppedError, Manners
+from windowwatch.forecast.download.checked import check_file
+from windowwatch.forecast.download.collect import Check, Collector
+from windowwatch.forecast.download.fetch import Fetcher, FetchStoppedError, Manners
+from windowwatch.forecast.download.ledger import Keep, cycles_between, first_due, prune
 from windowwatch.forecast.finer import FinerModel
-from windowwatch.forecast.prune import Keep, prune
 from windowwatch.scoring.values import Site
 from windowwatch.storage.store import Store
 from windowwatch.watch.nearby import NearFiles

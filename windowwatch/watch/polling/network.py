@@ -33,19 +33,25 @@ from random import Random
 
 from windowwatch.clock import Clock
 from windowwatch.errors import SourceError, StorageError, WindowwatchError
-from windowwatch.forecast.arrival import complete_due, cycles_between, first_due, next_words
-from windowwatch.forecast.attribution import family
-from windowwatch.forecast.catalogue import MODELS, Model, Route, Speech
-from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.collect import Collector, Haul
-from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.forecast.fetch import Fetcher, Manners, World
-from windowwatch.forecast.ledger import CycleStage, CycleState, Ledger
-from windowwatch.forecast.plan import needed_steps, route_steps
-from windowwatch.forecast.prune import Keep, prune
-from windowwatch.forecast.record import Recorder
-from windowwatch.forecast.renamed import akin
+from windowwatch.forecast.download.catalogue import MODELS, Model, Route, Speech, akin, family
+from windowwatch.forecast.download.checked import check_file
+from windowwatch.forecast.download.collect import Collector, Haul
+from windowwatch.forecast.download.fetch import Fetcher, Manners, World
+from windowwatch.forecast.download.ledger import (
+    CycleStage,
+    CycleState,
+    Keep,
+    Ledger,
+    complete_due,
+    cycles_between,
+    first_due,
+    next_words,
+    prune,
+)
+from windowwatch.forecast.download.record import Recorder
+from windowwatch.forecast.download.wanted import needed_steps, route_steps
+from windowwatch.forecast.grib.cutout import Area
 from windowwatch.storage.cycles import Role
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watcher import Watcher, log_result

@@ -18,7 +18,7 @@ from typing import Any
 from windowwatch.child import ChildLimits, Progress, unheard
 from windowwatch.clock import Clock
 from windowwatch.errors import WindowwatchError
-from windowwatch.forecast.fetch import Fetcher, Manners
+from windowwatch.forecast.download.fetch import Fetcher, Manners
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store

@@ -22,16 +22,22 @@ from windowwatch.child import (
     unheard,
 )
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.archive import Archived, read_archive, write_archive
-from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.cutout import Area
 from windowwatch.forecast.cycle import Cycle, CycleData
-from windowwatch.forecast.fetch import FetchStoppedError
-from windowwatch.forecast.framing import Framing, sha256_of
-from windowwatch.forecast.ledger import KeptFile, Ledger
+from windowwatch.forecast.dataset import (
+    CycleDataset,
+    files_of,
+    read_archive,
+    with_origin,
+    write_archive,
+)
+from windowwatch.forecast.download.checked import check_file
+from windowwatch.forecast.download.fetch import FetchStoppedError
+from windowwatch.forecast.download.ledger import KeptFile, Ledger
+from windowwatch.forecast.download.wanted import Item, Wanted
+from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.framing import Framing, sha256_of
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import FoundCycle, load_cycle, open_files
-from windowwatch.forecast.wanted import Item, Wanted
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.nearby import NearFiles, read_near
@@ -109,7 +115,7 @@ class Checker:
     style : LogStyle
         How it writes its logs.
     check : callable
-        A module's function; `windowwatch.forecast.checked.check_file` but for tests.
+        A module's function; `windowwatch.forecast.download.checked.check_file` but for tests.
     stopping : callable
         Asked while a file is checked; True ends it.
     """
@@ -129,7 +135,7 @@ class Checker:
     def __call__(
         self, path: Path, item: Item, area: Area, *, asked: Sequence[Wanted] | None
     ) -> Checked:
-        """Check one file, as `windowwatch.forecast.checked.check_file`.
+        """Check one file, as `windowwatch.forecast.download.checked.check_file`.
 
         Raises
         ------
@@ -226,16 +232,16 @@ def load_fetched(fetched: Fetched, ledger: Ledger, now_utc: datetime) -> CycleDa
                     f"again",
                     retry=True,
                 )
-        archived = Archived(fetched.cycle, opened, files, fetched.credit)
+        archived = with_origin(opened, fetched.cycle, files, fetched.credit)
         if not fetched.partial:
             _to_store(fetched, archived, ledger, now_utc)
-    data = build_cycle(archived.opened, fetched.cycle, archived.files)
+    data = build_cycle(archived, fetched.cycle, files_of(archived))
     lacking = dict.fromkeys(f"not in the source: {w}" for f in fetched.files for w in f.lacking)
     gaps = (*data.gaps, *list(lacking)[:_MOST_NAMED])
     return replace(data, gaps=gaps, remarks=(*data.remarks, fetched.credit))
 
 
-def _from_store(fetched: Fetched, ledger: Ledger) -> Archived | None:
+def _from_store(fetched: Fetched, ledger: Ledger) -> CycleDataset | None:
     """The cycle as it was kept before; None if it is not there as it was."""
     path = Path(fetched.store_path)
     first = fetched.files[0]
@@ -246,12 +252,12 @@ def _from_store(fetched: Fetched, ledger: Ledger) -> Archived | None:
             _LOG.warning("%s: its bytes have changed; it is made again", path)
             continue
         archived = read_archive(path)
-        if {file.path: file.sha256 for file in archived.files} == fetched.checksums:
+        if {file.path: file.sha256 for file in files_of(archived)} == fetched.checksums:
             return archived
     return None
 
 
-def _to_store(fetched: Fetched, archived: Archived, ledger: Ledger, now_utc: datetime) -> None:
+def _to_store(fetched: Fetched, archived: CycleDataset, ledger: Ledger, now_utc: datetime) -> None:
     """Keep a whole cycle; a pass does not fail when the disk refuses."""
     path, first = Path(fetched.store_path), fetched.files[0]
     try:

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.errors import SourceError
+from windowwatch.forecast.grib.messages import Grid
 from windowwatch.forecast.lambert import LambertGrid
-from windowwatch.forecast.messages import Grid
 
 #: South, west, north, east of a box on the globe. [deg] East may exceed 180, or be less than
 #: west where the box spans the date line.

@@ -27,8 +27,8 @@ import httpx
 
 from windowwatch.clock import Clock, require_utc
 from windowwatch.errors import SourceError
-from windowwatch.forecast.record import Note, Recorder, without_secrets
-from windowwatch.forecast.wanted import Part
+from windowwatch.forecast.download.record import Note, Recorder, without_secrets
+from windowwatch.forecast.download.wanted import Part
 
 Result = TypeVar("Result")
 

@@ -8,12 +8,13 @@ where it begins.
 
 import json
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from windowwatch.errors import DecodeError
+from windowwatch.forecast.download.catalogue import Product
+from windowwatch.forecast.download.wanted import Entry, Item, Wanted, levels_of
 from windowwatch.forecast.models import ON_LEVELS
-from windowwatch.forecast.wanted import Entry, Item, Wanted, levels_of
 
 #: Our field to ECMWF's parameters near the ground, the best first.
 SPELLED: dict[str, tuple[str, ...]] = {
@@ -182,3 +183,14 @@ def _field(
         wanted = asked and record.level_hpa in levels_of(item.product, name)
         return (name if wanted else ""), 0
     return near.get(record.param, ("", 0)) if record.levtype == "sfc" else ("", 0)
+
+
+def known_names(records: Iterable[Record], product: Product) -> Iterable[Record]:
+    """Records of an ``.index``, those of new parameters under the names that are known."""
+    known = {
+        param: SPELLED.get(field, (field,))[0] for field, (param, _) in product.spelled.items()
+    }
+    return tuple(
+        replace(record, param=known[record.param]) if record.param in known else record
+        for record in records
+    )

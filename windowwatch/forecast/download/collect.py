@@ -19,15 +19,19 @@ from threading import Semaphore
 from typing import Protocol
 
 from windowwatch.errors import DecodeError, ForecastError, SourceError
-from windowwatch.forecast import ecmwf, noaa
-from windowwatch.forecast.catalogue import Model, Route, Speech
-from windowwatch.forecast.checked import check_file
-from windowwatch.forecast.cutout import Area
-from windowwatch.forecast.fetch import Fetcher, FetchStoppedError, HostRefusedError, NotYetError
-from windowwatch.forecast.framing import Framing, sha256_of
-from windowwatch.forecast.ledger import KeptFile, Ledger
-from windowwatch.forecast.renamed import akin, ecmwf_records, product_by
-from windowwatch.forecast.wanted import Entry, Item, Wanted, items_of, merge, missing_aloft
+from windowwatch.forecast.download import ecmwf, noaa
+from windowwatch.forecast.download.catalogue import Model, Route, Speech, akin, product_by
+from windowwatch.forecast.download.checked import check_file
+from windowwatch.forecast.download.fetch import (
+    Fetcher,
+    FetchStoppedError,
+    HostRefusedError,
+    NotYetError,
+)
+from windowwatch.forecast.download.ledger import KeptFile, Ledger
+from windowwatch.forecast.download.wanted import Entry, Item, Wanted, items_of, merge, missing_aloft
+from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.framing import Framing, sha256_of
 
 _ENDINGS = {
     Speech.NOAA_INDEX: ".idx",
@@ -37,7 +41,7 @@ _ENDINGS = {
 
 
 class Check(Protocol):
-    """Checks a fetched file; see `windowwatch.forecast.checked.check_file`."""
+    """Checks a fetched file; see `windowwatch.forecast.download.checked.check_file`."""
 
     def __call__(
         self, path: Path, item: Item, area: Area, *, asked: Sequence[Wanted] | None
@@ -395,7 +399,7 @@ def entries_of(route: Route, text: str, item: Item, where: str) -> Sequence[Entr
         If it is no index, or one of another cycle.
     """
     if route.speech is Speech.ECMWF_INDEX:
-        found = ecmwf_records(ecmwf.read_index(text, where), item.product)
+        found = ecmwf.known_names(ecmwf.read_index(text, where), item.product)
         return ecmwf.choose(found, item, where)
     return noaa.choose(noaa.read_index(text, where), item, where)
 

@@ -14,10 +14,10 @@ from datetime import UTC, datetime
 from urllib.parse import urlencode
 
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.cutout import Area
-from windowwatch.forecast.messages import Kind
+from windowwatch.forecast.download.wanted import Entry, Item, Wanted, levels_of
+from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.models import ON_LEVELS
-from windowwatch.forecast.wanted import Entry, Item, Wanted, levels_of
 
 #: Our field to NOAA's name and level; ``{}`` stands for the isobaric level.
 SPELLED: dict[str, tuple[str, str]] = {

@@ -1,18 +1,19 @@
-"""One NetCDF file a cycle: every decoded field with CF names, read back exactly.
+"""A cycle as one xarray Dataset with CF names: decoded, kept and read as it is.
 
 It holds what decoding gave, cut out to the area, before anything is laid out: the values of
-the source, on its levels, float32. So reading it back and laying it out gives the very cycle,
-bit by bit, without decoding again. It opens in plain `xarray.open_dataset`.
+the source, on its levels, float32. It is written to NetCDF as it is, and reading it back and
+laying it out gives the very cycle, bit by bit. It opens in plain `xarray.open_dataset`.
 
 Conventions: CF Metadata Conventions 1.8 (names and units of the standard name table where the
 quantity has one). What a value is of its interval stands in ``cell_methods``, the intervals are
-the bounds of the time axis (chapter 7). Deterministic runs and members stand in variables of
-their own, the latter with ``member_`` before their name.
+the bounds of the time axis (chapter 7). Members are a coordinate, ``number``, missing planes are
+NaN. Deterministic runs and members stand in variables of their own, the latter with ``member_``
+before their name; a field whose intervals of different length end at the same time stands in
+several. Which variable is what field of which run is said by its attributes.
 """
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -22,11 +23,9 @@ import xarray as xr
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.cutout import Cut
 from windowwatch.forecast.cycle import Cycle, SourceFile
-from windowwatch.forecast.decode import OpenCycle, OpenField, seconds_of
-from windowwatch.forecast.messages import Kind
-from windowwatch.forecast.models import FIELDS, Selector
+from windowwatch.forecast.grib.messages import Kind
+from windowwatch.forecast.models import FIELDS, Field, Selector
 from windowwatch.physics.constants import STANDARD_GRAVITY_MPS2
 
 #: Our field to CF standard name and unit; without a name (the table has none for the
@@ -70,6 +69,8 @@ _ECMWF_OWN = {
     ("precipitation_mm", 1000.0): ("lwe_thickness_of_precipitation_amount", "m"),
     ("cloud_total_pct", 100.0): ("cloud_area_fraction", "1"),
 }
+#: What others call such a dataset, so that xarray has few doors.
+CycleDataset = xr.Dataset
 _RUNS = ("control", "members")
 _AXES = ("number", "step", "level")
 _BEGINS_AND_ENDS = "bounds"
@@ -89,25 +90,155 @@ _AXIS_ATTRIBUTES = {
 }
 
 
-@dataclass(frozen=True)
-class Archived:
-    """A cycle as it came back: fields, files they were decoded from, and its name."""
+def arranged(
+    arrays: Sequence[xr.DataArray], reference_utc: datetime, remarks: Sequence[str]
+) -> xr.Dataset:
+    """One dataset of arrays that share latitudes and longitudes.
 
-    cycle: Cycle
-    opened: OpenCycle
-    files: tuple[SourceFile, ...]
-    credit: str
+    Parameters
+    ----------
+    arrays : sequence of DataArray
+        Dimensions ``number, step, level, latitude, longitude``; ``step``, and ``start`` beside
+        it, are where an interval ends and begins after the reference time. [s] Attributes are
+        those of `attributes_of`.
+    reference_utc : datetime
+    remarks : sequence of str
+        What was assumed, in words.
+    """
+    variables: dict[str, Any] = {}
+    coordinates: dict[str, Any] = {
+        axis: (axis, arrays[0][axis].values, _AXIS_ATTRIBUTES[axis])
+        for axis in ("latitude", "longitude")
+    }
+    for array in arrays:
+        prefix = "member_" if array.attrs["run"] == "members" else ""
+        key = next(
+            name
+            for count in range(len(variables) + 1)
+            if (name := f"{prefix}{array.attrs['field']}{f'_{count}' if count else ''}")
+            not in variables
+        )
+        number, level = (
+            _axis(coordinates, axis, array[axis].values.astype(kind))
+            for axis, kind in (("number", _WHOLE), ("level", np.float64))
+        )
+        dims = (number, _step_axis(coordinates, array, reference_utc), level)
+        variables[key] = ((*dims, "latitude", "longitude"), array.values, array.attrs)
+    attributes = {
+        "Conventions": "CF-1.8",
+        "forecast_reference_time": reference_utc.isoformat(),
+        "reference_unix_s": to_unix_s(reference_utc),
+        "remarks": list(remarks),
+    }
+    return xr.Dataset(variables, coordinates, {k: v for k, v in attributes.items() if v != []})
 
 
-def write_archive(path: Path, archived: Archived) -> None:
-    """Write a cycle's file: beside its place first, flushed, then renamed.
+def attributes_of(run: str, field: Field, selector: Selector, members: int) -> dict[str, Any]:
+    """Attributes of a field's variable.
+
+    `run` is ``"control"`` or ``"members"``; `members` how many forecasts the source says its
+    ensemble has, 0 if it has none.
+    """
+    return {
+        "long_name": field.words,
+        "field": field.name,
+        "run": run,
+        "scale_to_field_unit": selector.scale,
+        "ensemble_size": members,
+        "cell_methods": f"time: {selector.kind.method}",
+    } | named(field.name, selector)
+
+
+def arrays_of(dataset: xr.Dataset, run: str) -> dict[str, list[xr.DataArray]]:
+    """Fields of a run by our names: arrays as `arranged` takes them, values not copied.
+
+    The coordinate ``start`` is absent where a stored file does not know its intervals.
+    """
+    found: dict[str, list[xr.DataArray]] = {}
+    for variable in dataset.data_vars.values():
+        if variable.attrs.get("run") != run:
+            continue
+        number, step, level = (dataset[dim] for dim in variable.dims[:3])
+        starts = _starts_s(variable, step, dataset)
+        array = xr.DataArray(
+            variable.values,
+            dims=(*_AXES, "latitude", "longitude"),
+            coords={
+                "number": number.values,
+                "step": step.values,
+                "level": level.values,
+                "latitude": dataset["latitude"].values,
+                "longitude": dataset["longitude"].values,
+                **({} if starts is None else {"start": ("step", starts)}),
+            },
+            attrs=variable.attrs,
+        )
+        found.setdefault(variable.attrs["field"], []).append(array)
+    return found
+
+
+def seconds_of(array: xr.DataArray) -> list[int]:
+    """Steps of an array after the reference time. [s]"""
+    return [int(value) for value in array["step"].values]
+
+
+def remarks_of(dataset: xr.Dataset) -> tuple[str, ...]:
+    """What was assumed, in words; fields that were stored without their intervals among it."""
+    lacking = dict.fromkeys(
+        array.attrs["long_name"]
+        for run in _RUNS
+        for arrays in arrays_of(dataset, run).values()
+        for array in arrays
+        if "start" not in array.coords
+    )
+    remarks = tuple(_texts(dataset.attrs.get("remarks", [])))
+    if not lacking:
+        return remarks
+    return (
+        *remarks,
+        "stored without intervals, so taken as values at the time, sums as those since the time "
+        f"before: {', '.join(lacking)}",
+    )
+
+
+def with_origin(
+    dataset: xr.Dataset, cycle: Cycle, files: Sequence[SourceFile], credit: str
+) -> xr.Dataset:
+    """The dataset with its cycle's name, the files that it was decoded from, and whose data."""
+    return dataset.assign_attrs(
+        title=f"{cycle.id}, cut out",
+        model=cycle.model,
+        source=credit,
+        source_paths=[file.path for file in files],
+        source_sha256=[file.sha256 for file in files],
+        source_bytes=[file.size_bytes for file in files],
+    )
+
+
+def files_of(dataset: xr.Dataset) -> tuple[SourceFile, ...]:
+    """Files that a dataset with an origin was decoded from."""
+    attributes = dataset.attrs
+    paths, sums = _texts(attributes["source_paths"]), _texts(attributes["source_sha256"])
+    sizes = np.atleast_1d(attributes["source_bytes"])
+    return tuple(
+        SourceFile(path, sha, int(size)) for path, sha, size in zip(paths, sums, sizes, strict=True)
+    )
+
+
+def cycle_of(dataset: xr.Dataset) -> Cycle:
+    """The cycle that a dataset with an origin is of."""
+    reference: datetime = from_unix_s(float(dataset.attrs["reference_unix_s"]))
+    return Cycle(reference, str(dataset.attrs["model"]))
+
+
+def write_archive(path: Path, dataset: xr.Dataset) -> None:
+    """Write a dataset with an origin: beside its place first, flushed, then renamed.
 
     Raises
     ------
     OSError
         If the disk refuses.
     """
-    dataset = _dataset(archived)
     part = path.with_suffix(".nc.part")
     path.parent.mkdir(parents=True, exist_ok=True)
     encoding: dict[Any, Any] = {name: {"_FillValue": None} for name in dataset.variables}
@@ -117,8 +248,8 @@ def write_archive(path: Path, archived: Archived) -> None:
     part.replace(path)
 
 
-def read_archive(path: Path) -> Archived:
-    """Read a cycle's file whole into memory.
+def read_archive(path: Path) -> xr.Dataset:
+    """Read a stored dataset whole into memory, as it is.
 
     Raises
     ------
@@ -129,50 +260,17 @@ def read_archive(path: Path) -> Archived:
         with xr.open_dataset(
             path, engine="netcdf4", decode_cf=False, mask_and_scale=False
         ) as opened:
-            return _archived(opened.load())
+            dataset = opened.load()
+        cycle_of(dataset), files_of(dataset), remarks_of(dataset)
+        for array in dataset.data_vars.values():
+            if "field" in array.attrs:
+                selector_of(array)
+        return dataset
     except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
         raise DecodeError(
             f"{path}: cannot be read as a stored cycle ({type(error).__name__}: {error}); "
             f"remove it, it is made again"
         ) from error
-
-
-def _dataset(archived: Archived) -> xr.Dataset:
-    box, cycle = archived.opened.box, archived.cycle
-    variables: dict[str, Any] = {}
-    coordinates: dict[str, Any] = {
-        "latitude": ("latitude", box.latitude_deg, _AXIS_ATTRIBUTES["latitude"]),
-        "longitude": ("longitude", box.longitude_deg, _AXIS_ATTRIBUTES["longitude"]),
-    }
-    for run in _RUNS:
-        fields: Mapping[str, OpenField] = getattr(archived.opened, run)
-        for name, opened in fields.items():
-            for count, array in enumerate(opened.arrays):
-                key = f"{'member_' if run == 'members' else ''}{name}"
-                key = f"{key}_{count}" if count else key
-                number, level = (
-                    _axis(coordinates, axis, array[axis].values.astype(kind))
-                    for axis, kind in (("number", _WHOLE), ("level", np.float64))
-                )
-                step = _step_axis(coordinates, array, opened.selector.kind, cycle.reference_utc)
-                variables[key] = (
-                    (number, step, level, "latitude", "longitude"),
-                    array.values,
-                    _attributes(run, name, opened),
-                )
-    attributes = {
-        "Conventions": "CF-1.8",
-        "title": f"{cycle.id}, cut out",
-        "model": cycle.model,
-        "forecast_reference_time": cycle.reference_utc.isoformat(),
-        "reference_unix_s": to_unix_s(cycle.reference_utc),
-        "source": archived.credit,
-        "source_paths": [file.path for file in archived.files],
-        "source_sha256": [file.sha256 for file in archived.files],
-        "source_bytes": [file.size_bytes for file in archived.files],
-        "remarks": list(archived.opened.remarks),
-    }
-    return xr.Dataset(variables, coordinates, {k: v for k, v in attributes.items() if v != []})
 
 
 def _axis(coordinates: dict[str, Any], axis: str, values: Any) -> str:
@@ -187,16 +285,14 @@ def _axis(coordinates: dict[str, Any], axis: str, values: Any) -> str:
     raise AssertionError("one of these names is free")
 
 
-def _step_axis(
-    coordinates: dict[str, Any], array: xr.DataArray, kind: Kind, reference_utc: datetime
-) -> str:
+def _step_axis(coordinates: dict[str, Any], array: xr.DataArray, reference_utc: datetime) -> str:
     """Name of a dimension with the steps of an array and their intervals, made if there is none.
 
     Each has the time beside it, and where values stand for intervals both have bounds.
     """
     ends = np.array(seconds_of(array), dtype=_WHOLE)
     bounds: Any = None
-    if kind is not Kind.INSTANT and "start" in array.coords:
+    if array.attrs["cell_methods"] != "time: point":
         bounds = np.stack([array["start"].values.astype(_WHOLE), ends], axis=1)
     for count in range(len(coordinates) + 1):
         step, time = (f"{axis}_{count}" if count else axis for axis in ("step", "time"))
@@ -215,18 +311,6 @@ def _step_axis(
     return step
 
 
-def _attributes(run: str, name: str, opened: OpenField) -> dict[str, Any]:
-    found: dict[str, Any] = {
-        "long_name": opened.field.words,
-        "field": name,
-        "run": run,
-        "scale_to_field_unit": opened.selector.scale,
-        "ensemble_size": opened.members,
-        "cell_methods": f"time: {opened.selector.kind.method}",
-    }
-    return found | named(name, opened.selector)
-
-
 def named(name: str, selector: Selector) -> dict[str, str]:
     """Unit of a field's values as a source carries it, and the CF name where there is one."""
     standard_name, units = _ECMWF_OWN.get((name, selector.scale), CF[name])
@@ -240,87 +324,13 @@ def named(name: str, selector: Selector) -> dict[str, str]:
     return found
 
 
-def _archived(dataset: xr.Dataset) -> Archived:
-    attributes = dataset.attrs
-    fields: dict[str, dict[str, list[Any]]] = {run: {} for run in _RUNS}
-    for variable in dataset.data_vars.values():
-        if "field" in variable.attrs:
-            fields[variable.attrs["run"]].setdefault(variable.attrs["field"], []).append(variable)
-    control, members = (
-        {name: _field(name, arrays, dataset) for name, arrays in fields[run].items()}
-        for run in _RUNS
-    )
-    latitude, longitude = dataset["latitude"].values, dataset["longitude"].values
-    box = Cut(slice(0, latitude.size), np.arange(longitude.size), latitude, longitude)
-    reference: datetime = from_unix_s(float(attributes["reference_unix_s"]))
-    files = zip(
-        _texts(attributes["source_paths"]),
-        _texts(attributes["source_sha256"]),
-        np.atleast_1d(attributes["source_bytes"]),
-        strict=True,
-    )
-    return Archived(
-        Cycle(reference, str(attributes["model"])),
-        OpenCycle(
-            control,
-            members,
-            box,
-            (*_texts(attributes.get("remarks", [])), *_without_intervals({**members, **control})),
-        ),
-        tuple(SourceFile(path, sha, int(size)) for path, sha, size in files),
-        str(attributes["source"]),
-    )
-
-
 def _texts(value: Any) -> Sequence[str]:
     """A list of texts; NetCDF gives a list of one back as the text itself."""
     return [value] if isinstance(value, str) else [str(text) for text in value]
 
 
-def _without_intervals(fields: Mapping[str, OpenField]) -> tuple[str, ...]:
-    """Say which fields were stored without the intervals that they stand for."""
-    lacking = [
-        opened.field.words
-        for opened in fields.values()
-        if any("start" not in array.coords for array in opened.arrays)
-    ]
-    if not lacking:
-        return ()
-    return (
-        "stored without intervals, so taken as values at the time, sums as those since the time "
-        f"before: {', '.join(lacking)}",
-    )
-
-
-def _field(name: str, variables: Sequence[xr.DataArray], dataset: xr.Dataset) -> OpenField:
-    first = variables[0].attrs
-    arrays = []
-    for variable in variables:
-        values = [variable[dim].values for dim in variable.dims]
-        number, step, level, latitude, longitude = values
-        starts = _starts_s(variable, dataset)
-        arrays.append(
-            xr.DataArray(
-                variable.values,
-                dims=(*_AXES, "latitude", "longitude"),
-                coords={
-                    "number": number,
-                    "step": step.astype("timedelta64[s]").astype("timedelta64[ns]"),
-                    "level": level,
-                    "latitude": latitude,
-                    "longitude": longitude,
-                    **({} if starts is None else {"start": ("step", starts)}),
-                },
-            )
-        )
-    return OpenField(
-        FIELDS[name], _selector(name, first), tuple(arrays), int(first["ensemble_size"])
-    )
-
-
-def _starts_s(variable: xr.DataArray, dataset: xr.Dataset) -> list[int] | None:
+def _starts_s(variable: xr.DataArray, step: xr.DataArray, dataset: xr.Dataset) -> list[int] | None:
     """Where the intervals of a field begin: by its bounds, or as files had it before those."""
-    step = dataset[str(variable.dims[1])]
     if "bounds" in step.attrs:
         starts = dataset[step.attrs["bounds"]].values[:, 0]
     elif "interval_start_s" in variable.attrs:
@@ -332,7 +342,7 @@ def _starts_s(variable: xr.DataArray, dataset: xr.Dataset) -> list[int] | None:
     return [int(start) for start in starts]
 
 
-def _selector(name: str, attributes: Mapping[str, Any]) -> Selector:
+def selector_of(array: xr.DataArray) -> Selector:
     """How a field was coded, as far as its values still tell: kind, unit and what it counts from.
 
     Raises
@@ -340,6 +350,7 @@ def _selector(name: str, attributes: Mapping[str, Any]) -> Selector:
     ValueError
         If no way of coding it gives such values.
     """
+    name, attributes = array.attrs["field"], array.attrs
     for selector in FIELDS[name].selectors:
         said = named(name, selector)
         if (

@@ -11,9 +11,10 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
+from typing import Any
 
 from windowwatch.errors import InputError
-from windowwatch.forecast import contents, providers
+from windowwatch.forecast.download import contents
 
 
 class Speech(StrEnum):
@@ -224,7 +225,7 @@ _GFS_QUARTER = replace(_gfs("0p25"), other_paths=(_GFS_V17,))
 # Sizes of messages and how they lie: as in tests/fetch/feeds. No whole index of IFS is there: its
 # messages are taken to lie in no order (1 in 2.6 of a file is wanted).
 _GFS_RANGES = Route(
-    Speech.NOAA_INDEX, (_GFS_QUARTER,), providers.GFS_FILES, 0.25, 790_000, joined=2.0
+    Speech.NOAA_INDEX, (_GFS_QUARTER,), contents.GFS_FILES, 0.25, 790_000, joined=2.0
 )
 
 
@@ -275,8 +276,8 @@ _AIFS = _ecmwf(
 
 
 def _ecmwf_ranges(*products: Product, joined: float) -> Route:
-    own = {providers.ECMWF_OWN: 2}
-    hosts = providers.ECMWF_HOSTS
+    own = {contents.ECMWF_OWN: 2}
+    hosts = contents.ECMWF_HOSTS
     return Route(Speech.ECMWF_INDEX, products, hosts, 0.25, 740_000, joined=joined, at_once=own)
 
 
@@ -294,24 +295,24 @@ MODELS: Mapping[str, Model] = {
             "gfs-0.25",
             "GFS, 0.25 degree",
             contents.GFS_STEPS,
-            (_filtered((_GFS_QUARTER,), 0.25, providers.GFS_SCRIPTS), _GFS_RANGES),
+            (_filtered((_GFS_QUARTER,), 0.25, contents.GFS_SCRIPTS), _GFS_RANGES),
             5.0,
             216,
             335,
-            providers.PUBLIC,
-            providers.NOAA_CREDIT.format(what="GFS"),
+            contents.PUBLIC,
+            contents.NOAA_CREDIT.format(what="GFS"),
             (_GFS_DOUBT, _V17_NAMES),
         ),
         Model(
             "gfs-0.5",
             "GFS, 0.5 degree (ends with version 17 of GFS; then take gfs-0.25)",
             contents.GFS_HALF_STEPS,
-            (_filtered((_gfs("0p50", "pgrb2full"),), 0.5, providers.GFS_SCRIPTS), _GFS_RANGES),
+            (_filtered((_gfs("0p50", "pgrb2full"),), 0.5, contents.GFS_SCRIPTS), _GFS_RANGES),
             5.0,
             216,
             335,
-            providers.PUBLIC,
-            providers.NOAA_CREDIT.format(what="GFS"),
+            contents.PUBLIC,
+            contents.NOAA_CREDIT.format(what="GFS"),
             (
                 _GFS_DOUBT,
                 "0.5 degree ends with version 17; byte ranges of 0.25 degree are what is left then",
@@ -322,11 +323,11 @@ MODELS: Mapping[str, Model] = {
             "GEFS, 0.5 degree, control and 30 members",
             contents.GEFS_STEPS,
             (
-                _filtered(_GEFS, 0.5, providers.GEFS_SCRIPTS),
+                _filtered(_GEFS, 0.5, contents.GEFS_SCRIPTS),
                 Route(
                     Speech.NOAA_INDEX,
                     _GEFS,
-                    providers.GEFS_FILES,
+                    contents.GEFS_FILES,
                     0.5,
                     190_000,
                     joined=3.1,
@@ -335,8 +336,8 @@ MODELS: Mapping[str, Model] = {
             5.0,
             228,
             408,
-            providers.PUBLIC,
-            providers.NOAA_CREDIT.format(what="GEFS"),
+            contents.PUBLIC,
+            contents.NOAA_CREDIT.format(what="GEFS"),
             ("names of the area filters and of the folder on the filter's host",),
         ),
         Model(
@@ -347,8 +348,8 @@ MODELS: Mapping[str, Model] = {
             10.0,
             454,
             464,
-            providers.CC_BY,
-            providers.ECMWF_CREDIT.format(what="open data, IFS"),
+            contents.CC_BY,
+            contents.ECMWF_CREDIT.format(what="open data, IFS"),
             (_ECMWF_TOP, "over how long each gust is the greatest; no ceiling, no visibility"),
             {6: 67, 18: 67},
         ),
@@ -360,8 +361,8 @@ MODELS: Mapping[str, Model] = {
             10.0,
             460,
             470,
-            providers.CC_BY,
-            providers.ECMWF_CREDIT.format(what="open data, IFS ensemble"),
+            contents.CC_BY,
+            contents.ECMWF_CREDIT.format(what="open data, IFS ensemble"),
             (_ECMWF_TOP, "very large by byte ranges: about 100 GB for a week"),
             {6: 36, 18: 36},
         ),
@@ -373,8 +374,8 @@ MODELS: Mapping[str, Model] = {
             10.0,
             325,
             415,
-            providers.CC_BY,
-            providers.ECMWF_CREDIT.format(what="open data, AIFS"),
+            contents.CC_BY,
+            contents.ECMWF_CREDIT.format(what="open data, AIFS"),
             (_ECMWF_TOP, "no gust, ceiling or visibility; no height of the terrain since May 2026"),
         ),
     )
@@ -392,3 +393,26 @@ def model(name: str) -> Model:
     if name not in MODELS:
         raise InputError(f"no model is called {name!r}; there are {', '.join(MODELS)}")
     return MODELS[name]
+
+
+def family(name: str) -> str:
+    """Kind of weather model that a name stands for: ``gfs`` of ``gfs-0.25``."""
+    return name.split("-")[0].lower()
+
+
+def product_by(route: Route, product: Product) -> Product:
+    """A product as this route has it: the area filter may find its files under another path."""
+    if route.speech is Speech.NOAA_FILTER and product.filter_path:
+        return replace(product, path=product.filter_path, other_paths=())
+    return product
+
+
+def akin(one: Route, other: Route) -> bool:
+    """Whether files of two routes may stand in one cycle: same grid, same files, same fields."""
+    return one.grid_deg == other.grid_deg and _contents(one) == _contents(other)
+
+
+def _contents(route: Route) -> list[Product]:
+    """Products of a route without what they are called."""
+    names: dict[str, Any] = {"path": "", "filter_path": "", "script": "", "other_paths": ()}
+    return [replace(product, spelled={}, **names) for product in route.products]

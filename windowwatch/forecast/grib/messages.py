@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.forecast.framing import Frame
+from windowwatch.forecast.grib.framing import Frame
 from windowwatch.forecast.lambert import LAMBERT, LambertGrid, read_lambert
 from windowwatch.physics.surface import CellMethod
 

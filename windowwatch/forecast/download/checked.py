@@ -14,12 +14,12 @@ from pathlib import Path
 import numpy as np
 
 from windowwatch.errors import DecodeError
-from windowwatch.forecast.cutout import Area
-from windowwatch.forecast.framing import Framing, walk
-from windowwatch.forecast.grib import read_planes
-from windowwatch.forecast.messages import ISOBARIC, Grid, Plane
+from windowwatch.forecast.download.wanted import Item, Wanted, missing_aloft
+from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.framing import Framing, walk
+from windowwatch.forecast.grib.messages import ISOBARIC, Grid, Plane
+from windowwatch.forecast.grib.reader import read_planes
 from windowwatch.forecast.models import match
-from windowwatch.forecast.wanted import Item, Wanted, missing_aloft
 
 #: Field, level, end and member of a message.
 _Name = tuple[str, float, int, int | None]

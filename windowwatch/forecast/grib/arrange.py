@@ -1,4 +1,4 @@
-"""From the fields of files to arrays: cfgrib arranges what `grib` read.
+"""From the fields of files to arrays: one coding a field is chosen, cfgrib arranges its planes.
 
 * **cfgrib builds the arrays** out of the planes of one field, through its interface for
   fieldsets, with explicit ``filter_by_keys`` and ``errors="raise"``. There is no file beneath
@@ -7,7 +7,7 @@
   where no plane was read there must be nothing.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,47 +16,154 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from windowwatch.errors import DecodeError, MissingFieldError
-from windowwatch.forecast.cutout import Area, Cut, cut
-from windowwatch.forecast.framing import Framing
-from windowwatch.forecast.grib import MISSING
-from windowwatch.forecast.messages import MessageKey, Plane
-from windowwatch.forecast.models import Field, Selector
-from windowwatch.forecast.pool import read_all
-from windowwatch.forecast.selection import Chosen, choose
+from windowwatch.errors import DecodeError, ImpossibleWeatherError, MissingFieldError
+from windowwatch.forecast.dataset import arranged, attributes_of
+from windowwatch.forecast.grib.cutout import Area, Cut, cut
+from windowwatch.forecast.grib.framing import Framing
+from windowwatch.forecast.grib.messages import ISOBARIC, Kind, MessageKey, Plane
+from windowwatch.forecast.grib.reader import MISSING, read_all
+from windowwatch.forecast.models import Field, Selector, match
+
+#: Copies of one plane that differ by no more than this share of its range are coded otherwise,
+#: not other weather. [1] Judgement: coding to 7 bits.
+SAME_SHARE = 0.01
 
 
 @dataclass(frozen=True)
-class OpenField:
-    """A field of one run or of the members, opened.
+class Chosen:
+    """The planes that make up one field of the control run or of the members.
 
-    `arrays` have dimensions ``number, step, level, latitude, longitude`` and are float32 in
-    the unit of the file, NaN where there is no plane. There is one array for most fields;
-    several where intervals of different length end at the same time. The coordinate
-    ``start`` on ``step`` is where the interval begins, after the reference time, equal to the
-    step for an instant; absent where that is not known. [s]
-    `members` is how many forecasts the source says its ensemble has, 0 if it has none.
+    No two planes share member, level and interval; several intervals may end at one time.
     """
 
     field: Field
     selector: Selector
-    arrays: tuple[xr.DataArray, ...]
-    members: int
+    planes: tuple[Plane, ...]
 
 
 @dataclass(frozen=True)
-class OpenCycle:
-    """All wanted fields of a cycle, by our names; `box` tells where they lie."""
+class Selection:
+    """Fields by name, of the control run and of the perturbed members."""
 
-    control: Mapping[str, OpenField]
-    members: Mapping[str, OpenField]
-    box: Cut
+    control: dict[str, Chosen]
+    members: dict[str, Chosen]
     remarks: tuple[str, ...]
+
+
+def choose(planes: Iterable[Plane]) -> Selection:
+    """Sort wanted planes into fields and settle what is there twice.
+
+    Where a source codes a field in several ways (cloud at the time and as a mean, say), the
+    coding with the most times is used, the better one where they tie. Better is what stands
+    first among the selectors of `models`: an instant before a mean, because a mean hides what
+    lasted only for a while; of gusts the greatest of an interval before an instant, because it
+    is never the lower of the two. The first step does not count: no interval has ended there.
+
+    Where a run without ensemble header and the ensemble's own unperturbed run are both there,
+    the former is the control, because it commonly is the finer one.
+    """
+    control: dict[str, list[tuple[Selector, Plane]]] = {}
+    members: dict[str, list[tuple[Selector, Plane]]] = {}
+    for plane in planes:
+        found = match(plane.key)
+        if found is None:
+            continue
+        field, selector = found
+        group = members if plane.key.member else control
+        group.setdefault(field.name, []).append((selector, plane))
+    remarks: list[str] = []
+    chosen_control = {n: _settle(p, remarks) for n, p in _one_control(control, remarks).items()}
+    chosen_members = {n: _settle(p, remarks) for n, p in members.items()}
+    remarks += _kind_remarks([*chosen_control.values(), *chosen_members.values()])
+    return Selection(chosen_control, chosen_members, tuple(dict.fromkeys(remarks)))
+
+
+def _one_control(
+    control: dict[str, list[tuple[Selector, Plane]]], remarks: list[str]
+) -> dict[str, list[tuple[Selector, Plane]]]:
+    """Leave out the ensemble's unperturbed run where the deterministic one gives a field."""
+    kept: dict[str, list[tuple[Selector, Plane]]] = {}
+    dropped = False
+    for name, found in control.items():
+        plain = [item for item in found if item[1].key.member is None]
+        dropped = dropped or 0 < len(plain) < len(found)
+        kept[name] = plain or found
+    if dropped:
+        remarks.append(
+            "the ensemble's own unperturbed run is left out: the run without ensemble header "
+            "is taken as control"
+        )
+    return kept
+
+
+def _settle(found: list[tuple[Selector, Plane]], remarks: list[str]) -> Chosen:
+    """Pick the coding with the most times, then one plane for each place."""
+    field = _field(found[0][1].key)
+    codings: dict[tuple[int, int, float], list[Plane]] = {}
+    for selector, plane in found:
+        # a coding that leaves the surface open is still one surface at a time
+        level = 0.0 if plane.key.surface == ISOBARIC else plane.key.level
+        coding = (field.selectors.index(selector), plane.key.surface, level)
+        codings.setdefault(coding, []).append(plane)
+    best = max(sorted(codings), key=lambda c: _times(codings[c]))
+    selector = field.selectors[best[0]]
+    places: dict[tuple[int, float, int, int], Plane] = {}
+    differing = 0
+    for plane in codings[best]:
+        key = plane.key
+        place = key.member or 0, key.level, key.start_s, key.end_s
+        if place in places:
+            _require_same_copy(places[place], plane, field.words)
+            differing += not np.array_equal(places[place].values, plane.values, equal_nan=True)
+        else:
+            places[place] = plane
+    if differing:
+        remarks.append(
+            f"{field.words}: {differing} planes are there twice with other values; "
+            f"the first one found is used"
+        )
+    return Chosen(field, selector, tuple(places.values()))
+
+
+def _require_same_copy(first: Plane, second: Plane, words: str) -> None:
+    """Refuse two copies of one plane that say different things: nobody knows which is right."""
+    one, other = first.values, second.values
+    if one.shape == other.shape and np.array_equal(np.isnan(one), np.isnan(other)):
+        apart = np.abs(one.astype(np.float64) - other)
+        known = apart[~np.isnan(apart)]
+        if not known.size or known.max() <= SAME_SHARE * float(np.nanmax(one) - np.nanmin(one)):
+            return
+    raise ImpossibleWeatherError(
+        f"{second.path}: message {second.key.message} ({second.key}) holds {words} once more, "
+        f"with other numbers than message {first.key.message} of {first.path}; one of them is "
+        f"wrong. Remove the file that does not belong there, or fetch the cycle again"
+    )
+
+
+def _field(key: MessageKey) -> Field:
+    found = match(key)
+    assert found is not None  # only matched planes come here
+    return found[0]
+
+
+def _times(planes: Iterable[Plane]) -> int:
+    """At how many times there is something, besides the first step."""
+    return len({plane.key.end_s for plane in planes} - {0})
+
+
+def _kind_remarks(chosen: Sequence[Chosen]) -> list[str]:
+    """Say which fields stand for an interval where one might take them for an instant."""
+    remarks = []
+    for kind in (Kind.AVERAGE, Kind.MAXIMUM):
+        words = dict.fromkeys(c.field.words for c in chosen if c.selector.kind is kind)
+        if words:
+            remarks.append(f"{kind} that ends at the time, not {Kind.INSTANT}: {', '.join(words)}")
+    return remarks
 
 
 def open_cycle(
     files: Sequence[Framing], area: Area | None, processes: int | None = None
-) -> OpenCycle:
+) -> xr.Dataset:
     """Decode every wanted field of the files of one cycle, cut out to `area`.
 
     `processes` is how many read; by default as many as is worth while (`pool.read_all`).
@@ -80,9 +187,14 @@ def open_cycle(
         )
     planes, box = _on_one_grid(planes, area)
     selection = choose(planes)
-    control = {name: _open(chosen, box) for name, chosen in selection.control.items()}
-    members = {name: _open(chosen, box) for name, chosen in selection.members.items()}
-    return OpenCycle(control, members, box, selection.remarks)
+    runs = {"control": selection.control, "members": selection.members}
+    arrays = [
+        array
+        for run, fields in runs.items()
+        for chosen in fields.values()
+        for array in _arrays(run, chosen, box)
+    ]
+    return arranged(arrays, planes[0].key.reference_utc, selection.remarks)
 
 
 def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane], Cut]:
@@ -116,12 +228,15 @@ def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane
     return laid, box
 
 
-def _open(chosen: Chosen, box: Cut) -> OpenField:
-    """Arrays of one field, built by cfgrib and checked plane by plane."""
-    groups = _without_clashes(chosen.planes)
-    arrays = tuple(_build(chosen, group, box) for group in groups)
+def _arrays(run: str, chosen: Chosen, box: Cut) -> list[xr.DataArray]:
+    """Arrays of one field, built by cfgrib and checked plane by plane.
+
+    One for most fields; several where intervals of different length end at the same time.
+    """
     members = max(plane.key.members for plane in chosen.planes)
-    return OpenField(chosen.field, chosen.selector, arrays, members)
+    attributes = attributes_of(run, chosen.field, chosen.selector, members)
+    groups = _without_clashes(chosen.planes)
+    return [_build(chosen, group, box).assign_attrs(attributes) for group in groups]
 
 
 def _without_clashes(planes: Sequence[Plane]) -> list[list[Plane]]:
@@ -174,18 +289,13 @@ def _build(chosen: Chosen, planes: Sequence[Plane], box: Cut) -> xr.DataArray:
         dims=("number", "step", "level", "latitude", "longitude"),
         coords={
             "number": numbers,
-            "step": np.array(ends).astype("timedelta64[s]").astype("timedelta64[ns]"),
+            "step": ends,
             "level": levels,
             "latitude": box.latitude_deg,
             "longitude": box.longitude_deg,
             "start": ("step", [starts[end] for end in ends]),
         },
     )
-
-
-def seconds_of(array: xr.DataArray) -> list[int]:
-    """Steps of an array after the reference time. [s]"""
-    return [int(value) for value in array["step"].values / np.timedelta64(1, "s")]
 
 
 def _surface(key: MessageKey) -> str:
