@@ -8,7 +8,16 @@ from sqlalchemy import make_url
 from sqlalchemy.exc import ArgumentError
 
 from windowwatch.errors import StorageError
-from windowwatch.storage import changes, cycles, deliveries, details, engine, saving, upkeep
+from windowwatch.storage import (
+    changes,
+    cycles,
+    deliveries,
+    details,
+    engine,
+    saving,
+    upkeep,
+    watches,
+)
 from windowwatch.storage import shares as links
 from windowwatch.storage.fetches import SqlLedger
 from windowwatch.storage.trail import find_trail
@@ -53,6 +62,9 @@ class Store(engine.Database):
     pending_deliveries = deliveries.pending_by_channel
     channel_figures = deliveries.channel_figures
     failing_since = deliveries.failing_since
+
+    begun = watches.begun
+    silence_seen = watches.silence_seen
 
     save_share = links.save_share
     find_share = links.find_share

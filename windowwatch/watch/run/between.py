@@ -11,7 +11,7 @@ from windowwatch.notices.deliver import DeliveryReport, Send, deliver_pending
 from windowwatch.notices.policy import RetryRules, holds, plan_deliveries
 from windowwatch.notices.surroundings import Surroundings
 from windowwatch.storage.store import Store
-from windowwatch.watch.run.late import late_by_rhythm
+from windowwatch.watch.run.late import Silence, late_by_bound, late_by_rhythm
 from windowwatch.watch.values import Watch
 from windowwatch.windows.decisions import ask, keys_to_know
 from windowwatch.windows.holds import advice_key, advise, is_due
@@ -41,11 +41,14 @@ def between_passes(
     stop: Callable[[], bool] = lambda: False,
     chance: Callable[[], float] = lambda: 0.0,
     awake_since_utc: datetime | None = None,
+    silence: Silence | None = None,
+    deliver: Callable[..., DeliveryReport] = deliver_pending,
 ) -> Between:
     """Say what is due between two passes, then deliver everything that is.
 
-    Parameters as of `windowwatch.notices.deliver.deliver_pending`, and `awake_since_utc` of
-    `windowwatch.watch.run.late.late_by_rhythm`.
+    Parameters as of `windowwatch.notices.deliver.deliver_pending`, which is `deliver` as a rule,
+    and `awake_since_utc` and `silence` of `windowwatch.watch.run.late`; without `silence` no age
+    of the forecast is too old.
 
     Raises
     ------
@@ -55,9 +58,11 @@ def between_passes(
     asked = ask_for_decisions(store, watch, clock)
     advised = advise_holds(store, watch, clock)
     silent = late_by_rhythm(store, watch, clock, awake_since_utc)
+    if silent is None and silence is not None:
+        silent = late_by_bound(store, watch, clock, silence)
     late = tell_of(store, watch, () if silent is None else (silent,))
     sites = {site.name: site for site in watch.sites}
-    report = deliver_pending(
+    report = deliver(
         store,
         watch.channels,
         sites,
