@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -229,9 +229,12 @@ def test_nobody_there_is_no_perhaps() -> None:
 
 
 def test_a_page_for_people_is_odd_as_an_answer() -> None:
-    page = b"HTTP/1.1 200 OK\r\nContent-Type: text/html; charset=utf-8\r\nContent-Length: 5\r\n\r\nLogin"
+    head = b"HTTP/1.1 200 OK\r\nContent-Type: text/html; charset=utf-8\r\n"
+    page = head + b"Content-Length: 5\r\n\r\nLogin"
     with answering(page) as port:
-        assert send(Channel("phone", f"json://127.0.0.1:{port}/"), HELLO, PATIENCE) == ("text/html",)
+        assert send(Channel("phone", f"json://127.0.0.1:{port}/"), HELLO, PATIENCE) == (
+            "text/html",
+        )
     with Sink() as sink:
         assert send(Channel("phone", sink.url), HELLO, PATIENCE) == ()
 

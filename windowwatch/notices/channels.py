@@ -10,6 +10,7 @@ import re
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from http import HTTPStatus
 from typing import Any
 
@@ -22,6 +23,7 @@ from windowwatch.notices.wire import Handover, watched
 
 _LOG = logging.getLogger(__name__)
 _LISTENING = threading.Lock()
+_HEARD: ContextVar[list[str] | None] = ContextVar("heard", default=None)
 _ears: list[logging.Handler] = []
 _before: list[tuple[int, bool]] = []
 _STATUS = re.compile(r"error=(\d{3})\b")
@@ -38,9 +40,7 @@ def check_channel_url(channel: Channel) -> None:
     _service(channel)
 
 
-def send(
-    channel: Channel, message: Message, patience: Patience | None = None
-) -> tuple[str, ...]:
+def send(channel: Channel, message: Message, patience: Patience | None = None) -> tuple[str, ...]:
     """Hand one message to one channel; several threads may at the same time.
 
     Parameters
@@ -168,11 +168,12 @@ def _give_time(each: Any, patience: Patience) -> None:
 def _listen() -> Iterator[list[str]]:
     """Collect what apprise says to its log in this thread, and keep it from going elsewhere."""
     heard: list[str] = []
-    mine = threading.get_ident()
+    # Not by thread: apprise may send in one of its own, which it gives this context.
+    token = _HEARD.set(heard)
 
     class _Ear(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:
-            if record.thread == mine:
+            if _HEARD.get() is heard:
                 heard.append(record.getMessage())
 
     log = logging.getLogger("apprise")
@@ -187,6 +188,7 @@ def _listen() -> Iterator[list[str]]:
     try:
         yield heard
     finally:
+        _HEARD.reset(token)
         with _LISTENING:
             log.removeHandler(ear)
             _ears.remove(ear)

@@ -62,7 +62,7 @@ def _shut(line: socket.socket) -> None:
 _UNDER_WAY: ContextVar[Handover | None] = ContextVar("handover", default=None)
 _SWAPPING = threading.Lock()
 _ASKS = frozenset({"GET", "HEAD"})
-_inside = 0
+_watching: list[Handover] = []
 
 
 @contextmanager
@@ -72,23 +72,25 @@ def watched(patience: Patience) -> Iterator[Handover]:
     timer = threading.Timer(patience.longest_s, made.end)
     timer.daemon = True
     token = _UNDER_WAY.set(made)
-    _swap(1)
+    _swap(made, watching=True)
     timer.start()
     try:
         yield made
     finally:
         timer.cancel()
-        _swap(-1)
+        _swap(made, watching=False)
         _UNDER_WAY.reset(token)
 
 
-def _swap(step: int) -> None:
+def _swap(handed: Handover, *, watching: bool) -> None:
     """Ours while anybody is watched, theirs otherwise."""
-    global _inside
     with _SWAPPING:
-        _inside += step
-        ours = _inside > 0
-        requests.sessions.HTTPAdapter = _Adapter if ours else HTTPAdapter  # type: ignore[misc]
+        if watching:
+            _watching.append(handed)
+        else:
+            _watching[:] = [each for each in _watching if each is not handed]
+        ours = bool(_watching)
+        vars(requests.sessions)["HTTPAdapter"] = _Adapter if ours else HTTPAdapter
         smtplib.SMTP = _Mail if ours else _PLAIN  # type: ignore[misc]
         smtplib.SMTP_SSL = _SafeMail if ours else _SAFE  # type: ignore[misc]
 

@@ -197,7 +197,9 @@ class DeliveryRow(Base):
     __tablename__ = "deliveries"
     __table_args__ = (
         UniqueConstraint("change_key", "channel"),
-        CheckConstraint("state IN ('pending', 'sent', 'failed', 'skipped', 'perhaps')", name="state"),
+        CheckConstraint(
+            "state IN ('pending', 'sent', 'failed', 'skipped', 'perhaps')", name="state"
+        ),
         Index(None, "state", "next_try_utc"),
     )
 
