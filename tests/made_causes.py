@@ -60,6 +60,7 @@ ONE_OF_EACH: tuple[c.Cause, ...] = (
     c.ModelsDisagree((c.Against(IFS, no_go=True, apart=False),)),
     c.ForecastLate(at(6), at(11.5), 3, 9),
     c.NoForecast(at(16)),
+    c.NothingNewer(at(6), 16 * HOUR),
     c.StillShown(None),
     c.GivenUp(at(6), 11 * HOUR, 0, 9),
     c.PassFailed(at(6), 2),

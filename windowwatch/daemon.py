@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from typing import Any
 
 from windowwatch.child import ChildLimits
@@ -14,13 +15,15 @@ from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import SettingsError, WindowwatchError
 from windowwatch.ground.query.outline import zones_of
 from windowwatch.logs import LogStyle
+from windowwatch.notices.channels import send
 from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat
+from windowwatch.notices.policy import RetryRules
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.store import Store, ready_store
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watching import PassContext, Watching
-from windowwatch.watch.run.between import between_passes
+from windowwatch.watch.run.between import Silence, between_passes
 from windowwatch.watch.run.supervisor import Jobs, PassProgress, Signals, Supervisor
 from windowwatch.watch.values import Watch
 from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checked_token
@@ -38,9 +41,6 @@ CLOCK_STEP_S = 30.0
 #: The daemon counts as alive while a run of deliveries has ended within this time: longer than
 #: one run takes when every channel hangs until its time limit. [s]
 ALIVE_WITHIN_S = 600.0
-#: A cycle that should have been there for so long makes the page call its results stale:
-#: most models run every six hours, so two were then missed. Common practice, no source.
-STALE_AFTER_DUE = timedelta(hours=12)
 
 
 def serve(
@@ -58,6 +58,7 @@ def serve(
         If a channel has no address, the database cannot be used or the page cannot listen:
         before anything starts.
     """
+    settings.require_folders()
     token = checked_token(host, os.environ.get(TOKEN_ENV))
     supervisor = Supervisor()
     with ready_store(settings.database_url()) as store, Signals() as signals:
@@ -233,12 +234,19 @@ class _Work:
 
     def deliver(self) -> None:
         """Ask for decisions and deliver what is due."""
+        file = self.settings.file
+        patience = file.notices.patience()
+        # A look with a pass in it, and the pause before it.
+        look = timedelta(seconds=file.watch.look_every_s, minutes=file.service.pass_time_limit_min)
         try:
             done = between_passes(
                 self._store,
                 self._watch,
                 self._clock,
-                stop=self._stopping,
+                send=partial(send, patience=patience),
+                rules=RetryRules().lasting(timedelta(seconds=patience.longest_s)),
+                silence=Silence(self.settings.stale_after, look),
+                stop=self._stops_or_lives,
                 chance=random.random,
                 awake_since_utc=self._awake_since,
             )
@@ -247,13 +255,19 @@ class _Work:
             _LOG.error("%s; tried again at the next delivery", error.message)
         self._delivered_s = time.monotonic()
 
+    def _stops_or_lives(self) -> bool:
+        """Asked before each attempt: many slow ones in one run are no daemon that hangs."""
+        self._delivered_s = time.monotonic()
+        return self._stopping()
+
     def woke(self) -> None:
         """The machine slept or its clock was set: what is late is judged anew."""
         self._awake_since = self._clock.now()
 
     def is_alive(self) -> bool:
         """Whether the delivering job has ended a run lately, with or without success."""
-        return time.monotonic() - self._delivered_s < ALIVE_WITHIN_S
+        longest_s = 2.0 * self.settings.file.notices.patience().longest_s
+        return time.monotonic() - self._delivered_s < max(ALIVE_WITHIN_S, longest_s + 60.0)
 
 
 def _log_deliveries(report: DeliveryReport) -> None:
@@ -281,7 +295,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         plan=watch.plan,
         ground=watch.ground,
         step=watch.span.step,
-        stale_after=settings.available_after + STALE_AFTER_DUE,
+        stale_after=settings.stale_after,
         others_stale_after=watch.agreement.stale_after,
         look_every=timedelta(seconds=settings.file.watch.look_every_s) if looks else None,
         note=f"{said}. {note}".strip() if said else note,

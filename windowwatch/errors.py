@@ -13,6 +13,7 @@
     ├── GroundError         a map file: names file and feature
     ├── StorageError        the database: locked, full, too old, gone
     └── DeliveryError       a notice that could not be handed to a channel
+        └── UnansweredError     … or was, and nobody said whether it arrived
 
 Each error answers one question for its caller: `retry`, whether the same call may
 succeed later without anybody fixing anything. Foreign exceptions are translated at
@@ -75,3 +76,7 @@ class StorageError(WindowwatchError):
 
 class DeliveryError(WindowwatchError):
     """A notice could not be handed to a channel."""
+
+
+class UnansweredError(DeliveryError):
+    """A notice left whole and nothing was answered: it may have arrived."""

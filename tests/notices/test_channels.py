@@ -65,7 +65,7 @@ def test_nobody_there(caplog: pytest.LogCaptureFixture, capfd: pytest.CaptureFix
 )
 def test_an_address_of_no_use_is_named_by_channel_and_never_shown(url: str) -> None:
     channel = Channel("phone", url)
-    asks: list[Callable[[], None]] = [
+    asks: list[Callable[[], object]] = [
         partial(check_channel_url, channel),
         partial(send, channel, HELLO),
     ]

@@ -141,6 +141,16 @@ TABLE: list[tuple[Causes, str]] = [
         "has been read so far.",
     ),
     (
+        (c.NothingNewer(at(0), 16 * H), c.StillShown(at(0))),
+        "The newest forecast is of 2026-05-07 00:00 UTC, more than 16 h ago; what is shown stays "
+        "that of 2026-05-07 00:00 UTC.",
+    ),
+    (
+        (c.NothingNewer(at(0), 16 * H, none_yet=True), c.StillShown(None)),
+        "No forecast has come since the watch began, 2026-05-07 00:00 UTC; no forecast has been "
+        "read so far.",
+    ),
+    (
         (c.GivenUp(at(6), 11 * H, 0, 9),),
         "The forecast of 2026-05-07 06:00 UTC is given up after 11 h; 0 of 9 steps are here, "
         "nothing of it came; the next one is looked for.",

@@ -293,6 +293,15 @@ def _check_channels(settings: Settings) -> list[Finding]:
             findings.append(Finding("channels", f"{channel.name}: its address can be used"))
         except WindowwatchError as error:
             findings.append(Finding("channels", error.message, True))
+    if len(channels) == 1:
+        words = "only one is given; when its service is down, nobody is told anything"
+        findings.append(Finding("channels", words, caution=True))
+    if settings.file.service.heartbeat_url() is None:
+        words = (
+            "no heartbeat address ([service] heartbeat_url_env): a machine that has died can "
+            "alert nobody"
+        )
+        findings.append(Finding("heartbeat", words, caution=True))
     return findings
 
 
@@ -311,8 +320,15 @@ def try_channels(settings: Settings, name: str | None, now_utc: datetime) -> Non
     failed = 0
     for channel in channels:
         try:
-            send(channel, text)
+            odd = send(channel, text, settings.file.notices.patience())
             click.echo(f"{channel.name}: handed over; see that it arrived")
+            if odd:
+                failed += 1
+                click.echo(
+                    f"{channel.name}: the service answered with a page for people, perhaps one "
+                    "to log in or of an error; nothing may arrive by this address: check it",
+                    err=True,
+                )
         except WindowwatchError as error:
             failed += 1
             click.echo(error.message, err=True)

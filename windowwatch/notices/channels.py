@@ -2,7 +2,7 @@
 
 apprise answers "sent" or "not sent" and tells its log why. The log is listened to for the
 one thing that is safe to repeat, the kind of failure; an address, which may hold a
-password, is never repeated.
+password, is never repeated. How far a message came is seen on the wire (`wire.py`).
 """
 
 import logging
@@ -10,16 +10,22 @@ import re
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from contextvars import ContextVar
 from http import HTTPStatus
+from typing import Any
 
 import apprise
 from apprise.attachment.memory import AttachMemory
 
-from windowwatch.errors import DeliveryError
-from windowwatch.notices.values import Channel, Message
+from windowwatch.errors import DeliveryError, UnansweredError
+from windowwatch.notices.values import Channel, Message, Patience
+from windowwatch.notices.wire import Handover, watched
 
 _LOG = logging.getLogger(__name__)
 _LISTENING = threading.Lock()
+_HEARD: ContextVar[list[str] | None] = ContextVar("heard", default=None)
+_ears: list[logging.Handler] = []
+_before: list[tuple[int, bool]] = []
 _STATUS = re.compile(r"error=(\d{3})\b")
 
 
@@ -34,27 +40,44 @@ def check_channel_url(channel: Channel) -> None:
     _service(channel)
 
 
-def send(channel: Channel, message: Message) -> None:
-    """Hand one message to one channel.
+def send(channel: Channel, message: Message, patience: Patience | None = None) -> tuple[str, ...]:
+    """Hand one message to one channel; several threads may at the same time.
+
+    Parameters
+    ----------
+    channel : Channel
+    message : Message
+    patience : Patience, optional
+        How long is waited, unless the channel's own address says so (``cto`` and ``rto``);
+        ten seconds for a connection and a minute for an answer when None.
+
+    Returns
+    -------
+    tuple of str
+        What is odd about an answer that says it was taken: kinds of pages, where a service
+        answers with a page for people, such as one to log in. Empty as a rule.
 
     Raises
     ------
+    UnansweredError
+        If the message left whole and nothing was answered: it may have arrived.
     DeliveryError
         `retry` is False when the address itself is of no use; everything else is worth
         another try, also a refusal by the service: the price of a needless try is small, that
         of a lost notice is not.
     """
-    service = _service(channel)
+    waits = patience or Patience()
+    service = _service(channel, waits)
     body = message.full if channel.long and message.full else message.body
     if message.picture is not None and _takes_pictures(service):
         try:
-            _hand_over(service, channel, message.title, body, message.picture)
+            return _hand_over(service, channel, message.title, body, message.picture, waits)
+        except UnansweredError:
+            raise  # it may have arrived: not twice
         except DeliveryError as error:
             # Better the text twice, with the same key, than not at all.
             _LOG.warning("%s with the picture; sent again without", error.message)
-        else:
-            return
-    _hand_over(service, channel, message.title, body, None)
+    return _hand_over(service, channel, message.title, body, None, waits)
 
 
 def _takes_pictures(service: apprise.Apprise) -> bool:
@@ -62,28 +85,45 @@ def _takes_pictures(service: apprise.Apprise) -> bool:
 
 
 def _hand_over(
-    service: apprise.Apprise, channel: Channel, title: str, body: str, picture: bytes | None
-) -> None:
+    service: apprise.Apprise,
+    channel: Channel,
+    title: str,
+    body: str,
+    picture: bytes | None,
+    patience: Patience,
+) -> tuple[str, ...]:
     """One attempt; what fails is said without the address."""
     attached = None
     if picture is not None:
         attached = AttachMemory(  # type: ignore[no-untyped-call]
             content=picture, name="map.png", mimetype="image/png"
         )
-    with _listen() as heard:
+    with _listen() as heard, watched(patience) as handed:
         try:
             sent = service.notify(title=title, body=body, attach=attached)
         except Exception as error:
             # A service's own code may raise anything, and its text may hold the address.
+            _refuse_unanswered(handed, channel)
             raise DeliveryError(
                 f"channel {channel.name!r}: the service failed ({type(error).__name__})",
                 retry=True,
             ) from None
     if not sent:
+        _refuse_unanswered(handed, channel)
         raise DeliveryError(f"channel {channel.name!r}: {_reason(heard)}", retry=True)
+    return tuple(handed.pages)
 
 
-def _service(channel: Channel) -> apprise.Apprise:
+def _refuse_unanswered(handed: Handover, channel: Channel) -> None:
+    if handed.unanswered:
+        words = "the message was sent and the service did not answer in time; it may have arrived"
+        raise UnansweredError(f"channel {channel.name!r}: {words}", retry=True) from None
+    if handed.taken:
+        words = "the mail server took the message for some of its receivers only"
+        raise UnansweredError(f"channel {channel.name!r}: {words}", retry=True) from None
+
+
+def _service(channel: Channel, patience: Patience | None = None) -> apprise.Apprise:
     """Make the service of a channel: no files of its own, no threads."""
     asset = apprise.AppriseAsset(
         app_id="windowwatch",
@@ -108,31 +148,53 @@ def _service(channel: Channel) -> apprise.Apprise:
             "give it in apprise's form, for example ntfy://ntfy.example/topic (the address is "
             "kept secret and not shown here)"
         )
+    for each in service:
+        _give_time(each, patience or Patience())
     return service
+
+
+def _give_time(each: Any, patience: Patience) -> None:
+    """Set how long a service waits, where its address does not say so itself."""
+    # Its own default is four seconds for both, and a slow service is not one that is away.
+    for name, wanted_s in (
+        ("socket_connect_timeout", patience.connect_s),
+        ("socket_read_timeout", patience.read_s),
+    ):
+        if getattr(each, name, None) == getattr(type(each), name, None):
+            setattr(each, name, wanted_s)
 
 
 @contextmanager
 def _listen() -> Iterator[list[str]]:
-    """Collect what apprise says to its log, and keep it from going anywhere else."""
+    """Collect what apprise says to its log in this thread, and keep it from going elsewhere."""
     heard: list[str] = []
+    # Not by thread: apprise may send in one of its own, which it gives this context.
+    token = _HEARD.set(heard)
 
     class _Ear(logging.Handler):
         def emit(self, record: logging.LogRecord) -> None:
-            heard.append(record.getMessage())
+            if _HEARD.get() is heard:
+                heard.append(record.getMessage())
 
     log = logging.getLogger("apprise")
     ear = _Ear(logging.WARNING)
     with _LISTENING:
-        level, propagate = log.level, log.propagate
+        if not _ears:
+            _before.append((log.level, log.propagate))
+            log.setLevel(logging.WARNING)
+            log.propagate = False
+        _ears.append(ear)
         log.addHandler(ear)
-        log.setLevel(logging.WARNING)
-        log.propagate = False
-        try:
-            yield heard
-        finally:
+    try:
+        yield heard
+    finally:
+        _HEARD.reset(token)
+        with _LISTENING:
             log.removeHandler(ear)
-            log.setLevel(level)
-            log.propagate = propagate
+            _ears.remove(ear)
+            if not _ears:
+                level, log.propagate = _before.pop()
+                log.setLevel(level)
 
 
 def _reason(heard: list[str]) -> str:

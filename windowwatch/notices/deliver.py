@@ -2,6 +2,13 @@
 
 Marked only after sending, so a crash in between repeats a notice (with the same key) rather
 than losing it. What was held and comes due together on one channel is told in one message.
+
+Named rule
+----------
+perhaps delivered
+    A message that left whole and was not answered may have arrived. It is repeated at most as
+    often as `RetryRules.repeat_pauses` says, not at all once something later of its window was
+    told, and not on its own channel where the fallback is to be told.
 """
 
 from collections.abc import Callable, Iterable, Mapping
@@ -10,17 +17,17 @@ from datetime import datetime
 from enum import StrEnum
 
 from windowwatch.clock import Clock
-from windowwatch.errors import DeliveryError
+from windowwatch.errors import DeliveryError, UnansweredError
 from windowwatch.notices import channels as door
 from windowwatch.notices.policy import RetryRules, next_try, too_late, why_not
 from windowwatch.notices.surroundings import Surroundings
 from windowwatch.notices.values import Channel, Message
 from windowwatch.scoring.values import Site
-from windowwatch.storage.deliveries import Claim
+from windowwatch.storage.deliveries import Claim, DeliveryState
 from windowwatch.storage.store import Store
 from windowwatch.wording.notices import digest, message
 
-Send = Callable[[Channel, Message], None]
+Send = Callable[[Channel, Message], object]
 
 
 class Result(StrEnum):
@@ -29,6 +36,7 @@ class Result(StrEnum):
     SENT = "sent"
     LATER = "later"  #: failed; will be tried again
     FAILED = "failed"  #: given up, or told on another channel instead
+    PERHAPS = "perhaps"  #: sent whole, not answered for; may be repeated
 
 
 @dataclass(frozen=True)
@@ -138,12 +146,16 @@ class _Run:
             lease=self.rules.lease,
             only_held=held,
             longest_pause=self.rules.longest_pause * (1.0 + self.rules.jitter),
+            longest_repeat=max(self.rules.repeat_pauses, default=self.rules.longest_pause)
+            * (1.0 + self.rules.jitter),
         )
 
     def is_to_be_told(self, claim: Claim, channel: Channel) -> bool:
         """Skip or give up what is not to be told; True for everything else."""
         delivery, now = claim.delivery, self.clock.now()
         why = too_late(delivery.change, now)
+        if delivery.state is DeliveryState.PERHAPS:
+            return self._is_to_be_repeated(claim, channel, why)
         if why is None and delivery.instead_of is None and delivery.error is None:
             why = why_not(
                 channel,
@@ -164,6 +176,40 @@ class _Run:
             self.attempts.append(Attempt(Result.FAILED, channel.name, text, error))
             return False
         return True
+
+    def _is_to_be_repeated(self, claim: Claim, channel: Channel, why: str | None) -> bool:
+        """The same for what may have arrived already; it stays so when it is not repeated."""
+        delivery, now = claim.delivery, self.clock.now()
+        if claim.overtaken:
+            why = "overtaken by a later change"
+        elif now - delivery.due_utc > self.rules.give_up_after:
+            why = "too old by now"
+        other = self._other(channel, now)
+        if why is None and other is None:
+            return True
+        note = f"told on {other} instead" if why is None else f"not repeated, {why}"
+        error = f"{delivery.error}; {note}" if delivery.error else note
+        self.store.mark_failed(
+            claim,
+            error=error,
+            next_try_utc=None,
+            failed_utc=now,
+            fall_back_to=other if why is None else None,
+            repeats_left=0,
+        )
+        if why is None:
+            text = self._text([claim], channel)
+            self.attempts.append(
+                Attempt(Result.PERHAPS, channel.name, text, error, fell_back_to=other)
+            )
+        else:
+            self.skipped.append((channel.name, delivery.change.key, why))
+        return False
+
+    def _other(self, channel: Channel, now: datetime) -> str | None:
+        """The channel to tell instead of one that has failed for long enough."""
+        since = self.store.failing_since(channel.name) or now
+        return channel.fallback if now - since >= channel.fallback_after else None
 
     def held_too(self, first: Claim, channel: Channel) -> list[Claim]:
         """Everything else that was held and is due on the same channel."""
@@ -219,20 +265,13 @@ class _Run:
     ) -> None:
         """Mark a failed attempt: again later, on another channel instead, or never."""
         now, draw = self.clock.now(), self.chance()
-        since = self.store.failing_since(channel.name) or now
-        other = channel.fallback
-        if other is not None and error.retry and now - since < channel.fallback_after:
-            other = None  # not yet; an address of no use never gets better
+        # Not yet, perhaps; an address of no use never gets better.
+        other = self._other(channel, now) if error.retry else channel.fallback
         moment = None
         for claim in claims:
-            if error.retry and other is None:
-                moment = next_try(
-                    claim.delivery.tries,
-                    due_utc=claim.delivery.due_utc,
-                    now_utc=now,
-                    rules=self.rules,
-                    chance=draw,
-                )
+            moment, left = self._again(claim, channel, error, now, draw)
+            if other is not None:
+                moment = None
             told = f"; told on {other} instead" if other else ""
             self.store.mark_failed(
                 claim,
@@ -240,8 +279,32 @@ class _Run:
                 next_try_utc=moment,
                 failed_utc=now,
                 fall_back_to=other,
+                repeats_left=left,
             )
         result = Result.FAILED if moment is None else Result.LATER
+        if isinstance(error, UnansweredError):
+            result = Result.PERHAPS
         self.attempts.append(
             Attempt(result, channel.name, text, error.message, moment, fell_back_to=other)
         )
+
+    def _again(
+        self, claim: Claim, channel: Channel, error: DeliveryError, now: datetime, draw: float
+    ) -> tuple[datetime | None, int | None]:
+        """When to try again, and how many repeats are left of what may have arrived."""
+        delivery = claim.delivery
+        if isinstance(error, UnansweredError):
+            first = delivery.state is not DeliveryState.PERHAPS
+            left = len(self.rules.repeat_pauses) if first else delivery.repeats_left - 1
+            if left <= 0:
+                return None, 0
+            pause = self.rules.repeat_after(left)
+            if channel.fallback is not None:
+                pause = min(pause, max(channel.fallback_after, self.rules.first_pause))
+            return now + pause * (1.0 + self.rules.jitter * draw), left
+        if not error.retry:
+            return None, None
+        moment = next_try(
+            delivery.tries, due_utc=delivery.due_utc, now_utc=now, rules=self.rules, chance=draw
+        )
+        return moment, None

@@ -18,7 +18,7 @@ overtaken
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
@@ -181,18 +181,30 @@ class RetryRules:
         notices after an outage, do not knock at a service in step. [1]
     lease : timedelta
         How long one attempt may take before another process may make it.
+    repeat_pauses : tuple of timedelta
+        After an attempt that nobody answered: it may have arrived, so it is repeated only so
+        often, and so far apart.
     """
 
     first_pause: timedelta = timedelta(seconds=30)
     longest_pause: timedelta = timedelta(minutes=15)
     give_up_after: timedelta = timedelta(hours=24)
-    lease: timedelta = timedelta(minutes=3)
+    lease: timedelta = timedelta(minutes=8)
     jitter: float = 0.2
+    repeat_pauses: tuple[timedelta, ...] = (timedelta(minutes=30), timedelta(hours=2))
 
     def __post_init__(self) -> None:
         for name in ("first_pause", "longest_pause", "give_up_after", "lease"):
             if getattr(self, name) <= timedelta(0):
                 raise InputError(f"retry rule {name} must be longer than nothing")
+
+    def repeat_after(self, repeats_left: int) -> timedelta:
+        """Pause before the next repeat, when so many are left, the next one among them."""
+        return self.repeat_pauses[len(self.repeat_pauses) - repeats_left]
+
+    def lasting(self, attempt: timedelta) -> "RetryRules":
+        """The same with a lease that outlasts an attempt: with a picture, and again without."""
+        return replace(self, lease=max(self.lease, 2 * attempt + timedelta(minutes=1)))
 
 
 def plan_deliveries(

@@ -13,6 +13,27 @@ AT_ONCE = frozenset({ChangeKind.CLOSED, ChangeKind.DECISION_DUE, ChangeKind.HOLD
 
 
 @dataclass(frozen=True)
+class Patience:
+    """How long one hand-over waits. [s]
+
+    Parameters
+    ----------
+    connect_s : float
+        For a connection.
+    read_s : float
+        For each answer, once connected.
+    """
+
+    connect_s: float = 10.0
+    read_s: float = 60.0
+
+    @property
+    def longest_s(self) -> float:
+        """One hand-over in all: mail has several answers, and an answer may come in drips."""
+        return self.connect_s + 3.0 * self.read_s
+
+
+@dataclass(frozen=True)
 class Channel:
     """A way to tell somebody, and what that person wants to hear.
 

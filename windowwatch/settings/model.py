@@ -192,6 +192,7 @@ class WatchSection(Section):
     clearance_until_utc: AwareDatetime | None = None
     look_every_s: Annotated[int, Field(ge=1, le=3600)] = 120
     available_after_min: Annotated[int, Field(ge=0, le=1440)] = 240
+    silence_h: Annotated[float, Field(ge=1.0, le=240.0)] | None = None
 
     _checked = field_validator("name", "model")(named)
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
-from windowwatch.notices.values import AT_ONCE, Channel
+from windowwatch.notices.values import AT_ONCE, Channel, Patience
 from windowwatch.settings.section import Section, known_zone, named, variable
 from windowwatch.windows.decisions import MOST_REMINDERS, Decision
 from windowwatch.windows.values import ChangeKind
@@ -103,6 +103,8 @@ class NoticesSection(Section):
     """What all notices have in common."""
 
     page_url: str | None = None
+    connect_s: Annotated[float, Field(ge=1.0, le=120.0)] = 10
+    read_s: Annotated[float, Field(ge=60.0, le=600.0)] = 60
     hold_advice_h: Annotated[float, Field(ge=0.0, le=24.0)] = 3
 
     @field_validator("page_url")
@@ -114,6 +116,10 @@ class NoticesSection(Section):
         if scheme not in ("http", "https") or not rest or set(rest) & set(" ?#"):
             raise ValueError("give the address of the page, for example https://watch.example")
         return value.rstrip("/")
+
+    def patience(self) -> Patience:
+        """How long services are waited for."""
+        return Patience(self.connect_s, self.read_s)
 
     def hold_advice_before(self) -> timedelta | None:
         """How long before a window's first release hold advice is told; None for never."""
@@ -150,6 +156,8 @@ class ServiceSection(Section):
     pass_memory_mb: Annotated[int, Field(ge=512, le=1_000_000)] = 4096
     pass_tries: Annotated[int, Field(ge=1, le=20)] = 3
     heartbeat_url_env: str | None = None
+    channel_fails_min: Annotated[float, Field(ge=1.0, le=10_080.0)] = 60
+    disk_free_mb: Annotated[int, Field(ge=0, le=1_000_000)] = 500
 
     @field_validator("heartbeat_url_env")
     @classmethod

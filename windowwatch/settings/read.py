@@ -42,6 +42,9 @@ if TYPE_CHECKING:
 
 #: Larger settings files are refused: this one was surely given by mistake. [byte]
 LARGEST_FILE = 1_000_000
+#: A cycle that should have been there for so long makes results stale: most models run every six
+#: hours, so two were then missed. Common practice, no source.
+STALE_AFTER_DUE = timedelta(hours=12)
 
 Value = TypeVar("Value")
 
@@ -63,6 +66,27 @@ class Settings:
     def available_after(self) -> timedelta:
         """How long after its reference time a cycle is usually complete."""
         return timedelta(minutes=self.file.watch.available_after_min)
+
+    @property
+    def stale_after(self) -> timedelta:
+        """Age from which on a newest forecast is not to be planned by, and is told of."""
+        hours = self.file.watch.silence_h
+        return self.available_after + STALE_AFTER_DUE if hours is None else timedelta(hours=hours)
+
+    def require_folders(self) -> None:
+        """Refuse a forecast folder that is not there.
+
+        Raises
+        ------
+        SettingsError
+            Names it.
+        """
+        for source in self.sources():
+            if source.folder is not None and not source.folder.is_dir():
+                raise SettingsError(
+                    f"{self.path}: forecast_folder: {source.folder} is not a folder; make it, or "
+                    "name the one in which forecasts arrive"
+                )
 
     @property
     def cache_folder(self) -> Path:

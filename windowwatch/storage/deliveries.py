@@ -37,6 +37,7 @@ class DeliveryState(StrEnum):
     SENT = "sent"
     FAILED = "failed"  #: given up; `error` says why
     SKIPPED = "skipped"  #: not told on purpose; `error` says why
+    PERHAPS = "perhaps"  #: left whole and nothing was answered; may be repeated a few times
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,7 @@ class Delivery:
     due_utc: datetime
     failing_since_utc: datetime | None = None
     instead_of: str | None = None
+    repeats_left: int = 0
 
     @property
     def held(self) -> bool:
@@ -86,13 +88,15 @@ def claim_next(
     lease: timedelta,
     only_held: bool = False,
     longest_pause: timedelta | None = None,
+    longest_repeat: timedelta | None = None,
 ) -> Claim | None:
     """Claim the delivery that has waited longest, of those due on `channels`.
 
     Of one window on one channel a later change is never claimed before an earlier one is
     sent or given up: "closed" must not overtake "opened". With `only_held` deliveries that
     were due as soon as their change was found are left alone. A retry planned further ahead
-    than `longest_pause` was planned by a clock that has been put back since: it is due.
+    than `longest_pause` was planned by a clock that has been put back since: it is due. So is
+    a repeat of what may have arrived, by `longest_repeat`; it holds up nothing that is later.
 
     Returns
     -------
@@ -112,14 +116,17 @@ def claim_next(
         its_change.window_uid == ChangeRow.window_uid,
     )
     in_time = DeliveryRow.next_try_utc <= now_utc
-    if longest_pause is not None:
-        far = DeliveryRow.next_try_utc > now_utc + longest_pause
-        in_time = or_(in_time, and_(DeliveryRow.failing_since_utc.is_not(None), far))
+    waits = DeliveryRow.state == str(DeliveryState.PENDING)
+    again = and_(DeliveryRow.state == str(DeliveryState.PERHAPS), DeliveryRow.repeats_left > 0)
+    for kind, longest in ((waits, longest_pause), (again, longest_repeat)):
+        if longest is not None:
+            far = DeliveryRow.next_try_utc > now_utc + longest
+            in_time = or_(in_time, and_(kind, DeliveryRow.failing_since_utc.is_not(None), far))
     due = (
         select(DeliveryRow)
         .join(ChangeRow, DeliveryRow.change_key == ChangeRow.key)
         .where(
-            DeliveryRow.state == str(DeliveryState.PENDING),
+            or_(waits, again),
             DeliveryRow.channel.in_(sorted(channels)),
             in_time,
             and_(free, ~overtakes),
@@ -137,7 +144,7 @@ def claim_next(
         claimed = _executed(
             session,
             update(DeliveryRow)
-            .where(DeliveryRow.id == row.id, DeliveryRow.state == "pending", free)
+            .where(DeliveryRow.id == row.id, DeliveryRow.state == row.state, free)
             .values(
                 lease_token=token,
                 lease_until_utc=now_utc + lease,
@@ -173,7 +180,7 @@ def _standing(session: Session, row: DeliveryRow, now_utc: datetime) -> tuple[bo
         )
     ).all()
     # One that failed may have been told on the fallback: better told of twice than never.
-    done = (str(DeliveryState.SENT), str(DeliveryState.FAILED))
+    done = (str(DeliveryState.SENT), str(DeliveryState.FAILED), str(DeliveryState.PERHAPS))
     heard = any(other.state in done for other in others)
     overtaken = any(
         other.id > row.id
@@ -221,6 +228,7 @@ def mark_failed(
     next_try_utc: datetime | None,
     failed_utc: datetime | None = None,
     fall_back_to: str | None = None,
+    repeats_left: int | None = None,
 ) -> None:
     """Record a failed attempt.
 
@@ -239,11 +247,20 @@ def mark_failed(
     fall_back_to : str, optional
         Channel that is told instead, from `failed_utc` on; made in the same transaction,
         unless that channel is told of the change anyway.
+    repeats_left : int, optional
+        Given where nothing was answered: it may have arrived, and is perhaps repeated so
+        often. What may have arrived once stays so, whatever comes of a repeat.
     """
     values: dict[str, object] = {"lease_token": None, "lease_until_utc": None, "error": error}
     if failed_utc is not None:
         values["failing_since_utc"] = claim.delivery.failing_since_utc or failed_utc
-    if next_try_utc is None:
+    if repeats_left is not None or claim.delivery.state is DeliveryState.PERHAPS:
+        values["state"] = str(DeliveryState.PERHAPS)
+        left = claim.delivery.repeats_left if repeats_left is None else repeats_left
+        values["repeats_left"] = 0 if next_try_utc is None else left
+        if next_try_utc is not None:
+            values["next_try_utc"] = require_utc(next_try_utc)
+    elif next_try_utc is None:
         values["state"] = str(DeliveryState.FAILED)
     else:
         values["next_try_utc"] = require_utc(next_try_utc)
@@ -269,7 +286,9 @@ def failing_since(database: Database, channel: str) -> datetime | None:
     )
     first_failed = select(func.min(DeliveryRow.failing_since_utc)).where(
         DeliveryRow.channel == channel,
-        DeliveryRow.state.in_([str(DeliveryState.PENDING), str(DeliveryState.FAILED)]),
+        DeliveryRow.state.in_(
+            [str(DeliveryState.PENDING), str(DeliveryState.FAILED), str(DeliveryState.PERHAPS)]
+        ),
         or_(last_sent.is_(None), DeliveryRow.failing_since_utc > last_sent),
     )
     with database.reading() as session:
@@ -318,6 +337,8 @@ class ChannelFigures:
     failed: int
     last_sent_utc: datetime | None
     failing_since_utc: datetime | None
+    perhaps: int = 0
+    attempts_failed: int = 0
 
 
 def channel_figures(database: Database) -> dict[str, ChannelFigures]:
@@ -328,6 +349,7 @@ def channel_figures(database: Database) -> dict[str, ChannelFigures]:
             DeliveryRow.state,
             func.count(),
             func.max(DeliveryRow.sent_utc),
+            func.sum(DeliveryRow.tries),
         )
         .group_by(DeliveryRow.channel, DeliveryRow.state)
         .order_by(DeliveryRow.channel)
@@ -344,6 +366,13 @@ def channel_figures(database: Database) -> dict[str, ChannelFigures]:
             counts.get(str(DeliveryState.FAILED), 0),
             max(sent, default=None),
             failing_since(database, name),
+            counts.get(str(DeliveryState.PERHAPS), 0),
+            # The last try of what was sent went well, and nothing was tried of what was skipped.
+            sum(
+                int(row[4] or 0) - (row[2] if row[1] == str(DeliveryState.SENT) else 0)
+                for row in rows
+                if row[0] == name and row[1] != str(DeliveryState.SKIPPED)
+            ),
         )
     return figures
 
@@ -369,4 +398,5 @@ def _delivery(row: DeliveryRow) -> Delivery:
         due_utc=row.due_utc,
         failing_since_utc=row.failing_since_utc,
         instead_of=row.instead_of,
+        repeats_left=row.repeats_left,
     )

@@ -12,7 +12,7 @@ from sqlalchemy.exc import ArgumentError
 
 from windowwatch.errors import StorageError
 from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
-from windowwatch.storage import cycles, deliveries, engine, saving, upkeep
+from windowwatch.storage import cycles, deliveries, engine, saving, upkeep, watches
 from windowwatch.storage import shares as links
 from windowwatch.storage.codec import texts_from_json, texts_to_json
 from windowwatch.storage.cycles import find_trail
@@ -136,6 +136,9 @@ class Store(engine.Database):
     pending_deliveries = deliveries.pending_by_channel
     channel_figures = deliveries.channel_figures
     failing_since = deliveries.failing_since
+
+    begun = watches.begun
+    silence_seen = watches.silence_seen
 
     save_share = links.save_share
     find_share = links.find_share

@@ -198,7 +198,9 @@ class DeliveryRow(Base):
     __tablename__ = "deliveries"
     __table_args__ = (
         UniqueConstraint("change_key", "channel"),
-        CheckConstraint("state IN ('pending', 'sent', 'failed', 'skipped')", name="state"),
+        CheckConstraint(
+            "state IN ('pending', 'sent', 'failed', 'skipped', 'perhaps')", name="state"
+        ),
         Index(None, "state", "next_try_utc"),
     )
 
@@ -217,6 +219,7 @@ class DeliveryRow(Base):
     lease_token: Mapped[str | None] = mapped_column(String(64))
     sent_utc: Mapped[datetime | None]
     error: Mapped[str | None] = mapped_column(Text)
+    repeats_left: Mapped[int] = mapped_column(server_default="0")
     change: Mapped[ChangeRow] = relationship()
 
 
@@ -277,3 +280,14 @@ class ShareRow(Base):
     made_utc: Mapped[datetime]
     expires_utc: Mapped[datetime]
     revoked_utc: Mapped[datetime | None]
+
+
+class WatchRow(Base):
+    """Since when there is a watch, and since when it is known that its forecast is too old."""
+
+    __tablename__ = "watches"
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    begun_utc: Mapped[datetime]
+    silent_since: Mapped[str | None] = mapped_column(String(200))
+    silence_seen_utc: Mapped[datetime | None]

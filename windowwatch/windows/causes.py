@@ -261,6 +261,18 @@ class NoForecast(Cause):
 
 
 @dataclass(frozen=True)
+class NothingNewer(Cause):
+    """No forecast newer than a time has come, for longer than may pass without a word.
+
+    `since_utc` is the newest one's own time, or when the watch began where `none_yet`.
+    """
+
+    since_utc: datetime
+    longest: timedelta
+    none_yet: bool = False
+
+
+@dataclass(frozen=True)
 class StillShown(Cause):
     """The forecast that people look at meanwhile; None when none has been read so far.
 
@@ -433,6 +445,7 @@ KINDS: Mapping[str, type[Cause]] = {
     "models disagree": ModelsDisagree,
     "forecast late": ForecastLate,
     "no forecast": NoForecast,
+    "nothing newer": NothingNewer,
     "still shown": StillShown,
     "given up": GivenUp,
     "pass failed": PassFailed,

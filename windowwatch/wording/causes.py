@@ -320,6 +320,13 @@ def _way(way: c.Way) -> str:
     return f"{way.speech}, {way.grid_deg:g} degree"
 
 
+def _nothing_newer(cause: c.NothingNewer, times: Times) -> str:
+    since = _at(cause.since_utc, times)
+    if cause.none_yet:
+        return f"no forecast has come since the watch began, {since}"
+    return f"the newest forecast is of {since}, more than {length(cause.longest)} ago"
+
+
 def _shown(cause: c.StillShown, times: Times) -> str:
     if cause.reference_utc is None:
         return "no forecast has been read so far"
@@ -387,6 +394,7 @@ _WORDS: Mapping[type[Cause], Callable[[Any, Times], str]] = {
     c.NoForecast: lambda cause, times: (
         f"no forecast has come; the next one was expected about {_at(cause.expected_utc, times)}"
     ),
+    c.NothingNewer: _nothing_newer,
     c.StillShown: _shown,
     c.GivenUp: _given_up,
     c.PassFailed: _failed,

@@ -7,6 +7,10 @@ rhythm
     When half of that, and an hour at least, has gone by on top, the forecast is late.
 just woken
     A daemon that has only just begun, or a machine that slept, first has that time to look.
+bound
+    Whatever the rhythm, and however often the daemon starts or wakes: a forecast older than
+    `Silence.bound` is told, or that none came so long after the watch first began. Who finds it
+    too old has the time of one look to find a newer one; when it was found is stored.
 once
     It is told once for as long as the same forecast is the newest.
 """
@@ -26,7 +30,7 @@ from windowwatch.notices.surroundings import Surroundings, next_forecast
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
-from windowwatch.windows.causes import ErrorSaid, NoForecast, PassFailed
+from windowwatch.windows.causes import ErrorSaid, NoForecast, NothingNewer, PassFailed
 from windowwatch.windows.changes import about_the_watch, still_shown, was_told
 from windowwatch.windows.decisions import ask, keys_to_know
 from windowwatch.windows.holds import advice_key, advise, is_due
@@ -37,6 +41,55 @@ from windowwatch.wording.phrases import written
 #: Silences older than this are no news.
 _LATE_LOOK_BACK = timedelta(days=5)
 _AT_LEAST = timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class Silence:
+    """How long may pass without a newer forecast before people are told.
+
+    Parameters
+    ----------
+    bound : timedelta
+        Age of the newest forecast, counted from its own time.
+    one_look : timedelta
+        How long a look for a newer one may take, with the pause before it.
+    """
+
+    bound: timedelta
+    one_look: timedelta
+
+
+def late_by_bound(store: Store, watch: Watch, clock: Clock, silence: Silence) -> Change | None:
+    """Say that the newest forecast is too old, when it is and was not told yet.
+
+    Returns
+    -------
+    Change or None
+        None while all is well, and when no launch hour is to come.
+    """
+    now = clock.now()
+    begun = store.begun(watch.name, now)
+    newest = store.latest_cycle(watch.name, watch.model) or store.latest_cycle(watch.name)
+    since = begun if newest is None else newest.reference_utc
+    # A clock that was put back must not make a watch begin in the future.
+    if now - since <= silence.bound or not watch.span.hours(now):
+        return None
+    about = newest or Cycle(begun, watch.model)
+    seen = store.silence_seen(watch.name, about.id, now)
+    if now < seen + silence.one_look:
+        return None
+    shown = still_shown(newest)
+    told = store.changes_since(watch.name, since, ChangeKind.FORECAST_LATE)
+    if was_told(told, shown):
+        return None
+    return about_the_watch(
+        ChangeKind.FORECAST_LATE,
+        about,
+        (NothingNewer(since, silence.bound, newest is None), shown),
+        watch=watch.name,
+        label=f"{about.id}#silence",
+        now_utc=now,
+    )
 
 
 def late_by_rhythm(
@@ -106,11 +159,14 @@ def between_passes(
     stop: Callable[[], bool] = lambda: False,
     chance: Callable[[], float] = lambda: 0.0,
     awake_since_utc: datetime | None = None,
+    silence: Silence | None = None,
+    deliver: Callable[..., DeliveryReport] = deliver_pending,
 ) -> Between:
     """Say what is due between two passes, then deliver everything that is.
 
-    Parameters as of `windowwatch.notices.deliver.deliver_pending`, and `awake_since_utc` of
-    `windowwatch.watch.run.between.late_by_rhythm`.
+    Parameters as of `windowwatch.notices.deliver.deliver_pending`, which is `deliver` as a rule,
+    and `awake_since_utc` and `silence` of `late_by_rhythm` and `late_by_bound`; without `silence`
+    no age of the forecast is too old.
 
     Raises
     ------
@@ -120,9 +176,11 @@ def between_passes(
     asked = ask_for_decisions(store, watch, clock)
     advised = advise_holds(store, watch, clock)
     silent = late_by_rhythm(store, watch, clock, awake_since_utc)
+    if silent is None and silence is not None:
+        silent = late_by_bound(store, watch, clock, silence)
     late = tell_of(store, watch, () if silent is None else (silent,))
     sites = {site.name: site for site in watch.sites}
-    report = deliver_pending(
+    report = deliver(
         store,
         watch.channels,
         sites,

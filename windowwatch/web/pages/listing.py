@@ -252,6 +252,12 @@ def _delivered(delivery: Delivery) -> str:
     if delivery.state is DeliveryState.PENDING:
         tried = f", tried {delivery.tries} times" if delivery.tries else ""
         return f"{delivery.channel}: waits{tried}, next {words.utc_words(delivery.next_try_utc)}"
+    if delivery.state is DeliveryState.PERHAPS:
+        more = delivery.repeats_left
+        then = f"; repeated {words.utc_words(delivery.next_try_utc)} unless" if more else "; not"
+        return f"{delivery.channel}: perhaps delivered, the service did not answer" + (
+            f"{then} something later is told" if more else f"{then} repeated any more"
+        )
     return f"{delivery.channel}: {delivery.state}"
 
 
