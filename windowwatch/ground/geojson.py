@@ -161,7 +161,8 @@ def features(
         found = geometry.get("type")
         if found not in shapes:
             raise GroundError(
-                f"{place}: geometry is {_brief(found or 'missing')}; it must be {shapes[0]} or {shapes[1]}"
+                f"{place}: geometry is {_brief(found or 'missing')}; it must be "
+                f"{shapes[0]} or {shapes[1]}"
             )
         coordinates = geometry.get("coordinates")
         if not isinstance(coordinates, list) or not coordinates:
