@@ -303,6 +303,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         decisions=watch.decisions,
         zones=zones_of(watch.ground),
         page_url=watch.page_url,
+        trusted_proxies=settings.file.page.trusted_proxies,
         contacts=tuple(
             Contact(
                 each.name,

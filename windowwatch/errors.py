@@ -80,3 +80,20 @@ class DeliveryError(WindowwatchError):
 
 class UnansweredError(DeliveryError):
     """A notice left whole and nothing was answered: it may have arrived."""
+
+
+def shown(path: object) -> str:
+    r"""Write a file's name for people: one with characters that cannot be printed in quotes.
+
+    So no name can begin a line of its own in a log, or move the cursor of a terminal. Bytes
+    that are not UTF-8 are written as ``\xff``.
+    """
+    name = str(path)
+    if name.isprintable():
+        return name
+    readable = name.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    return '"' + "".join(c if c.isprintable() else _escaped(c) for c in readable) + '"'
+
+
+def _escaped(character: str) -> str:
+    return character.encode("unicode_escape").decode("ascii")

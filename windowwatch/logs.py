@@ -3,6 +3,7 @@
 import json
 import logging
 import sys
+import unicodedata
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -36,7 +37,22 @@ class LogStyle:
         logging.getLogger("windowwatch").setLevel(self.level)
 
 
-_TEXT = logging.Formatter("%(asctime)s %(levelname)-7s %(message)s", "%Y-%m-%dT%H:%M:%S%z")
+class _Text(logging.Formatter):
+    """Text whose further lines are set in, so that no message looks like two."""
+
+    def formatMessage(self, record: logging.LogRecord) -> str:  # noqa: N802
+        lines = super().formatMessage(record).split("\n")
+        return "\n    ".join("".join(map(_plain, line)) for line in lines)
+
+
+def _plain(character: str) -> str:
+    """A character for a terminal: what would steer it is written as an escape."""
+    if character == "\t" or unicodedata.category(character) != "Cc":
+        return character
+    return character.encode("unicode_escape").decode("ascii")
+
+
+_TEXT = _Text("%(asctime)s %(levelname)-7s %(message)s", "%Y-%m-%dT%H:%M:%S%z")
 
 
 class _JsonLines(logging.Formatter):

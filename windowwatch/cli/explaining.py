@@ -11,7 +11,7 @@ from rich.text import Text
 
 from windowwatch.cli.common import parse_time
 from windowwatch.cli.show import COLOURS, lands, plain_table, print_note, share_words
-from windowwatch.errors import InputError
+from windowwatch.errors import InputError, shown
 from windowwatch.scoring.hour import worst_first
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Site, Verdict
@@ -197,7 +197,7 @@ def print_cycle(console: Console, cycle: StoredCycle | None) -> None:
         return
     console.print(Text(f"cycle {cycle.cycle.id}", style="bold"))
     for file in cycle.files:
-        console.print(Text(f"  {file.path}"), soft_wrap=True)
+        console.print(Text(f"  {shown(file.path)}"), soft_wrap=True)
         console.print(Text(f"    {file.size_bytes} bytes, sha256"))
         console.print(Text(f"    {file.sha256}"), soft_wrap=True)
     for words in (*cycle.gaps, *cycle.remarks):

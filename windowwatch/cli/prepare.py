@@ -282,6 +282,14 @@ def make_command(settings_path: Path, name: str, days: float, address: str | Non
         if not 0.0 < days < 10_000.0:
             raise InputError(f"--days {days:g} is not to be had; give 1 to 366")
         settings = settings_of(settings_path, maps=False)
+        page = (address or settings.watch.page_url or "").rstrip("/")
+        if not page.startswith(("http://", "https://")):
+            raise InputError(
+                f"{settings_path}: [notices] page_url is not set, so no link is made: set it to "
+                "where others reach the page, such as https://watch.example.org, or give --address"
+                if not page
+                else f"--address {page} is none; write it as https://watch.example.org"
+            )
         with ready_store(settings.database_url()) as store:
             new = make_share(
                 store,
@@ -291,9 +299,8 @@ def make_command(settings_path: Path, name: str, days: float, address: str | Non
                 SystemClock().now(),
                 new_secret(),
             )
-        page = address or settings.watch.page_url or ""
-        click.echo(f"{page.rstrip('/')}{new.path}")
-        for words in _still_to_do(page):
+        click.echo(f"{page}{new.path}")
+        for words in _still_to_do():
             click.echo(words, err=True)
         click.echo(
             f"for {new.share.name}, until {new.share.expires_utc:%Y-%m-%d %H:%M} UTC; take it "
@@ -302,17 +309,11 @@ def make_command(settings_path: Path, name: str, days: float, address: str | Non
         )
 
 
-def _still_to_do(page: str) -> list[str]:
-    """What is missing before a link works for others; `page` is empty where it is not known."""
+def _still_to_do() -> list[str]:
+    """What is missing before a link works for others."""
     from windowwatch.web.access.guard import TOKEN_ENV
 
     said = []
-    if not page:
-        said.append(
-            "Put the address at which others reach the page before it, such as "
-            "https://watch.example.org; [notices] page_url in the settings, or --address, does "
-            "so by itself."
-        )
     if not os.environ.get(TOKEN_ENV):
         said.append(
             f"{TOKEN_ENV} is not set here. A page that is started without it can be reached from "

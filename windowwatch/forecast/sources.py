@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from windowwatch.errors import ForecastError, InputError, MissingFieldError, SourceError
+from windowwatch.errors import ForecastError, InputError, MissingFieldError, SourceError, shown
+from windowwatch.forecast.beside import beside, require_sha256
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.dataset import CycleDataset
 from windowwatch.forecast.grib.arrange import open_cycle
@@ -45,12 +46,16 @@ class SetAside:
 
 @dataclass(frozen=True)
 class Seen:
-    """What one look found out about a file of this size and time of change."""
+    """What one look found out about a file of this size and time of change.
+
+    `beside` is the same of the file that holds its SHA-256, None where there is none.
+    """
 
     size_bytes: int
     changed_ns: int
     reference_utc: datetime | None
     problem: str | None = None
+    beside: tuple[str, int, int] | None = None
 
 
 @dataclass(frozen=True)
@@ -117,7 +122,9 @@ def scan_folder(
             for reference in sorted(by_reference)
         ),
         set_aside=tuple(
-            SetAside(name, glance.problem) for name, glance in now_seen.items() if glance.problem
+            SetAside(shown(name), glance.problem)
+            for name, glance in now_seen.items()
+            if glance.problem
         ),
         unfinished=tuple(unfinished),
         seen=now_seen,
@@ -143,12 +150,12 @@ def load_cycle(found: FoundCycle, *, area: Area | None = None) -> CycleData:
     MissingFieldError
         If a field is missing that nothing can be done without.
     """
-    framings = [walk(path) for path in found.files]
+    framings = [_checked(path) for path in found.files]
     for framing in framings:
         reference = framing.reference_utc()
         if reference != found.cycle.reference_utc:
             raise SourceError(
-                f"{framing.path}: holds the run of {reference:%Y-%m-%dT%H:%MZ}, not that of "
+                f"{shown(framing.path)}: holds the run of {reference:%Y-%m-%dT%H:%MZ}, not that of "
                 f"{found.cycle.id}; it was replaced since it was found",
                 retry=True,
             )
@@ -172,10 +179,12 @@ def load_files(paths: Sequence[str | Path], model: str, *, area: Area | None = N
     """
     if not paths:
         raise InputError("no forecast file is named; name one or more")
-    framings = [walk(path) for path in paths]
+    framings = [_checked(path) for path in paths]
     references = {framing.path: framing.reference_utc() for framing in framings}
     if len(set(references.values())) > 1:
-        listed = ", ".join(f"{name} {time:%Y-%m-%dT%H:%MZ}" for name, time in references.items())
+        listed = ", ".join(
+            f"{shown(name)} {time:%Y-%m-%dT%H:%MZ}" for name, time in references.items()
+        )
         raise SourceError(f"the files are of different cycles: {listed}; name those of one")
     return _load(framings, Cycle(next(iter(references.values())), model), area)
 
@@ -190,9 +199,16 @@ def open_files(
     SourceError, DecodeError, MissingFieldError
         As `load_cycle`.
     """
-    framings = [walk(path) for path in paths]
+    framings = [_checked(path) for path in paths]
     files = tuple(SourceFile(f.path, f.sha256, f.size_bytes) for f in framings)
     return open_cycle(framings, area), files
+
+
+def _checked(path: str | Path) -> Framing:
+    """Walk a file, and hold it against the SHA-256 that lies beside it, if there is one."""
+    framing = walk(path)
+    require_sha256(framing)
+    return framing
 
 
 def _load(framings: Sequence[Framing], cycle: Cycle, area: Area | None) -> CycleData:
@@ -225,7 +241,9 @@ def _files_in(folder: Path) -> list[Path]:
     try:
         entries = sorted(folder.iterdir())
     except NotADirectoryError as error:
-        raise SourceError(f"{folder}: is a file, not a folder; name the folder it is in") from error
+        raise SourceError(
+            f"{shown(folder)}: is a file, not a folder; name the folder it is in"
+        ) from error
     except OSError as error:
         raise unreadable(folder, error) from error
     return [
@@ -239,19 +257,20 @@ def _files_in(folder: Path) -> list[Path]:
 
 def _glance(file: Path, known: Seen | None) -> Seen | None:
     """What a file holds; None if it went away or changed meanwhile."""
-    before = _state(file)
+    before, sums = _state(file), beside(file)
     if before is None:
         return None
-    if known is not None and (known.size_bytes, known.changed_ns) == before:
+    same = known is not None and (known.size_bytes, known.changed_ns) == before
+    if same and known is not None and known.beside == sums:
         return known
     reference, problem = None, None
     try:
-        reference = walk(file).reference_utc()
+        reference = _checked(file).reference_utc()
     except ForecastError as error:
         problem = error.message
-    if _state(file) != before:
+    if _state(file) != before or beside(file) != sums:
         return None
-    return Seen(*before, reference, problem)
+    return Seen(*before, reference, problem, sums)
 
 
 def _state(file: Path) -> tuple[int, int] | None:

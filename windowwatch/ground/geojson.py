@@ -16,6 +16,7 @@ A permitted area is polygons of the `kind` "permitted"; together they must not b
 import itertools
 import json
 import math
+import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -25,13 +26,24 @@ from typing import Any, TypeVar
 
 import shapely
 
-from windowwatch.errors import GroundError, InputError
+from windowwatch.errors import GroundError, InputError, shown
 from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
 from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
 from windowwatch.physics.constants import USSA76_RADIUS_M
 
 #: Larger files are refused; a map extract of that size does not belong in GeoJSON. [byte]
-LARGEST_FILE = 64 * 1024 * 1024
+LARGEST_FILE = 16 * 1024 * 1024
+#: Room that the values of a file may take when they are read: beyond, it is cut or packed
+#: with values that no map has. [byte]
+LARGEST_READ = 130_000_000
+#: What an object, a list and a value take on a 64-bit Python, as measured. [byte]
+_ROOM = {b"{": 200, b"[": 64, b",": 60}
+#: Longer names and words about the source are refused. [characters]
+LONGEST_NAME, LONGEST_WORDS = 200, 2000
+#: Ways in which older files say WGS 84 (GeoJSON of 2008, section 3).
+_WGS84 = re.compile(
+    r"(urn:ogc:def:crs:OGC:[0-9.]*:CRS84|(urn:ogc:def:crs:)?EPSG:[0-9.]*:?4326)", re.I
+)
 #: A feature farther than this from every site is of no use to the watch. [m]
 FAR_M = 1_500_000.0
 #: Mean radius of the Earth. [m] IUGG, R₁ of the GRS 80 ellipsoid, rounded.
@@ -45,14 +57,22 @@ Kind = TypeVar("Kind", bound=StrEnum)
 
 def collection(path: Path) -> dict[str, Any]:
     """The FeatureCollection of a file."""
+    file, path = path, Path(shown(path))
     try:
-        size = path.stat().st_size
+        size = file.stat().st_size
         if size > LARGEST_FILE:
             raise GroundError(
                 f"{path}: {size / 2**20:.0f} MB; a map in GeoJSON may have at most "
                 f"{LARGEST_FILE / 2**20:.0f} MB, cut it to the region of the watch"
             )
-        document = json.loads(path.read_text(encoding="utf-8"))
+        text = file.read_bytes()
+        if sum(room * text.count(mark) for mark, room in _ROOM.items()) > LARGEST_READ:
+            raise GroundError(
+                f"{path}: holds too many values for a map in GeoJSON; cut it to the region of the "
+                "watch, or make a ground file of it"
+            )
+        document = json.loads(text.decode("utf-8"))
+        del text
     except FileNotFoundError as error:
         raise GroundError(f"{path}: no such file; fix the path in the settings") from error
     except OSError as error:
@@ -63,27 +83,69 @@ def collection(path: Path) -> dict[str, Any]:
         raise GroundError(
             f"{path}: is not JSON (line {error.lineno}, column {error.colno}: {error.msg})"
         ) from error
+    except ValueError as error:  # a number of thousands of digits
+        raise GroundError(f"{path}: {_brief(str(error))}; fix or leave out that number") from error
     except RecursionError as error:
         raise GroundError(f"{path}: is nested too deeply to be GeoJSON") from error
     if not isinstance(document, dict) or document.get("type") != "FeatureCollection":
         raise GroundError(f'{path}: must be a GeoJSON object with "type": "FeatureCollection"')
     if not isinstance(document.get("features"), list):
         raise GroundError(f'{path}: has no list "features"')
+    _require_wgs84(str(path), document)
     return document
+
+
+def _brief(value: Any) -> str:
+    """What stands in a file, for a message: not longer than a line, and printable."""
+    if isinstance(value, str):
+        text = shown(value[:90])
+    else:
+        text = repr(value[:4] if isinstance(value, list) else value)[:90]
+    return text if len(text) < 80 else f"{text[:76]} …"
+
+
+def _require_wgs84(place: str, member: dict[str, Any]) -> None:
+    """Refuse another reference system (RFC 7946, section 4: there is only WGS 84)."""
+    if "crs" not in member:
+        return
+    crs = member["crs"]
+    properties = crs.get("properties") if isinstance(crs, dict) else None
+    name = properties.get("name") if isinstance(properties, dict) else crs
+    if not (isinstance(name, str) and len(name) < 100 and _WGS84.fullmatch(name)):
+        raise GroundError(
+            f'{place}: "crs" is {_brief(name)}; positions must be WGS 84 (EPSG:4326): convert '
+            'the file, or take "crs" out where they are'
+        )
+
+
+def _words(place: str, what: str, given: Any, longest: int) -> str:
+    """Words of a file that are shown to people: short, text, on one line."""
+    if isinstance(given, dict | list):
+        raise GroundError(f"{place}: {what} must be text")
+    said = str(given)
+    if len(said) > longest:
+        raise GroundError(
+            f"{place}: {what} has {len(said)} characters ({_brief(said)}); shorten it to {longest}"
+        )
+    if any("\ud800" <= c <= "\udfff" for c in said):
+        raise GroundError(f"{place}: {what} holds half a character (a lone surrogate); fix it")
+    return " ".join(said.split())
 
 
 def features(
     path: Path, document: dict[str, Any], kinds: type[Kind], shapes: tuple[str, str]
 ) -> Iterator[tuple[str, str, Kind, dict[str, Any], list[Any]]]:
     """Place, name, kind, properties and coordinates of the parts of each feature."""
+    path = Path(shown(path))
     for number, feature in enumerate(document["features"], start=1):
         place = f"{path}: feature {number}"
         if not isinstance(feature, dict) or feature.get("type") != "Feature":
             raise GroundError(f'{place}: must be an object with "type": "Feature"')
         properties = feature.get("properties")
         properties = properties if isinstance(properties, dict) else {}
-        name = str(properties.get("name") or "")
-        place += f' ("{name}")' if name else ""
+        name = _words(place, "its name", properties.get("name") or "", LONGEST_NAME)
+        place += f' ("{_brief(name)}")' if name else ""
+        _require_wgs84(place, feature)
         known = ", ".join(kind.value for kind in kinds)
         if "kind" not in properties:
             raise GroundError(f'{place}: has no property "kind"; give one of {known}')
@@ -91,14 +153,16 @@ def features(
             kind = kinds(properties["kind"])
         except ValueError as error:
             raise GroundError(
-                f"{place}: kind {properties['kind']!r} is unknown; give one of {known}"
+                f"{place}: kind {_brief(repr(properties['kind']))} is unknown; give one of {known}"
             ) from error
         geometry = feature.get("geometry")
         geometry = geometry if isinstance(geometry, dict) else {}
+        _require_wgs84(place, geometry)
         found = geometry.get("type")
         if found not in shapes:
             raise GroundError(
-                f"{place}: geometry is {found or 'missing'}; it must be {shapes[0]} or {shapes[1]}"
+                f"{place}: geometry is {_brief(found or 'missing')}; it must be "
+                f"{shapes[0]} or {shapes[1]}"
             )
         coordinates = geometry.get("coordinates")
         if not isinstance(coordinates, list) or not coordinates:
@@ -174,7 +238,7 @@ def _position(place: str, position: Any) -> Point:
     )
     if not numbers or not 2 <= len(position) <= 3:
         raise GroundError(
-            f"{place}: position {position!r} must be [longitude, latitude] in degrees"
+            f"{place}: position {_brief(position)} must be [longitude, latitude] in degrees"
         )
     longitude, latitude = float(position[0]), float(position[1])
     if abs(latitude) > 90.0 and abs(longitude) <= 90.0 and abs(latitude) <= 180.0:
@@ -209,8 +273,12 @@ def is_near(positions: Sequence[Sequence[float]], near: Sequence[Point]) -> bool
 
 def source(path: Path, document: dict[str, Any]) -> str:
     """What a file says about itself (foreign members, RFC 7946, section 6.1)."""
-    said = [str(document[key]) for key in SOURCE_KEYS if document.get(key)]
-    return f"{path.name}: {'; '.join(said) or 'says nothing about its source'}"
+    said = [
+        _words(shown(path), f'"{key}"', document[key], LONGEST_WORDS)
+        for key in SOURCE_KEYS
+        if document.get(key)
+    ]
+    return f"{shown(path.name)}: {'; '.join(said) or 'says nothing about its source'}"
 
 
 def read_areas(path: Path, near: Sequence[Point] = ()) -> Areas:
@@ -281,7 +349,8 @@ def _people(place: str, properties: dict[str, Any]) -> float | None:
         return None
     if isinstance(people, bool) or not isinstance(people, int | float) or not 0 <= people < 1e6:
         raise GroundError(
-            f"{place}: people_per_km2 is {people!r}; give people on a square kilometre, 0 or more"
+            f"{place}: people_per_km2 is {_brief(people)}; give people on a square "
+            "kilometre, 0 or more"
         )
     return float(people)
 
@@ -434,7 +503,7 @@ def _level(place: str, properties: dict[str, Any], which: str) -> Level:
             return Level(float("inf"))
         hint = f' or "{which}": "{UNLIMITED}"' if which == "ceiling" else " (0 for the ground)"
         raise GroundError(
-            f'{place}: "{which}": {properties[which]!r} has no unit; give one of '
+            f'{place}: "{which}": {_brief(repr(properties[which]))} has no unit; give one of '
             f"{', '.join(keys)}{hint}"
         )
     if len(given) != 1:
@@ -445,8 +514,8 @@ def _level(place: str, properties: dict[str, Any], which: str) -> Level:
     number = isinstance(value, int | float) and not isinstance(value, bool)
     if not number or not _LOWEST_M <= value <= _HIGHEST[unit]:
         raise GroundError(
-            f"{place}: {given[0]} = {value!r}; give a number up to {_HIGHEST[unit]:.0f}, above "
-            "mean sea level"
+            f"{place}: {given[0]} = {_brief(repr(value))}; give a number up to "
+            f"{_HIGHEST[unit]:.0f}, above mean sea level"
         )
     if unit == "m":
         return Level(float(value))
@@ -488,7 +557,9 @@ def _time(place: str, key: str, value: Any) -> float:
     try:
         time = datetime.fromisoformat(value)
     except (TypeError, ValueError) as error:
-        raise GroundError(f"{place}: {key} is {value!r}; write it as 2026-05-05T06:00Z") from error
+        raise GroundError(
+            f"{place}: {key} is {_brief(repr(value))}; write it as 2026-05-05T06:00Z"
+        ) from error
     if time.tzinfo is None:
         raise GroundError(f"{place}: {key} = {value} has no time zone; write {value}Z for UTC")
     return time.astimezone(UTC).timestamp()

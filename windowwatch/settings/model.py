@@ -27,6 +27,7 @@ from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.scoring.rules import AppliedRules, Package, RuleSet, rule_set
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
+from windowwatch.settings.page import PageSection
 from windowwatch.settings.people import (
     ChannelSection,
     ContactSection,
@@ -373,6 +374,7 @@ class SettingsFile(Section):
     contacts: Annotated[tuple[ContactSection, ...], Field(max_length=12)] = ()
     notices: NoticesSection = NoticesSection()
     service: ServiceSection = ServiceSection()
+    page: PageSection = PageSection()
 
     @model_validator(mode="after")
     def _names_differ(self) -> "SettingsFile":

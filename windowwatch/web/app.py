@@ -330,6 +330,8 @@ def create_app(
         refuse=pages.refusal,
         guest=guest,
         end=pages.live.end,
+        trusted_proxies=facts.trusted_proxies,
+        page_url=facts.page_url,
     )
 
 

@@ -87,6 +87,7 @@ class PageServer:
             http=_Prompt,
             log_config=None,
             access_log=False,
+            proxy_headers=False,  # the guard knows which proxies are trusted
             lifespan="off",
             server_header=False,
             timeout_keep_alive=IDLE_S,

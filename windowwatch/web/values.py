@@ -11,6 +11,7 @@ from windowwatch.ground.query.outline import Zone
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
+from windowwatch.web.access.proxies import LOOPBACK
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Window
@@ -69,6 +70,8 @@ class Facts:
         settings do not say it.
     rehearsal : bool
         Whether the results are those of a rehearsal.
+    trusted_proxies : tuple of str
+        Addresses and networks whose word about a visitor's address is believed.
     """
 
     watch: str
@@ -86,6 +89,7 @@ class Facts:
     page_url: str | None = None
     others_stale_after: timedelta = AgreementRules().stale_after
     rehearsal: bool = False
+    trusted_proxies: tuple[str, ...] = LOOPBACK
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
-from windowwatch.errors import DecodeError, SourceError
+from windowwatch.errors import DecodeError, SourceError, shown
 
 _INDICATOR_BYTES = 16  # section 0 of edition 2
 _END = b"7777"
@@ -97,7 +97,8 @@ class Framing:
             first = next(f for f in self.frames if f.reference_utc != most)
             listed = ", ".join(f"{n} of {t:%Y-%m-%dT%H:%MZ}" for t, n in counts.most_common())
             raise DecodeError(
-                f"{self.path}: its messages are of {len(counts)} different cycles ({listed}); "
+                f"{shown(self.path)}: its messages are of {len(counts)} different cycles "
+                f"({listed}); "
                 f"the first that differs is message {first.number} at byte {first.offset}. "
                 f"Fetch the file again"
             )
@@ -117,6 +118,7 @@ def walk(path: str | Path) -> Framing:
         If it is empty, no GRIB, GRIB of another edition, cut off or damaged.
     """
     digest = hashlib.sha256()  # of all bytes, padding too: what `sha256_of` finds
+    name = _require_utf8(path)
     frames: list[Frame] = []
     offset = 0
     try:
@@ -125,18 +127,18 @@ def walk(path: str | Path) -> Framing:
             while offset < end:
                 head = file.read(min(_INDICATOR_BYTES, end - offset))
                 if frames and head[:1] == b"\0":
-                    offset += _skip_padding(path, file, offset, digest)
+                    offset += _skip_padding(name, file, offset, digest)
                     continue
-                length = _message_length(path, head, len(frames) + 1, offset)
+                length = _message_length(name, head, len(frames) + 1, offset)
                 message = head + file.read(min(length, end - offset) - len(head))
-                _require_whole(path, message, length, len(frames) + 1, offset)
+                _require_whole(name, message, length, len(frames) + 1, offset)
                 digest.update(message)
-                frames.append(_frame(path, message, len(frames) + 1, offset))
+                frames.append(_frame(name, message, len(frames) + 1, offset))
                 offset += length
     except OSError as error:
         raise unreadable(path, error) from error
     if not frames:
-        raise DecodeError(f"{path}: the file is empty (0 bytes); fetch it again")
+        raise DecodeError(f"{name}: the file is empty (0 bytes); fetch it again")
     return Framing(str(path), tuple(frames), digest.hexdigest(), offset)
 
 
@@ -167,6 +169,17 @@ def _skip_padding(path: str | Path, file: BinaryIO, offset: int, digest: Digest)
     )
 
 
+def _require_utf8(path: str | Path) -> str:
+    """The name for people; refuses one that no database or log could hold."""
+    try:
+        str(path).encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise SourceError(
+            f"{shown(path)}: the name is not UTF-8; rename the file or its folder"
+        ) from error
+    return shown(path)
+
+
 def sha256_of(path: str | Path) -> str:
     """SHA-256 of a file's bytes, whatever they are.
 
@@ -184,6 +197,7 @@ def sha256_of(path: str | Path) -> str:
 
 def unreadable(path: str | Path, error: OSError) -> SourceError:
     """Our error for a file or folder that the system will not hand over."""
+    path = shown(path)
     if isinstance(error, FileNotFoundError):
         return SourceError(f"{path}: there is no such file or folder; check the name", retry=True)
     if isinstance(error, PermissionError):

@@ -11,8 +11,8 @@ import hmac
 import ipaddress
 import secrets
 import threading
-from collections import deque
-from collections.abc import Callable
+from collections import Counter, deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -26,6 +26,14 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from windowwatch.errors import InputError, SettingsError, StorageError
 from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
+from windowwatch.web.access.proxies import (
+    LOOPBACK,
+    counted_as,
+    is_authority,
+    is_origin,
+    network,
+    visitor,
+)
 
 #: Environment variable that holds the token.
 TOKEN_ENV = "WINDOWWATCH_PAGE_TOKEN"
@@ -34,10 +42,17 @@ COOKIE = "windowwatch_entry"
 #: The cookie of one who came by a link that lets others read.
 GUEST_COOKIE = "windowwatch_guest"
 _GUEST = "windowwatch.guest"
+_PAGE_URL = "windowwatch.page_url"
 ENTRY_LASTS_S = 7 * 24 * 3600
-#: Wrong tokens within a minute, by one address and by all, before nobody is heard.
+#: Wrong words within a minute, by one address and by all, before further wrong ones are
+#: answered late. The right word is heard at all times: it has 20 characters by chance, which
+#: nobody guesses, and whoever holds it must not be kept out by others who guess.
 MOST_FAILURES, MOST_FAILURES_ALL, FAILURES_WITHIN_S = 5, 50, 60.0
 MOST_ENTRIES = 1000
+#: So late, and so many at once, by one address and by all; more are answered at once. [s]
+LATE_S = 1.0
+MOST_LATE, MOST_LATE_ALL = 4, 20
+MOST_REMEMBERED = 10_000
 
 SAFE_HEADERS = {
     "content-security-policy": (
@@ -92,17 +107,40 @@ class Authenticator:
         self._time = monotonic_s
         self._lock = threading.Lock()
         self._entries: dict[str, float] = {}
-        self._failures: deque[tuple[float, str]] = deque(maxlen=10_000)
+        self._failures: deque[tuple[float, str]] = deque()
+        self._by_address: Counter[str] = Counter()
+        self._late: Counter[str] = Counter()
 
     def is_rate_limited(self, address: str) -> bool:
         """Whether an address, or all together, guessed too often within a minute."""
         since = self._time() - FAILURES_WITHIN_S
         with self._lock:
             while self._failures and self._failures[0][0] < since:
-                self._failures.popleft()
+                self._forget_oldest()
             if len(self._failures) >= MOST_FAILURES_ALL:
                 return True
-            return sum(who == address for _, who in self._failures) >= MOST_FAILURES
+            return self._by_address[counted_as(address)] >= MOST_FAILURES
+
+    def _forget_oldest(self) -> None:
+        _, who = self._failures.popleft()
+        self._by_address[who] -= 1
+        if not self._by_address[who]:
+            del self._by_address[who]
+
+    async def slow_down(self, address: str) -> None:
+        """Keep one who guesses waiting; only so many at once, for each takes up room."""
+        who = counted_as(address)
+        with self._lock:
+            if self._late[who] >= MOST_LATE or self._late.total() >= MOST_LATE_ALL:
+                return
+            self._late[who] += 1
+        try:
+            await asyncio.sleep(LATE_S)
+        finally:
+            with self._lock:
+                self._late[who] -= 1
+                if not self._late[who]:
+                    del self._late[who]
 
     def admits(self, word: str, address: str) -> bool:
         """Whether a word is the token; a wrong one is counted."""
@@ -114,7 +152,11 @@ class Authenticator:
     def count_failure(self, address: str) -> None:
         """Count a wrong word."""
         with self._lock:
-            self._failures.append((self._time(), address))
+            who = counted_as(address)
+            self._failures.append((self._time(), who))
+            self._by_address[who] += 1
+            if len(self._failures) > MOST_REMEMBERED:
+                self._forget_oldest()
 
     def new_entry(self) -> str:
         """A secret for the cookie of one who was admitted."""
@@ -139,7 +181,21 @@ def _digest(secret: str) -> str:
 def same_origin(headers: Headers) -> bool:
     """Whether a POST comes from a page of ours; browsers always say where from."""
     origin = headers.get("origin")
-    return origin is None or urlsplit(origin).netloc == headers.get("host", "")
+    return origin is None or _authority(origin) == headers.get("host", "").lower()
+
+
+def _authority(url: str) -> str:
+    return urlsplit(url).netloc.lower()
+
+
+def address_of(request: Request) -> str:
+    """Address of who asks, behind trusted proxies too; empty where it is not known."""
+    return request.client.host if request.client else ""
+
+
+def is_secure(request: Request) -> bool:
+    """Whether visitors come by HTTPS, so that cookies must go by nothing else."""
+    return bool(request.scope["scheme"] == "https")
 
 
 def guest_of(scope: Request | Scope) -> Share | None:
@@ -164,6 +220,10 @@ class Guard:
         The share that holds now for a word from a cookie, None when there is none.
     end : callable
         Ends what would hold the server up at its end; called from any thread.
+    trusted_proxies : sequence of str
+        Addresses and networks whose word about a visitor's address is believed.
+    page_url : str, optional
+        Where visitors reach the page: its origin is ours as well.
     """
 
     def __init__(
@@ -175,7 +235,11 @@ class Guard:
         refuse: Callable[[int, Request], ASGIApp],
         guest: Callable[[str], Share | None] = lambda _word: None,
         end: Callable[[], None] = lambda: None,
+        trusted_proxies: Sequence[str] = LOOPBACK,
+        page_url: str | None = None,
     ) -> None:
+        self._trusted = tuple(network(each) for each in trusted_proxies)
+        self._page_url = page_url
         self._app = app
         self._authenticator = authenticator
         self._open_paths = open_paths
@@ -200,17 +264,34 @@ class Guard:
                 )
             await send(message)
 
+        scope = self._seen(scope)
         request = Request(scope)
         status = await self._status(request)
         answer = self._app if status is None else self._refuse(status, request)
         await answer(scope, receive, send_safe)
 
+    def _seen(self, scope: Scope) -> Scope:
+        """The request as the visitor made it, before proxies."""
+        peer = scope["client"] or ("", 0)
+        who = visitor(peer[0], scope["scheme"], Headers(scope=scope), self._trusted)
+        https = (self._page_url or "").startswith("https://")
+        return {
+            **scope,
+            "client": (who.address, 0 if who.forwarded else peer[1]),
+            "scheme": "https" if https else who.scheme,
+            _PAGE_URL: self._page_url,
+        }
+
     async def _status(self, request: Request) -> int | None:
         """Status of a refusal; None lets the request pass."""
         authenticator = self._authenticator
+        if not _is_well_formed(request.headers):
+            return 400
         if authenticator is None:
             name = (urlsplit(f"//{request.headers.get('host', '')}").hostname) or ""
-            return None if is_loopback(name) else 421
+            # A proxy that hands strangers on under our own name does not make them ours.
+            ours = is_loopback(name) and is_loopback(address_of(request) or "localhost")
+            return None if ours else 421
         # Not request.url: the name that the visitor says is ours is a part of that one.
         if request.scope["path"].startswith(self._open_paths):
             return None
@@ -218,10 +299,13 @@ class Guard:
             return None
         kind, _, word = request.headers.get("authorization", "").partition(" ")
         if kind.lower() == "bearer":
-            address = request.client.host if request.client else ""
-            if authenticator.is_rate_limited(address):
-                return 429
-            return None if authenticator.admits(word.strip(), address) else 401
+            address = address_of(request)
+            limited = authenticator.is_rate_limited(address)
+            if authenticator.admits(word.strip(), address):
+                return None
+            if limited:
+                await authenticator.slow_down(address)
+            return 429 if limited else 401
         return await self._guest_status(request)
 
     async def _guest_status(self, request: Request) -> int | None:
@@ -237,6 +321,14 @@ class Guard:
             return 401
         request.scope[_GUEST] = share
         return None if may_read(request.method, request.scope["path"]) else 403
+
+
+def _is_well_formed(headers: Headers) -> bool:
+    """Whether `Host` and `Origin`, where they are there, have a form that they can have."""
+    hosts, origins = headers.getlist("host"), headers.getlist("origin")
+    if len(hosts) > 1 or len(origins) > 1:
+        return False
+    return all(map(is_authority, hosts)) and all(map(is_origin, origins))
 
 
 #: Bounds of what may be asked for.
@@ -349,7 +441,9 @@ async def posted(request: Request) -> dict[str, str]:
     FormError
         If it comes from a page of somebody else, or is too long.
     """
-    if not same_origin(request.headers):
+    page_url, origin = request.scope.get(_PAGE_URL), request.headers.get("origin", "")
+    by_name = page_url is not None and _authority(origin) == _authority(page_url)
+    if not by_name and not same_origin(request.headers):
         raise FormError(403, "That form did not come from this page.")
     body = b""
     try:

@@ -25,7 +25,9 @@ from windowwatch.web.access.guard import (
     CsrfTokens,
     FormError,
     NewShare,
+    address_of,
     digest,
+    is_secure,
     make_share,
     new_secret,
     posted,
@@ -35,6 +37,13 @@ from windowwatch.wording import page as words
 
 #: Makes a page from a template: request, name, values.
 Page = Callable[..., Response]
+
+
+#: Said instead of making a link whose beginning is not known.
+NO_PAGE_URL = (
+    "No link is made: the settings do not say where others reach this page. Set page_url in "
+    "[notices], such as https://watch.example.org, and load the settings again."
+)
 
 
 class ShareRoutes:
@@ -53,7 +62,7 @@ class ShareRoutes:
     calendar : callable
         Answers with the calendar of windows.
     page_url : str, optional
-        What links begin with; else the name by which the browser asked.
+        What links begin with; without it none are made, for anybody may send another name.
     """
 
     def __init__(
@@ -86,9 +95,9 @@ class ShareRoutes:
         share = self._store.find_share(self._watch, digest(word))
         return share if share is not None and share.holds(self._clock.now()) else None
 
-    def come(self, request: Request) -> Response:
+    async def come(self, request: Request) -> Response:
         """Somebody follows a link: a cookie, and on to the board under its usual address."""
-        share = self._known(request)
+        share = await self._known(request)
         if isinstance(share, Response):
             return share
         answer = RedirectResponse("/", 303, {"cache-control": "private, no-store"})
@@ -98,24 +107,30 @@ class ShareRoutes:
             max_age=max(1, int((share.expires_utc - self._clock.now()).total_seconds())),
             httponly=True,
             samesite="lax",
-            secure=request.url.scheme == "https",
+            secure=is_secure(request),
         )
         return answer
 
-    def calendar(self, request: Request) -> Response:
+    async def calendar(self, request: Request) -> Response:
         """The calendar for a program that knows no cookies."""
-        share = self._known(request)
-        return share if isinstance(share, Response) else self._calendar(request)
+        share = await self._known(request)
+        if isinstance(share, Response):
+            return share
+        return await run_in_threadpool(self._calendar, request)
 
-    def _known(self, request: Request) -> Share | Response:
-        address = request.client.host if request.client else ""
-        if self._authenticator.is_rate_limited(address):
-            answer = self._problem("Too many tries", "Too many wrong links. Wait a minute.", 429)
-            answer.headers["retry-after"] = "60"
-            return answer
-        share = self._store.find_share(self._watch, digest(request.path_params["word"]))
+    async def _known(self, request: Request) -> Share | Response:
+        address = address_of(request)
+        word = digest(request.path_params["word"])
+        share = await run_in_threadpool(self._store.find_share, self._watch, word)
         if share is None:
+            limited = self._authenticator.is_rate_limited(address)
             self._authenticator.count_failure(address)
+            if limited:
+                await self._authenticator.slow_down(address)
+                text = "Too many wrong links. Wait a minute."
+                answer = self._problem("Too many tries", text, 429)
+                answer.headers["retry-after"] = "60"
+                return answer
             return self._problem("No such link", "Ask for the link anew.", 404)
         if not share.holds(self._clock.now()):
             text = "This link has ended or was taken back. Ask for a new one."
@@ -129,17 +144,17 @@ class ShareRoutes:
     def _listed(self, request: Request, new: NewShare | None) -> Response:
         now = self._clock.now()
         rows = [_row(share, share.holds(now)) for share in self._store.shares(self._watch)]
-        # The browser's own word for us only where the settings have none: anybody may send it.
-        page = self._page_url or str(request.base_url).rstrip("/")
-        address = "" if new is None else page + new.path
+        address = "" if new is None else f"{self._page_url}{new.path}"
         csrf = self._csrf.word(request.cookies.get(COOKIE, ""))
         return self._page(
             request, "shares.html", rows=rows, address=address, csrf=csrf,
-            usual=USUAL_DAYS, longest=LONGEST.days,
+            usual=USUAL_DAYS, longest=LONGEST.days, missing="" if self._page_url else NO_PAGE_URL,
         )  # fmt: skip
 
     async def make(self, request: Request) -> Response:
         """A new link; its address is shown this once."""
+        if not self._page_url:
+            return self._problem("No address to begin with", NO_PAGE_URL, 400)
         try:
             fields = await self._posted(request)
             days = float(fields.get("days", USUAL_DAYS))
@@ -208,15 +223,17 @@ class Entry:
         """The form, or the answer to it."""
         if request.method != "POST":
             return self.form("", 200, request)
-        address = request.client.host if request.client else ""
-        if self._authenticator.is_rate_limited(address):
-            return self.form("Too many wrong tokens. Wait a minute.", 429, request)
+        address = address_of(request)
         try:
             fields = await posted(request)
             self._csrf.check(fields, request.cookies.get(FORM_COOKIE, ""))
         except FormError as error:
             return self.form(error.words, error.status, request)
+        limited = self._authenticator.is_rate_limited(address)
         if not self._authenticator.admits(fields.get("token", ""), address):
+            if limited:
+                await self._authenticator.slow_down(address)
+                return self.form("Too many wrong tokens. Wait a minute.", 429, request)
             return self.form("That is not the token.", 401, request)
         answer = RedirectResponse("/", 303)
         answer.set_cookie(
@@ -226,7 +243,7 @@ class Entry:
             httponly=True,
             # Lax: a link from a notice may open the page; no GET changes anything.
             samesite="lax",
-            secure=request.url.scheme == "https",
+            secure=is_secure(request),
         )
         answer.delete_cookie(FORM_COOKIE)
         return answer
@@ -243,6 +260,11 @@ class Entry:
         html = self._pages.render("enter.html", wrong=wrong, csrf=self._csrf.word(visitor))
         made = HTMLResponse(html, status, headers)
         made.set_cookie(
-            FORM_COOKIE, visitor, max_age=_FORM_LASTS_S, httponly=True, samesite="strict"
+            FORM_COOKIE,
+            visitor,
+            max_age=_FORM_LASTS_S,
+            httponly=True,
+            samesite="strict",
+            secure=is_secure(request),
         )
         return made
