@@ -114,7 +114,11 @@ def rule(
     if any(is_veto(check) for check in checks):
         return Ruling(Verdict.NO_GO, 0.0, parts, None)
     unknown = [check for check in checks if check.verdict is Verdict.UNKNOWN]
-    needed = tuple(Unanswered(check.name, check.missing) for check in unknown if check.hard)
+    needed = tuple(
+        Unanswered(check.name, check.missing)
+        for check in unknown
+        if check.hard or not plan.judge_with_gaps
+    )
     if lost or needed:
         refused = lost or Refusal(RefusalKind.UNKNOWN_CHECKS, unknown=needed)
         return Ruling(Verdict.UNKNOWN, None, dict.fromkeys(parts), refused)
