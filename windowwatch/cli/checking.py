@@ -268,12 +268,9 @@ def _check_fields(settings: Settings, model: str, carried: Collection[str]) -> l
     if "gust" in silent and plan.gust_factor is not None:
         silent.remove("gust")  # made of the mean wind
     near = settings.near_plan()
-    inside = near is not None and all(near.finer.has(site) for site in settings.watch.sites)
-    finer = (
-        {n for item in near.finer.model.routes[0].products for n in item.near}
-        if (near is not None and inside)
-        else set()
-    )
+    finer: set[str] = set()
+    if near is not None and all(near.finer.has(site) for site in settings.watch.sites):
+        finer = {name for item in near.finer.model.routes[0].products for name in item.near}
     left = set(_unanswered(frozenset(every - finer)))
     findings = []
     for name in silent:

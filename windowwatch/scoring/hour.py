@@ -15,7 +15,8 @@ The rules, in the order in which they are tried:
 
 A soft limit that is passed, and a soft check that is unknown, count with the desirability
 `FLOOR`, not with 0: a soft limit costs score, it does not veto. So an unknown check is never
-better than the worst that the same check can be.
+better than the worst that the same check can be. An hour with an unknown soft check is scored
+at all only where `ScoringPlan.judge_with_gaps` says so; otherwise it is `unknown`.
 """
 
 from collections.abc import Sequence

@@ -61,8 +61,8 @@ class WindowRules:
     open_score, close_score : float
         Hysteresis: good from the first on; inside a known window down to the second. [0-100]
     open_chance, close_chance : float
-        Likewise for the chance; an hour without one is not good; to open, also by the deciding model
-        alone. [1]
+        Likewise for the chance, without which no hour is good; to open, also by the
+        deciding model alone. [1]
     accept_caution : bool
         Whether an hour whose verdict is `caution` may be good; `go` always may, `no-go` never.
     step_min, min_length_min : int
