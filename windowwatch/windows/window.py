@@ -14,8 +14,9 @@ staying
     has a say of its own: past a soft limit a fair score can stand beside a chance of nought,
     and nobody should plan on such an hour.
 unread
-    An hour that could not be read is never good, nor is one of which no chance is known. Inside a known window it keeps its place,
-    marked, until it can be read: a gap in the data says nothing about the weather.
+    An hour that could not be read is never good, nor is one of which no chance is known.
+    Inside a known window it keeps its place, marked, until it can be read: a gap in the data
+    says nothing about the weather.
 gone by
     Hours that have gone by keep their place in an open window, so that a window does not
     "move" because time passes. They make no new window.
