@@ -212,7 +212,7 @@ def test_people_of_the_file_count_for_casualties() -> None:
         return next(m for m in found if m.name == "casualty")
 
     counted = hurt(ground(people_per_km2=[100, 1000, INF, 0, 10])).values[0, 0]
-    assert counted / counted[4] == pytest.approx([10.0, 100.0, 1.0, 0.0, 1.0])
+    assert counted / counted[4] == pytest.approx([10.0, 100.0, np.nan, 0.0, 1.0], nan_ok=True)
     assert hurt(ground()).missing == Missing(Gap.AREAS)
 
 

@@ -190,15 +190,22 @@ def test_a_veto_stands_even_when_flights_are_lost() -> None:
 def test_without_maps_the_hour_is_refused_until_the_director_leaves_the_checks_out() -> None:
     bare = scored(ground=Ground())
     assert bare.refused is not None
-    assert bare.refused.unknown == (Unanswered("no_landing", Missing(Gap.AREAS)),)
+    assert bare.refused.unknown == (
+        Unanswered("no_landing", Missing(Gap.AREAS)),
+        Unanswered("road", Missing(Gap.ROADS)),
+    )
     asked = {n: limit for n, limit in PLAN.limits.items() if n not in {"no_landing", "road"}}
     told = scored(ground=Ground(), plan=replace(PLAN, limits=asked))
     assert told.verdict is Verdict.GO
     assert told.road_km is None
 
 
-def test_a_soft_check_without_data_keeps_the_hour_at_caution_without_chance() -> None:
-    hour = scored({"visibility_m": None})
+def test_a_soft_check_without_data_refuses_the_hour_unless_gaps_are_judged() -> None:
+    gap = Unanswered("visibility", Missing(Gap.FIELD, ("visibility_m",)))
+    refused = scored({"visibility_m": None})
+    assert refused.verdict is Verdict.UNKNOWN
+    assert refused.refused == Refusal(RefusalKind.UNKNOWN_CHECKS, unknown=(gap,))
+    hour = scored({"visibility_m": None}, plan=replace(PLAN, judge_with_gaps=True))
     assert (hour.verdict, hour.chance, hour.refused) == (Verdict.CAUTION, None, None)
     assert "visibility" in hour.worst
     (seen,) = (check for check in hour.checks if check.name == "visibility")

@@ -81,7 +81,10 @@ def test_an_unanswered_hard_limit_refuses_and_a_soft_one_costs() -> None:
     assert (hard.verdict, hard.score) == (Verdict.UNKNOWN, None)
     unknown = (Unanswered("gust", GAP),)
     assert hard.refused == Refusal(RefusalKind.UNKNOWN_CHECKS, unknown=unknown)
-    soft = rule([*FINE, check("gust", None, hard=False)], PLAN, None, None)
+    soft_gap = [*FINE, check("gust", None, hard=False)]
+    assert rule(soft_gap, PLAN, None, None).refused == hard.refused
+    with_gaps = replace(PLAN, judge_with_gaps=True)
+    soft = rule(soft_gap, with_gaps, None, None)
     assert soft.verdict is Verdict.CAUTION
     assert soft.score is not None
     assert soft.score < 100.0

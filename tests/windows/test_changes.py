@@ -34,6 +34,7 @@ from windowwatch.windows.causes import (
     Cause,
     ChanceUnder,
     CheckAgainst,
+    DataMissing,
     Edge,
     EdgeMoved,
     FrontAt,
@@ -231,7 +232,12 @@ TABLE = [
         (against(80), QualityMoved(80.0, 80.0, 0.8, 0.64)),
     ),
     ("chance 16 points up", likely(0.96), STRONGER, (QualityMoved(80.0, 80.0, 0.8, 0.96),)),
-    ("chance not known any more", likely(None), None, ()),
+    (
+        "chance not known any more",
+        likely(None),
+        WEAKER,
+        (NotReadable(((at(6), at(9)),), DataMissing()), LastKnownStands()),
+    ),
     (
         "worse score, better chance",
         likely(0.99, 65),

@@ -50,7 +50,7 @@ def test_inside_a_known_window_an_hour_stays_good_down_to_the_closing_score() ->
 @pytest.mark.parametrize(
     ("chance", "opens", "stays"),
     [(0.0, False, False), (0.14, False, False), (0.2, False, True), (0.3, True, True),
-     (None, True, True)],
+     (None, False, False)],
 )  # fmt: skip
 def test_the_chance_has_a_say_of_its_own(chance: float | None, opens: bool, stays: bool) -> None:
     seen = hour(at(6), 90.0, chance=chance)

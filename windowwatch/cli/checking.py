@@ -209,6 +209,10 @@ def _check_forecast(settings: Settings) -> list[Finding]:
         Finding("forecast", line.words, caution=line.caution)
         for line in plan_lines(settings, SystemClock())
     ]
+    if first.network is not None:
+        model = first.network.model
+        carried = {name for item in model.routes[0].products for name in item.near}
+        findings += _check_fields(settings, model.name, carried)
     if first.folder is not None:
         findings = [*_check_folder(settings), *findings]
     for other in others:
@@ -250,7 +254,38 @@ def _check_folder(settings: Settings) -> list[Finding]:
         f"{len(data.wind.member_labels)} member(s)"
     )
     notes = [Finding("forecast", words) for words in (*data.gaps, *data.remarks)]
-    return [*findings, Finding("forecast", words), *notes]
+    carried = set(data.surface.fields)
+    unasked = _check_fields(settings, settings.watch.model, carried)
+    return [*findings, Finding("forecast", words), *notes, *unasked]
+
+
+def _check_fields(settings: Settings, model: str, carried: Collection[str]) -> list[Finding]:
+    """Checks that are asked and that the deciding model never carries the fields of."""
+    plan = settings.watch.plan
+    every = {name for fields in _NEEDS.values() for name in fields}
+    every |= {"precipitation_mm", "precipitation_rate_mmph"}
+    silent = [name for name in _unanswered(frozenset(every - set(carried))) if name in plan.limits]
+    if "gust" in silent and plan.gust_factor is not None:
+        silent.remove("gust")  # made of the mean wind
+    near = settings.near_plan()
+    finer: set[str] = set()
+    if near is not None and all(near.finer.has(site) for site in settings.watch.sites):
+        finer = {name for item in near.finer.model.routes[0].products for name in item.near}
+    left = set(_unanswered(frozenset(every - finer)))
+    findings = []
+    for name in silent:
+        needs = f"{check_label(name)}: {model} carries no field of it"
+        if name in left or not finer:
+            words = f"{needs}, so every hour is unknown; write ask = false in [limits.{name}]"
+        else:
+            words = (
+                f"{needs}; hours that the finer model near the ground does not answer are "
+                f"unknown; write ask = false in [limits.{name}] to be told of these, too"
+            )
+        if plan.judge_with_gaps and not plan.limits[name].hard:
+            words = f"{needs}, so no window can open; write ask = false in [limits.{name}]"
+        findings.append(Finding("checks", words, caution=True))
+    return findings
 
 
 def _check_database(settings: Settings) -> list[Finding]:

@@ -15,7 +15,8 @@ The rules, in the order in which they are tried:
 
 A soft limit that is passed, and a soft check that is unknown, count with the desirability
 `FLOOR`, not with 0: a soft limit costs score, it does not veto. So an unknown check is never
-better than the worst that the same check can be.
+better than the worst that the same check can be. An hour with an unknown soft check is scored
+at all only where `ScoringPlan.judge_with_gaps` says so; otherwise it is `unknown`.
 """
 
 from collections.abc import Sequence
@@ -115,7 +116,11 @@ def rule(
     if any(is_veto(check) for check in checks):
         return Ruling(Verdict.NO_GO, 0.0, parts, None)
     unknown = [check for check in checks if check.verdict is Verdict.UNKNOWN]
-    needed = tuple(Unanswered(check.name, check.missing) for check in unknown if check.hard)
+    needed = tuple(
+        Unanswered(check.name, check.missing)
+        for check in unknown
+        if check.hard or not plan.judge_with_gaps
+    )
     if lost or needed:
         refused = lost or Refusal(RefusalKind.UNKNOWN_CHECKS, unknown=needed)
         return Ruling(Verdict.UNKNOWN, None, dict.fromkeys(parts), refused)

@@ -74,6 +74,9 @@ class ScoringPlan:
         Notice must be given so long before the launch; None leaves its check unknown. [h]
     applied : AppliedRules or None
         The rule set that was laid on `limits`, for whoever asks where they come from.
+    judge_with_gaps : bool
+        Whether an hour of which a soft check is unknown is judged all the same, at best as
+        `caution` and without a chance, so that it opens no window; else it is `unknown`.
     min_flights : int
         With fewer landings the hour is refused.
     max_lost_share : float
@@ -105,6 +108,7 @@ class ScoringPlan:
     tracker_h: float | None = None
     notice_h: float | None = None
     applied: AppliedRules | None = None
+    judge_with_gaps: bool = False
     min_flights: int = 8
     max_lost_share: float = 0.1
     go_score: float = 70.0

@@ -261,7 +261,7 @@ class RefusalKind(StrEnum):
 
     LOST_FLIGHTS = "lost flights"  #: too many flights have no landing
     FEW_FLIGHTS = "few flights"  #: fewer flights have a landing than are needed
-    UNKNOWN_CHECKS = "unknown checks"  #: hard limits could not be checked
+    UNKNOWN_CHECKS = "unknown checks"  #: checks that must be answered could not be
     TOLD = "told"  #: stored as a sentence by a version that stored no facts
 
 
@@ -288,7 +288,7 @@ class Refusal:
     landed, needed : int
         How many have a landing, and how many must.
     unknown : tuple of Unanswered
-        Hard checks that could not be answered.
+        Checks that had to be answered and could not be.
     told : str
         The sentence of an earlier version.
     """

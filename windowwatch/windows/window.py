@@ -14,8 +14,9 @@ staying
     has a say of its own: past a soft limit a fair score can stand beside a chance of nought,
     and nobody should plan on such an hour.
 unread
-    An hour that could not be read is never good. Inside a known window it keeps its place,
-    marked, until it can be read: a gap in the data says nothing about the weather.
+    An hour that could not be read is never good, nor is one of which no chance is known.
+    Inside a known window it keeps its place, marked, until it can be read: a gap in the data
+    says nothing about the weather.
 gone by
     Hours that have gone by keep their place in an open window, so that a window does not
     "move" because time passes. They make no new window.
@@ -61,8 +62,8 @@ class WindowRules:
     open_score, close_score : float
         Hysteresis: good from the first on; inside a known window down to the second. [0-100]
     open_chance, close_chance : float
-        Likewise for the chance, where there is one; to open, also by the deciding model
-        alone. [1]
+        Likewise for the chance, without which no hour is good; to open, also by the
+        deciding model alone. [1]
     accept_caution : bool
         Whether an hour whose verdict is `caution` may be good; `go` always may, `no-go` never.
     step_min, min_length_min : int
@@ -149,12 +150,16 @@ class _Slot:
 
 
 def is_unread(hour: Hour | None) -> bool:
-    """Whether nothing can be said of an hour: not there, refused, or verdict `unknown`."""
+    """Whether nothing can be said of an hour: not there, refused, `unknown`, or of no chance.
+
+    An hour that is no-go anyway needs no chance to be known as bad.
+    """
     return (
         hour is None
         or hour.refused is not None
         or hour.score is None
         or hour.verdict is Verdict.UNKNOWN
+        or (hour.chance is None and hour.verdict is not Verdict.NO_GO)
     )
 
 
@@ -166,7 +171,7 @@ def is_good(hour: Hour | None, rules: WindowRules, *, inside: bool) -> bool:
     bound = rules.close_score if inside else rules.open_score
     likely = rules.close_chance if inside else rules.open_chance
     chance = hour.chance if inside else opening_chance(hour.chance, hour.own_chance)
-    enough = chance is None or chance >= likely
+    enough = chance is not None and chance >= likely
     return hour.verdict in accepted and hour.score >= bound and enough
 
 

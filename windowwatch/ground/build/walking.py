@@ -59,7 +59,7 @@ class Country:
     speed_mps : array
         On level ground; 0 where nobody may or can walk. [m/s]
     height_m : array or None
-        None: taken to be level. [m]
+        No step leads from or to a cell whose height is not known; None: taken to be level. [m]
     barriers : array of line
         Not to be stepped over, on the plane. [m]
     bridges : array of line
@@ -256,8 +256,9 @@ def _step_times_s(
         return level, level
     low, high = _pairs(height_m, step)
     slope = (high - low) / length
-    slope = np.where(np.isfinite(slope), slope, 0.0)
-    return level / tobler_factor(slope), level / tobler_factor(-slope)
+    known = np.isfinite(slope)  # nobody is led over land of which the height is not known
+    there, back = level / tobler_factor(slope), level / tobler_factor(-slope)
+    return np.where(known, there, np.inf), np.where(known, back, np.inf)
 
 
 def _free_steps(grid: Grid, country: Country) -> tuple[BoolArray, BoolArray]:

@@ -68,6 +68,7 @@ class Areas:
         self._laid = self._plane.lay(shapes)
         self._layers: dict[frozenset[AreaKind], _Layer] = {}
         self._crowds: tuple[_Layer, FloatArray] | None = None
+        self._unnumbered: _Layer | None = None
 
     @property
     def kinds(self) -> frozenset[AreaKind]:
@@ -138,6 +139,22 @@ class Areas:
             self._crowds = layer, np.array([*people, np.nan], dtype=np.float64)
         layer, numbers = self._crowds
         return np.asarray(numbers[layer.around(x.ravel(), y.ravel())]).reshape(x.shape)
+
+    def built_up_without_number(self, latitude_deg: Any, longitude_deg: Any) -> NDArray[np.bool_]:
+        """Tell which points lie in a town or industry of which no number of people is given.
+
+        Arguments and errors as for `contains`.
+        """
+        x, y = self._plane.forward(latitude_deg, longitude_deg)
+        if self._unnumbered is None:
+            chosen = [
+                i
+                for i, area in enumerate(self.areas)
+                if area.kind in (AreaKind.TOWN, AreaKind.INDUSTRY) and area.people_per_km2 is None
+            ]
+            self._unnumbered = _Layer(self._laid, np.array(chosen, dtype=np.intp))
+        found = self._unnumbered.around(x.ravel(), y.ravel()) >= 0
+        return np.asarray(found).reshape(x.shape)
 
     def _layer(self, kinds: Collection[AreaKind] | None) -> "_Layer":
         """The search trees over some kinds, made once."""

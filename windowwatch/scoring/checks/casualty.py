@@ -83,7 +83,8 @@ def casualty_expectation(
 ) -> FloatArray:
     """Expected casualties of landings whose place is known, broadcast. [1]
 
-    0 where the energy of the sinking package lies below `HARMLESS_BELOW_J`.
+    0 where the energy of the package, sinking and carried by the wind, lies below
+    `HARMLESS_BELOW_J`; NaN where speed, wind or people are.
 
     Parameters
     ----------
@@ -94,7 +95,8 @@ def casualty_expectation(
         At the landing. [km⁻²]
     """
     speed = np.asarray(speed_mps, dtype=np.float64)
-    energy_j = 0.5 * impact.mass_kg * speed**2
-    ratio = np.asarray(wind_mps, dtype=np.float64) / speed
+    wind = np.asarray(wind_mps, dtype=np.float64)
+    energy_j = 0.5 * impact.mass_kg * (speed**2 + wind**2)
+    ratio = wind / speed
     hit = casualty_area_m2(impact.face_m2, ratio) * np.asarray(people_per_km2) / 1e6
     return np.asarray(np.where(energy_j < HARMLESS_BELOW_J, 0.0 * hit, hit))

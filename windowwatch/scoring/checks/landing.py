@@ -212,6 +212,9 @@ def _reach(values: FloatArray, unreached: NDArray[np.bool_]) -> tuple[tuple[Fact
 LAND_FROM = 0.5
 #: Layer of the ground file that counts people.
 PEOPLE = "people_per_km2"
+#: People on built-up land of which nothing says how many: about what Paris has within its
+#: limits (from memory), more than nearly every town. Judgement, cautious. [km⁻²]
+BUILT_UP_PEOPLE_PER_KM2 = 20_000.0
 
 
 def landing_measures(
@@ -263,18 +266,16 @@ def _water(flights: Flights, surface: SurfaceGrid, ground: Ground) -> Measure:
         return nothing_known("water", flights.status.shape[0], Missing(Gap.WATER))
     down = landed(flights)
     latitude, longitude = _points(flights, down)
-    wet = np.zeros(latitude.size)
+    wet = np.full(latitude.size, np.nan)  # areas say where water is, and never where none is
     if surface.land_fraction is not None:
         land = land_fraction_at(surface, latitude, longitude)
         wet = np.where(np.isnan(land), np.nan, (land < LAND_FROM).astype(np.float64))
     if here is not None:
         fine = here.wet()  # what the mask does not know, the map may
-        if surface.land_fraction is None and not mapped:
-            wet = fine
         wet = np.where(np.isnan(wet), fine, np.where(fine == 1.0, 1.0, wet))
     if mapped and ground.areas is not None:
         wet[ground.areas.contains(latitude, longitude, [AreaKind.WATER])] = 1.0
-    return Measure("water", _spread(wet, down))
+    return Measure("water", _spread(wet, down), missing=Missing(Gap.WATER))
 
 
 def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
@@ -300,9 +301,10 @@ def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
         areas, counts = np.unique(index[hit & (launch == hour)], return_counts=True)
         area = ground.areas.areas[areas[np.argmax(counts)]]
         facts[hour] = (MostNear(area.name, str(area.kind)),)
-    if near is not None:
-        hit |= near == 1.0
-    return Measure("no_landing", _spread(hit.astype(np.float64), down), tuple(facts))
+    found = hit.astype(np.float64)
+    if near is not None:  # off the map only what the areas forbid is known
+        found = np.where(hit, 1.0, near)
+    return Measure("no_landing", _spread(found, down), tuple(facts))
 
 
 def _casualty(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
@@ -315,22 +317,41 @@ def _casualty(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     if ground.areas is None and not counted:
         return nothing_known("casualty", hours, Missing(Gap.AREAS))
     down = landed(flights)
-    people, most = np.full(np.count_nonzero(down), np.nan), 0.0
-    if ground.areas is not None:
-        people = ground.areas.people_per_km2(*_points(flights, down))
-        most = max([area.people_per_km2 or 0.0 for area in ground.areas.areas])
-    if here is not None and counted:
-        here_people = here.rasters.value(PEOPLE, here.units)
-        here_people[np.isinf(here_people)] = np.nan
-        people = np.fmax(people, here_people)
-        most = max(most, here.rasters.largest(PEOPLE))
-    people = np.where(np.isnan(people), plan.impact.people_per_km2, people)
+    people, most = _people(flights, ground, here if counted else None, down)
+    if here is not None and not counted:  # what the map says of the land, and not of people
+        built = here.rasters.covered(here.units, [Cover.BUILT_UP, Cover.CROWD]) == 1.0
+        people = np.where(built & np.isnan(people), BUILT_UP_PEOPLE_PER_KM2, people)
+    if here is None or not counted:
+        people = np.where(np.isnan(people), plan.impact.people_per_km2, people)
+    else:  # the count is silent: nobody lives on water, elsewhere it is not known who does
+        people = np.where(
+            np.isnan(people) & (here.wet() == 1.0), plan.impact.people_per_km2, people
+        )
     speed, wind = flights.landing_speed_mps[down], flights.landing_wind_mps[down]
     hurt = 1e6 * casualty_expectation(plan.impact, speed, wind, people)
-    worst = 1e6 * casualty_expectation(
-        plan.impact, speed, wind, max(most, plan.impact.people_per_km2)
-    )
-    return Measure("casualty", _spread(hurt, down), worst=float(np.max(worst, initial=0.0)))
+    most = max(most, float(np.nanmax(people, initial=0.0)), plan.impact.people_per_km2)
+    worst = float(np.max(1e6 * casualty_expectation(plan.impact, speed, wind, most), initial=0.0))
+    # without the wind nothing bounds what a landing may do
+    return Measure("casualty", _spread(hurt, down), worst=np.inf if np.isnan(worst) else worst)
+
+
+def _people(
+    flights: Flights, ground: Ground, counted: Landings | None, down: NDArray[np.bool_]
+) -> tuple[FloatArray, float]:
+    """People about at each landing [K], NaN where nothing says it, and the most there are."""
+    people, most = np.full(np.count_nonzero(down), np.nan), 0.0
+    unnumbered = np.zeros(people.size, dtype=np.bool_)
+    if ground.areas is not None:
+        people = ground.areas.people_per_km2(*_points(flights, down))
+        unnumbered = ground.areas.built_up_without_number(*_points(flights, down))
+        most = max([area.people_per_km2 or 0.0 for area in ground.areas.areas])
+    cells = np.full(people.size, np.nan)
+    if counted is not None:
+        cells = counted.rasters.value(PEOPLE, counted.units)
+        cells[np.isinf(cells)] = np.nan
+        most = max(most, counted.rasters.largest(PEOPLE))
+    cautious = np.where(unnumbered & np.isnan(cells), BUILT_UP_PEOPLE_PER_KM2, np.nan)
+    return np.fmax(np.fmax(people, cells), cautious), most
 
 
 def _points(flights: Flights, down: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
