@@ -128,3 +128,17 @@ def absent(planes: Array) -> NDArray[np.bool_]:
 
 def _at(leads_s: Sequence[int], which: NDArray[np.bool_]) -> list[int]:
     return [lead for lead, is_so in zip(leads_s, which, strict=True) if is_so]
+
+
+@dataclass(frozen=True)
+class Aloft:
+    """Fields ``u v t gh`` as [M, T, L, Y, X] with their axes; pressures fall. [s], [Pa]
+
+    `specific_humidity` is the same way, NaN where it is not known and None where it is not
+    known at all. [kg kg⁻¹]
+    """
+
+    leads_s: list[int]
+    pressure_pa: NDArray[np.float64]
+    values: Mapping[str, Array]
+    specific_humidity: Array | None = None

@@ -5,7 +5,6 @@ levels are complete, and whatever is not there is NaN and named in words. Nothin
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
@@ -18,6 +17,7 @@ from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.dataset import arrays_of, remarks_of, seconds_of, selector_of
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.layout import (
+    Aloft,
     Array,
     GapList,
     Run,
@@ -42,6 +42,7 @@ from windowwatch.physics.atmosphere import specific_humidity
 from windowwatch.physics.surface import SurfaceGrid, TimeCells
 from windowwatch.physics.windgrid import (
     LevelRun,
+    WindGrid,
     build_wind_grid,
     hold_single_step,
 )
@@ -53,20 +54,6 @@ DRY = (
     "humidity aloft is not in the files; air is taken as dry, which shifts a landing by 1 % "
     "of the drift, or 2 % in the tropics"
 )
-
-
-@dataclass(frozen=True)
-class Aloft:
-    """Fields ``u v t gh`` as [M, T, L, Y, X] with their axes; pressures fall. [s], [Pa]
-
-    `specific_humidity` is the same way, NaN where it is not known and None where it is not
-    known at all. [kg kg⁻¹]
-    """
-
-    leads_s: list[int]
-    pressure_pa: NDArray[np.float64]
-    values: Mapping[str, Array]
-    specific_humidity: Array | None = None
 
 
 def lay_aloft(run: Run, name: str, gaps: GapList) -> Aloft:
@@ -265,19 +252,27 @@ def build_cycle(opened: xr.Dataset, cycle: Cycle, files: Sequence[SourceFile]) -
         joined = _hold_near(joined)
     if wind.moisture is None:
         remarks.append(DRY)
-    surface = SurfaceGrid(
-        time_unix_s=to_unix_s(cycle.reference_utc) + np.array(joined.leads_s, dtype=np.float64),
+    surface = _surface(joined, wind, fixed.get("land_fraction"), cycle)
+    return CycleData(
+        cycle, wind, surface, tuple(files), gaps.words(), tuple(dict.fromkeys(remarks))
+    )
+
+
+def _surface(
+    joined: Near, wind: WindGrid, land_fraction: Array | None, cycle: Cycle
+) -> SurfaceGrid:
+    """Fields near the ground on the grid, with the intervals that they stand for."""
+    begin = to_unix_s(cycle.reference_utc)
+    return SurfaceGrid(
+        time_unix_s=begin + np.array(joined.leads_s, dtype=np.float64),
         latitude_deg=wind.latitude_deg,
         longitude_deg=wind.longitude_deg,
         fields=joined.values,
-        land_fraction=fixed.get("land_fraction"),
+        land_fraction=land_fraction,
         cells={
-            name: TimeCells(joined.kinds[name].method, to_unix_s(cycle.reference_utc) + starts_s)
+            name: TimeCells(joined.kinds[name].method, begin + starts_s)
             for name, starts_s in joined.starts_s.items()
         },
-    )
-    return CycleData(
-        cycle, wind, surface, tuple(files), gaps.words(), tuple(dict.fromkeys(remarks))
     )
 
 

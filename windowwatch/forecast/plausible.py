@@ -24,10 +24,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.errors import ImpossibleWeatherError
-from windowwatch.forecast.layout import Array, GapList, Run, whose
+from windowwatch.forecast.layout import Aloft, Array, GapList, Run, whose
 from windowwatch.forecast.models import FIELDS
 from windowwatch.forecast.near import Near
-from windowwatch.forecast.normalise import Aloft
 from windowwatch.physics.atmosphere import virtual_factor
 from windowwatch.physics.constants import AIR_GAS_CONSTANT, STANDARD_GRAVITY_MPS2
 

@@ -212,13 +212,7 @@ def fly_and_score(
         airways.crossings(),
         None if now_utc is None else to_unix_s(now_utc),
         near,
-        draw_shifts(
-            watch.draws,
-            watch=watch.name,
-            cycle_id=data.cycle.id,
-            site=site.name,
-            cycle_unix_s=data.wind.cycle_unix_s,
-        ),
+        draw_shifts(**stream),
     )
 
     # What another model says is never drawn: its middle flights need not be flown again.
