@@ -156,8 +156,6 @@ class ServiceSection(Section):
     pass_memory_mb: Annotated[int, Field(ge=512, le=1_000_000)] = 4096
     pass_tries: Annotated[int, Field(ge=1, le=20)] = 3
     heartbeat_url_env: str | None = None
-    channel_fails_min: Annotated[float, Field(ge=1.0, le=10_080.0)] = 60
-    disk_free_mb: Annotated[int, Field(ge=0, le=1_000_000)] = 500
 
     @field_validator("heartbeat_url_env")
     @classmethod
