@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from invented import at, hour
 
+from windowwatch.cli.explaining import _check_cells
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.scoring.answer import Measure, answer, nothing_known
 from windowwatch.scoring.compare import Wanted, WantedKind, compare_sites
@@ -35,12 +36,14 @@ from windowwatch.scoring.values import (
     Unanswered,
     Verdict,
 )
+from windowwatch.web.pages.hourview import check_row
 from windowwatch.wording.checks import (
     WORDS,
     check_head,
     check_sentence,
     hour_head,
     hour_words,
+    interval_words,
     missing_words,
     opinion_words,
     others_words,
@@ -163,6 +166,15 @@ def test_facts_stand_behind_the_value(
     name: str, values: list[float], facts: tuple[Fact, ...], said: str
 ) -> None:
     assert check_sentence(answered(name, *values, facts=facts)) == said
+
+
+def test_an_interval_is_said_where_numbers_stand_alone() -> None:
+    """In the table of `explain` and on the page of an hour, beside the unit."""
+    mean = answered("gust", 6.0, facts=(OverInterval("mean", 6.0, nearest=True),))
+    assert interval_words(mean) == "mean of 6 h, the nearest there is"
+    assert check_row(mean).unit == "m/s, mean of 6 h, the nearest there is"
+    assert _check_cells(mean)[5] == "m/s, mean of 6 h, the nearest there is"
+    assert check_row(answered("gust", 6.0)).unit == "m/s"
 
 
 def test_no_two_facts_have_the_same_fields() -> None:

@@ -20,6 +20,7 @@ from windowwatch.windows.values import ChangeKind
 from windowwatch.wording.causes import reason
 from windowwatch.wording.checks import (
     hour_words,
+    interval_words,
     opinion_words,
     refusal_words,
     what_would_make_it_go,
@@ -184,7 +185,7 @@ def _check_cells(check: Check) -> tuple[str | Text, ...]:
     return (
         f" {check_label(check.name)}{' !' if check.hard else ''}",
         *(number_words(check, number) for number in numbers),
-        check.unit,
+        ", ".join(filter(None, (check.unit, interval_words(check)))),
         Text(str(check.verdict), style=COLOURS[check.verdict]),
         "–" if check.desirability is None else f"{check.desirability:.2f}",
     )

@@ -254,6 +254,16 @@ def _bound(check: Check) -> str:
 _METHOD_WORDS = {"mean": "mean", "sum": "sum", "maximum": "greatest", "minimum": "least"}
 
 
+def interval_words(check: Check) -> str:
+    """What a value is of its interval: ``greatest of 3 h``; empty for one at a time."""
+    return ", ".join(_interval(fact) for fact in check.facts if isinstance(fact, OverInterval))
+
+
+def _interval(fact: OverInterval) -> str:
+    nearest = ", the nearest there is" if fact.nearest else ""
+    return f"{_METHOD_WORDS[fact.method]} of {fact.interval_h:.3g} h{nearest}"
+
+
 def _fact_words(fact: Fact, words: CheckWords) -> str:
     """A fact as it stands behind the value."""
     match fact:
@@ -261,9 +271,8 @@ def _fact_words(fact: Fact, words: CheckWords) -> str:
             return " or more"
         case FromMeanWind(factor=factor):
             return f" (no gust in the forecast; {factor:g} x mean wind)"
-        case OverInterval(method=method, interval_h=interval_h, nearest=nearest):
-            which = _METHOD_WORDS[method]
-            return f" ({which} of {interval_h:.3g} h{', the nearest there is' * nearest})"
+        case OverInterval():
+            return f" ({_interval(fact)})"
         case Median(median=median):
             rounded = round(median, words.median_decimals)
             said = words.median if rounded >= 0 else words.median_below

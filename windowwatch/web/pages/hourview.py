@@ -25,6 +25,7 @@ from windowwatch.wording import page as words
 from windowwatch.wording.checks import (
     check_sentence,
     hour_words,
+    interval_words,
     refusal_words,
     what_would_make_it_go,
     worst_sentences,
@@ -310,7 +311,7 @@ def check_row(check: Check) -> CheckRow:
         verdict=str(check.verdict),
         mark=words.MARKS[check.verdict],
         value="none" if none else words.number_words(check, check.value),
-        unit="" if none else check.unit,
+        unit="" if none else ", ".join(filter(None, (check.unit, interval_words(check)))),
         fine=words.number_words(check, check.fine),
         limit=words.number_words(check, check.limit),
         margin="–" if none else words.number_words(check, check.margin),
