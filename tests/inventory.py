@@ -171,11 +171,11 @@ def value(
         return _FIXED[field] * spread
     change = 1.0 + 2e-3 * hours[1] + 1e-3 * member + (0.02 if kind == "ave" else 0.0)
     if level_hpa:
-        height = 7_000.0 * np.log(1_030.0 / level_hpa)
+        height = 7_000.0 * np.log(1_030.0 / level_hpa)  # of air of 239.15 K (hypsometric)
         base = {
             "u": 5.0 + 1e-3 * height,
             "v": 30.0 - 1e-3 * height,
-            "t": 288.0 - 1.5e-3 * height,
+            "t": 239.15 + 1e-4 * height,
             "gh": height,
             "r": 30.0 + 0.04 * level_hpa,
             "q": 1e-5 * level_hpa,

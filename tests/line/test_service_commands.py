@@ -58,8 +58,11 @@ TOKEN = "WINDOWWATCH_PAGE_TOKEN"
 def test_a_link_says_what_is_still_to_do(settings: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv(TOKEN, raising=False)
     made = CliRunner().invoke(main, ["share", "make", "Ines", "--settings", settings])
-    assert made.stdout.startswith("/share/"), "no address is made up"
-    assert "Put the address at which others reach the page before it" in made.stderr
+    assert made.exit_code == 1
+    assert made.stdout == "", "no address is made up, and no link made without one"
+    assert "page_url" in made.stderr
+    there = ["--address", "https://there.example"]
+    made = CliRunner().invoke(main, ["share", "make", "Ines", "--settings", settings, *there])
     assert f"{TOKEN} is not set here." in made.stderr
 
     monkeypatch.setenv(TOKEN, "x" * 40)

@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import cast
 
-from sqlalchemy import CursorResult, Update, and_, exists, func, insert, or_, select, update
+from sqlalchemy import CursorResult, Exists, Update, and_, exists, func, insert, or_, select, update
 from sqlalchemy.orm import Session, aliased, joinedload
 
 from windowwatch.clock import require_utc
@@ -106,15 +106,7 @@ def claim_next(
     now_utc = require_utc(now_utc)
     token = secrets.token_hex(16)
     free = or_(DeliveryRow.lease_until_utc.is_(None), DeliveryRow.lease_until_utc <= now_utc)
-    earlier, its_change = aliased(DeliveryRow), aliased(ChangeRow)
-    overtakes = exists().where(
-        earlier.channel == DeliveryRow.channel,
-        earlier.state == str(DeliveryState.PENDING),
-        or_(earlier.tries > 0, earlier.due_utc <= now_utc),
-        earlier.id < DeliveryRow.id,
-        earlier.change_key == its_change.key,
-        its_change.window_uid == ChangeRow.window_uid,
-    )
+    overtakes = _overtakes(now_utc)
     in_time = DeliveryRow.next_try_utc <= now_utc
     waits = DeliveryRow.state == str(DeliveryState.PENDING)
     again = and_(DeliveryRow.state == str(DeliveryState.PERHAPS), DeliveryRow.repeats_left > 0)
@@ -156,6 +148,19 @@ def claim_next(
         session.refresh(row)
         heard, overtaken = _standing(session, row, now_utc)
         return Claim(row.id, token, _delivery(row), heard, overtaken)
+
+
+def _overtakes(now_utc: datetime) -> Exists:
+    """Whether an earlier notice about the same window still waits on the same channel."""
+    earlier, its_change = aliased(DeliveryRow), aliased(ChangeRow)
+    return exists().where(
+        earlier.channel == DeliveryRow.channel,
+        earlier.state == str(DeliveryState.PENDING),
+        or_(earlier.tries > 0, earlier.due_utc <= now_utc),
+        earlier.id < DeliveryRow.id,
+        earlier.change_key == its_change.key,
+        its_change.window_uid == ChangeRow.window_uid,
+    )
 
 
 def _standing(session: Session, row: DeliveryRow, now_utc: datetime) -> tuple[bool, bool]:

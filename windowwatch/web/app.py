@@ -304,14 +304,7 @@ def create_app(
         Mount("/static", _static_files()),
     ]
 
-    def refuse(request: Request, error: Exception) -> Response:
-        if isinstance(error, HTTPException):
-            return pages.refusal(error.status_code, request)
-        if isinstance(error, StorageError):
-            _LOG.error("page: %s", error.message)
-            return pages.refusal(503, request)
-        return pages.refusal(500, request)
-
+    refuse = _refusals(pages)
     app = Starlette(
         routes=routes,
         middleware=[Middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)],
@@ -333,6 +326,20 @@ def create_app(
         trusted_proxies=facts.trusted_proxies,
         page_url=facts.page_url,
     )
+
+
+def _refusals(pages: PageRoutes) -> Callable[[Request, Exception], Response]:
+    """What a visitor gets when an answer cannot be made."""
+
+    def refuse(request: Request, error: Exception) -> Response:
+        if isinstance(error, HTTPException):
+            return pages.refusal(error.status_code, request)
+        if isinstance(error, StorageError):
+            _LOG.error("page: %s", error.message)
+            return pages.refusal(503, request)
+        return pages.refusal(500, request)
+
+    return refuse
 
 
 def _static_files() -> StaticFiles:
