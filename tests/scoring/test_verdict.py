@@ -5,15 +5,6 @@ from itertools import pairwise
 
 import pytest
 
-from windowwatch.scoring.hour import (
-    FLOOR,
-    NEAR,
-    part_scores,
-    rule,
-    total_score,
-    worst_first,
-    worst_names,
-)
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import (
@@ -26,6 +17,15 @@ from windowwatch.scoring.values import (
     RefusalKind,
     Unanswered,
     Verdict,
+)
+from windowwatch.scoring.verdict import (
+    FLOOR,
+    NEAR,
+    part_scores,
+    rule,
+    total_score,
+    worst_first,
+    worst_names,
 )
 
 PLAN = ScoringPlan()

@@ -12,9 +12,9 @@ from rich.text import Text
 from windowwatch.cli.common import parse_time
 from windowwatch.cli.show import COLOURS, lands, plain_table, print_note, share_words
 from windowwatch.errors import InputError, shown
-from windowwatch.scoring.hour import worst_first
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Site, Verdict
+from windowwatch.scoring.verdict import worst_first
 from windowwatch.storage.cycles import StoredCycle, Trail
 from windowwatch.windows.values import ChangeKind
 from windowwatch.wording.causes import reason

@@ -10,9 +10,9 @@ from statistics import median
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from windowwatch.scoring.hour import worst_first
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Refusal, Site, Verdict
+from windowwatch.scoring.verdict import worst_first
 
 
 class WantedKind(StrEnum):

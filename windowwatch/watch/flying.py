@@ -24,7 +24,8 @@ from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.spread import KNOT_HEIGHT_M, Draws, draw_surface_errors, make_draws
 from windowwatch.scoring.checks.flight import AirWatch
 from windowwatch.scoring.checks.release import WEATHER_CHECKS
-from windowwatch.scoring.detail import HourDetail, hour_details
+from windowwatch.scoring.detail import HourDetail
+from windowwatch.scoring.drawing import hour_details
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.nearby import NearWeather
 from windowwatch.scoring.opinions import Voice, with_opinions

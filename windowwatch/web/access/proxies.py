@@ -8,8 +8,10 @@ import ipaddress
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from starlette.datastructures import Headers
+if TYPE_CHECKING:  # the settings read this, and have no page to load
+    from starlette.datastructures import Headers
 
 #: Trusted where the settings say nothing: a proxy on the same machine.
 LOOPBACK = ("127.0.0.0/8", "::1/128")
@@ -52,7 +54,7 @@ def network(text: str) -> _Network:
     return found
 
 
-def visitor(peer: str, scheme: str, headers: Headers, trusted: Sequence[_Network]) -> Visitor:
+def visitor(peer: str, scheme: str, headers: "Headers", trusted: Sequence[_Network]) -> Visitor:
     """Who stands behind a connection.
 
     Where both ways of passing an address on are there and disagree, one of them came from the
