@@ -5,7 +5,7 @@ table of another floor names one.
 """
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, get_args
@@ -376,17 +376,43 @@ class SettingsFile(Section):
     service: ServiceSection = ServiceSection()
     page: PageSection = PageSection()
 
-    @model_validator(mode="after")
-    def _names_differ(self) -> "SettingsFile":
-        require_label(self.watch.model, self.forecast.source)
-        unique_names(self.sites, "sites")
-        unique_names((*self.sites, *self.ground.crew), "sites and ground.crew")
-        unique_names(self.channels, "channels")
-        unique_names(self.decisions, "decisions")
-        names = {site.name for site in self.sites}
-        names_fit(self.channels, self.decisions, names, self.contacts)
-        refuse_swapped_among((*self.sites, *self.ground.crew))
-        return self
+
+def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:
+    """What does not fit together in a file whose tables are sound: tables, and what is wrong."""
+    places = (*file.sites, *file.ground.crew)
+    people = {"channels", "decisions", "contacts", "sites"}
+    names = {site.name for site in file.sites}
+    looks: tuple[tuple[set[str], Callable[[], None]], ...] = (
+        ({"watch", "forecast"}, lambda: require_label(file.watch.model, file.forecast.source)),
+        ({"sites"}, lambda: unique_names(file.sites, "sites")),
+        ({"sites", "ground"}, lambda: unique_names(places, "sites and ground.crew")),
+        ({"channels"}, lambda: unique_names(file.channels, "channels")),
+        ({"decisions"}, lambda: unique_names(file.decisions, "decisions")),
+        (people, lambda: names_fit(file.channels, file.decisions, names, file.contacts)),
+        ({"sites", "ground"}, lambda: refuse_swapped_among(places)),
+    )
+    for tables, look in looks:
+        try:
+            look()
+        except ValueError as error:
+            yield tables, str(error)
+
+
+def table_heads(
+    model: type[BaseModel] = SettingsFile, place: tuple[str, ...] = ()
+) -> dict[tuple[str, ...], str]:
+    """How the head of every table is written: ``[train]``, ``[[sites]]``."""
+    found = {}
+    for name, info in model.model_fields.items():
+        inside = get_args(info.annotation)
+        several = getattr(info.annotation, "__origin__", None) is tuple
+        for kind in (info.annotation, *inside):
+            if isinstance(kind, type) and issubclass(kind, BaseModel):
+                here = (*place, name)
+                dotted = ".".join(here)
+                found[here] = f"[[{dotted}]]" if several else f"[{dotted}]"
+                found.update(table_heads(kind, here))
+    return found
 
 
 def known_keys(

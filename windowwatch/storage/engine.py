@@ -354,4 +354,3 @@ def _refuse_newer(database: Database, found: str | None) -> None:
             f"database {database.place} is of a newer version ({found}) than this program knows "
             f"({newest_version()}); upgrade windowwatch"
         )
-
