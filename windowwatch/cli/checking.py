@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
+from windowwatch.cli.bounds import unusual_lift
+from windowwatch.cli.early import no_such
 from windowwatch.cli.show import folded, plain_table, train_words
 from windowwatch.clock import Clock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, SettingsError, SourceError, WindowwatchError
@@ -162,8 +164,7 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
     ]
     ground = watch.ground
     if ground.rasters is None and (ground.areas is None or ground.roads is None):
-        words = "neither areas and roads nor a ground file are given; checks on them stay unknown"
-        findings.append(Finding("map", words, True))
+        findings.append(_check_map(settings))
     findings += _check_train(settings)
     findings += _check_rules(settings)
     hours = watch.span.hours(clock.now())
@@ -179,12 +180,47 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
     return findings
 
 
+def what_is_read(settings: Settings) -> Finding:
+    """Which files and variables `check` reads, and that it does nothing else."""
+    ground, rules = settings.file.ground, settings.file.rules.set
+    maps = [ground.areas, ground.roads, ground.airspace, ground.permitted, ground.file, rules]
+    files = [str(settings.path), *(name for name in maps if name)]
+    folders = [str(source.folder) for source in settings.sources() if source.folder is not None]
+    said = [f"files {', '.join(files)}"]
+    if folders:
+        said.append(f"the newest cycle in {', '.join(folders)}")
+    said.append("the database, if it is there")
+    variables = [channel.url_env for channel in settings.file.channels]
+    if variables:
+        said.append(f"the variables {', '.join(dict.fromkeys(variables))}")
+    words = f"{'; '.join(said)}. Nothing is sent, fetched or written"
+    return Finding("reads", words)
+
+
+def _check_map(settings: Settings) -> Finding:
+    """What there is to say where the map is not whole: whether checks want it."""
+    ground, asked = settings.watch.ground, settings.watch.plan.limits
+    wanted = {"no_landing": ground.areas, "road": ground.roads}
+    silent = [name for name, there in wanted.items() if there is None and name in asked]
+    if silent:
+        words = "neither areas and roads nor a ground file are given; checks on them stay unknown"
+        return Finding("map", words, True)
+    words = (
+        "none is given, and the checks that ask one are off: nobody looks whether flights come "
+        "down on towns, forbidden ground or far from a road"
+    )
+    return Finding("map", words, caution=True)
+
+
 def _check_train(settings: Settings) -> list[Finding]:
     """What the train comes to at the first site: a wrong digit shows in it."""
     try:
         words, cautions = train_words(settings.watch.train, settings.watch.sites[0])
     except WindowwatchError as error:
         return [Finding("train", error.message, True)]
+    train = settings.watch.train
+    odd = unusual_lift(train.nozzle_lift_kg, train.payload_mass_kg, train.balloon_mass_kg)
+    cautions = (*cautions, odd) if odd else cautions
     careful = [Finding("train", f"caution: {each}", caution=True) for each in cautions]
     return [Finding("train", words, caution=bool(careful)), *careful]
 
@@ -344,7 +380,10 @@ def try_channels(settings: Settings, name: str | None, now_utc: datetime) -> Non
     """Send one test notice to each channel, and say how each went."""
     channels = [c for c in settings.channels() if name in (None, c.name)]
     if not channels:
-        known = ", ".join(c.name for c in settings.channels()) or "none"
+        names = [c.name for c in settings.channels()]
+        if names and name is not None:
+            raise no_such("channel", name, names)
+        known = ", ".join(names) or "none"
         raise SettingsError(f"{settings.path}: no channel to try (the file has: {known})")
     text = Message(
         title=f"TEST windowwatch, watch {settings.watch.name}",

@@ -1,7 +1,7 @@
 """The whole reckoning in the terminal: a notice or an hour, back to the files of its cycle."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -27,7 +27,7 @@ from windowwatch.wording.checks import (
     worst_sentences,
 )
 from windowwatch.wording.nearby import near_words
-from windowwatch.wording.page import number_words, score_words
+from windowwatch.wording.page import margin_words, number_words, score_words, value_words
 from windowwatch.wording.phrases import (
     check_label,
     day_and_time,
@@ -181,10 +181,12 @@ def _ordered(checks: Sequence[Check], plan: ScoringPlan) -> Sequence[Check]:
 
 
 def _check_cells(check: Check) -> tuple[str | Text, ...]:
-    numbers = (check.value, check.fine, check.limit, check.margin)
     return (
         f" {check_label(check.name)}{' !' if check.hard else ''}",
-        *(number_words(check, number) for number in numbers),
+        value_words(check),
+        number_words(check, check.fine),
+        number_words(check, check.limit),
+        margin_words(check),
         ", ".join(filter(None, (check.unit, interval_words(check)))),
         Text(str(check.verdict), style=COLOURS[check.verdict]),
         "–" if check.desirability is None else f"{check.desirability:.2f}",
@@ -203,6 +205,25 @@ def print_cycle(console: Console, cycle: StoredCycle | None) -> None:
         console.print(Text(f"    {file.sha256}"), soft_wrap=True)
     for words in (*cycle.gaps, *cycle.remarks):
         print_note(console, words)
+
+
+def hours_of(hours: Iterable[Hour], site: Site, day: date) -> list[Hour]:
+    """The launch hours of a day at a site, by the site's local time.
+
+    Raises
+    ------
+    InputError
+        If that day has none; the message names the days that have.
+    """
+    zone = ZoneInfo(site.time_zone)
+    kept = list(hours)
+    found = [hour for hour in kept if hour.time_utc.astimezone(zone).date() == day]
+    if not found and kept:
+        span = spoken_span(kept[0].time_utc, kept[-1].time_utc, zone)
+        raise InputError(f"{site.name} has no launch hour on {day}; they are from {span}")
+    if not found:
+        raise InputError(f"the newest cycle holds no launch hour of {site.name}")
+    return found
 
 
 def hour_at(hours: Iterable[Hour], site: Site, text: str) -> Hour:

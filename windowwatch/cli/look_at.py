@@ -1,19 +1,22 @@
 """Commands that look at stored results: windows, hours, sites, and what stands behind them."""
 
-from pathlib import Path
+from shlex import quote
 from zoneinfo import ZoneInfo
 
 import click
 
+from windowwatch.cli.bounds import Words
 from windowwatch.cli.common import (
     Where,
+    day_typed,
     errors_in_words,
     results,
     results_options,
-    settings_option,
     site_called,
 )
+from windowwatch.cli.early import named_sites, require_site
 from windowwatch.clock import SystemClock
+from windowwatch.errors import InputError
 
 
 @click.command("windows", short_help="Show the windows after the newest cycle.")
@@ -36,6 +39,8 @@ def windows_command(where: Where, everything: bool) -> None:
 @click.option("--all", "everything", is_flag=True, help="No-go hours too.")
 def hours_command(where: Where, site: str, everything: bool) -> None:
     """Show the hours of SITE after the newest cycle, with what limits each."""
+    with errors_in_words():
+        require_site(where.settings, site)
     with errors_in_words(), results(where) as (settings, store, cycle):
         from windowwatch.cli import show
         from windowwatch.scoring.values import Verdict
@@ -68,14 +73,23 @@ def sites_command(where: Where) -> None:
 @click.command("explain", short_help="Say what stands behind a notice or a launch hour.")
 @results_options
 @click.argument("what", metavar="KEY|SITE")
-@click.argument("at", metavar="[TIME]", required=False)
-@click.option("--all", "everything", is_flag=True, help="Every hour of the window in full.")
+@click.argument("at", metavar="[TIME|DAY]", required=False)
+@click.option("--all", "everything", is_flag=True, help="Every hour of window or day in full.")
 def explain_command(where: Where, what: str, at: str | None, everything: bool) -> None:
     """Say what stands behind a notice, or behind a launch hour.
 
     KEY stands in square brackets at the end of a notice. SITE and TIME name a launch hour of
     the newest cycle; TIME is local to the site, as 2026-05-08T06:00, unless it carries a zone.
+    A DAY, as 2026-05-08, lists its launch hours.
     """
+    with errors_in_words():
+        if at is not None:
+            require_site(where.settings, what)
+        elif what.lower() in map(str.lower, named_sites(where.settings)):
+            raise InputError(
+                f"{what} is a site; say which day or launch hour of it: "
+                f"windowwatch explain {quote(what)} 2026-05-08, or 2026-05-08T06:00"
+            )
     with errors_in_words(), results(where) as (settings, store, _):
         from windowwatch.cli import explaining, show
 
@@ -86,23 +100,35 @@ def explain_command(where: Where, what: str, at: str | None, everything: bool) -
             explaining.print_trail(console, trail, sites, plan, every_hour=everything)
             return
         site = site_called(settings, what)
-        hour = explaining.hour_at(store.hours(settings.watch.name, site=site.name), site, at)
-        console.print(f"{site.name}, watch {settings.watch.name}", style="bold", highlight=False)
-        explaining.print_hour(console, hour, plan, ZoneInfo(site.time_zone))
+        zone = ZoneInfo(site.time_zone)
+        hours = store.hours(settings.watch.name, site=site.name)
+        day = day_typed(at)
+        if day is not None:
+            chosen = explaining.hours_of(hours, site, day)
+            show.print_hours(console, chosen, site)
+        else:
+            chosen = [explaining.hour_at(hours, site, at)]
+            head = f"{site.name}, watch {settings.watch.name}"
+            console.print(head, style="bold", highlight=False)
+        if day is None or everything:
+            for hour in chosen:
+                explaining.print_hour(console, hour, plan, zone)
         stored = store.cycles(settings.watch.name)
-        name = hour.from_cycle or (stored[-1].cycle.id if stored else "")
-        explaining.print_cycle(console, next((c for c in stored if c.cycle.id == name), None))
+        names = {hour.from_cycle or (stored[-1].cycle.id if stored else "") for hour in chosen}
+        for name in sorted(names):
+            cycle = next((c for c in stored if c.cycle.id == name), None)
+            explaining.print_cycle(console, cycle)
 
 
 @click.command("acknowledge", short_help="Say that you know of a notice; its reminders end.")
-@settings_option()
+@results_options
 @click.argument("key")
-@click.option("--by", "by_whom", required=True, help="Your name.")
-def acknowledge_command(settings_path: Path, key: str, by_whom: str) -> None:
+@click.option("--by", "by_whom", required=True, type=Words(60), help="Your name.")
+def acknowledge_command(where: Where, key: str, by_whom: str) -> None:
     """Say that you know of a notice, or have seen to it: reminders of KEY end."""
-    with errors_in_words(), results(Where(settings_path, False)) as (_, store, _):
-        before = store.acknowledge(key, by_whom=by_whom, now_utc=SystemClock().now())
-        click.echo("acknowledged" if before is None else f"{before} had acknowledged it before")
+    with errors_in_words(), results(where) as (_, store, _):
+        known = store.acknowledge(key.strip("[] "), by_whom=by_whom, now_utc=SystemClock().now())
+        click.echo("acknowledged" if known is None else f"{known} had acknowledged it before")
 
 
 COMMANDS = (

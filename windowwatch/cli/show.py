@@ -19,6 +19,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from rich.table import Table
 from rich.text import Text
 
+from windowwatch.cli.bounds import unusual_lift
 from windowwatch.errors import InputError
 from windowwatch.notices.values import Message
 from windowwatch.physics.atmosphere import standard_atmosphere
@@ -336,8 +337,12 @@ class Supply:
     flow_m3pmin: float = 0.4
 
 
-def show_fill(train: FlightTrain, site: Site, wish: Wish, supply: Supply) -> None:
+def show_fill(
+    train: FlightTrain, site: Site, wish: Wish, supply: Supply, *, sure: bool = False
+) -> None:
     """Work a fill out for the air at a site, and show it with its warnings and cautions.
+
+    A wish that takes a lift far beyond what is usual is refused until the person is `sure`.
 
     Raises
     ------
@@ -347,6 +352,13 @@ def show_fill(train: FlightTrain, site: Site, wish: Wish, supply: Supply) -> Non
     console = Console()
     air = _air(site, wish)
     fill = _fill(train, air, wish)
+    odd = unusual_lift(fill.nozzle_lift_kg, train.payload_mass_kg, train.balloon_mass_kg)
+    conflict = None
+    if wish.rate_mps is not None and wish.burst_m is not None:
+        conflict = explain_conflict(train, wish.rate_mps, wish.burst_m, air)
+    wished = (wish.rate_mps, wish.burst_m, wish.gas_m3)
+    if odd is not None and not sure and wished != (None, None, None):
+        raise InputError(f"{odd}; --yes to go on{'' if conflict is None else f'. {conflict}'}")
     click.echo(
         f"Fill at {site.name}: {train.gas}, {air.temperature_k - KELVIN_AT_0_C:.0f} °C, "
         f"{air.pressure_pa / 100:.0f} hPa (standard air unless given)"
@@ -357,10 +369,11 @@ def show_fill(train: FlightTrain, site: Site, wish: Wish, supply: Supply) -> Non
     for what, value in _rows(fill, air, supply):
         table.add_row(what, value)
     console.print(table)
-    conflict = None
     if wish.rate_mps is not None and wish.burst_m is not None:
-        conflict = explain_conflict(train, wish.rate_mps, wish.burst_m, air)
-    for words in (*fill.warnings, *([conflict] if conflict else [])):
+        print_note(console, f"Met: --rate {wish.rate_mps:g} m/s.")
+        met = "Met" if conflict is None else "NOT met"
+        print_note(console, f"{met}: --burst {wish.burst_m:g} m. {conflict or ''}".rstrip())
+    for words in (*fill.warnings, *([odd] if odd else [])):
         print_note(console, f"Note: {words}")
     print_note(console, GAS_CAUTIONS[train.gas])
 
@@ -398,10 +411,30 @@ def _fill(train: FlightTrain, air: SiteAir, wish: Wish) -> Fill:
     if wish.gas_m3 is not None:
         return fill_for_gas(train, wish.gas_m3, air, **said)
     if wish.rate_mps is not None:
-        return fill_for_ascent_rate(train, wish.rate_mps, air, **said)
+        try:
+            return fill_for_ascent_rate(train, wish.rate_mps, air, **said)
+        except InputError as error:
+            raise _neither(error, train, air, wish) from error
     if wish.burst_m is not None:
         return fill_for_burst_height(train, wish.burst_m, air, **said)
     return fill_for_lift(train, train.nozzle_lift_kg, air, **said)
+
+
+def _neither(error: InputError, train: FlightTrain, air: SiteAir, wish: Wish) -> InputError:
+    """Refusal of a rate that cannot be had, which also says what becomes of the burst height."""
+    if wish.burst_m is None:
+        return error
+    height = f"--burst {wish.burst_m:g}"
+    try:
+        fill = fill_for_burst_height(train, wish.burst_m, air)
+    except InputError:
+        return InputError(
+            f"neither --rate {wish.rate_mps:g} nor {height} can be met: {error.message}"
+        )
+    return InputError(
+        f"--rate {wish.rate_mps:g} cannot be met: {error.message}. {height} could be: it then "
+        f"rises at {fill.mean_rate_mps:.1f} m/s; give {height} alone"
+    )
 
 
 def _rows(fill: Fill, air: SiteAir, supply: Supply) -> list[tuple[str, str]]:

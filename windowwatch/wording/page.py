@@ -180,6 +180,16 @@ def is_none(check: Check) -> bool:
     return kind is not None and check.value is not None and check.value >= kind.none_from
 
 
+def value_words(check: Check) -> str:
+    """The value of a check, or that there is none of what it is about."""
+    return "none" if is_none(check) else number_words(check, check.value)
+
+
+def margin_words(check: Check) -> str:
+    """How far the value is from the limit; a dash where there is none of it to be far from."""
+    return "–" if is_none(check) else number_words(check, check.margin)
+
+
 def is_night(hour: Hour) -> bool:
     """Whether an hour is vetoed for want of daylight."""
     return any(c.name == "daylight" and c.verdict is Verdict.NO_GO for c in hour.checks)

@@ -310,11 +310,11 @@ def check_row(check: Check) -> CheckRow:
         label=check_label(check.name),
         verdict=str(check.verdict),
         mark=words.MARKS[check.verdict],
-        value="none" if none else words.number_words(check, check.value),
+        value=words.value_words(check),
         unit="" if none else ", ".join(filter(None, (check.unit, interval_words(check)))),
         fine=words.number_words(check, check.fine),
         limit=words.number_words(check, check.limit),
-        margin="–" if none else words.number_words(check, check.margin),
+        margin=words.margin_words(check),
         hard=check.hard,
         sentence=check_sentence(check) if check.verdict is Verdict.UNKNOWN else "",
     )
