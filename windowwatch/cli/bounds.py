@@ -1,9 +1,15 @@
 """Numbers and names that are typed: their bounds, and what is usual."""
 
 from math import isfinite
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+# Generic from click 8.4 on only, to a type checker and at run time.
+if TYPE_CHECKING:
+    _OfFloat, _OfText = click.ParamType[float], click.ParamType[str]
+else:
+    _OfFloat = _OfText = click.ParamType
 
 #: Up to so many times the payload's mass a nozzle lift is usual, unless the free lift is small
 #: beside the whole train. Common practice, no source; usual are 1.5 to 4.
@@ -12,7 +18,7 @@ MOST_LIFT = 5.0
 MOST_FREE_LIFT = 2.0
 
 
-class Number(click.ParamType):
+class Number(_OfFloat):
     """A number between bounds; whoever misses them is told what is usual.
 
     Parameters
@@ -55,7 +61,7 @@ class Number(click.ParamType):
         return number
 
 
-class Words(click.ParamType):
+class Words(_OfText):
     """A name that can be shown: a few printable characters."""
 
     name = "text"

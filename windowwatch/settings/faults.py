@@ -72,7 +72,9 @@ def look_over(document: dict[str, Any], *, lost: bool = False) -> Look:
         try:
             look.file = SettingsFile.model_validate(rest)
         except ValidationError as error:
-            findings = [dict(item) for item in error.errors(include_url=False)]
+            findings: list[dict[str, Any]] = [
+                dict(item) for item in error.errors(include_url=False)
+            ]
             told = [e for e in findings if _is_news(e, taken, first=round_number == 0, lost=lost)]
             look.faults += validation_lines(told, known_keys(), table_heads(), document)
             if rest is document:
@@ -156,7 +158,7 @@ def refusals(head: str, build: Callable[[], object]) -> Iterator[str]:
         yield f"{head}{error.message}"
 
 
-def one_by_one(head: str, kind: type[Any], values: Mapping[str, Any]) -> Iterator[str]:
+def one_by_one(head: str, kind: Callable[..., Any], values: Mapping[str, Any]) -> Iterator[str]:
     """The same of each key alone, beside the defaults of the others.
 
     What is refused only of several keys together is found when all are tried, if each is sound.
