@@ -5,9 +5,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-# Generic from click 8.4 on only, to a type checker and at run time.
+# Generic in newer releases of click alone, and there to a type checker first of all.
 if TYPE_CHECKING:
-    _OfFloat, _OfText = click.ParamType[float], click.ParamType[str]
+
+    class _OfFloat(click.ParamType[float]): ...
+
+    class _OfText(click.ParamType[str]): ...
+
 else:
     _OfFloat = _OfText = click.ParamType
 
