@@ -21,7 +21,6 @@ _ROWS: tuple[Mapping[str, float], ...] = (
     {"s": 1.0, "sec": 1.0, "min": 60.0, "minutes": 60.0, "h": 3600.0, "hr": 3600.0, "hrs": 3600.0,
      "hours": 3600.0, "d": 86_400.0, "days": 86_400.0, "weeks": 604_800.0},
     {"share": 1.0, "pct": 0.01, "percent": 0.01, "%": 0.01, "oktas": 0.125},
-    {"mb": 1.0, "gb": 1000.0},
     {"n": 1.0, "lbf": 4.4482216152605},
 )  # fmt: skip
 #: Degrees of these: what is one of them in kelvin, and where their zero is. [K]
@@ -199,12 +198,14 @@ def unknown_key(
     """
     names = list(known)
     stem, unit = _parts(key)
-    for name in names:
-        its_stem, its_unit = _parts(name)
-        if unit and its_stem == stem and name != key:
-            right = _number(value, unit, its_unit or "share")
-            if its_unit or right:
-                return f"is in a unit this key does not take; write {name}{right}"
+    alike = [name for name in names if unit and _parts(name)[0] == stem and name != key]
+    for name in alike:
+        wanted = _parts(name)[1] or "share"
+        if in_unit(1.0, unit, wanted) is not None:
+            right = _number(value, unit, wanted)
+            return f"is in a unit this key does not take; write {name}{right}"
+    if len(alike) == 1 and _parts(alike[0])[1]:
+        return f"is in a unit this key does not take; write {alike[0]}"
     tables = list(elsewhere)
     said = _other_name(key, value, names, beside or {})
     if said:
