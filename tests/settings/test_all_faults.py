@@ -116,6 +116,22 @@ def test_a_key_in_a_wrong_table_is_pointed_to_the_right_one(tmp_path: Path) -> N
     assert "watch.balloon_mass_kg = 1.2: is a key of [train]; move it there" in faults
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("[[sites]]", "[[site]]", "site = […]: is not a key here; did you mean [[sites]]?"),
+        ("[[sites]]", "[sites]", "write the head of each as [[sites]]"),
+        ("[train]", "[vehicle]", "vehicle = {…}: is not a key here; did you mean [train]?"),
+    ],
+)
+def test_a_table_of_another_name_is_answered_with_its_head(
+    old: str, new: str, said: str, tmp_path: Path
+) -> None:
+    head, *faults = refusal(tmp_path, (old, new))
+    assert head.endswith("one thing is wrong:"), "its keys are not missing as well"
+    assert said in faults[0]
+
+
 def test_faults_of_every_kind_come_in_one_round(tmp_path: Path) -> None:
     """Lines, keys, values, what does not fit, what other floors refuse, and an absent map."""
     head, *faults = refusal(

@@ -48,7 +48,11 @@ def validation_lines(
             key = str(location[-1])
             elsewhere = [] if isinstance(value, Mapping) else _having(key, keys_at, heads or {})
             beside = _at(document or {}, location[:-1])
-            said = unknown_key(key, value, _known(location, keys_at), elsewhere, beside)
+            known = list(_known(location, keys_at))
+            said = unknown_key(key, value, known, elsewhere, beside)
+            head = (heads or {}).get((meant_key(key, known) or "",))
+            if len(location) == 1 and head and isinstance(value, Mapping | list):
+                said = f"is not a key here; did you mean {head}?"
             lines.append(f"{dotted} = {_shown(value)}: {said}")
         elif kind == "missing":
             lines.append(f"{dotted}: is missing; it must be given")
