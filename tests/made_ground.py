@@ -1,4 +1,4 @@
-"""A ground file in memory with every layer, on a few cells round a landing: for tests of scoring."""
+"""A ground file in memory with every layer, on a few cells round a landing, for scoring."""
 
 from collections.abc import Collection, Mapping
 from typing import Any

@@ -204,7 +204,7 @@ SHORT = ("wind_u_10m_mps", "wind_v_10m_mps", "temperature_2m_k", "dew_point_2m_k
 
 
 def _calm(names: Collection[str]) -> SurfaceGrid:
-    """Weather that never changes, of these fields: a check is unknown only for what is not there."""
+    """Unchanging weather of these fields: a check is unknown only for what is not there."""
     shape = (1, STEPS.size, LATITUDE.size, LONGITUDE.size)
     fields = {n: np.full(shape, FIELDS[n][0], dtype=np.float32) for n in names}
     return SurfaceGrid(STEPS, LATITUDE, LONGITUDE, fields)

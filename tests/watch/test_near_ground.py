@@ -65,7 +65,7 @@ class Line:
         fetcher = register(make_fetcher(self.plan.manners, clock))
         near = NearWatcher(watch, self.plan, self.store, clock, fetcher).look()
         data = load_file(path, "made")
-        run_pass(data, watch, self.store, now_utc=now, near=read_near(near, watch.sites))
+        run_pass(data, watch, self.store, now_utc=now, near=read_near(near, watch, data.cycle))
         return self.store.hours("line")
 
     def passed(self) -> tuple[Hour, ...]:

@@ -240,7 +240,8 @@ _ROWS = (
               Limit(30.0, 100.0), 1.0, 1, _LANDING,
               "limit: 1 in 10 000, borrowed from space launch (14 CFR 417, 420); none is "
               "prescribed for balloons; fine: " + COMMON + "; 20 000 people per km² in a "
-              "town of which no number is given: from memory, not checked", in_chance=False, asked=False),
+              "town of which no number is given: from memory, not checked",
+              in_chance=False, asked=False),
     _low("touchdown", Part.LANDING, _MPS, Limit(7.0, 12.0), 0.5, 1, _LANDING, asked=False),
     _low("landing_height", Part.LANDING, ("m", "m"), Limit(500.0, 1500.0), 0.25, 0, _LANDING,
          asked=False),

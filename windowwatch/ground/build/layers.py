@@ -510,6 +510,6 @@ def _notes(laid: _Laid, height_m: GridArray | None) -> list[str]:
         )
     if height_m is None:
         notes.append(
-            "no terrain was given: walks stay unknown, and daylight and tracker when the crew arrives"
+            "no terrain was given: walks, and daylight and tracker until they end, stay unknown"
         )
     return notes

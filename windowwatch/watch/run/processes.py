@@ -97,7 +97,7 @@ def pass_found_in(
     try:
         progress(f"{found.cycle.id}: reading", 0.0)
         data = load_cycle(found, area=area_of(watch.sites))
-        at_sites = read_near(near, watch.sites)
+        at_sites = read_near(near, watch, data.cycle)
         return run_pass(data, watch, store, now_utc=now_utc, progress=progress, near=at_sites)
     finally:
         store.close()
@@ -313,7 +313,7 @@ def pass_fetched(
         stopping=stopping,
         progress=progress,
         partial=fetched.partial,
-        near=read_near(fetched.near, watch.sites),
+        near=read_near(fetched.near, watch, data.cycle),
     )
 
 
