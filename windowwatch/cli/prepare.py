@@ -18,14 +18,26 @@ from windowwatch.cli.common import (
 )
 from windowwatch.clock import SystemClock
 from windowwatch.errors import GroundError, InputError, WindowwatchError
+from windowwatch.units import KELVIN_AT_0_C
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from windowwatch.cli.show import Supply
     from windowwatch.settings.read import Settings
 
 #: What builds a ground file: named, because this process must not import it.
 BUILDER = "windowwatch.ground.build.builder:build_and_say"
 #: What the builder needs beyond a plain installation (extra `maps`).
 BUILDER_NEEDS = ("osmium", "rasterio", "scipy")
+#: Options of `fill` by the key of [cylinders] that they override.
+_CYLINDER_OPTIONS = {
+    "water_l": "--cylinder-l",
+    "pressure_bar": "--cylinder-bar",
+    "residual_bar": "--residual-bar",
+    "temperature_degc": "--cylinder-temperature",
+    "flow_m3pmin": "--flow",
+}
 _LESS_WORK = "ask for larger cells (--cell-m) or less reach (--reach-km)"
 
 
@@ -37,9 +49,17 @@ _LESS_WORK = "ask for larger cells (--cell-m) or less reach (--reach-km)"
 @click.option("--gas", type=float, help="Gas there is, m³ at 15 °C and 1013 hPa.")
 @click.option("--wind", type=float, help="Wind at the site, m/s.")
 @click.option("--temperature", type=float, help="Air temperature at the site, °C.")
-@click.option("--cylinder-l", type=float, default=50.0, show_default=True, help="Litres of one.")
-@click.option("--cylinder-bar", type=float, default=200.0, show_default=True)
-@click.option("--flow", type=float, default=0.4, show_default=True, help="Gas flow, m³ a minute.")
+@click.option("--cylinder-l", "water_l", type=float, help="Litres of one cylinder.")
+@click.option("--cylinder-bar", "pressure_bar", type=float, help="Pressure of a full one, bar.")
+@click.option("--residual-bar", type=float, help="Pressure at which one gives no more, bar.")
+@click.option(
+    "--cylinder-temperature", "temperature_degc", type=float, help="Of the cylinders, °C."
+)
+@click.option("--gauge/--absolute", default=None, help="What both pressures are.")
+@click.option(
+    "--read-now/--stamped", default=None, help="Full pressure: as it is now, or at 15 °C."
+)
+@click.option("--flow", "flow_m3pmin", type=float, help="Gas flow, m³ a minute.")
 def fill_command(
     settings_path: Path,
     site: str | None,
@@ -48,13 +68,14 @@ def fill_command(
     gas: float | None,
     wind: float | None,
     temperature: float | None,
-    cylinder_l: float,
-    cylinder_bar: float,
-    flow: float,
+    **held: float | bool | None,
 ) -> None:
-    """Size the fill: lift, gas, cylinders, rise and burst, with warnings and cautions."""
+    """Size the fill: lift, gas, cylinders, rise and burst, with warnings and cautions.
+
+    Cylinders and flow are those of [cylinders] in the settings, where no option says otherwise.
+    """
     with errors_in_words():
-        from windowwatch.cli.show import Supply, Wish, show_fill
+        from windowwatch.cli.show import Wish, show_fill
 
         settings = settings_of(settings_path, maps=False)
         chosen = settings.watch.sites[0] if site is None else site_called(settings, site)
@@ -62,8 +83,38 @@ def fill_command(
             settings.watch.train,
             chosen,
             Wish(rate, burst, gas, wind, temperature),
-            Supply(cylinder_l, cylinder_bar, flow),
+            _supply(settings, held),
         )
+
+
+def _supply(settings: "Settings", options: "Mapping[str, float | bool | None]") -> "Supply":
+    """The cylinders of the settings, with what options say otherwise."""
+    from pydantic import ValidationError
+
+    from windowwatch.cli.show import Supply
+    from windowwatch.physics.fill import Cylinders
+    from windowwatch.settings.model import CylindersSection
+
+    said = {name: value for name, value in options.items() if value is not None}
+    try:
+        held = CylindersSection(**(settings.file.cylinders.model_dump() | said))
+    except ValidationError as error:
+        first = error.errors()[0]
+        name = str(first["loc"][0])
+        option = _CYLINDER_OPTIONS.get(name, name)
+        raise InputError(f"{option} {first['input']}: {first['msg'].lower()}") from error
+    warmth = held.temperature_degc
+    return Supply(
+        Cylinders(
+            held.water_l / 1000.0,
+            held.pressure_bar * 1e5,
+            held.residual_bar * 1e5,
+            held.gauge,
+            held.read_now,
+            None if warmth is None else warmth + KELVIN_AT_0_C,
+        ),
+        held.flow_m3pmin,
+    )
 
 
 @click.command("check", short_help="Say what is to be fixed before the daemon starts.")

@@ -266,6 +266,18 @@ class TrainSection(Section):
     drag_curve: DragCurve = DragCurve.SOUNDING
 
 
+class CylindersSection(Section):
+    """The gas cylinders at hand, for `windowwatch fill`; its options say otherwise."""
+
+    water_l: Annotated[float, Field(gt=0.0, le=5000.0)] = 50.0
+    pressure_bar: Annotated[float, Field(gt=0.0, le=1000.0)] = 200.0
+    residual_bar: Annotated[float, Field(ge=0.0, le=500.0)] = 2.0
+    gauge: bool = False
+    read_now: bool = False
+    temperature_degc: Annotated[float, Field(ge=-60.0, le=70.0)] | None = None
+    flow_m3pmin: Annotated[float, Field(gt=0.0, le=100.0)] = 0.4
+
+
 class CrewSection(PlaceSection):
     """A place where a recovery crew stands by, besides the sites."""
 
@@ -360,6 +372,7 @@ class SettingsFile(Section):
     watch: WatchSection
     sites: Annotated[tuple[SiteSection, ...], Field(min_length=1)]
     train: TrainSection
+    cylinders: CylindersSection = CylindersSection()
     limits: LimitsSection = LimitsSection()
     scoring: ScoringSection = ScoringSection()
     windows: WindowsSection = WindowsSection()
