@@ -89,20 +89,11 @@ def fill_command(
 
 def _supply(settings: "Settings", options: "Mapping[str, float | bool | None]") -> "Supply":
     """The cylinders of the settings, with what options say otherwise."""
-    from pydantic import ValidationError
-
     from windowwatch.cli.show import Supply
     from windowwatch.physics.fill import Cylinders
-    from windowwatch.settings.model import CylindersSection
 
     said = {name: value for name, value in options.items() if value is not None}
-    try:
-        held = CylindersSection(**(settings.file.cylinders.model_dump() | said))
-    except ValidationError as error:
-        first = error.errors()[0]
-        name = str(first["loc"][0])
-        option = _CYLINDER_OPTIONS.get(name, name)
-        raise InputError(f"{option} {first['input']}: {first['msg'].lower()}") from error
+    held = settings.file.cylinders.overridden(said, _CYLINDER_OPTIONS)
     warmth = held.temperature_degc
     return Supply(
         Cylinders(
