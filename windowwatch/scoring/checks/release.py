@@ -128,8 +128,9 @@ def _left_share(beside: FloatArray, error: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(np.maximum(1.0 - part, 0.0)))
 
 
-#: Says what the weather of a place is at a lead time [h], for a draw, at times [K].
-Asked = Callable[[float, int, FloatArray], Sequence[Measure]]
+#: Says what the weather is where a draw is displaced to: lead time [h], number of the draw, its
+#: latitude and longitude [deg], times [K].
+Asked = Callable[[float, int, float, float, FloatArray], Sequence[Measure]]
 
 
 def _beside(
@@ -138,11 +139,8 @@ def _beside(
     """Each measure as the forecast has it at the displaced place and time: [N, M or 1, D]."""
     calm = _displaced_plan(plan)
 
-    def ask(lead_h: float, draw: int, times: FloatArray) -> list[Measure]:
-        latitude, longitude, _ = shifts.of_lead(site.latitude_deg, site.longitude_deg, lead_h)
-        spot = replace(
-            site, latitude_deg=float(latitude[draw]), longitude_deg=float(longitude[draw])
-        )
+    def ask(_: float, __: int, north: float, east: float, times: FloatArray) -> list[Measure]:
+        spot = replace(site, latitude_deg=north, longitude_deg=east)
         return _weather(spot, times, surface, calm)
 
     return _displaced(site, launch, shifts, calm, _members(surface), ask)
@@ -166,9 +164,10 @@ def _displaced(
     leads_h, found = shifts.lead_h(launch), dict[str, FloatArray]()
     for lead_h in np.unique(leads_h):
         which = np.flatnonzero(leads_h == lead_h)
-        later_s = shifts.of_lead(site.latitude_deg, site.longitude_deg, float(lead_h))[2]
-        for draw in range(shifts.east.size):
-            for measure in ask(float(lead_h), draw, launch[which] + later_s[draw]):
+        places = shifts.of_lead(site.latitude_deg, site.longitude_deg, float(lead_h))
+        for draw, (north, east, later_s) in enumerate(zip(*places, strict=True)):
+            times = launch[which] + later_s
+            for measure in ask(float(lead_h), draw, float(north), float(east), times):
                 if measure.name in _NOT_DISPLACED or measure.name not in plan.limits:
                     continue
                 shape = (launch.size, members, shifts.east.size)
@@ -216,7 +215,7 @@ def measures_of_series(
     if shifts is not None:
         calm = _displaced_plan(plan)
 
-        def ask(lead_h: float, draw: int, times: FloatArray) -> list[Measure]:
+        def ask(lead_h: float, draw: int, _: float, __: float, times: FloatArray) -> list[Measure]:
             there = near.get(lead_h, ())
             at_draw = there[draw] if draw < len(there) else None
             if at_draw is None:
