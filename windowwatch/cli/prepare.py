@@ -18,7 +18,6 @@ from windowwatch.cli.common import (
 )
 from windowwatch.clock import SystemClock
 from windowwatch.errors import GroundError, InputError, WindowwatchError
-from windowwatch.units import KELVIN_AT_0_C
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -91,6 +90,7 @@ def _supply(settings: "Settings", options: "Mapping[str, float | bool | None]") 
     """The cylinders of the settings, with what options say otherwise."""
     from windowwatch.cli.show import Supply
     from windowwatch.physics.fill import Cylinders
+    from windowwatch.units import KELVIN_AT_0_C
 
     said = {name: value for name, value in options.items() if value is not None}
     held = settings.file.cylinders.overridden(said, _CYLINDER_OPTIONS)
