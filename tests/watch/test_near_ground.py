@@ -22,6 +22,7 @@ from windowwatch.forecast.lambert import LambertGrid
 from windowwatch.forecast.sources import load_file
 from windowwatch.logs import LogStyle
 from windowwatch.physics.lambert import LambertConformal
+from windowwatch.physics.neighbourhood import draw_shifts
 from windowwatch.scoring.values import Hour, NearGap
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url
@@ -65,7 +66,7 @@ class Line:
         fetcher = register(make_fetcher(self.plan.manners, clock))
         near = NearWatcher(watch, self.plan, self.store, clock, fetcher).look()
         data = load_file(path, "made")
-        run_pass(data, watch, self.store, now_utc=now, near=read_near(near, watch.sites))
+        run_pass(data, watch, self.store, now_utc=now, near=read_near(near, watch, data.cycle))
         return self.store.hours("line")
 
     def passed(self) -> tuple[Hour, ...]:
@@ -254,3 +255,26 @@ def test_a_whole_cycle_comes_before_a_newer_one_that_has_begun(line: Line) -> No
         assert hour.near_ground is not None
         assert hour.near_ground.cycle_id == "hrrr-2026-05-04T06Z"
         assert _values(hour)["gust"] == pytest.approx(7.0, abs=0.01)
+
+
+@pytest.mark.coverage
+def test_the_finer_model_is_read_beside_the_site_for_every_draw(line: Line) -> None:
+    """Displaced as the deciding model's draws are, by the finer model's own lead time."""
+    hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS)
+    watch, clock = line.settings.watch, SimulatedClock(REFERENCE + timedelta(hours=1))
+    fetcher = register(make_fetcher(line.plan.manners, clock))
+    near = NearWatcher(watch, line.plan, line.store, clock, fetcher).look()
+    deciding = load_file(forecast_in(line.folder / "forecasts"), "made").cycle
+    found = read_near(near, watch, deciding)
+    assert found is not None
+    at_site = found.sites["Field"]
+    assert at_site.shifts is not None
+    assert at_site.shifts.cycle_unix_s == REFERENCE.timestamp()
+    last_h = max(at_site.beside)
+    assert set(at_site.beside) == set(np.arange(0.0, last_h + 1.0, 6.0))
+    for each in at_site.beside.values():
+        assert len(each) == watch.draws
+        assert all(series is not None and "gust_mps" in series.values for series in each)
+    own = draw_shifts(watch.draws, watch=watch.name, cycle_id=deciding.id, site="Field",
+                      cycle_unix_s=0.0)  # fmt: skip
+    assert np.array_equal(own.east, at_site.shifts.east), "a draw is displaced the same way in both"

@@ -22,12 +22,23 @@ from windowwatch.clock import SystemClock
 from windowwatch.errors import GroundError, InputError, WindowwatchError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from windowwatch.cli.show import Supply
     from windowwatch.settings.read import Settings
 
 #: What builds a ground file: named, because this process must not import it.
 BUILDER = "windowwatch.ground.build.builder:build_and_say"
 #: What the builder needs beyond a plain installation (extra `maps`).
 BUILDER_NEEDS = ("osmium", "rasterio", "scipy")
+#: Options of `fill` by the key of [cylinders] that they override.
+_CYLINDER_OPTIONS = {
+    "water_l": "--cylinder-l",
+    "pressure_bar": "--cylinder-bar",
+    "residual_bar": "--residual-bar",
+    "temperature_degc": "--cylinder-temperature",
+    "flow_m3pmin": "--flow",
+}
 _LESS_WORK = "ask for larger cells (--cell-m) or less reach (--reach-km)"
 
 
@@ -53,22 +64,35 @@ _LESS_WORK = "ask for larger cells (--cell-m) or less reach (--reach-km)"
 )
 @click.option(
     "--cylinder-l",
+    "water_l",
     type=Number(0.5, 3000.0, "l", "10 to 50"),
-    default=50.0,
-    show_default=True,
-    help="Litres of one.",
+    help="Litres of one cylinder.",
 )
 @click.option(
     "--cylinder-bar",
+    "pressure_bar",
     type=Number(3.0, 1000.0, "bar", "150 to 300"),
-    default=200.0,
-    show_default=True,
+    help="Pressure of a full one, bar.",
+)
+@click.option(
+    "--residual-bar",
+    type=Number(0.0, 500.0, "bar", "2 to 5"),
+    help="Pressure at which one gives no more, bar.",
+)
+@click.option(
+    "--cylinder-temperature",
+    "temperature_degc",
+    type=Number(-50.0, 65.0, "°C", "-20 to 35"),
+    help="Of the cylinders, °C.",
+)
+@click.option("--gauge/--absolute", default=None, help="What both pressures are.")
+@click.option(
+    "--read-now/--stamped", default=None, help="Full pressure: as it is now, or at 15 °C."
 )
 @click.option(
     "--flow",
+    "flow_m3pmin",
     type=Number(0.005, 50.0, "m³ a minute", "0.2 to 1"),
-    default=0.4,
-    show_default=True,
     help="Gas flow, m³ a minute.",
 )
 @click.option("--yes", is_flag=True, help="Go on with a lift that is far from what is usual.")
@@ -80,16 +104,17 @@ def fill_command(
     gas: float | None,
     wind: float | None,
     temperature: float | None,
-    cylinder_l: float,
-    cylinder_bar: float,
-    flow: float,
     yes: bool,
+    **held: float | bool | None,
 ) -> None:
-    """Size the fill: lift, gas, cylinders, rise and burst, with warnings and cautions."""
+    """Size the fill: lift, gas, cylinders, rise and burst, with warnings and cautions.
+
+    Cylinders and flow are those of [cylinders] in the settings, where no option says otherwise.
+    """
     with errors_in_words():
         if site is not None:
             require_site(settings_path, site)
-        from windowwatch.cli.show import Supply, Wish, show_fill
+        from windowwatch.cli.show import Wish, show_fill
 
         settings = settings_of(settings_path, maps=False)
         chosen = settings.watch.sites[0] if site is None else site_called(settings, site)
@@ -97,9 +122,31 @@ def fill_command(
             settings.watch.train,
             chosen,
             Wish(rate, burst, gas, wind, temperature),
-            Supply(cylinder_l, cylinder_bar, flow),
+            _supply(settings, held),
             sure=yes,
         )
+
+
+def _supply(settings: "Settings", options: "Mapping[str, float | bool | None]") -> "Supply":
+    """The cylinders of the settings, with what options say otherwise."""
+    from windowwatch.cli.show import Supply
+    from windowwatch.physics.fill import Cylinders
+    from windowwatch.units import KELVIN_AT_0_C
+
+    said = {name: value for name, value in options.items() if value is not None}
+    held = settings.file.cylinders.overridden(said, _CYLINDER_OPTIONS)
+    warmth = held.temperature_degc
+    return Supply(
+        Cylinders(
+            held.water_l / 1000.0,
+            held.pressure_bar * 1e5,
+            held.residual_bar * 1e5,
+            held.gauge,
+            held.read_now,
+            None if warmth is None else warmth + KELVIN_AT_0_C,
+        ),
+        held.flow_m3pmin,
+    )
 
 
 @click.command("check", short_help="Say what is to be fixed before the daemon starts.")

@@ -25,9 +25,9 @@ from windowwatch.notices.values import Message
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.fill import (
     GAS_CAUTIONS,
+    Cylinders,
     Fill,
     SiteAir,
-    cylinders,
     explain_conflict,
     fill_for_ascent_rate,
     fill_for_burst_height,
@@ -332,9 +332,8 @@ class Wish:
 class Supply:
     """Where the gas comes from: cylinders, and how fast it flows."""
 
-    cylinder_l: float = 50.0
-    cylinder_bar: float = 200.0
-    flow_m3pmin: float = 0.4
+    cylinders: Cylinders
+    flow_m3pmin: float
 
 
 def show_fill(
@@ -440,13 +439,6 @@ def _neither(error: InputError, train: FlightTrain, air: SiteAir, wish: Wish) ->
 def _rows(fill: Fill, air: SiteAir, supply: Supply) -> list[tuple[str, str]]:
     train = fill.train
     flow_m3ps = supply.flow_m3pmin / 60.0
-    count = cylinders(
-        train.gas,
-        fill.standard_volume_m3,
-        cylinder_m3=supply.cylinder_l / 1000.0,
-        pressure_pa=supply.cylinder_bar * 1e5,
-        temperature_k=air.temperature_k,
-    )
     sinking = float(descent_rate_mps(train, air.density_kgpm3))
     energy = float(landing_energy_j(train, air.density_kgpm3))
     return [
@@ -458,7 +450,7 @@ def _rows(fill: Fill, air: SiteAir, supply: Supply) -> list[tuple[str, str]]:
             f"{fill.standard_volume_m3:.2f} m³ at 15 °C and 1013 hPa, {fill.gas_mass_kg:.2f} kg",
         ),
         ("balloon when filled", f"{fill.volume_m3:.2f} m³, {fill.diameter_m:.2f} m across"),
-        ("cylinders", f"{count} of {supply.cylinder_l:g} l at {supply.cylinder_bar:g} bar"),
+        *_cylinder_rows(fill, air, supply.cylinders),
         (
             "time to fill",
             f"{fill_time_s(fill.standard_volume_m3, flow_m3ps) / 60:.0f} min "
@@ -470,4 +462,21 @@ def _rows(fill: Fill, air: SiteAir, supply: Supply) -> list[tuple[str, str]]:
         ),
         ("bursts at about", f"{fill.burst_height_m / 1000:.1f} km"),
         ("lands at", f"{sinking:.1f} m/s with {energy:.0f} J"),
+    ]
+
+
+def _cylinder_rows(fill: Fill, air: SiteAir, held: Cylinders) -> list[tuple[str, str]]:
+    """How many cylinders, and how they are read."""
+    count = held.count_for(fill.train.gas, fill.standard_volume_m3, air)
+    kind = "gauge" if held.is_gauge else "absolute"
+    warmth_k = air.temperature_k if held.temperature_k is None else held.temperature_k
+    now = f"{warmth_k - KELVIN_AT_0_C:.0f} °C"
+    at = now if held.is_read_now else "15 °C"
+    return [
+        (
+            "cylinders",
+            f"{count} of {1000.0 * held.water_m3:g} l at {held.pressure_pa / 1e5:g} bar "
+            f"({kind}, at {at})",
+        ),
+        ("", f"used at {now} down to {held.left_pa / 1e5:g} bar ({kind})"),
     ]

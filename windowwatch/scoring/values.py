@@ -28,6 +28,7 @@ class Gap(StrEnum):
     IMPACT = "impact"  #: mass and face of what comes down are not given
     GROUND_FILE = "ground file"  #: no ground file is given
     LAYER = "layer"  #: the ground file lacks layers: their names
+    OFF_MAP = "off map"  #: too many landings lie outside the map
     WATER = "water"  #: neither a land mask in the forecast nor water on the map
     AREAS = "areas"  #: no map of areas is given
     ROADS = "roads"  #: no map of roads is given

@@ -5,7 +5,7 @@ table of another floor names one.
 """
 
 import tomllib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, get_args
@@ -14,6 +14,7 @@ from pydantic import (
     AwareDatetime,
     BaseModel,
     Field,
+    ValidationError,
     create_model,
     field_validator,
     model_validator,
@@ -266,6 +267,34 @@ class TrainSection(Section):
     drag_curve: DragCurve = DragCurve.SOUNDING
 
 
+class CylindersSection(Section):
+    """The gas cylinders at hand, for `windowwatch fill`; its options say otherwise."""
+
+    water_l: Annotated[float, Field(gt=0.0, le=5000.0)] = 50.0
+    pressure_bar: Annotated[float, Field(gt=0.0, le=1000.0)] = 200.0
+    residual_bar: Annotated[float, Field(ge=0.0, le=500.0)] = 2.0
+    gauge: bool = False
+    read_now: bool = False
+    temperature_degc: Annotated[float, Field(ge=-60.0, le=70.0)] | None = None
+    flow_m3pmin: Annotated[float, Field(gt=0.0, le=100.0)] = 0.4
+
+    def overridden(self, said: Mapping[str, Any], called: Mapping[str, str]) -> "CylindersSection":
+        """The table with values that were said elsewhere, held to the same bounds.
+
+        Raises
+        ------
+        InputError
+            If a value is out of them; names it as `called` does.
+        """
+        try:
+            return CylindersSection(**(self.model_dump() | dict(said)))
+        except ValidationError as error:
+            first = error.errors()[0]
+            key = str(first["loc"][0])
+            what = called.get(key, key)
+            raise InputError(f"{what} {first['input']}: {first['msg'].lower()}") from error
+
+
 class CrewSection(PlaceSection):
     """A place where a recovery crew stands by, besides the sites."""
 
@@ -360,6 +389,7 @@ class SettingsFile(Section):
     watch: WatchSection
     sites: Annotated[tuple[SiteSection, ...], Field(min_length=1)]
     train: TrainSection
+    cylinders: CylindersSection = CylindersSection()
     limits: LimitsSection = LimitsSection()
     scoring: ScoringSection = ScoringSection()
     windows: WindowsSection = WindowsSection()

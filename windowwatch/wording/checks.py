@@ -176,6 +176,22 @@ _FIELDS = {
     "pressure_msl_pa": "pressure",
 }
 
+#: Layers of a ground file, by the name that a gap holds.
+_LAYERS = {
+    "slope_deg": "terrain",
+    "people_per_km2": "count of people",
+    "motorway_m": "distances to motorways",
+    "railway_m": "distances to railways",
+    "power_m": "distances to power lines",
+    "built_up_m": "distances to built-up land",
+    "industry_m": "distances to works",
+    "aerodrome_m": "distances to aerodromes",
+    "military_m": "distances to military grounds",
+    "no_entry_m": "distances to closed land",
+    "road_m": "distances to roads",
+    "walk_min": "walks",
+}
+
 #: What became of flights without a landing, by the name that a refusal holds.
 _LOST = {
     "left_grid": "left the area of the forecast",
@@ -307,7 +323,7 @@ def missing_words(missing: Missing) -> str:
             fields = " and ".join(dict.fromkeys(_FIELDS.get(name, name) for name in names))
             return f"no {fields} in the forecast for this time"
         case Gap.FEW_FIELDS:
-            return "too few of wind, warmth, dew point, pressure and gust are in the forecast"
+            return "too few of wind, warmth, dew point, pressure, gust and rain are in the forecast"
         case Gap.OUTSIDE:
             return f"{', '.join(names)} lies outside the area of the forecast"
         case Gap.SUN:
@@ -328,8 +344,10 @@ def missing_words(missing: Missing) -> str:
         case Gap.GROUND_FILE:
             return "no ground file is given"
         case Gap.LAYER:
-            layers = {"slope_deg": "terrain"}
-            return f"the ground file has no {', '.join(layers.get(name, name) for name in names)}"
+            layers = ", ".join(_LAYERS.get(name, name) for name in names)
+            return f"the ground file has no {layers}"
+        case Gap.OFF_MAP:
+            return "too many landings lie outside the map"
         case Gap.WATER:
             return "the forecast has no land mask and the map no water"
         case Gap.AREAS:

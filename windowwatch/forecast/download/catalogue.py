@@ -174,6 +174,11 @@ class Model:
     doubts: tuple[str, ...] = ()
     sooner_min: Mapping[int, int] = field(default_factory=dict)
 
+    @property
+    def near(self) -> frozenset[str]:
+        """Names of `models.FIELDS` near the ground that its files are known to hold."""
+        return frozenset(name for item in self.routes[0].products for name in item.near)
+
     def after_min(self, cycle_hour: int) -> tuple[int, int]:
         """Minutes to the first and to the last step of the cycle of an hour of the day."""
         sooner = self.sooner_min.get(cycle_hour, 0)

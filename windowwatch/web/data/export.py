@@ -14,7 +14,7 @@ import numpy as np
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.earth import destination
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.opinions import chance_interval
+from windowwatch.scoring.opinions import INTERVAL_HOLDS, chance_interval
 from windowwatch.scoring.values import Check, Hour, Opinion, Site
 from windowwatch.storage import codec
 from windowwatch.storage.rows import causes_to_plain
@@ -33,7 +33,7 @@ HOUR_COLUMNS = (
     "site", "time_utc", "verdict", "score", "chance", "chance_low", "chance_high", "own_chance",
     "drift_km", "bearing_deg", "road_km", "landing_utc", "landing_latitude_deg",
     "landing_longitude_deg", "refused", "worst", "others", "cycle", "attribution",
-    "near_ground",
+    "near_ground", "chance_interval_holds",
 )  # fmt: skip
 #: Corners of an ellipse.
 CORNERS = 48
@@ -62,6 +62,7 @@ def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
     """A launch hour; with every check on wish.
 
     The interval is given where it belongs to `chance`: where other models have not changed it.
+    What it holds stands beside it: it is not the forecast's doubt.
     """
     mark = hour.footprint
     low, high = chance_interval(hour) or (None, None)
@@ -73,6 +74,7 @@ def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
         "chance": hour.chance,
         "chance_low": low,
         "chance_high": high,
+        "chance_interval_holds": None if low is None else INTERVAL_HOLDS,
         "own_chance": hour.own_chance,
         "drift_km": hour.drift_km,
         "bearing_deg": hour.bearing_deg,

@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from enum import Enum
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
+from windowwatch.scoring.opinions import INTERVAL_HOLDS
 from windowwatch.scoring.values import FACTS, NearGap
 from windowwatch.windows.causes import KINDS, Cause
 
@@ -82,6 +83,15 @@ def _list(name: str) -> dict[str, Any]:
 
 #: A fact names its `kind`; what else it holds is its own.
 _FACT = {"type": "object", "properties": {"kind": _TEXT}, "required": ["kind"]}
+_CHANCE = (
+    "Share of flights in which the whole hour is go, 0 to 1. The doubt of the forecast is in it: "
+    "wind errors and displaced weather are drawn into the flights."
+)
+_INTERVAL = (
+    "The 95 % Wilson interval of the chance holds sampling alone: that so many flights were flown "
+    "and no more. It does not hold the doubt of the forecast, which is in the chance itself. Null "
+    "where other models have changed the chance."
+)
 _MISSING = _object({"gap": _TEXT, "names": _TEXTS, "most_pct": _NUMBER})
 _COUNT = {"type": "integer", "minimum": 0}
 _REFUSAL = _object(
@@ -148,9 +158,10 @@ _SCHEMAS: dict[str, Any] = {
             "time_utc": _TIME,
             "verdict": _VERDICT,
             "score": _NUMBER,
-            "chance": _NUMBER,
-            "chance_low": _NUMBER,
-            "chance_high": _NUMBER,
+            "chance": _NUMBER | {"description": _CHANCE},
+            "chance_low": _NUMBER | {"description": f"Lower end of it. {_INTERVAL}"},
+            "chance_high": _NUMBER | {"description": f"Upper end of it. {_INTERVAL}"},
+            "chance_interval_holds": {"enum": [INTERVAL_HOLDS, None], "description": _INTERVAL},
             "own_chance": _NUMBER,
             "drift_km": _NUMBER,
             "bearing_deg": _NUMBER,
