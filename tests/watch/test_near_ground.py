@@ -18,10 +18,9 @@ from provider import Provider, overloaded, provider, web_page
 from windowwatch.child import ChildLimits
 from windowwatch.cli.main import main
 from windowwatch.clock import SimulatedClock
-from windowwatch.forecast.lambert import LambertGrid
+from windowwatch.forecast.grib.grid import LambertConformal, LambertGrid
 from windowwatch.forecast.sources import load_file
 from windowwatch.logs import LogStyle
-from windowwatch.physics.lambert import LambertConformal
 from windowwatch.scoring.values import Hour, NearGap
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url

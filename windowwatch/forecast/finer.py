@@ -20,8 +20,7 @@ import numpy as np
 
 from windowwatch.forecast.download import contents
 from windowwatch.forecast.download.catalogue import MODELS, Model, Product, Route, Speech, family
-from windowwatch.forecast.lambert import LambertGrid
-from windowwatch.physics.lambert import LambertConformal
+from windowwatch.forecast.grib.grid import LambertConformal, LambertGrid
 from windowwatch.units import Place
 
 

@@ -25,8 +25,8 @@ from windowwatch.errors import (
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.dataset import CycleDataset
 from windowwatch.forecast.grib.arrange import open_cycle
-from windowwatch.forecast.grib.cutout import Area
 from windowwatch.forecast.grib.framing import Framing, unreadable, walk
+from windowwatch.forecast.grib.grid import Area
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.units import Place, swapped_hint
 

@@ -51,7 +51,7 @@ from windowwatch.forecast.download.ledger import (
 )
 from windowwatch.forecast.download.record import Recorder
 from windowwatch.forecast.download.wanted import needed_steps, route_steps
-from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.grid import Area
 from windowwatch.storage.cycles import Role
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watcher import Watcher, log_result
