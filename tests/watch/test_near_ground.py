@@ -30,7 +30,7 @@ from windowwatch.watch.pipeline import run_pass
 from windowwatch.watch.polling.nearby import NearPlan, NearWatcher
 from windowwatch.watch.polling.network import make_fetcher
 from windowwatch.watch.polling.watching import PassContext, Watching
-from windowwatch.wording.nearby import near_words
+from windowwatch.wording.credits import near_words
 
 BEFORE = REFERENCE - timedelta(hours=6)
 #: Round the site of the watch: the cone of HRRR, turned to another meridian.
