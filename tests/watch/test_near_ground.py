@@ -61,7 +61,7 @@ class Line:
         path = forecast_in(self.folder / "forecasts")
         watch, now = self.settings.watch, REFERENCE + timedelta(hours=1)
         clock = SimulatedClock(now)
-        fetcher = register(make_fetcher(self.plan.manners, clock))
+        fetcher = register(make_fetcher(self.plan.retry_policy, clock))
         near = NearWatcher(watch, self.plan, self.store, clock, fetcher).look()
         data = load_file(path, "made")
         run_pass(data, watch, self.store, now_utc=now, near=read_near(near, watch.sites))

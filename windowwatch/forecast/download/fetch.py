@@ -63,8 +63,8 @@ class _AgainError(Exception):
 
 
 @dataclass(frozen=True)
-class Manners:
-    """How hosts are treated. Common practice, no source. [s]
+class RetryPolicy:
+    """Time-outs, tries, pauses and rests: how hosts are treated. Common practice, no source. [s]
 
     Parameters
     ----------
@@ -127,18 +127,22 @@ class Fetcher:
 
     Parameters
     ----------
-    manners : Manners
+    retry_policy : RetryPolicy
     world : World
     recorder : Recorder, optional
         Hears every answer.
     """
 
-    def __init__(self, manners: Manners, world: World, recorder: Recorder | None = None) -> None:
-        self._manners, self._world, self._recorder = manners, world, recorder
+    def __init__(
+        self, retry_policy: RetryPolicy, world: World, recorder: Recorder | None = None
+    ) -> None:
+        self._retry_policy, self._world, self._recorder = retry_policy, world, recorder
         self._hosts: dict[str, _Host] = {}
         self._lock = threading.Lock()
         self.requests = self.received_bytes = 0
-        timeout = httpx.Timeout(manners.read_s, connect=manners.connect_s, pool=manners.whole_s)
+        timeout = httpx.Timeout(
+            retry_policy.read_s, connect=retry_policy.connect_s, pool=retry_policy.whole_s
+        )
         self._client = httpx.Client(
             timeout=timeout,
             follow_redirects=False,
@@ -157,7 +161,7 @@ class Fetcher:
         host = self._host(url)
         with host.lock:
             waits = host.rests_until - self._world.tick()
-            alone = waits > self._manners.longest_pause_s or (ranges and host.ignores_ranges)
+            alone = waits > self._retry_policy.longest_pause_s or (ranges and host.ignores_ranges)
             return host.why if alone else None
 
     def text(
@@ -253,7 +257,7 @@ class Fetcher:
         """Ask until it works, it is known that it will not, or patience ends."""
         host = self._host(url)
         words = ""
-        for attempt in range(self._manners.tries):
+        for attempt in range(self._retry_policy.tries):
             self._wait_turn(host, per_minute)
             sent_s = self._world.tick()
             try:
@@ -261,7 +265,7 @@ class Fetcher:
             except _AgainError as again:
                 words, pause_s = again.words, again.pause_s
                 if again.refused:
-                    self._refused(host, again, sent_s, last=attempt + 1 == self._manners.tries)
+                    self._refused(host, again, sent_s, last=attempt + 1 == self._retry_policy.tries)
             except httpx.TimeoutException as error:
                 words, pause_s = f"does not answer in time ({type(error).__name__})", 0.0
             except (httpx.HTTPError, httpx.StreamError) as error:
@@ -273,9 +277,11 @@ class Fetcher:
                     host.failures = host.refusals = 0
                 return result
             self._failed(host, words)
-            if attempt + 1 < self._manners.tries:
+            if attempt + 1 < self._retry_policy.tries:
                 self._pause(max(pause_s, self._growing(attempt)))
-        raise SourceError(f"{url}: {words}; given up after {self._manners.tries} tries", retry=True)
+        raise SourceError(
+            f"{url}: {words}; given up after {self._retry_policy.tries} tries", retry=True
+        )
 
     def _once(
         self,
@@ -321,7 +327,7 @@ class Fetcher:
             if code in _MOVED:
                 words = f"has moved this{_whither(response)} (HTTP {code}); write the new address "
                 words += "in the settings"
-                wait_s = self._manners.breaker_rest_s
+                wait_s = self._retry_policy.breaker_rest_s
             elif code < 400:
                 words = f"sends us away{_whither(response)} (HTTP {code}), as hosts do that limit"
             raise _AgainError(words, wait_s or 0.0, refused=True)
@@ -333,7 +339,7 @@ class Fetcher:
 
     @property
     def _longest(self) -> float:
-        return self._manners.longest_pause_s
+        return self._retry_policy.longest_pause_s
 
     def _refused(self, host: _Host, again: _AgainError, sent_s: float, *, last: bool) -> None:
         """Let the whole host rest; raise when that is longer than one waits, or was the last try.
@@ -346,7 +352,7 @@ class Fetcher:
                 host.refusals, host.refused_s = host.refusals + 1, self._world.tick()
             rest_s = wait_s or min(self._growing(host.refusals), self._longest)
             if host.refusals >= 3 and not wait_s:
-                rest_s = self._manners.breaker_rest_s
+                rest_s = self._retry_policy.breaker_rest_s
             self._rest(host, rest_s, words)
             too_long = rest_s > self._longest or host.refusals >= 6 or last
         if too_long:
@@ -355,9 +361,9 @@ class Fetcher:
     def _failed(self, host: _Host, words: str) -> None:
         with host.lock:
             host.failures += 1
-            if host.failures >= self._manners.breaker_failures:
+            if host.failures >= self._retry_policy.breaker_failures:
                 host.failures = 0
-                self._rest(host, self._manners.breaker_rest_s, f"{words}, again and again")
+                self._rest(host, self._retry_policy.breaker_rest_s, f"{words}, again and again")
 
     def _rest(self, host: _Host, rest_s: float, words: str) -> None:
         host.rests_until = max(host.rests_until, self._world.tick() + rest_s)
@@ -370,7 +376,7 @@ class Fetcher:
             wait_s = host.rests_until - now
             if wait_s > self._longest:
                 raise HostRefusedError(f"{host.name}: {host.why}", retry=True)
-            owners = self._manners.paces.get(host.name)
+            owners = self._retry_policy.paces.get(host.name)
             paces = [pace for pace in (per_minute, owners) if pace is not None]
             if paces:
                 turn = max(host.next_turn, now, host.rests_until)
@@ -387,12 +393,12 @@ class Fetcher:
 
     def _growing(self, attempt: int) -> float:
         """Pause after an attempt: doubled each time, and anywhere in its upper half. [s]"""
-        full = min(self._manners.first_pause_s * 2.0**attempt, self._longest)
+        full = min(self._retry_policy.first_pause_s * 2.0**attempt, self._longest)
         return full * (0.5 + 0.5 * self._world.random.random())
 
     def _chunks(self, response: httpx.Response) -> Iterator[bytes]:
         """Bytes of a body as they come in, so that a slow drip is seen, while in time."""
-        deadline = self._world.tick() + self._manners.whole_s
+        deadline = self._world.tick() + self._retry_policy.whole_s
         note = response.extensions["note"]
         for chunk in response.iter_raw():
             note.take(chunk)
@@ -400,7 +406,7 @@ class Fetcher:
             if self._world.stopping():
                 raise FetchStoppedError("fetching was stopped", retry=True)
             if self._world.tick() > deadline:
-                raise _AgainError(f"sends too slowly, over {self._manners.whole_s:.0f} s")
+                raise _AgainError(f"sends too slowly, over {self._retry_policy.whole_s:.0f} s")
             yield chunk
 
     def _retry_after(self, response: httpx.Response) -> float | None:
