@@ -37,7 +37,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.forecast.download.catalogue import MODELS, Model, Route, Speech, akin, family
 from windowwatch.forecast.download.checked import check_file
 from windowwatch.forecast.download.collect import Collector, Haul
-from windowwatch.forecast.download.fetch import Fetcher, RetryPolicy, World
+from windowwatch.forecast.download.fetch import Fetcher, Recorder, RetryPolicy, World
 from windowwatch.forecast.download.ledger import (
     CycleStage,
     CycleState,
@@ -49,7 +49,6 @@ from windowwatch.forecast.download.ledger import (
     next_words,
     prune,
 )
-from windowwatch.forecast.download.record import Recorder
 from windowwatch.forecast.download.wanted import needed_steps, route_steps
 from windowwatch.forecast.grib.grid import Area
 from windowwatch.storage.cycles import Role
