@@ -157,7 +157,7 @@ def test_it_is_told_on_every_way(line: Line, tmp_path: Path) -> None:
         (tmp_path / "watch.toml").read_text()
         + f'\n[database]\nurl = "{sqlite_url(tmp_path / "near.sqlite3")}"\n'
     )
-    hour = line.passed()[0]
+    hour = line.passed_here()[0]
     words = near_words(hour.near_ground)
     assert words.startswith("Near the ground by hrrr-2026-05-04T12Z: wind, gust, ")
     where = ["--settings", str(tmp_path / "watch.toml")]
@@ -242,7 +242,7 @@ def test_a_file_that_changed_on_the_disk_is_not_used(line: Line) -> None:
     data = bytearray(path.read_bytes())
     data[-20] ^= 1
     path.write_bytes(data)
-    _by_the_deciding_model(line.passed(), NearGap.UNREADABLE)
+    _by_the_deciding_model(line.passed_here(), NearGap.UNREADABLE)
     assert any("near the ground is not used" in w for w in line.store.cycles("line")[0].remarks)
 
 
