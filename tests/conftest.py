@@ -23,13 +23,16 @@ POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
 GROUPS = {
     "process": (
         "fetch/test_serve.py",
+        "forecast/test_pool.py",
         "line/test_daemon.py",
         "line/test_database_gone.py",
+        "line/test_ground_command.py",
         "line/test_memory.py",
         "line/test_real_step.py",
         "line/test_rehearsal.py",
         "line/test_service.py",
         "line/test_start.py",
+        "watch/test_checker.py",
         "watch/test_child.py",
         "web/test_serving.py",
     ),

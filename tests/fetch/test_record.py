@@ -157,6 +157,7 @@ url = "sqlite:///{folder}/pass.sqlite3"
     return done.output
 
 
+@pytest.mark.process
 def test_a_pass_by_hand_is_recorded_and_replayed(tmp_path: Path) -> None:
     folder = tmp_path / "kept"
     with provider() as host:

@@ -28,6 +28,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.mark.process
 def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     forecast_in(folder)
     typing = ("pass", "--settings", "watch.toml", "--from", "made.grib2")
@@ -61,6 +62,7 @@ def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     assert "stored already" in again.out
 
 
+@pytest.mark.process
 def test_pass_without_files_looks_once_at_every_model(tmp_path: Path) -> None:
     """Each pass in a process of its own; the second model sees a gale."""
     more = '\n[[opinions]]\nmodel = "other"\nforecast_folder = "others"\n'

@@ -122,6 +122,7 @@ def _by_the_deciding_model(hours: tuple[Hour, ...], gap: NearGap) -> None:
         assert "by the deciding model" in near_words(hour.near_ground)
 
 
+@pytest.mark.process
 def test_hours_are_judged_by_the_finer_model_and_say_so(line: Line) -> None:
     hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS, visibility=12_000.0)
     hours = line.passed()
@@ -173,6 +174,7 @@ def test_without_a_cycle_the_deciding_model_answers(line: Line) -> None:
 
 
 @pytest.mark.parametrize("fault", [overloaded(), web_page])
+@pytest.mark.process
 def test_trouble_at_the_provider_keeps_no_pass_from_being_made(line: Line, fault: Any) -> None:
     hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS)
     line.host.fault = fault
