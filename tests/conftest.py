@@ -37,6 +37,7 @@ GROUPS = {
         "web/test_serving.py",
     ),
     "kill": ("fetch/test_kill.py", "line/test_kill_week.py", "storage/test_kill.py"),
+    "waits": ("notices/test_slow_services.py",),
     "samples": (
         "samples/test_samples_balance.py",
         "samples/test_samples_damaged.py",
@@ -44,7 +45,7 @@ GROUPS = {
         "samples/test_samples_weather.py",
     ),
 }
-NOT_QUICK = ("slow", "process", "browser", "kill", "postgres", "samples")
+NOT_QUICK = ("slow", "process", "browser", "kill", "postgres", "samples", "waits")
 #: Files that take longest, the longest first. Workers take whole files, so these must not be
 #: left for the end, when one worker would be alone with them.
 LONG_FILES = (
