@@ -11,11 +11,13 @@ from windowwatch.physics.train import Gas
 NAMES = {Gas.HYDROGEN: "Hydrogen", Gas.HELIUM: "Helium"}
 
 
-def coolprop(*asked: str | float) -> float:
+def coolprop(
+    wanted: str, first: str, value: float, second: str, other_value: float, gas: str
+) -> float:
     """CoolProp's ``PropsSI``. It takes seconds to load: only whoever asks it does."""
     from CoolProp.CoolProp import PropsSI
 
-    return float(PropsSI(*asked))
+    return float(PropsSI(wanted, first, value, second, other_value, gas))
 
 
 @pytest.mark.parametrize("gas", NAMES)
