@@ -1,4 +1,4 @@
-"""Cutting a box out of any grid, over any meridian."""
+"""Cropping any grid to a box, over any meridian."""
 
 import numpy as np
 import pytest

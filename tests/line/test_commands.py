@@ -105,7 +105,7 @@ def test_fill_says_what_it_needs_and_what_it_gives(folder: Path) -> None:
     assert "not both" in both.err
 
 
-def test_check_says_what_to_mend_and_goes_on(folder: Path) -> None:
+def test_check_says_what_to_fix_and_goes_on(folder: Path) -> None:
     answer = run(folder, "check", "--settings", "watch.toml")
     assert answer.code == 1
     assert "FIX   span: the watched days are over" in answer.out

@@ -164,7 +164,7 @@ def _kind_remarks(chosen: Sequence[Chosen]) -> list[str]:
 def open_cycle(
     files: Sequence[Framing], area: Area | None, processes: int | None = None
 ) -> xr.Dataset:
-    """Decode every wanted field of the files of one cycle, cut out to `area`.
+    """Decode every wanted field of the files of one cycle, cropped to `area`.
 
     `processes` is how many read; by default as many as is worth while (`pool.read_all`).
 
@@ -269,7 +269,7 @@ def _build(chosen: Chosen, planes: Sequence[Plane], box: Crop) -> xr.DataArray:
             filter_by_keys=wanted,
             errors="raise",
             squeeze=False,
-            cache_geo_coords=False,  # kept by grid, blind to our cut-out
+            cache_geo_coords=False,  # kept by grid, blind to our crop
         )
         found = dataset.variables
         if found[name].dimensions != ("number", "time", "step", surface, "latitude", "longitude"):

@@ -114,7 +114,7 @@ class Plane:
     """One decoded field: its key, the file it came from, and its values [rows, columns].
 
     Values are float32 in the unit of the file, NaN where the file marks a cell as missing;
-    rows and columns are those of the cut-out that was asked for.
+    rows and columns are those of the crop that was asked for.
     """
 
     key: MessageKey

@@ -66,7 +66,7 @@ def inventory(path: str) -> list[MessageKey]:
 
 
 def read_planes(framing: Framing, area: Area | None) -> list[Plane]:
-    """Wanted fields of one file, decoded and cut out to `area`, in the order of the file.
+    """Wanted fields of one file, decoded and cropped to `area`, in the order of the file.
 
     Raises
     ------
@@ -176,7 +176,7 @@ def _silence() -> TextIO:
 
 
 def _values(key: MessageKey, handle: int, box: Crop) -> NDArray[np.float32]:
-    """Values of a field within the cut-out; missing cells become NaN."""
+    """Values of a field within the crop; missing cells become NaN."""
     eccodes.codes_set_double(handle, "missingValue", MISSING)
     values = np.asarray(eccodes.codes_get_double_array(handle, "values"), dtype=np.float32)
     plane = values.reshape(key.grid.rows, key.grid.columns)[box.rows][:, box.columns]
