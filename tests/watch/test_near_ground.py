@@ -237,6 +237,7 @@ def test_a_ceiling_that_is_missing_at_the_site_is_not_taken_for_none(line: Line)
         assert _values(hour)["ceiling"] == pytest.approx(4880.0, abs=150.0), "the deciding model's"
 
 
+@pytest.mark.process
 def test_a_file_that_changed_on_the_disk_is_not_used(line: Line) -> None:
     hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS)
     line.watching.look()
@@ -244,7 +245,7 @@ def test_a_file_that_changed_on_the_disk_is_not_used(line: Line) -> None:
     data = bytearray(path.read_bytes())
     data[-20] ^= 1
     path.write_bytes(data)
-    _by_the_deciding_model(line.passed_here(), NearGap.UNREADABLE)
+    _by_the_deciding_model(line.passed(), NearGap.UNREADABLE)
     assert any("near the ground is not used" in w for w in line.store.cycles("line")[0].remarks)
 
 
