@@ -16,7 +16,7 @@ from windowwatch.cli.show import folded, plain_table, train_words
 from windowwatch.clock import Clock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, SettingsError, SourceError, WindowwatchError
 from windowwatch.forecast.download.catalogue import Speech
-from windowwatch.forecast.download.fetch import Manners
+from windowwatch.forecast.download.fetch import RetryPolicy
 from windowwatch.forecast.download.ledger import cycles_between, first_due
 from windowwatch.forecast.download.wanted import make_plan, needed_steps, route_steps
 from windowwatch.forecast.sources import load_cycle, require_covers, scan_folder
@@ -444,8 +444,8 @@ def live_words(settings: Settings, clock: Clock, record: Path | None = None) -> 
     if not hours:
         click.echo("the watched days are over: give later ones in [watch]")
         return
-    manners = replace(sources[0].manners or Manners(), tries=1)
-    fetcher = make_fetcher(manners, clock, record=record)
+    retry_policy = replace(sources[0].retry_policy or RetryPolicy(), tries=1)
+    fetcher = make_fetcher(retry_policy, clock, record=record)
     try:
         site = settings.watch.sites[0]
         found = Probe(fetcher, now, hours, site).ask(plans)

@@ -42,7 +42,7 @@ from windowwatch.units import KELVIN_AT_0_C
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording.causes import reason
 from windowwatch.wording.checks import hour_head, hour_words, others_words, site_words
-from windowwatch.wording.nearby import near_summary
+from windowwatch.wording.credits import near_summary
 from windowwatch.wording.page import (
     crew_words,
     day_words,

@@ -121,7 +121,7 @@ class Settings:
             section.model_of_table().words,
             available_after,
             network=forecast.plan(self.watch, self.cache_folder, section),
-            manners=forecast.manners(),
+            retry_policy=forecast.retry_policy(),
         )
 
     def near_plan(self) -> "NearPlan | None":

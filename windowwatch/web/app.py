@@ -18,8 +18,8 @@ from starlette.staticfiles import StaticFiles
 
 from windowwatch.clock import Clock, floor_to_step
 from windowwatch.errors import StorageError
-from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
+from windowwatch.storage.watches import Share
 from windowwatch.web.access.guard import (
     SHARE_PATH,
     Authenticator,

@@ -264,3 +264,44 @@ def place_words(latitude_deg: float, longitude_deg: float) -> str:
         f"{abs(latitude_deg):.3f}° {'N' if latitude_deg >= 0 else 'S'}, "
         f"{abs(longitude_deg):.3f}° {'E' if longitude_deg >= 0 else 'W'}"
     )
+
+
+#: What each sign of a map means, by its name; and the letter at the arrow to the north.
+SIGNS = {
+    "site": "site",
+    "up": "up, minutes",
+    "burst": "burst",
+    "down": "down",
+    "way": "from site to landing",
+    "burst_90": "90 % burst inside",
+    "centre": "middle of the landings",
+    "landing": "a landing",
+    "in_50": "50 % land inside",
+    "in_90": "90 %",
+    "drive": "the crew's drive",
+    "crew": "where it stands by",
+    "airspace": "airspace",
+    "open": "airspace that may be entered",
+    "permitted": "permitted area",
+    "water": "water",
+    "shun": "town, works, closed land",
+    "forest": "forest",
+    "wetland": "wetland",
+    "roads": "roads, tracks",
+}
+NORTH = "N"
+
+
+def burst_mark(height_m: float) -> str:
+    """``burst 31 km``, beside its sign on a map."""
+    return f"burst {height_m / 1000.0:.0f} km"
+
+
+def minute_mark(minutes: int) -> str:
+    """``30 min`` after the release, beside a flight on a map."""
+    return f"{minutes} min"
+
+
+def bar_mark(length_km: int) -> str:
+    """``20 km``, beside the scale bar of a map."""
+    return f"{length_km} km"

@@ -35,8 +35,8 @@ from windowwatch.forecast.download.checked import check_file
 from windowwatch.forecast.download.fetch import FetchStoppedError
 from windowwatch.forecast.download.ledger import KeptFile, Ledger
 from windowwatch.forecast.download.wanted import Item, Wanted
-from windowwatch.forecast.grib.cutout import Area
 from windowwatch.forecast.grib.framing import Framing, sha256_of
+from windowwatch.forecast.grib.grid import Area
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import FoundCycle, load_cycle, open_files
 from windowwatch.logs import LogStyle

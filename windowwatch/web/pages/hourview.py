@@ -30,7 +30,7 @@ from windowwatch.wording.checks import (
     what_would_make_it_go,
     worst_sentences,
 )
-from windowwatch.wording.nearby import near_words
+from windowwatch.wording.credits import near_words
 from windowwatch.wording.phrases import check_label, sentence
 
 
