@@ -264,7 +264,7 @@ def test_the_finer_model_is_read_beside_the_site_for_every_draw(line: Line) -> N
     """Displaced as the deciding model's draws are, by the finer model's own lead time."""
     hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS)
     watch, clock = line.settings.watch, SimulatedClock(REFERENCE + timedelta(hours=1))
-    fetcher = register(make_fetcher(line.plan.manners, clock))
+    fetcher = register(make_fetcher(line.plan.retry_policy, clock))
     near = NearWatcher(watch, line.plan, line.store, clock, fetcher).look()
     deciding = load_file(forecast_in(line.folder / "forecasts"), "made").cycle
     found = read_near(near, watch, deciding)
