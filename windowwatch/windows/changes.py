@@ -240,7 +240,8 @@ def _end(old: Window, this: _Pass) -> tuple[Window, Change | None]:
     """
     if old.end_utc - this.rules.step < this.now_utc:
         return replace(old, state=WindowState.PAST, cycle_id=this.cycle.id), None
-    causes = closing_causes(old, this.hours.get(old.site, {}), this.rules, this.now_utc)
+    hours = this.hours.get(old.site, {})
+    causes = closing_causes(old, hours, this.rules, this.now_utc, old.told)
     closed = replace(old, state=WindowState.CLOSED, cycle_id=this.cycle.id, limited_by=causes)
     if old.state is not WindowState.OPEN:
         return closed, None

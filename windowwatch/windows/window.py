@@ -306,8 +306,9 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
     unread = [s for s in run if s.answer is _Answer.UNREAD]
     good = [s.hour for s in run if s.answer is _Answer.GOOD and s.hour is not None]
     start, end = run[0].time, run[-1].time + rules.step
-    best = _best(run, rules)
+    best, top = _best(run, rules), _top(good)
     if best is not None:
+        better = top is not None and round(top.score or 0.0) > round(best.score or 0.0)
         return Window(
             uid="",
             site=site,
@@ -329,6 +330,8 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
             step_min=float(rules.step_min),
             go_hours=sum(hour.verdict is Verdict.GO for hour in good),
             good_hours=len(good),
+            now_best_utc=top.time_utc if top is not None and better else None,
+            now_best_score=top.score if top is not None and better else None,
         )
     if not unread:
         return None  # only hours gone by: nothing good is left of the window
@@ -347,6 +350,8 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
         readable=False,
         told=None,
         step_min=float(rules.step_min),
+        now_best_utc=None,
+        now_best_score=None,
     )
 
 
@@ -357,23 +362,26 @@ def _seen(run: list[_Slot]) -> bool:
 
 def _best(run: list[_Slot], rules: WindowRules) -> Hour | None:
     """Best good hour of a run: the known one unless another beats it by the margin."""
-    good = [s for s in run if s.answer is _Answer.GOOD and s.hour is not None]
-    if not good:
-        return None
+    good = {s.time: s.hour for s in run if s.answer is _Answer.GOOD and s.hour is not None}
+    top = _top(good.values())
+    kept = _top(
+        good[s.time]
+        for s in run
+        if s.time in good and s.known is not None and s.known.best_hour_utc == s.time
+    )
+    if top is None or kept is None:
+        return top
+    return kept if (top.score or 0.0) - (kept.score or 0.0) <= rules.best_margin else top
 
-    def rank(slot: _Slot) -> tuple[float, float, float]:
-        hour = slot.hour
-        assert hour is not None
-        chance = -1.0 if hour.chance is None else hour.chance
-        return hour.score or 0.0, chance, -slot.time.timestamp()
 
-    top = max(good, key=rank)
-    known_best = [s for s in good if s.known is not None and s.known.best_hour_utc == s.time]
-    if known_best:
-        kept = max(known_best, key=rank)
-        if rank(top)[0] - rank(kept)[0] <= rules.best_margin:
-            return kept.hour
-    return top.hour
+def _top(hours: Iterable[Hour]) -> Hour | None:
+    return min(hours, key=better_first, default=None)
+
+
+def better_first(hour: Hour) -> tuple[float, float, float]:
+    """Sorts good hours of a window, the best first: by score, then chance, then time."""
+    chance = -1.0 if hour.chance is None else hour.chance
+    return -(hour.score or 0.0), -chance, hour.time_utc.timestamp()
 
 
 def runs_of(times: Iterable[datetime], step: timedelta) -> tuple[Span, ...]:
