@@ -94,9 +94,7 @@ class SiteSummary:
         return tuple(head.hour for head in self.heads)
 
 
-def compare_sites(
-    week: Week, sites: Sequence[Site], plan: ScoringPlan
-) -> tuple[SiteSummary, ...]:
+def compare_sites(week: Week, sites: Sequence[Site], plan: ScoringPlan) -> tuple[SiteSummary, ...]:
     """Sites in the order of their best launch; those without one stand behind.
 
     Parameters
@@ -140,9 +138,7 @@ def _summary(site: Site, week: Week, plan: ScoringPlan) -> SiteSummary:
     )
 
 
-def _heads(
-    site: Site, inside: Sequence[Hour], launches: Sequence[Launch]
-) -> Mapping[date, Head]:
+def _heads(site: Site, inside: Sequence[Hour], launches: Sequence[Launch]) -> Mapping[date, Head]:
     """The hour that heads each local day; days without a window are left out."""
     zone = ZoneInfo(site.time_zone)
     heads: dict[date, Head] = {}

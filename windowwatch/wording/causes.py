@@ -191,12 +191,11 @@ def _edge(cause: c.EdgeMoved, times: Times) -> str:
 
 def _quality(cause: c.QualityMoved, _times: Times) -> str:
     """``before: score 78, chance 80 %; now score 61, chance 80 %``: each of one moment."""
-    before = _figures(cause.score_before, cause.chance_before)
-    return f"before: {before}; now {_figures(cause.score_after, cause.chance_after)}"
-
-
-def _figures(score: float, chance: float | None) -> str:
-    return f"score {score:.0f}, chance {percent(chance)}"
+    before, after = f"score {cause.score_before:.0f}", f"score {cause.score_after:.0f}"
+    if cause.chance_before is not None or cause.chance_after is not None:
+        before = f"{before}, chance {percent(cause.chance_before)}"
+        after = f"{after}, chance {percent(cause.chance_after)}"
+    return f"before: {before}; now {after}"
 
 
 def _listed(spans: Sequence[Span], times: Times, between: str) -> str:
