@@ -35,8 +35,13 @@ def stood(hours: list[Hour], *windows: Window, now: float | None = None) -> Week
 
 @pytest.mark.parametrize(
     ("chance", "verdict"),
-    [(0.0, Verdict.NO_GO), (0.1499, Verdict.NO_GO), (0.15, Verdict.CAUTION), (None, Verdict.CAUTION)],
-)  # fmt: skip
+    [
+        (0.0, Verdict.NO_GO),
+        (0.1499, Verdict.NO_GO),
+        (0.15, Verdict.CAUTION),
+        (None, Verdict.CAUTION),
+    ],
+)
 def test_below_the_closing_chance_an_hour_is_no_go(chance: float | None, verdict: Verdict) -> None:
     made = judged(hour(at(8), 55.0, chance=chance, verdict=Verdict.CAUTION), RULES)
     assert made.verdict is verdict
@@ -161,10 +166,20 @@ def test_no_launch_stands_before_one_that_is_better_in_both(found: list[tuple[in
     windows, hours = [], []
     for i, (chance, score) in enumerate(found):
         first = 24.0 * i
-        windows.append(window(uid=str(i), start_utc=at(first), end_utc=at(first + 2),
-                              best_hour_utc=at(first), chance=chance / 100, best_score=score))  # fmt: skip
-        hours += [hour(at(first + h), float(score), chance=chance / 100,
-                       verdict=Verdict.CAUTION) for h in range(2)]  # fmt: skip
+        share = chance / 100
+        windows.append(
+            window(
+                uid=str(i),
+                start_utc=at(first),
+                end_utc=at(first + 2),
+                best_hour_utc=at(first),
+                chance=share,
+                best_score=float(score),
+            )
+        )
+        for moment in (at(first), at(first + 1)):
+            made = hour(moment, float(score), chance=share, verdict=Verdict.CAUTION)
+            hours.append(made)
     launches = stood(hours, *windows).launches
     for i, earlier in enumerate(launches):
         for later in launches[i + 1 :]:

@@ -99,6 +99,7 @@ class Place(StrEnum):
     CLOSED = "closed"  #: go or caution, but its window closed
     TOO_SHORT = "too short"  #: good, but too few in a row for a window
     TOO_WEAK = "too weak"  #: go or caution, but its score or chance opens no window
+    APART = "apart"  #: good enough and long enough, and yet in no window of this pass
     OVER = "over"  #: gone by
     NOT_GOOD = "not good"  #: no-go, or not known
 
@@ -254,7 +255,7 @@ class Week:
                 moment += way
         lasts = together * self.rules.step
         short = lasts < self.rules.min_length
-        return Standing(Place.TOO_SHORT, None, lasts) if short else Standing(Place.TOO_WEAK)
+        return Standing(Place.TOO_SHORT, None, lasts) if short else Standing(Place.APART)
 
     def _opens(self, site: str, moment: datetime) -> bool:
         hour = self.hours.get(site, {}).get(moment)

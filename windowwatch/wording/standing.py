@@ -22,6 +22,7 @@ _PLACES = {
     Place.CLOSED: "but its window is closed",
     Place.TOO_SHORT: "but alone too short",
     Place.TOO_WEAK: "but too weak to open a window",
+    Place.APART: "but in no window",
     Place.OVER: "but it has gone by",
 }
 #: The same for a column of a table.
@@ -30,6 +31,7 @@ _SHORT_PLACES = {
     Place.CLOSED: "window closed",
     Place.TOO_SHORT: "but alone too short",
     Place.TOO_WEAK: "no window",
+    Place.APART: "no window",
     Place.OVER: "gone by",
 }
 
@@ -227,9 +229,9 @@ def alone_words(hours: int) -> str:
 
 
 def until_words(wait: timedelta) -> str:
-    """How long after the planned release, for tables: ``+1 h``, ``planned``."""
+    """How long after the planned release, for narrow columns: ``+1 h``, ``plan``."""
     minutes = round(wait / timedelta(minutes=1))
     if minutes == 0:
-        return "planned"
+        return "plan"
     sign, hours, rest = "+" if minutes > 0 else "−", abs(minutes) // 60, abs(minutes) % 60
     return f"{sign}{hours} h" if not rest else f"{sign}{hours}:{rest:02d} h"
