@@ -27,7 +27,8 @@ from windowwatch.storage import rows
 from windowwatch.storage.store import ready_store
 from windowwatch.web.data.export import time_text
 from windowwatch.web.values import site_keys, stamp
-from windowwatch.windows.standing import Launch, Place, Week, week
+from windowwatch.windows.standing import Launch, Place, Week
+from windowwatch.windows.standing import week as week_of
 from windowwatch.windows.values import Window
 from windowwatch.windows.window import is_good
 from windowwatch.wording.phrases import percent
@@ -61,13 +62,19 @@ class Walk:
 
 def plain(html: str) -> str:
     """Words of a page, blanks as one."""
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split()).replace(" .", ".")
+    return (
+        " ".join(unescape(re.sub(r"<[^>]+>", " ", html)).split())
+        .replace(" .", ".")
+        .replace(" ,", ",")
+    )
 
 
 def _kept(pages: Pages) -> tuple[Window, Window]:
     """A window, and the same as it were had it kept an hour that is worse by now."""
     store, facts = pages.store, pages.facts
-    known = week(store.hours(facts.watch), store.windows(facts.watch), facts.rules, pages.ended_utc)
+    known = week_of(
+        store.hours(facts.watch), store.windows(facts.watch), facts.rules, pages.ended_utc
+    )
     for launch in known.launches:
         window, hours = launch.window, known.hours[launch.window.site]
         worse = [
@@ -121,11 +128,8 @@ def walk(
     with ready_store(f"sqlite:///{file}") as store, ExitStack() as opened:
         pages = week.over(store, opened)
         watch, rules = pages.facts.watch, pages.facts.rules
-        yield Walk(pages, folder, _week(store.hours(watch), store.windows(watch), rules, pages))
-
-
-def _week(hours: tuple[Hour, ...], windows: tuple[Window, ...], rules: object, at: Pages) -> Week:
-    return week(hours, windows, rules, at.ended_utc)  # type: ignore[arg-type]
+        hours, windows = store.hours(watch), store.windows(watch)
+        yield Walk(pages, folder, week_of(hours, windows, rules, pages.ended_utc))
 
 
 def clock(moment: datetime) -> str:
@@ -266,7 +270,7 @@ def test_cards_of_the_board(walk: Walk) -> None:
         first, last, _ = span(best)
         assert f"release {first} to {last}" in card
         told = f"lanned {clock(best.time_utc)}: {figures(best)}"
-        assert f"{told}; {better(best)}" if better(best) else told in card
+        assert (f"{told}; {better(best)}" if better(best) else told) in card
         for other in others:
             first, last, _ = span(other)
             also = f"release {first} to {last}" if first != last else f"release {first}"
@@ -446,10 +450,13 @@ def test_windows_as_data_and_as_a_calendar(walk: Walk) -> None:
         assert (data["now_best_hour_utc"], data["now_best_score"]) == (
             (None, None) if best is None else (time_text(best.time_utc), best.score)
         )
-        assert (event["dtstart"].dt, event["dtend"].dt) == (window.start_utc, window.end_utc)
+        assert (event.decoded("dtstart"), event.decoded("dtend")) == (
+            window.start_utc,
+            window.end_utc,
+        )
         assert event["status"] == "TENTATIVE", "nobody has planned a launch yet"
         text = str(event["description"])
-        first, last, end = span(launch)
+        _, last, end = span(launch)
         assert f"last release {last}, window ends {end}." in text
         assert f"Planned {clock(launch.time_utc)}: {figures(launch)}" in text
         assert better(launch) in text
