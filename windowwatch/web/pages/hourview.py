@@ -182,7 +182,6 @@ def hour_view(
     earlier = [h for h in hours if h.time_utc < hour.time_utc]
     further = [h for h in hours if h.time_utc > hour.time_utc]
     print_ = hour.footprint
-    interval = chance_interval(hour)
     standing = week.standing(hour)
     return HourView(
         site=site,
@@ -193,9 +192,7 @@ def hour_view(
         utc=words.utc_words(hour.time_utc),
         lands=words.lands_words(hour.drift_km, hour.bearing_deg, hour.road_km),
         chance=words.chance_words(hour.chance),
-        chance_span=(
-            "" if interval is None else f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f} %"
-        ),
+        chance_span=_chance_span(hour),
         own_chance=_own_chance(hour),
         to_go=what_would_make_it_go(hour, facts.plan),
         keep_to=f"{words.flights_words(facts.plan.quantile)} keep to",
@@ -240,6 +237,11 @@ def _planned(hour: Hour, standing: Standing, week: Week) -> str:
     if launch.now_best is not None and launch.now_best.time_utc == hour.time_utc:
         return "the hour that is now best"
     return ""
+
+
+def _chance_span(hour: Hour) -> str:
+    interval = chance_interval(hour)
+    return "" if interval is None else f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f} %"
 
 
 def _own_chance(hour: Hour) -> str:
