@@ -17,7 +17,7 @@ from windowwatch.windows.standing import (
     judged,
     week,
 )
-from windowwatch.windows.values import Window, WindowState
+from windowwatch.windows.values import ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, is_good, join_hours
 
 pytestmark = pytest.mark.one_answer
@@ -193,3 +193,17 @@ def test_a_chance_of_a_check_that_vetoes_is_no_reason() -> None:
         replace(hour(at(8), 45.0, chance=0.02, verdict=Verdict.CAUTION), checks=(soft,)), RULES
     )
     assert is_no_go_by_chance(made, RULES), "a soft limit is passed: that vetoes nothing"
+
+
+def test_a_plan_never_moves_in_silence() -> None:
+    """Another hour is better by more than the margin of five, and by less than is told: ten."""
+    later = [hour(at(h), 80.0 + 8.0 * (h == 8)) for h in range(6, 10)]
+    line = opened(flat(6, 10))
+    assert line.read(later) == ()
+    (made,) = line.open_windows()
+    assert (made.best_hour_utc, made.best_score) == (at(6), 80.0)
+    assert (made.now_best_utc, made.now_best_score) == (at(8), 88.0)
+    told = line.read([hour(at(h), 80.0 + 12.0 * (h == 8)) for h in range(6, 10)])
+    assert [(c.kind, c.after and c.after.best_hour_utc) for c in told] == [
+        (ChangeKind.STRONGER, at(8))
+    ]

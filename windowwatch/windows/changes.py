@@ -28,6 +28,9 @@ unheard of
 unread
     A window that cannot be read is never closed for weather. It stays as last known,
     marked; told once as weaker, and once again when it can be read.
+planned hour as told
+    The planned hour that people were told of stays as long as it is good and nothing is told:
+    a plan never moves in silence. What does better by now is named beside it.
 best hour gone by
     When the best hour people were told of has gone by, score and landing of another hour
     are not held against it; the next best hour silently becomes what later cycles compare with.
@@ -62,7 +65,15 @@ from windowwatch.windows.diagnosis import (
     shift_between,
 )
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
-from windowwatch.windows.window import ACTIVE, WindowRules, index_hours, is_unread, opening_chance
+from windowwatch.windows.window import (
+    ACTIVE,
+    WindowRules,
+    index_hours,
+    is_good,
+    is_unread,
+    opening_chance,
+    planned_fields,
+)
 
 
 @dataclass(frozen=True)
@@ -320,11 +331,29 @@ def _tell(
     """Compare an open window with what was last told of it."""
     kind, causes = _difference(window, before, parts, joined_to, this)
     if kind is None:
+        window = _as_planned(window, before, this)
         if window.readable and before.best_hour_utc < this.now_utc:
             before = replace(as_told(window), start_utc=before.start_utc, end_utc=before.end_utc)
         return replace(window, told=before), None
     change = _change(kind, before, as_told(window), causes, this)
     return replace(window, told=as_told(window)), change
+
+
+def _as_planned(window: Window, before: Window, this: _Pass) -> Window:
+    """A window of which nothing is told, with the planned hour that people were told of.
+
+    Another hour may be better by now, and is named beside it; the plan moves when it is told.
+    """
+    hours = this.hours.get(window.site, {})
+    hour = hours.get(before.best_hour_utc)
+    moved = window.best_hour_utc != before.best_hour_utc and window.readable
+    inside = window.start_utc <= before.best_hour_utc < window.end_utc
+    coming = before.best_hour_utc >= this.now_utc
+    if hour is None or not (moved and inside and coming):
+        return window
+    if not is_good(hour, this.rules, inside=True):
+        return window
+    return replace(window, **planned_fields(hour, hours.get(window.best_hour_utc)))
 
 
 def _difference(

@@ -31,6 +31,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime, timedelta
 from enum import Enum
+from typing import Any
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
@@ -308,30 +309,18 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
     start, end = run[0].time, run[-1].time + rules.step
     best, top = _best(run, rules), _top(good)
     if best is not None:
-        better = top is not None and round(top.score or 0.0) > round(best.score or 0.0)
         return Window(
             uid="",
             site=site,
             state=WindowState.SIGHTED,
             start_utc=start,
             end_utc=end,
-            best_hour_utc=best.time_utc,
-            best_score=float(best.score or 0.0),
-            chance=best.chance,
-            own_chance=best.chance if best.own_chance is None else best.own_chance,
-            landing_latitude_deg=best.footprint.latitude_deg if best.footprint else None,
-            landing_longitude_deg=best.footprint.longitude_deg if best.footprint else None,
-            drift_km=best.drift_km,
-            bearing_deg=best.bearing_deg,
-            road_km=best.road_km,
             cycles_seen=int(_seen(run)),
-            limited_by=() if (worst := worst_check(best)) is None else (CheckAgainst(worst),),
             unread=_not_readable(unread, rules.step),
             step_min=float(rules.step_min),
             go_hours=sum(hour.verdict is Verdict.GO for hour in good),
             good_hours=len(good),
-            now_best_utc=top.time_utc if top is not None and better else None,
-            now_best_score=top.score if top is not None and better else None,
+            **planned_fields(best, top),
         )
     if not unread:
         return None  # only hours gone by: nothing good is left of the window
@@ -353,6 +342,34 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
         now_best_utc=None,
         now_best_score=None,
     )
+
+
+def planned_fields(hour: Hour, top: Hour | None) -> dict[str, Any]:
+    """Fields of a window that are those of its planned hour, with what does better than it.
+
+    Parameters
+    ----------
+    hour : Hour
+        The planned hour: read, and good.
+    top : Hour or None
+        The best good hour of the window; it is named where people read a higher score of it.
+    """
+    mark, worst = hour.footprint, worst_check(hour)
+    better = top is not None and round(top.score or 0.0) > round(hour.score or 0.0)
+    return {
+        "best_hour_utc": hour.time_utc,
+        "best_score": float(hour.score or 0.0),
+        "chance": hour.chance,
+        "own_chance": hour.chance if hour.own_chance is None else hour.own_chance,
+        "landing_latitude_deg": None if mark is None else mark.latitude_deg,
+        "landing_longitude_deg": None if mark is None else mark.longitude_deg,
+        "drift_km": hour.drift_km,
+        "bearing_deg": hour.bearing_deg,
+        "road_km": hour.road_km,
+        "limited_by": () if worst is None else (CheckAgainst(worst),),
+        "now_best_utc": top.time_utc if better and top is not None else None,
+        "now_best_score": top.score if better and top is not None else None,
+    }
 
 
 def _seen(run: list[_Slot]) -> bool:
