@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from invented import NOW, at, check, flat, hour, opened, refused, window
 
 from windowwatch.scoring.values import Hour, Opinion, Verdict
+from windowwatch.windows.causes import BestHourIs, ScoreIs
 from windowwatch.windows.standing import (
     Launch,
     Place,
@@ -19,6 +20,8 @@ from windowwatch.windows.standing import (
 )
 from windowwatch.windows.values import ChangeKind, Window, WindowState
 from windowwatch.windows.window import WindowRules, is_good, join_hours
+from windowwatch.wording.causes import reason
+from windowwatch.wording.phrases import written
 
 pytestmark = pytest.mark.one_answer
 
@@ -207,3 +210,34 @@ def test_a_plan_never_moves_in_silence() -> None:
     assert [(c.kind, c.after and c.after.best_hour_utc) for c in told] == [
         (ChangeKind.STRONGER, at(8))
     ]
+
+
+def test_a_planned_hour_that_went_bad_is_told_even_where_the_window_is_as_good_as_before() -> None:
+    """Landing, ends, score and chance stay: only the hour that people plan on is no-go."""
+    line = opened([hour(at(h), 80.0 + 6.0 * (h == 6)) for h in range(6, 10)])
+    assert line.open_windows()[0].best_hour_utc == at(6)
+    wider = [hour(at(h), 80.0 + 6.0 * (h == 6)) for h in range(5, 10)]
+    line.read(wider)
+    gone = [hour(at(h), 80.0) for h in range(5, 10)]
+    gone[1] = hour(at(6), 55.0, chance=0.2, verdict=Verdict.CAUTION)
+    (told,) = line.read(gone)
+    assert told.kind is ChangeKind.MOVED
+    assert told.after is not None
+    assert told.after.best_hour_utc == at(5)
+    (why,) = told.causes
+    assert isinstance(why, BestHourIs)
+    assert why.lost_to[-1] == ScoreIs(55.0)
+    assert reason((why,), written) == (
+        "Planned hour is now 2026-05-07 05:00 UTC (the one before: gust 6.8 m/s, limit 9.0 m/s; "
+        "score 55)."
+    )
+
+
+def test_a_planned_hour_at_the_edge_that_the_window_lost_is_told() -> None:
+    """An hour less at the start is not worth telling by itself; it was the planned one."""
+    line = opened([hour(at(h), 80.0 + 4.0 * (h == 6)) for h in range(6, 11)])
+    assert line.open_windows()[0].best_hour_utc == at(6)
+    (told,) = line.read(flat(7, 11))
+    assert told.kind is ChangeKind.MOVED
+    assert told.after is not None
+    assert (told.after.start_utc, told.after.best_hour_utc) == (at(7), at(7))

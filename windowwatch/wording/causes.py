@@ -177,6 +177,13 @@ def _broke_up(cause: c.BrokeUp, times: Times) -> str:
     return f"broke up: releases {_listed(cause.parts, times, ' and ')} are now {own} apart"
 
 
+def _planned(cause: c.BestHourIs, times: Times) -> str:
+    """``planned hour is now Thu 7 06:00 (the one before: gust 10.1 m/s, past the limit of 10)``."""
+    words = f"planned hour is now {_at(cause.at_utc, times)}"
+    why = inside(clauses(cause.lost_to, times))
+    return f"{words} (the one before: {why})" if why else words
+
+
 #: Both ends of a window are told by releases: nothing is flown at its end.
 _EDGES = {c.Edge.START: "first release", c.Edge.END: "last release"}
 
@@ -388,7 +395,7 @@ _WORDS: Mapping[type[Cause], Callable[[Any, Times], str]] = {
     ),
     c.EdgeMoved: _edge,
     c.LandingMoved: lambda cause, _: _lands_further(cause.km, cause.bearing_deg),
-    c.BestHourIs: lambda cause, times: f"planned hour is now {_at(cause.at_utc, times)}",
+    c.BestHourIs: _planned,
     c.QualityMoved: _quality,
     c.ChanceMovedByOthers: _moved_by_others,
     c.ModelsDisagree: _disagree,
