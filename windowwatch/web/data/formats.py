@@ -28,6 +28,7 @@ from windowwatch.wording.causes import reason
 from windowwatch.wording.credits import NO_PERMISSION
 from windowwatch.wording.phrases import local_to, sentence
 from windowwatch.wording.standing import (
+    clock_words,
     end_words,
     figures_words,
     kept_words,
@@ -400,9 +401,14 @@ def _event(
     event.add("dtend", window.end_utc)
     event.add("status", _STATUS[window.state])
     event.add("transp", "TRANSPARENT")
-    event.add("summary", f"{window.site}: launch window {window.state}")
-    event.add("location", window.site)
     zone = words.zone_of(site)
+    last = clock_words(window.last_release_utc, window.start_utc, zone)
+    local = "local" if site is not None else "UTC"
+    # a calendar shows the end, which is no release
+    event.add(
+        "summary", f"{window.site}: launch window {window.state}, last release {last} {local}"
+    )
+    event.add("location", window.site)
     text = (
         f"{words.release_words(window, zone)} ({zone}); {end_words(window, zone)}. "
         f"{_offer_words(window, launch, zone)} {reason(window.limited_by, local_to(zone))} "
