@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from invented import NOW, at, check, flat, hour, opened, refused, window
+from invented import NOW, Line, at, check, flat, hour, opened, refused, window
 
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.windows.causes import BestHourIs, ScoreIs
@@ -241,3 +241,13 @@ def test_a_planned_hour_at_the_edge_that_the_window_lost_is_told() -> None:
     assert told.kind is ChangeKind.MOVED
     assert told.after is not None
     assert (told.after.start_utc, told.after.best_hour_utc) == (at(7), at(7))
+
+
+def test_a_window_opens_with_the_hour_that_is_best_then() -> None:
+    """While it is only sighted nobody plans on it."""
+    line = Line()
+    line.read([hour(at(h), 80.0 + 3.0 * (h == 6)) for h in range(6, 10)])
+    (told,) = line.read([hour(at(h), 80.0 + 3.0 * (h == 8)) for h in range(6, 10)])
+    assert told.kind is ChangeKind.OPENED
+    assert told.after is not None
+    assert (told.after.best_hour_utc, told.after.now_best_utc) == (at(8), None)

@@ -20,9 +20,10 @@ unread
 gone by
     Hours that have gone by keep their place in an open window, so that a window does not
     "move" because time passes. They make no new window.
-kept best
-    The best hour stays the best hour until another beats it by more than
-    `best_margin` points: the landing that people plan for does not jump about.
+planned hour
+    The best hour of an open window stays its planned hour until another beats it by more than
+    `best_margin` points: the landing that people plan for does not jump about. Nobody plans on
+    a window that is only sighted: it opens with the hour that is best then.
 """
 
 import math
@@ -31,7 +32,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime, timedelta
 from enum import Enum
-from typing import Any
+from typing import Any, TypeGuard
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
@@ -384,11 +385,16 @@ def _best(run: list[_Slot], rules: WindowRules) -> Hour | None:
     kept = _top(
         good[s.time]
         for s in run
-        if s.time in good and s.known is not None and s.known.best_hour_utc == s.time
+        if s.time in good and _is_told(s.known) and s.known.best_hour_utc == s.time
     )
     if top is None or kept is None:
         return top
     return kept if (top.score or 0.0) - (kept.score or 0.0) <= rules.best_margin else top
+
+
+def _is_told(window: Window | None) -> TypeGuard[Window]:
+    """Whether people plan on a window: only then does it keep its hour."""
+    return window is not None and window.state is WindowState.OPEN
 
 
 def _top(hours: Iterable[Hour]) -> Hour | None:
