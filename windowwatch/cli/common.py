@@ -132,6 +132,12 @@ def rehearsal_file(settings: "Settings") -> Path:
     return data_folder() / f"rehearsal-{settings.slug}.sqlite3"
 
 
+def present(where: Where, store: "Store", watch: str) -> datetime:
+    """The time at which results are looked at: for a rehearsal the end of it, as on its page."""
+    mark = store.newest_pass(watch) if where.rehearsal else None
+    return SystemClock().now() if mark is None else mark.saved_utc
+
+
 @contextmanager
 def results(where: Where) -> Iterator[tuple["Settings", "Store", str]]:
     """Settings, their open store, and the id of the newest cycle in it."""

@@ -1,6 +1,7 @@
 """Commands that look at stored results: windows, hours, sites, and what stands behind them."""
 
 from shlex import quote
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import click
@@ -10,6 +11,7 @@ from windowwatch.cli.common import (
     Where,
     day_typed,
     errors_in_words,
+    present,
     results,
     results_options,
     site_called,
@@ -17,6 +19,22 @@ from windowwatch.cli.common import (
 from windowwatch.cli.early import named_sites, require_site
 from windowwatch.clock import SystemClock
 from windowwatch.errors import InputError
+
+if TYPE_CHECKING:
+    from windowwatch.settings.read import Settings
+    from windowwatch.storage.store import Store
+    from windowwatch.windows.standing import Week
+
+
+def _week(
+    where: Where, settings: "Settings", store: "Store", *, with_checks: bool = True
+) -> "Week":
+    """All of the newest pass as it stands at the present moment."""
+    from windowwatch.windows.standing import week
+
+    watch = settings.watch
+    hours = store.hours(watch.name, with_checks=with_checks)
+    return week(hours, store.windows(watch.name), watch.rules, present(where, store, watch.name))
 
 
 @click.command("windows", short_help="Show the windows after the newest cycle.")
@@ -30,7 +48,8 @@ def windows_command(where: Where, everything: bool) -> None:
         name = settings.watch.name
         kept = store.windows(name) if everything else store.current_windows(name)
         click.echo(f"after cycle {cycle}, windows: {show.state_counts(kept)}")
-        show.print_windows(show.terminal(), kept, settings.watch.sites)
+        week = _week(where, settings, store, with_checks=False)
+        show.print_windows(show.terminal(), kept, settings.watch.sites, week)
 
 
 @click.command("hours", short_help="Show the hours of a site, and what limits each.")
@@ -46,9 +65,10 @@ def hours_command(where: Where, site: str, everything: bool) -> None:
         from windowwatch.scoring.values import Verdict
 
         chosen = site_called(settings, site)
-        hours = store.hours(settings.watch.name, site=chosen.name)
+        week = _week(where, settings, store)
+        hours = [hour for _, hour in sorted(week.hours.get(chosen.name, {}).items())]
         kept = [h for h in hours if everything or h.verdict is not Verdict.NO_GO]
-        show.print_hours(show.terminal(), kept, chosen)
+        show.print_hours(show.terminal(), kept, chosen, week)
         hidden = len(hours) - len(kept)
         more = f"; {hidden} no-go hours are not shown (--all shows them)" if hidden else ""
         click.echo(f"cycle {cycle}: {len(hours)} hours{more}")
@@ -60,13 +80,13 @@ def sites_command(where: Where) -> None:
     """Compare the sites after the newest cycle, the best first, and say why."""
     with errors_in_words(), results(where) as (settings, store, cycle):
         from windowwatch.cli import show
-        from windowwatch.scoring.compare import compare_sites
+        from windowwatch.windows.sites import compare_sites
 
         watch = settings.watch
         click.echo(f"after cycle {cycle}")
-        windows = store.current_windows(watch.name)
-        hours = store.hours(watch.name)
-        ranked = compare_sites(watch.sites, hours, watch.plan, windows=windows)
+        week = _week(where, settings, store)
+        show.print_week(show.terminal(), week, watch.sites, watch.plan)
+        ranked = compare_sites(week, watch.sites, watch.plan)
         show.print_sites(show.terminal(), ranked, watch.sites)
 
 
@@ -97,22 +117,24 @@ def explain_command(where: Where, what: str, at: str | None, everything: bool) -
         if at is None:
             sites = {site.name: site for site in settings.watch.sites}
             trail = store.explain(what.strip("[] "))
-            explaining.print_trail(console, trail, sites, plan, every_hour=everything)
+            rules = settings.watch.rules
+            explaining.print_trail(console, trail, sites, plan, rules, every_hour=everything)
             return
         site = site_called(settings, what)
         zone = ZoneInfo(site.time_zone)
-        hours = store.hours(settings.watch.name, site=site.name)
+        week = _week(where, settings, store)
+        hours = [each for _, each in sorted(week.hours.get(site.name, {}).items())]
         day = day_typed(at)
         if day is not None:
             chosen = explaining.hours_of(hours, site, day)
-            show.print_hours(console, chosen, site)
+            show.print_hours(console, chosen, site, week)
         else:
             chosen = [explaining.hour_at(hours, site, at)]
             head = f"{site.name}, watch {settings.watch.name}"
             console.print(head, style="bold", highlight=False)
         if day is None or everything:
             for hour in chosen:
-                explaining.print_hour(console, hour, plan, zone)
+                explaining.print_hour(console, hour, plan, zone, week)
         stored = store.cycles(settings.watch.name)
         names = {hour.from_cycle or (stored[-1].cycle.id if stored else "") for hour in chosen}
         for name in sorted(names):

@@ -36,12 +36,14 @@ from windowwatch.physics.fill import (
     fill_time_s,
 )
 from windowwatch.physics.train import FlightTrain, descent_rate_mps, landing_energy_j
-from windowwatch.scoring.compare import SiteSummary
+from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.units import KELVIN_AT_0_C
+from windowwatch.windows.sites import SiteSummary
+from windowwatch.windows.standing import Launch, Week
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording.causes import reason
-from windowwatch.wording.checks import hour_head, hour_words, others_words, site_words
+from windowwatch.wording.checks import hour_head, hour_words, others_words
 from windowwatch.wording.credits import near_summary
 from windowwatch.wording.page import (
     crew_words,
@@ -52,6 +54,18 @@ from windowwatch.wording.page import (
     windows_words,
 )
 from windowwatch.wording.phrases import compass, day_and_time, local_to, percent, sentence
+from windowwatch.wording.standing import (
+    alone_words,
+    count_words,
+    end_words,
+    head_words,
+    now_best_words,
+    place_words,
+    planned_words,
+    site_words,
+    told_best_words,
+    week_lines,
+)
 
 if TYPE_CHECKING:
     from windowwatch.child import Progress as Told
@@ -99,8 +113,16 @@ def terminal() -> Console:
     return Console()
 
 
-def print_windows(console: Console, windows: Iterable[Window], sites: Sequence[Site]) -> None:
-    """Print the windows of each site, in its local time, each with what limits it."""
+def print_windows(
+    console: Console,
+    windows: Iterable[Window],
+    sites: Sequence[Site],
+    week: Week | None = None,
+) -> None:
+    """Print the windows of each site, in its local time, each with what limits it.
+
+    Without a `week` they are told as their pass left them.
+    """
     kept = list(windows)
     for site in sites:
         here = sorted((w for w in kept if w.site == site.name), key=lambda w: w.start_utc)
@@ -112,33 +134,64 @@ def print_windows(console: Console, windows: Iterable[Window], sites: Sequence[S
         table = plain_table(f"{site.name} (local: {site.time_zone})")
         for name in ("state", "release, local", "UTC"):
             table.add_column(name, no_wrap=True)
-        for name in ("best", "score", "chance"):
+        for name in ("planned", "score", "chance"):
             table.add_column(name, justify="right", no_wrap=True)
         table.add_column("lands", no_wrap=True)
         for window in here:
-            table.add_row(*_window_cells(window, zone))
+            launch = None if week is None else week.of_window(window.uid)
+            table.add_row(*_window_cells(window, launch, zone))
         console.print(table)
         for window in here:
-            limits = reason(window.limited_by, local_to(zone))
             day = day_and_time(window.start_utc.astimezone(zone))
-            print_note(console, f"{day}: {limits or 'Nothing in particular limits it.'}")
+            print_note(console, f"{day}: {_window_note(window, week, zone)}")
         console.print()
     states = [state for state in _MEANING if any(w.state is state for w in kept)]
     for state in states:
         print_note(console, f"{state}: {_MEANING[state]}")
+    if kept:
+        print_note(
+            console,
+            "planned: the hour that a window keeps so that plans do not jump; score and chance "
+            "are of that hour",
+        )
 
 
-def _window_cells(window: Window, zone: ZoneInfo) -> tuple[str, ...]:
+def _window_note(window: Window, week: Week | None, zone: tzinfo) -> str:
+    """Ends, what does better by now, and what limits it."""
+    launch = None if week is None else week.of_window(window.uid)
+    said = [end_words(window, zone)]
+    if launch is not None and not launch.as_planned:
+        said.append(planned_words(launch, zone))
+    better = now_best_words(launch, zone) if launch else told_best_words(window, zone)
+    if better:
+        said.append(better)
+    limits = reason(window.limited_by, local_to(zone)) or "Nothing in particular limits it."
+    return f"{'; '.join(said)}. {limits}"
+
+
+def _window_cells(window: Window, launch: Launch | None, zone: tzinfo) -> tuple[str, ...]:
     first, last = window.start_utc, window.last_release_utc
+    at = window if launch is None or launch.hour is None else launch.hour
     return (
         str(window.state),
         _span(first, last, zone),
         _span(first, last, UTC, beside=zone),
         f"{window.best_hour_utc.astimezone(zone):%H:%M}",
-        score_words(window.best_score),
-        share_words(window.chance),
-        lands(window.drift_km, window.bearing_deg),
+        score_words(window.best_score if launch is None else launch.score),
+        share_words(window.chance if launch is None else launch.chance),
+        lands(at.drift_km, at.bearing_deg),
     )
+
+
+def print_week(console: Console, week: Week, sites: Sequence[Site], plan: ScoringPlan) -> None:
+    """Print the best launch of all sites in the week, and the soonest."""
+    zones: dict[str, tzinfo] = {site.name: ZoneInfo(site.time_zone) for site in sites}
+    lines = week_lines(week, zones, plan.setup_min)
+    for name, words, _ in lines:
+        told = fill(f"{name}: {words}", console.width, break_long_words=False)
+        console.print(Text(told, style="bold"))
+    console.print(Text(count_words(week.launches)))
+    console.print()
 
 
 def folded(words: str, set_in: int = 2) -> str:
@@ -163,40 +216,46 @@ def print_note(console: Console, words: str) -> None:
 
 
 def print_sites(console: Console, ranked: Iterable[SiteSummary], sites: Sequence[Site]) -> None:
-    """Print the sites side by side, the best first, each with its best hour of each day."""
+    """Print the sites side by side, the best first, each with the planned hour of each day."""
     zones = {site.name: ZoneInfo(site.time_zone) for site in sites}
     for number, each in enumerate(ranked, start=1):
         console.print(Text(f"{number}. {site_words(each)}", style="bold"))
         print_note(console, _beside(each))
-        if not each.best:
-            print_note(console, "no hour that is go or caution")
+        if not each.heads:
+            print_note(console, "no window")
             console.print()
             continue
         table = plain_table("")
-        for name in ("best of the day", "UTC", "verdict"):
+        for name in ("planned", "UTC", "verdict"):
             table.add_column(name, no_wrap=True)
         for name in ("score", "chance"):
             table.add_column(name, justify="right", no_wrap=True)
         table.add_column("lands", no_wrap=True)
-        for hour in each.best:
-            cells = _hour_cells(hour, zones[each.site])
-            day = day_and_time(hour.time_utc.astimezone(zones[each.site]))
-            table.add_row(day, *cells[1:-1])
+        table.add_column("")
+        zone = zones[each.site]
+        for head in each.heads:
+            cells = _hour_cells(head.hour, zone)
+            day = day_and_time(head.hour.time_utc.astimezone(zone))
+            table.add_row(day, *cells[1:-1], head_words(head, zone))
         console.print(Padding(table, (0, 0, 1, 2)))
 
 
 def _beside(site: SiteSummary) -> str:
-    """What else tells a site from others: its windows, and how far crews must walk and drive."""
+    """What else tells a site from others: its windows, how far crews walk and drive, and hours
+    that stand alone.
+    """
     known = windows_words(site.window_count, site.window_h, site.longest_window_h)
     said = [f"windows: {known}"]
     if walk := walk_words(site.walk_min):
         said.append(f"walk from the road {walk}")
     if crew := crew_words(site.crew_min):
         said.append(f"crew at the road {crew}")
+    if alone := alone_words(site.alone_hours):
+        said.append(alone)
     return sentence("; ".join(said))
 
 
-def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
+def print_hours(console: Console, hours: Iterable[Hour], site: Site, week: Week) -> None:
     """Print every hour of a site with its verdict and what limits it, day by day."""
     zone = ZoneInfo(site.time_zone)
     table = plain_table(f"{site.name} (local: {site.time_zone})")
@@ -218,7 +277,7 @@ def print_hours(console: Console, hours: Iterable[Hour], site: Site) -> None:
                 table.add_section()
             table.add_row(Text(today.rsplit(" ", 1)[0], style="bold"), *[""] * 5)
             day = today
-        cells = (*_hour_cells(hour, zone)[:-1], _short(hour))
+        cells = (*_hour_cells(hour, zone)[:-1], _short(hour, week))
         told = (others_words(hour),) if asked else ()
         table.add_row(*cells[:5], *told, *cells[5:])
     console.print(table)
@@ -257,9 +316,23 @@ def _hour_cells(hour: Hour, zone: tzinfo) -> tuple[str | Text, ...]:
     )
 
 
-def _short(hour: Hour) -> str:
-    """Head of what is worst in an hour, two lines of its column: by how much, and of what."""
-    return shorten(hour_head(hour), _SHORT, placeholder=" …")
+def _short(hour: Hour, week: Week) -> str:
+    """How an hour stands, then what is worst in it, in two lines of its column."""
+    return shorten(
+        "; ".join(filter(None, (_stands(hour, week), hour_head(hour)))), _SHORT, placeholder=" …"
+    )
+
+
+def _stands(hour: Hour, week: Week) -> str:
+    """Whether an hour is planned, or why it cannot be although it looks good."""
+    standing = week.standing(hour)
+    launch = None if standing.window is None else week.of_window(standing.window.uid)
+    if launch is not None and launch.time_utc == hour.time_utc:
+        return "planned" if launch.as_planned else "best to come"
+    better = None if launch is None else launch.now_best
+    if better is not None and better.time_utc == hour.time_utc:
+        return "now best"
+    return place_words(hour, standing, short=True)
 
 
 def plain_table(title: str) -> Table:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from math import inf, isfinite
 from typing import assert_never
 
-from windowwatch.scoring.compare import SiteSummary, Wanted, WantedKind, what_is_wanted
+from windowwatch.scoring.compare import Wanted, WantedKind, what_is_wanted
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import (
@@ -263,7 +263,9 @@ def _bound(check: Check) -> str:
     if check.limit is None:
         return "no limit"
     unit = {"%": " %", "°": "°"}.get(check.unit, "")
-    past = "past the limit of" if check.verdict is Verdict.NO_GO else "limit"
+    past = "limit"
+    if check.verdict is Verdict.NO_GO:
+        past = "past the limit of" if check.hard else "past the soft limit of"
     return f"{past} {check.limit:g}{unit}"
 
 
@@ -418,7 +420,8 @@ def others_words(hour: Hour) -> str:
 
     ``agree``; the verdict of the one that does not; or how many of them do not.
     """
-    apart = [opinion.verdict for opinion in hour.others if opinion.verdict is not hour.verdict]
+    own = hour.own_verdict or hour.verdict
+    apart = [opinion.verdict for opinion in hour.others if opinion.verdict is not own]
     if not hour.others:
         return ""
     if not apart:
@@ -473,15 +476,3 @@ def _margin_words(check: Check) -> str:
     higher = kind.higher_is_better if kind else (check.fine or 0.0) > (check.limit or 0.0)
     after = ":" if "," in label else ""
     return f"{label}{after} {amount:.{decimals}f}{gap}{check.unit} {'more' if higher else 'less'}"
-
-
-def site_words(summary: SiteSummary) -> str:
-    """A site over all its hours, in one sentence for the ranking."""
-    go, days = summary.go_hours, summary.go_days
-    words = [f"{go} go hour{'s' * (go != 1)} on {days} day{'s' * (days != 1)}"]
-    if summary.chance_any is not None:
-        chance = percent(summary.chance_any)
-        words.append(f"chance of at least one {chance} (taking days as independent)")
-    if summary.in_the_way is not None:
-        words.append(f"mostly in the way: {check_label(summary.in_the_way)}")
-    return f"{summary.site}: {', '.join(words)}."

@@ -141,17 +141,19 @@ def agreement_words(hour: Hour) -> str:
     """``2 of 3 models say go; north no-go``; empty where only one model is asked."""
     if not hour.others:
         return ""
-    apart = [o for o in hour.others if o.verdict is not hour.verdict]
+    own = hour.own_verdict or hour.verdict
+    apart = [o for o in hour.others if o.verdict is not own]
     alike, asked = len(hour.others) + 1 - len(apart), len(hour.others) + 1
     if not apart:
-        return f"all {asked} models say {hour.verdict}"
+        return f"all {asked} models say {own}"
     other = ", ".join(f"{o.model} {o.verdict}" for o in apart)
-    return f"{alike} of {asked} models {'says' if alike == 1 else 'say'} {hour.verdict}; {other}"
+    return f"{alike} of {asked} models {'says' if alike == 1 else 'say'} {own}; {other}"
 
 
 def models_differ(hour: Hour) -> bool:
     """Whether some models would launch in an hour and others would not."""
-    said = {hour.verdict, *(other.verdict for other in hour.others)} - {Verdict.UNKNOWN}
+    said = {hour.own_verdict or hour.verdict, *(other.verdict for other in hour.others)}
+    said -= {Verdict.UNKNOWN}
     return Verdict.NO_GO in said and len(said) > 1
 
 

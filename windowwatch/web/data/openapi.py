@@ -9,6 +9,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 from windowwatch.scoring.opinions import INTERVAL_HOLDS
 from windowwatch.scoring.values import FACTS, NearGap
 from windowwatch.windows.causes import KINDS, Cause
+from windowwatch.windows.standing import Place
 
 _PLAIN = {str: "string", bool: "boolean", int: "integer", float: "number"}
 _FACT_KINDS: dict[Any, str] = {kind: word for word, kind in FACTS.items()}
@@ -57,6 +58,7 @@ def _of(hint: Any) -> dict[str, Any]:
 
 
 _TIME = {"type": "string", "format": "date-time"}
+_MAYBE_TIME = {"type": ["string", "null"], "format": "date-time"}
 _NUMBER = {"type": ["number", "null"]}
 _TEXT = {"type": "string"}
 _TEXTS = {"type": "array", "items": _TEXT}
@@ -166,7 +168,7 @@ _SCHEMAS: dict[str, Any] = {
             "drift_km": _NUMBER,
             "bearing_deg": _NUMBER,
             "road_km": _NUMBER,
-            "landing_utc": {"type": ["string", "null"], "format": "date-time"},
+            "landing_utc": _MAYBE_TIME,
             "landing_latitude_deg": _NUMBER,
             "landing_longitude_deg": _NUMBER,
             "refused": _MAYBE,
@@ -175,6 +177,8 @@ _SCHEMAS: dict[str, Any] = {
             "worst_checks": _TEXTS,
             "others": _list("Opinion"),
             "near_ground": {"anyOf": [_ref("NearGround"), {"type": "null"}]},
+            "standing": {"enum": [*map(str, Place), None]},
+            "window_uid": _MAYBE,
             "checks": _list("Check"),
         },
         optional=("checks",),
@@ -188,10 +192,14 @@ _SCHEMAS: dict[str, Any] = {
             "site": _TEXT,
             "state": {"type": "string", "enum": ["sighted", "open", "closed", "past"]},
             "start_utc": _TIME,
+            "last_release_utc": _TIME,
             "end_utc": _TIME,
-            "best_hour_utc": _TIME,
-            "best_score": {"type": "number"},
+            "planned_hour_utc": _TIME,
+            "release_utc": _TIME,
+            "score": {"type": "number"},
             "chance": _NUMBER,
+            "now_best_hour_utc": _MAYBE_TIME,
+            "now_best_score": _NUMBER,
             "landing_latitude_deg": _NUMBER,
             "landing_longitude_deg": _NUMBER,
             "drift_km": _NUMBER,
@@ -255,7 +263,7 @@ _TIME_ASKED = ("time", "One launch hour.", {"type": "string", "pattern": r"^\d{8
 _YES = {"type": "string", "enum": ["yes", "no"]}
 
 _WHICH = (
-    ("window", "Id of a window: its best hour. Or give site and time.", {"type": "string"}),
+    ("window", "Id of a window: its planned hour. Or give site and time.", {"type": "string"}),
     _SITE,
     _TIME_ASKED,
 )
