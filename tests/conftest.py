@@ -26,6 +26,7 @@ GROUPS = {
         "line/test_daemon.py",
         "line/test_database_gone.py",
         "line/test_memory.py",
+        "line/test_night_service.py",
         "line/test_real_step.py",
         "line/test_rehearsal.py",
         "line/test_service.py",

@@ -24,7 +24,12 @@ class Service:
     """`windowwatch serve` as a process."""
 
     def __init__(
-        self, folder: Path, more: str, environment: dict[str, str], database: str = ""
+        self,
+        folder: Path,
+        more: str,
+        environment: dict[str, str],
+        database: str = "",
+        port: int = 0,
     ) -> None:
         self.folder = folder
         url = database or f"sqlite:///{folder}/serve.sqlite3"
@@ -35,7 +40,7 @@ class Service:
         self.process = subprocess.Popen(
             [
                 *(sys.executable, "-m", "windowwatch", "--log-json", "serve"),
-                *("--settings", str(self.settings), "--port", "0", "--at", AT),
+                *("--settings", str(self.settings), "--port", str(port), "--at", AT),
             ],
             stdout=self._log,
             stderr=subprocess.STDOUT,

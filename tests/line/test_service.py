@@ -138,7 +138,13 @@ def test_no_sign_of_life_for_what_only_others_say(tmp_path: Path) -> None:
     (tmp_path / "others").mkdir()
     with (
         called() as (url, paths),
-        serving(tmp_path, more, WINDOWWATCH_TEST_BEAT=f"{url}/good") as service,
+        Sink() as sink,
+        serving(
+            tmp_path,
+            more,
+            WINDOWWATCH_TEST_CREW=sink.url,
+            WINDOWWATCH_TEST_BEAT=f"{url}/good",
+        ) as service,
     ):
         forecast_in(tmp_path / "forecasts")
         service.until(lambda: bool(paths))

@@ -27,7 +27,7 @@ from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.scoring.rules import AppliedRules, Package, RuleSet, rule_set
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
-from windowwatch.settings.page import PageSection
+from windowwatch.settings.page import HealthSection, PageSection
 from windowwatch.settings.people import (
     ChannelSection,
     ContactSection,
@@ -375,6 +375,7 @@ class SettingsFile(Section):
     notices: NoticesSection = NoticesSection()
     service: ServiceSection = ServiceSection()
     page: PageSection = PageSection()
+    health: HealthSection = HealthSection()
 
     @model_validator(mode="after")
     def _names_differ(self) -> "SettingsFile":
@@ -386,6 +387,7 @@ class SettingsFile(Section):
         names = {site.name for site in self.sites}
         names_fit(self.channels, self.decisions, names, self.contacts)
         refuse_swapped_among((*self.sites, *self.ground.crew))
+        self.health.bounds(self.watch.look_every_s, self.service.pass_time_limit_min)
         return self
 
 

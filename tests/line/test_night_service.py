@@ -1,0 +1,116 @@
+"""A real daemon through the night: no page, a dead channel, passes that fail; it goes on and says so."""
+
+import json
+import signal
+import socket
+import time
+import urllib.error
+import urllib.request
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from line_watch import forecast_in
+from patience import PATIENCE_S
+from service import Service
+from sink import Sink, free_port
+from test_service import called
+
+from windowwatch.storage.store import open_store
+
+pytestmark = pytest.mark.night
+SOON_S = 120.0
+#: A channel more than the tests' own.
+SECOND = '\n[[channels]]\nname = "mail"\nurl_env = "WINDOWWATCH_TEST_MAIL"\n'
+BEAT = '\n[service]\nheartbeat_url_env = "WINDOWWATCH_TEST_BEAT"\n'
+
+
+def health(port: int) -> dict[str, Any]:
+    """What /health says now."""
+    try:
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=SOON_S) as answer:
+            said = answer.read()
+    except urllib.error.HTTPError as error:
+        said = error.read()
+    return dict(json.loads(said))
+
+
+def stop(service: Service) -> None:
+    service.process.send_signal(signal.SIGTERM)
+    assert service.process.wait(PATIENCE_S) == 0
+
+
+def port_of(service: Service) -> int:
+    said = next(each["message"] for each in service.log() if "page on " in each["message"])
+    return int(said.rstrip("/").rsplit(":", 1)[1])
+
+
+def test_a_busy_port_leaves_watching_and_alerting_alone(tmp_path: Path) -> None:
+    port = free_port()
+    life = {"WATCHDOG_USEC": "1000000"}  # looked to every half second
+    with Sink() as sink, closing(socket.create_server(("127.0.0.1", port))) as other:
+        environment = {"WINDOWWATCH_TEST_CREW": sink.url, **life}
+        service = Service(tmp_path, "", environment, port=port)
+        try:
+            service.until(lambda: service.said("tried again and again, the watch goes on"))
+            forecast_in(tmp_path / "forecasts")
+            service.until(lambda: bool(sink.received))
+            other.close()
+            service.until(lambda: service.said("page on "))
+            assert "Field" in service.page()
+            stop(service)
+        finally:
+            service.end()
+    refusals = [each for each in service.log() if "cannot listen" in each["message"]]
+    assert len(refusals) == 1, "said once, not at every try"
+    assert refusals[0]["level"] == "error"
+
+
+def test_the_heartbeat_waits_for_deliveries_and_a_dead_channel_holds_no_other_up(
+    tmp_path: Path,
+) -> None:
+    """A service that takes a connection and never says a word hangs for a minute and more."""
+    silent = socket.create_server(("127.0.0.1", 0))
+    hanging = f"json://127.0.0.1:{silent.getsockname()[1]}/"
+    health_soon = "\n[health]\nchannel_failing_min = 1\n"
+    with called() as (url, paths), Sink() as sink, closing(silent):
+        environment = {
+            "WINDOWWATCH_TEST_CREW": hanging,
+            "WINDOWWATCH_TEST_MAIL": sink.url,
+            "WINDOWWATCH_TEST_BEAT": f"{url}/good",
+        }
+        service = Service(tmp_path, SECOND + BEAT + health_soon, environment)
+        try:
+            forecast_in(tmp_path / "forecasts")
+            service.until(lambda: bool(sink.received))
+            one = len(sink.received)
+            # The next cycle's notices come while the first channel still hangs.
+            begun = time.monotonic()
+            forecast_in(tmp_path / "forecasts", "next.grib2", hour=18, gust=25.0)
+            service.until(lambda: len(sink.received) > one)
+            print(f"told beside a hanging channel after {time.monotonic() - begun:.1f} s")
+            assert paths == [], "no sign of life while a notice is on its way"
+            stop(service)
+        finally:
+            service.end()
+    store = open_store(f"sqlite:///{tmp_path}/serve.sqlite3")
+    figures = store.channel_figures()
+    store.close()
+    assert figures["mail"].pending == 0
+    assert figures["crew"].sent == 0
+
+
+def test_passes_that_fail_are_at_the_page_with_status_503(tmp_path: Path) -> None:
+    more = "\n[service]\npass_time_limit_min = 0.01\npass_tries = 1\n"
+    service = Service(tmp_path, more, {"WINDOWWATCH_TEST_CREW": "json://127.0.0.1:9/"})
+    try:
+        forecast_in(tmp_path / "forecasts")
+        service.until(lambda: service.said("its pass failed 1 times"))
+        said = health(port_of(service))
+        assert said["well"] is False
+        assert "the last pass failed" in said["reason"]
+        assert "took longer than 0.01 min" in said["reason"]
+        stop(service)
+    finally:
+        service.end()
