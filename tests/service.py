@@ -4,9 +4,12 @@ import json
 import os
 import subprocess
 import sys
+import threading
 import time
 import urllib.request
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 from line_watch import settings_in
@@ -71,3 +74,29 @@ class Service:
         self.process.kill()
         self.process.wait()
         self._log.close()
+
+
+@contextmanager
+def called() -> Iterator[tuple[str, list[str]]]:
+    """A real server on loopback that notes which paths are asked for."""
+    paths: list[str] = []
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            paths.append(self.path)
+            self.send_response(200 if "good" in self.path else 503)
+            self.send_header("Content-Length", "0")
+            self.end_headers()
+
+        def log_message(self, *_: object) -> None:
+            """Keep test output clean."""
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    thread = threading.Thread(target=server.serve_forever, args=(0.02,))
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_address[1]}", paths
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
