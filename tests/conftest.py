@@ -23,6 +23,7 @@ POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
 GROUPS = {
     "process": (
         "fetch/test_serve.py",
+        "line/test_clock_jumps.py",
         "line/test_daemon.py",
         "line/test_database_gone.py",
         "line/test_memory.py",

@@ -2,15 +2,18 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import threading
 import time
+import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from typing import Any
 
 from line_watch import settings_in
 from patience import PATIENCE_S
@@ -33,17 +36,19 @@ class Service:
         environment: dict[str, str],
         database: str = "",
         port: int = 0,
+        at: str = AT,
+        **changes: str,
     ) -> None:
         self.folder = folder
         url = database or f"sqlite:///{folder}/serve.sqlite3"
         self.text = f'\n[database]\nurl = "{url}"\n{more}'
-        self.settings = settings_in(folder, CHANNEL + self.text)
+        self.settings = settings_in(folder, CHANNEL + self.text, **changes)
         self._log = (folder / "log").open("w", encoding="utf-8")
         self.begun = time.monotonic()
         self.process = subprocess.Popen(
             [
                 *(sys.executable, "-m", "windowwatch", "--log-json", "serve"),
-                *("--settings", str(self.settings), "--port", str(port), "--at", AT),
+                *("--settings", str(self.settings), "--port", str(port), "--at", at),
             ],
             stdout=self._log,
             stderr=subprocess.STDOUT,
@@ -100,3 +105,25 @@ def called() -> Iterator[tuple[str, list[str]]]:
         server.shutdown()
         thread.join()
         server.server_close()
+
+
+def health(port: int) -> dict[str, Any]:
+    """What /health says now."""
+    try:
+        with urllib.request.urlopen(
+            f"http://127.0.0.1:{port}/health", timeout=PATIENCE_S
+        ) as answer:
+            said = answer.read()
+    except urllib.error.HTTPError as error:
+        said = error.read()
+    return dict(json.loads(said))
+
+
+def stop(service: Service) -> None:
+    service.process.send_signal(signal.SIGTERM)
+    assert service.process.wait(PATIENCE_S) == 0
+
+
+def port_of(service: Service) -> int:
+    said = next(each["message"] for each in service.log() if "page on " in each["message"])
+    return int(said.rstrip("/").rsplit(":", 1)[1])

@@ -1,48 +1,21 @@
 """A real daemon whose page, channel or passes fail: it goes on, and says so."""
 
-import json
-import signal
 import socket
 import time
-import urllib.error
-import urllib.request
 from contextlib import closing
 from pathlib import Path
-from typing import Any
 
 import pytest
 from line_watch import forecast_in
-from patience import PATIENCE_S
-from service import Service, called
+from service import Service, called, health, port_of, stop
 from sink import Sink, free_port
 
 from windowwatch.storage.store import open_store
 
 pytestmark = pytest.mark.night
-SOON_S = 120.0
 #: A channel more than the tests' own.
 SECOND = '\n[[channels]]\nname = "mail"\nurl_env = "WINDOWWATCH_TEST_MAIL"\n'
 BEAT = '\n[service]\nheartbeat_url_env = "WINDOWWATCH_TEST_BEAT"\n'
-
-
-def health(port: int) -> dict[str, Any]:
-    """What /health says now."""
-    try:
-        with urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=SOON_S) as answer:
-            said = answer.read()
-    except urllib.error.HTTPError as error:
-        said = error.read()
-    return dict(json.loads(said))
-
-
-def stop(service: Service) -> None:
-    service.process.send_signal(signal.SIGTERM)
-    assert service.process.wait(PATIENCE_S) == 0
-
-
-def port_of(service: Service) -> int:
-    said = next(each["message"] for each in service.log() if "page on " in each["message"])
-    return int(said.rstrip("/").rsplit(":", 1)[1])
 
 
 def test_a_busy_port_leaves_watching_and_alerting_alone(tmp_path: Path) -> None:

@@ -1,0 +1,179 @@
+"""A real daemon whose clock jumps by hours, and one whose database becomes read-only meanwhile.
+
+The clock of the whole process is set by libfaketime, which goes on running from there; the clock
+that only rises stays true, as on a machine whose time is put. Skipped where it is not installed.
+"""
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import line_watch
+import pytest
+from line_watch import forecast_in
+from service import Service, health, port_of, stop
+from sink import Sink
+from sqlalchemy import create_engine, make_url, text
+
+from windowwatch.storage.deliveries import DeliveryState
+from windowwatch.storage.store import open_store
+
+pytestmark = [pytest.mark.night, pytest.mark.slow]
+FAKETIME = next(iter(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1")), None)
+
+
+#: Watched hours that lie behind either jump; the forecast's age is not what is asked here.
+BEHIND = {
+    "first_utc": "2026-05-05T14:00:00Z",
+    "last_utc": "2026-05-05T20:00:00Z",
+    "available_after_min": "0\nsilence_h = 240",
+}
+
+
+def set_clock(folder: Path, offset: str) -> None:
+    """Put the daemon's clock; as a rename, so that no half-written file is read."""
+    (folder / "clock.part").write_text(f"{offset}\n", encoding="ascii")
+    (folder / "clock.part").rename(folder / "clock")
+
+
+@pytest.fixture(autouse=True)
+def long_forecasts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Forecasts reach so far that no jump leaves them."""
+    monkeypatch.setattr(line_watch, "STEPS", tuple(range(0, 49, 3)))
+
+
+def no_run_is_missed(service: Service, sink: Sink, folder: Path, hour: int, gust: float) -> float:
+    """A forecast that comes now is passed and told; how long that took. [s]"""
+    before, begun = len(sink.received), time.monotonic()
+    forecast_in(folder / "forecasts", f"{hour}.grib2", gust=gust, hour=hour)
+    service.until(lambda: service.said(f"T{hour:02d}Z: 6 hours scored"))
+    service.until(lambda: len(sink.received) > before)
+    return time.monotonic() - begun
+
+
+@pytest.mark.skipif(FAKETIME is None, reason="libfaketime is not installed")
+@pytest.mark.parametrize("jump", ["+10h", "-10h"])
+def test_a_clock_that_jumps_by_ten_hours_delays_nothing_for_long(tmp_path: Path, jump: str) -> None:
+    """The wind changes before, after the jump, and after the clock was put right again.
+
+    The daemon's drill clock runs on the machine's time, so launch hours near its start would be
+    over after a jump ahead: the watched days are put behind both.
+    """
+    set_clock(tmp_path, "+0")
+    with Sink() as sink:
+        environment = {
+            "LD_PRELOAD": str(FAKETIME),
+            "FAKETIME_TIMESTAMP_FILE": str(tmp_path / "clock"),
+            "FAKETIME_NO_CACHE": "1",
+            "FAKETIME_DONT_FAKE_MONOTONIC": "1",
+            "FAKETIME_DONT_RESET": "1",
+            "WINDOWWATCH_TEST_CREW": sink.url,
+            "WATCHDOG_USEC": "2000000",  # the clock is looked at every second
+        }
+        service = Service(tmp_path, "", environment, at="2026-05-05T00:00Z", **BEHIND)
+        took = []
+        try:
+            service.until(lambda: service.said("page on"))
+            took.append(no_run_is_missed(service, sink, tmp_path, 0, 5.0))
+            set_clock(tmp_path, jump)
+            service.until(lambda: service.said("the clock was put by"))
+            took.append(no_run_is_missed(service, sink, tmp_path, 6, 25.0))
+            set_clock(tmp_path, "+0")
+            service.until(lambda: sum("was put by" in e["message"] for e in service.log()) > 1)
+            took.append(no_run_is_missed(service, sink, tmp_path, 12, 4.0))
+            said = health(port_of(service))
+            assert "no look" not in said["reason"]
+            stop(service)
+        finally:
+            service.end()
+    print(jump, "told after", [f"{each:.1f} s" for each in took])
+    store = open_store(f"sqlite:///{tmp_path}/serve.sqlite3")
+    keys = [change.key for change in store.changes("line")]
+    rows = [row for key in keys for row in store.deliveries(key)]
+    store.close()
+    assert len(sink.received) == len(rows), "each notice once"
+    assert {row.state for row in rows} == {DeliveryState.SENT}
+
+
+def mounted(folder: Path, how: str) -> None:
+    assert os.system(f"mount -o {how} {folder} 2>/dev/null") == 0
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of its own, which can become read-only."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    if os.geteuid() != 0 or os.system(f"mount -t tmpfs -o size=64m none {folder} 2>/dev/null"):
+        pytest.skip("needs the right to mount a disk")
+    yield folder
+    os.system(f"umount -l {folder}")
+
+
+def refused_disk(folder: Path) -> Callable[[], None]:
+    """Make the disk read-only; the way back."""
+    mounted(folder, "remount,ro")
+    return lambda: mounted(folder, "remount,rw")
+
+
+def refused_by_the_server(url: str) -> Callable[[], None]:
+    """The same of a database on PostgreSQL, for all connections from now on."""
+    made = make_url(url).set(drivername="postgresql+pg8000")
+    name = made.database
+
+    def put(value: str) -> None:
+        engine = create_engine(made, isolation_level="AUTOCOMMIT")
+        with engine.connect() as connection:
+            for words in (
+                "SET default_transaction_read_only = off",  # of this connection
+                f"ALTER DATABASE {name} SET default_transaction_read_only = {value}",
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
+                f"WHERE datname = '{name}' AND pid <> pg_backend_pid()",
+            ):
+                connection.execute(text(words))
+        engine.dispose()
+
+    put("on")
+    return lambda: put("off")
+
+
+def through(folder: Path, url: str, refuse: Callable[[], Callable[[], None]]) -> None:
+    """One notice before, one forecast while the database is read-only, told afterwards."""
+    with Sink() as sink:
+        service = Service(folder, "", {"WINDOWWATCH_TEST_CREW": sink.url}, url)
+        try:
+            service.until(lambda: service.said("page on"))
+            no_run_is_missed(service, sink, folder, 0, 5.0)
+            assert health(port_of(service))["reason"] == ""
+            back = refuse()
+            try:
+                service.until(lambda: "refused" in health(port_of(service))["reason"])
+                said = health(port_of(service))
+                assert "read-only" in said["reason"]
+                before = len(sink.received)
+                forecast_in(folder / "forecasts", "two.grib2", gust=25.0, hour=6)
+                service.until(lambda: any("read-only" in e["message"] and "look" in e["message"]
+                                          for e in service.log()))  # fmt: skip
+                assert len(sink.received) == before, "nothing is told that is not stored"
+            finally:
+                back()
+            service.until(lambda: len(sink.received) > before)
+            service.until(lambda: health(port_of(service))["reason"] == "")
+            stop(service)
+        finally:
+            service.end()
+    store = open_store(url)
+    rows = [row for c in store.changes("line") for row in store.deliveries(c.key)]
+    store.close()
+    assert len(sink.received) == len(rows)
+    assert {row.state for row in rows} == {DeliveryState.SENT}
+
+
+def test_a_disk_that_becomes_read_only_while_running(tmp_path: Path, small_disk: Path) -> None:
+    url = f"sqlite:///{small_disk}/w.sqlite3"
+    through(tmp_path, url, lambda: refused_disk(small_disk))
+
+
+def test_a_server_that_becomes_read_only_while_running(tmp_path: Path, postgres_url: str) -> None:
+    through(tmp_path, postgres_url, lambda: refused_by_the_server(postgres_url))
