@@ -134,6 +134,7 @@ class _Page:
                 return
             _LOG.error("the page has ended by itself; it is started anew, the watch goes on")
             self.stop()
+            self._app.renew()
         try:
             server = PageServer(self._app, self._host, self._port)
         except InputError as error:
@@ -187,6 +188,10 @@ class _Shown:
         """Show what new settings say; what hangs on the old page ends, and comes again."""
         before, self._app = self._app, self._made(settings)
         before.end()
+
+    def renew(self) -> None:
+        """Make the page anew: of one that was ended no stream begins again."""
+        self._app = self._made(self._work.settings)
 
     def end(self) -> None:
         """End what would hold the server up."""

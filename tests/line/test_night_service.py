@@ -62,6 +62,7 @@ def test_the_heartbeat_waits_for_deliveries_and_a_dead_channel_holds_no_other_up
             service.until(lambda: len(sink.received) > one)
             print(f"told beside a hanging channel after {time.monotonic() - begun:.1f} s")
             assert paths == [], "no sign of life while a notice is on its way"
+            silent.close()  # what hangs would be waited for
             stop(service)
         finally:
             service.end()
