@@ -9,7 +9,7 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -37,12 +37,12 @@ class Service:
         database: str = "",
         port: int = 0,
         at: str = AT,
-        **changes: str,
+        changes: Mapping[str, str] | None = None,
     ) -> None:
         self.folder = folder
         url = database or f"sqlite:///{folder}/serve.sqlite3"
         self.text = f'\n[database]\nurl = "{url}"\n{more}'
-        self.settings = settings_in(folder, CHANNEL + self.text, **changes)
+        self.settings = settings_in(folder, CHANNEL + self.text, **(changes or {}))
         self._log = (folder / "log").open("w", encoding="utf-8")
         self.begun = time.monotonic()
         self.process = subprocess.Popen(

@@ -80,7 +80,7 @@ def test_a_clock_that_jumps_by_ten_hours_delays_nothing_for_long(
             "WINDOWWATCH_TEST_CREW": sink.url,
             "WATCHDOG_USEC": "2000000",  # the clock is looked at every second
         }
-        service = Service(tmp_path, "", environment, at="2026-05-05T00:00Z", **BEHIND)
+        service = Service(tmp_path, "", environment, at="2026-05-05T00:00Z", changes=BEHIND)
         took = []
         try:
             service.until(lambda: service.said("page on"))

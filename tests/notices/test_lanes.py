@@ -16,7 +16,7 @@ from windowwatch.clock import SimulatedClock
 from windowwatch.errors import DeliveryError, StorageError, WindowwatchError
 from windowwatch.notices import lanes as lanes_module
 from windowwatch.notices.channels import send as real_send
-from windowwatch.notices.deliver import Result
+from windowwatch.notices.deliver import Result, deliver_pending
 from windowwatch.notices.lanes import Lanes
 from windowwatch.notices.policy import plan_deliveries
 from windowwatch.notices.values import Channel, Message
@@ -98,12 +98,11 @@ def test_a_refusal_of_the_database_is_told_and_the_lane_goes_on(
 ) -> None:
     ended: list[tuple[str, WindowwatchError | None]] = []
     errors: list[Exception] = [StorageError("locked"), RuntimeError("a bug")]
-    whole = lanes_module.deliver_pending
 
     def broken(*given: object, **named: object) -> object:
         if errors:
             raise errors.pop(0)
-        return whole(*given, **named)  # type: ignore[arg-type]
+        return deliver_pending(*given, **named)  # type: ignore[arg-type]
 
     monkeypatch.setattr(lanes_module, "deliver_pending", broken)
     with Sink() as sink, made(ended, PATIENCE_S) as lanes:

@@ -1,5 +1,6 @@
 """Health tells the truth: each thing that may be wrong is 503 with its reason, and a figure."""
 
+from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -7,6 +8,7 @@ from pathlib import Path
 
 import invented
 import pytest
+from httpx import Client
 from invented import NOW
 from line_watch import settings_in
 from page_week import Week
@@ -43,12 +45,12 @@ class Told:
     store: Store
     clock: SimulatedClock
     vitals: Vitals
-    client: object
+    client: Client
     steady_s: list[float]
     room: list[int]
 
     def health(self) -> tuple[int, str]:
-        answer = self.client.get("/health")  # type: ignore[attr-defined]
+        answer = self.client.get("/health")
         body = answer.json()
         assert body["well"] is (answer.status_code == 200)
         assert (body["reason"] == "") is body["well"]
@@ -56,11 +58,11 @@ class Told:
         return answer.status_code, body["reason"]
 
     def page(self) -> str:
-        return str(self.client.get("/health/page").text)  # type: ignore[attr-defined]
+        return str(self.client.get("/health/page").text)
 
     def figures(self) -> dict[str, float]:
         """By name and channel."""
-        text = self.client.get("/metrics").text  # type: ignore[attr-defined]
+        text = self.client.get("/metrics").text
         return {
             " ".join([sample.name.removeprefix("windowwatch_"), sample.labels.get("channel", "")]
                      ).strip(): sample.value
@@ -70,9 +72,7 @@ class Told:
 
 
 @pytest.fixture
-def told(week: Week, store: Store):  # type: ignore[no-untyped-def]
-    from httpx import Client
-
+def told(week: Week, store: Store) -> Iterator[Told]:
     steady_s, room, clock = [0.0], [10**12], SimulatedClock(NOW)
     vitals = Vitals(lambda: steady_s[0])
     facts = replace(
