@@ -24,10 +24,12 @@ GROUPS = {
     "process": (
         "fetch/test_serve.py",
         "forecast/test_pool.py",
+        "line/test_clock_jumps.py",
         "line/test_daemon.py",
         "line/test_database_gone.py",
         "line/test_ground_command.py",
         "line/test_memory.py",
+        "line/test_night_service.py",
         "line/test_real_step.py",
         "line/test_rehearsal.py",
         "line/test_service.py",

@@ -1,6 +1,7 @@
 """A week that may be killed at any moment: lives are forked by a process that does nothing else.
 
-Run as ``python mortal.py DATABASE SINK FOLDER``. A line on standard input begins a life; it
+Run as ``python mortal.py DATABASE SINK FOLDER [lanes]``; with `lanes` every channel delivers on
+a thread of its own, as in the daemon. A line on standard input begins a life; it
 says its process number once it works. The next line asks how it ended; until then its number
 stays its own. Forking spares each life its imports, and is safe because the process that forks
 has one thread and no open database.
@@ -8,13 +9,17 @@ has one thread and no open database.
 
 import os
 import sys
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 from invented import HIGHMOOR, MILLFIELD
+from patience import PATIENCE_S
 from week import BETWEEN, Week, watch_of
 
+from windowwatch.notices.lanes import Lanes
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.values import Site
 from windowwatch.storage.store import open_store
@@ -43,12 +48,17 @@ def mortal_watch(folder: Path, sink: str) -> Watch:
     return watch_of(folder, SITES, channels, [tell])
 
 
-def live(url: str, watch: Watch, begun: Callable[[], None] = lambda: None) -> None:
+def live(
+    url: str, watch: Watch, begun: Callable[[], None] = lambda: None, *, side_by_side: bool = False
+) -> None:
     """Go on where the last life ended, to the end of the week; `begun` is called at work."""
+    lanes = Lanes(time.monotonic, wait_s=PATIENCE_S)
     store = open_store(url)
     store.upgrade()
     begun()
     week = Week(store, watch, weather, START, DAY)
+    if side_by_side:
+        week.deliver = lanes.deliver
     done = -1
     latest = store.latest_cycle(watch.name)
     if latest is not None:
@@ -57,13 +67,14 @@ def live(url: str, watch: Watch, begun: Callable[[], None] = lambda: None) -> No
     store.close()
 
 
-def main(url: str, sink: str, folder: str) -> None:
+def main(url: str, sink: str, folder: str, how: str = "") -> None:
     """Give lives as they are asked for."""
     watch = mortal_watch(Path(folder), sink)
     while sys.stdin.readline():
         life = os.fork()
         if life == 0:
-            live(url, watch, lambda: print(os.getpid(), flush=True))
+            begun = partial(print, os.getpid(), flush=True)
+            live(url, watch, begun, side_by_side=how == "lanes")
             os._exit(0)
         sys.stdin.readline()
         print(os.waitpid(life, 0)[1], flush=True)

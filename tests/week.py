@@ -16,6 +16,7 @@ from sink import Sink
 from windowwatch.clock import SimulatedClock
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.notices import channels as door
+from windowwatch.notices.deliver import DeliveryReport, deliver_pending
 from windowwatch.notices.values import Channel, Message
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.settings.read import read_settings
@@ -80,6 +81,8 @@ class Week:
     days: int = 1
     changes: list[Change] = field(default_factory=list)
     told: list[str] = field(default_factory=list)
+    #: How deliveries are made; one channel after the other unless given.
+    deliver: Callable[..., DeliveryReport] = deliver_pending
 
     def __post_init__(self) -> None:
         """The clock stands at the start, or where an earlier life of the daemon has come to."""
@@ -118,7 +121,7 @@ class Week:
             door.send(channel, message)
             self.told.append(f"{self.clock.now():%d %H:%M} {channel.name}: {message.title}")
 
-        done = between_passes(self.store, self.watch, self.clock, send=send)
+        done = between_passes(self.store, self.watch, self.clock, send=send, deliver=self.deliver)
         self.changes += (*done.asked, *done.advised, *done.late)
 
     def found(self) -> list[tuple[object, ...]]:

@@ -3,8 +3,11 @@
 import logging
 import os
 import random
+import shutil
+import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from datetime import timedelta
 from functools import partial
@@ -12,15 +15,17 @@ from typing import Any
 
 from windowwatch.child import ChildLimits
 from windowwatch.clock import Clock, ClockSteps
-from windowwatch.errors import SettingsError, WindowwatchError
+from windowwatch.errors import InputError, SettingsError, WindowwatchError
 from windowwatch.ground.query.outline import zones_of
 from windowwatch.logs import LogStyle
 from windowwatch.notices.channels import send
 from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat
+from windowwatch.notices.lanes import Lanes
 from windowwatch.notices.policy import RetryRules
 from windowwatch.settings.read import Settings, read_settings
-from windowwatch.storage.store import Store, ready_store
+from windowwatch.storage.cycles import Role
+from windowwatch.storage.store import Store, existing_store, ready_store, sqlite_file
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watching import PassContext, Watching
 from windowwatch.watch.run.between import Silence, between_passes
@@ -28,6 +33,7 @@ from windowwatch.watch.run.supervisor import Jobs, PassProgress, Signals, Superv
 from windowwatch.watch.values import Watch
 from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checked_token
 from windowwatch.web.app import create_app
+from windowwatch.web.data.vitals import Life, Vitals
 from windowwatch.web.server import PageServer
 from windowwatch.web.values import Contact, Facts, Underway
 
@@ -38,8 +44,8 @@ DELIVER_EVERY_S = 15.0
 #: The clock is looked at so often, and a step of more than so much counts. [s]
 CLOCK_EVERY_S = 20.0
 CLOCK_STEP_S = 30.0
-#: The daemon counts as alive while a run of deliveries has ended within this time: longer than
-#: one run takes when every channel hangs until its time limit. [s]
+#: The daemon counts as alive while deliveries were seen to within this time, and no attempt lasts
+#: longer. [s]
 ALIVE_WITHIN_S = 600.0
 
 
@@ -55,13 +61,18 @@ def serve(
     Raises
     ------
     SettingsError, StorageError, InputError
-        If a channel has no address, the database cannot be used or the page cannot listen:
-        before anything starts.
+        If a channel has no address, the database cannot be used or the page would need a token:
+        before anything starts. A page that cannot listen is tried again while all else runs.
     """
     settings.require_folders()
     token = checked_token(host, os.environ.get(TOKEN_ENV))
     supervisor = Supervisor()
-    with ready_store(settings.database_url()) as store, Signals() as signals:
+    # The page reads by connections of its own: visitors who use them all up hold no notice up.
+    with (
+        ready_store(settings.database_url()) as store,
+        existing_store(settings.database_url()) as shown_store,
+        Signals() as signals,
+    ):
         work = _Work(settings, clock, store, signals.stopping, style or LogStyle())
         jobs = Jobs(
             work.look,
@@ -69,10 +80,10 @@ def serve(
             look_every_s=settings.file.watch.look_every_s,
             deliver_every_s=_deliver_every_s(settings),
         )
-        shown = _Shown(store, clock, token, jobs, work)
-        page = PageServer(shown, host, port)
+        shown = _Shown(shown_store, clock, token, jobs, work)
+        page = _Page(shown, host, port)
         jobs.start()
-        page.start()
+        page.see_to()
         _LOG.info(
             "watching %s for %s; results in %s",
             settings.forecast_place,
@@ -95,12 +106,50 @@ def serve(
                     jobs.set_pauses(now.file.watch.look_every_s, _deliver_every_s(now))
                     shown.show(now)
                 supervisor.ready()
+            page.see_to()
             if work.is_alive():
                 supervisor.alive()
         _LOG.info("stopping")
         supervisor.stopping()
         page.stop()
         jobs.stop()
+        work.close()
+
+
+class _Page:
+    """The page's server. Where it cannot listen, or fails, that is said, and it is tried again.
+
+    Nothing else waits for it: a watch without its page still watches and tells.
+    """
+
+    def __init__(self, app: "_Shown", host: str, port: int) -> None:
+        self._app, self._host, self._port = app, host, port
+        self._server: PageServer | None = None
+        self._said = ""
+
+    def see_to(self) -> None:
+        """Start the server where there is none, or one that has failed."""
+        if self._server is not None:
+            if self._server.is_alive():
+                return
+            _LOG.error("the page has ended by itself; it is started anew, the watch goes on")
+            self.stop()
+            self._app.renew()
+        try:
+            server = PageServer(self._app, self._host, self._port)
+        except InputError as error:
+            if error.message != self._said:
+                _LOG.error("%s; tried again and again, the watch goes on", error.message)
+            self._said = error.message
+            return
+        server.start()
+        self._server, self._said = server, ""
+
+    def stop(self) -> None:
+        """Stop the server, where there is one."""
+        server, self._server = self._server, None
+        if server is not None:
+            server.stop()
 
 
 class _Shown:
@@ -123,6 +172,8 @@ class _Shown:
             authenticator=self._authenticator,
             next_look_in=self._jobs.next_look_in,
             underway=self._underway,
+            life=self._work.life,
+            room=lambda: room_of(settings),
         )
 
     def _underway(self) -> Underway | None:
@@ -137,6 +188,10 @@ class _Shown:
         """Show what new settings say; what hangs on the old page ends, and comes again."""
         before, self._app = self._app, self._made(settings)
         before.end()
+
+    def renew(self) -> None:
+        """Make the page anew: of one that was ended no stream begins again."""
+        self._app = self._made(self._work.settings)
 
     def end(self) -> None:
         """End what would hold the server up."""
@@ -160,10 +215,13 @@ class _Work:
     ) -> None:
         self._clock, self._store, self._stopping, self._style = clock, store, stopping, style
         self._url = settings.database_url()
-        self._delivered_s = time.monotonic()
         self._awake_since = clock.now()
         self.settings = settings
         self.progress = PassProgress(clock)
+        self._vitals = Vitals(time.monotonic)
+        self._lanes = Lanes(time.monotonic, self._lane_ended)
+        #: The pass whose deliveries are waited for before a sign of life is given.
+        self._owed: str | None = None
         self._watch, self._watching = self._made(settings)
 
     def _made(self, settings: Settings) -> tuple[Watch, Watching]:
@@ -175,7 +233,8 @@ class _Work:
             self._style,
             service.pass_tries,
             self._stopping,
-            self.progress,
+            self._progressed,
+            passed=lambda of, error: self._vitals.passed(error, decides=of.role is Role.PRIMARY),
         )
         sources, near = settings.sources(), settings.near_plan()
         return watch, Watching(watch, sources, self._store, self._clock, context, near)
@@ -197,6 +256,10 @@ class _Work:
         _LOG.info("settings read again: %s", settings.path)
         return True
 
+    def _progressed(self, words: str, share: float) -> None:
+        self.progress(words, share)
+        self._vitals.goes_on()
+
     def look(self) -> None:
         """Look for a new cycle, and see to what follows a pass."""
         try:
@@ -205,10 +268,12 @@ class _Work:
             _LOG.info(stopped.message)
             return
         except WindowwatchError as error:
+            self._vitals.looked(error)
             _LOG.error("%s; tried again at the next look", error.message)
             return
         finally:
             self.progress.done()
+        self._vitals.looked()
         # Without a pass of the deciding model there is no sign of life, though others have one:
         # that it is silent must be noticed elsewhere.
         flown = [each for each in results if not each.recombined]
@@ -216,21 +281,44 @@ class _Work:
             self._after(flown[-1])
 
     def _after(self, result: PassResult) -> None:
-        """After a good pass: drop what is old, and give a sign of life."""
-        url = self.settings.file.service.heartbeat_url()
+        """After a good pass: drop what is old; a sign of life is owed once its notices are sent."""
         keep = timedelta(days=self.settings.file.database.keep_hours_days)
         try:
             dropped = self._store.drop_old_hours(self._watch.name, self._clock.now() - keep)
             if dropped:
                 _LOG.info("hours of %d cycle(s) older than %d days dropped", dropped, keep.days)
         except WindowwatchError as error:
+            self._vitals.stored("dropping old hours", error)
             _LOG.warning(error.message, extra={"cycle": result.cycle_id})
-        if url is None:
+        else:
+            self._vitals.stored("dropping old hours")
+        self._owed = result.cycle_id  # the pass was good, whatever became of the old hours
+
+    def _give_sign_of_life(self) -> None:
+        """Call the heartbeat address, once all that was to be told with the last pass was."""
+        url, cycle = self.settings.file.service.heartbeat_url(), self._owed
+        if url is None or cycle is None or not self._lanes.idle():
             return
-        try:
-            beat(url)  # the pass was good, whatever became of the old hours
-        except WindowwatchError as error:
-            _LOG.warning(error.message, extra={"cycle": result.cycle_id})
+        names = [channel.name for channel in self._watch.channels]
+        if self._store.unsettled_channels(names, self._clock.now()):
+            return
+        self._owed = None
+
+        def call() -> None:
+            try:
+                beat(url)
+                self._vitals.beat()
+            except WindowwatchError as error:
+                self._vitals.beat(error)
+                _LOG.warning(error.message, extra={"cycle": cycle})
+
+        # In a thread of its own: nothing that is to be told waits for whoever is called here.
+        threading.Thread(target=call, name="heartbeat", daemon=True).start()
+
+    def _lane_ended(self, channel: str, refused: WindowwatchError | None) -> None:
+        self._vitals.stored(f"channel {channel}", refused)
+        if refused is not None:
+            _LOG.error("channel %s: %s; tried again at the next delivery", channel, refused.message)
 
     def deliver(self) -> None:
         """Ask for decisions and deliver what is due."""
@@ -246,28 +334,41 @@ class _Work:
                 send=partial(send, patience=patience),
                 rules=RetryRules().lasting(timedelta(seconds=patience.longest_s)),
                 silence=Silence(self.settings.stale_after, look),
-                stop=self._stops_or_lives,
+                stop=self._stopping,
                 chance=random.random,
                 awake_since_utc=self._awake_since,
+                deliver=self._lanes.deliver,
             )
             _log_deliveries(done.delivered)
+            self._give_sign_of_life()
+            self._vitals.stored("what is due between passes")
         except WindowwatchError as error:
+            self._vitals.stored("what is due between passes", error)
             _LOG.error("%s; tried again at the next delivery", error.message)
-        self._delivered_s = time.monotonic()
+        self._vitals.delivered()
 
-    def _stops_or_lives(self) -> bool:
-        """Asked before each attempt: many slow ones in one run are no daemon that hangs."""
-        self._delivered_s = time.monotonic()
-        return self._stopping()
+    def close(self) -> None:
+        """Let what is on its way arrive; jobs have ended before."""
+        _log_deliveries(self._lanes.close(self._longest.total_seconds()))
 
     def woke(self) -> None:
         """The machine slept or its clock was set: what is late is judged anew."""
         self._awake_since = self._clock.now()
 
+    @property
+    def _longest(self) -> timedelta:
+        """No attempt may last longer: with a picture, and again without."""
+        longest_s = 2.0 * self.settings.file.notices.patience().longest_s + 60.0
+        return timedelta(seconds=max(ALIVE_WITHIN_S, longest_s))
+
+    def life(self) -> Life:
+        """How the daemon does, for its page."""
+        return self._vitals.now(self._lanes.hanging(self._longest))
+
     def is_alive(self) -> bool:
-        """Whether the delivering job has ended a run lately, with or without success."""
-        longest_s = 2.0 * self.settings.file.notices.patience().longest_s
-        return time.monotonic() - self._delivered_s < max(ALIVE_WITHIN_S, longest_s + 60.0)
+        """Whether deliveries were seen to lately, with or without success, and none hangs."""
+        life = self.life()
+        return life.since_delivering < self._longest and not life.hanging
 
 
 def _log_deliveries(report: DeliveryReport) -> None:
@@ -283,6 +384,20 @@ def _log_deliveries(report: DeliveryReport) -> None:
             attempt.result,
             f" ({attempt.error})" if attempt.error else "",
         )
+
+
+def room_of(settings: Settings) -> int | None:
+    """Bytes that are left on the disk that fills first; None where none can be asked. [byte]"""
+    places = [settings.cache_folder]
+    file = sqlite_file(settings.database_url())
+    if file is not None:
+        places.append(file)
+    left = []
+    for place in places:
+        there = next((each for each in (place, *place.parents) if each.exists()), None)
+        with suppress(OSError):
+            left += [] if there is None else [shutil.disk_usage(there).free]
+    return min(left, default=None)
 
 
 def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
@@ -305,6 +420,8 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         page_url=watch.page_url,
         trusted_proxies=settings.file.page.trusted_proxies,
         rules=watch.rules,
+        channels=tuple(each.name for each in settings.file.channels),
+        bounds=settings.bounds,
         contacts=tuple(
             Contact(
                 each.name,

@@ -6,6 +6,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
@@ -13,6 +14,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import mortal
 import pytest
@@ -33,9 +35,10 @@ _KEY = re.compile(r"\[([0-9a-f]{12}), cycle")
 class Mortal:
     """The process that gives lives."""
 
-    def __init__(self, url: str, sink: Sink, folder: Path) -> None:
+    def __init__(self, url: str, sink: Sink, folder: Path, how: str = "") -> None:
+        address = sink.url.removesuffix("/hook")
         self._process = subprocess.Popen(
-            [sys.executable, mortal.__file__, url, sink.url.removesuffix("/hook"), str(folder)],
+            [sys.executable, mortal.__file__, url, address, str(folder), how],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             text=True,
@@ -44,10 +47,18 @@ class Mortal:
 
     def life(self, seconds: float | None) -> bool:
         """One life, killed after a while; whether it came to its own end."""
-        pid = int(self._ask())
+        pid = self.begin()
         if seconds is not None:
             time.sleep(seconds)
             os.kill(pid, signal.SIGKILL)
+        return self.ends()
+
+    def begin(self) -> int:
+        """Process number of a new life that has begun its work."""
+        return int(self._ask())
+
+    def ends(self) -> bool:
+        """Wait for the end of a life; whether it came to its own."""
         status = int(self._ask())
         return os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0
 
@@ -100,17 +111,24 @@ def kills(
             made += 1
         assert lives.life(None), "the last life is not disturbed"
         lives.end()
-        arrived = Counter(
-            (path, key)
-            for path, body in zip(sink.paths, sink.received, strict=True)
-            for key in _KEY.findall(body["message"])
-        )
+    return checked(url, sink, expected, made, most_repeats=made)
+
+
+def checked(
+    url: str, sink: Sink, expected: frozenset[str], made: int, *, most_repeats: int
+) -> Tally:
+    """Hold a week that was killed so often against one that was not."""
+    arrived = Counter(
+        (path, key)
+        for path, body in zip(sink.paths, sink.received, strict=True)
+        for key in _KEY.findall(body["message"])
+    )
     store = open_store(url)
     watched = {c.key for c in store.changes("week")}
     assert watched == expected, "the same changes as in a week without kills"
     assert set(arrived) == {(f"/{name}", key) for key in expected for name in mortal.CHANNELS}
     repeats = sum(arrived.values()) - len(arrived)
-    assert repeats <= made, "at most one repeat for each kill"
+    assert repeats <= most_repeats, "more repeats than attempts were on their way at the kills"
     rows = [row for key in expected for row in store.deliveries(key)]
     assert {row.state for row in rows} == {DeliveryState.SENT}
     assert len(store.cycles("week")) == mortal.CYCLES
@@ -120,6 +138,50 @@ def kills(
             assert plain.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
             assert plain.execute("PRAGMA foreign_key_check").fetchall() == []
     return Tally(made, 1, len(arrived), repeats)
+
+
+class Arrivals(list[dict[str, Any]]):
+    """Messages as they arrive; some are the last thing that whoever sent them does.
+
+    The kill falls between a message's arrival and its mark: the sink has it whole, and whoever
+    sent it has no answer yet.
+    """
+
+    def __init__(self, random: Random) -> None:
+        super().__init__()
+        self.kills, self.most, self._random = 0, 0, random
+        self.pid: int | None = None
+        self._lock = threading.Lock()
+
+    def append(self, body: dict[str, Any]) -> None:
+        """Take a message."""
+        with self._lock:
+            super().append(body)
+            if self.pid is None or self.kills >= self.most or self._random.random() > 0.15:
+                return
+            os.kill(self.pid, signal.SIGKILL)
+            self.pid, self.kills = None, self.kills + 1
+
+
+def kills_at_arrival(
+    url: str, folder: Path, random: Random, most: int, expected: frozenset[str]
+) -> Tally:
+    """One week, killed up to so often when a message has just arrived; then left to end."""
+    arrivals = Arrivals(random)
+    arrivals.most = most
+    with Sink(pause_s=PAUSE_S) as sink:
+        sink.received = arrivals
+        lives = Mortal(url, sink, folder, "lanes")
+        whole = False
+        while not whole:
+            arrivals.pid = lives.begin()
+            whole = lives.ends()
+            arrivals.pid = None
+        lives.end()
+    at_once = len(mortal.CHANNELS)
+    tally = checked(url, sink, expected, arrivals.kills, most_repeats=at_once * arrivals.kills)
+    assert tally.told_twice >= arrivals.kills, "each kill left a message that was not marked"
+    return tally
 
 
 def undisturbed(url: str, folder: Path) -> tuple[frozenset[str], float]:
@@ -170,6 +232,28 @@ def killed_weeks(urls: Iterator[str], folder: Path, wanted: int) -> Tally:
             break
     print(all_weeks)
     return all_weeks
+
+
+def killed_at_arrival(urls: Iterator[str], folder: Path, wanted: int) -> Tally:
+    """Weeks one after the other until so many kills fell between arrival and mark."""
+    random, all_weeks = Random(wanted), Tally()
+    expected, _ = undisturbed(next(urls), folder)
+    for url in urls:
+        all_weeks += kills_at_arrival(url, folder, random, wanted - all_weeks.kills, expected)
+        if all_weeks.kills >= wanted:
+            break
+    print(all_weeks)
+    return all_weeks
+
+
+@pytest.mark.night
+@pytest.mark.slow
+@pytest.mark.timeout(1800)
+def test_killed_two_hundred_times_between_arrival_and_mark(
+    many_urls: Iterator[str], tmp_path: Path
+) -> None:
+    """All channels at once, as in the daemon: each kill leaves one message or a few unmarked."""
+    assert killed_at_arrival(many_urls, tmp_path, 200).kills == 200
 
 
 def test_killed_some_times(many_urls: Iterator[str], tmp_path: Path) -> None:

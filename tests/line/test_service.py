@@ -9,13 +9,12 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
 from line_watch import forecast_in
 from patience import AN_HOUR_S, PATIENCE_S
-from service import Service
+from service import Service, called
 from sink import Sink, free_port
 
 from windowwatch.errors import DeliveryError
@@ -51,32 +50,6 @@ class Ear:
         self._socket.sendto(b"END", str(self._path))
         self._thread.join()
         self._socket.close()
-
-
-@contextmanager
-def called() -> Iterator[tuple[str, list[str]]]:
-    """A real server on loopback that notes which paths are asked for."""
-    paths: list[str] = []
-
-    class Handler(BaseHTTPRequestHandler):
-        def do_GET(self) -> None:
-            paths.append(self.path)
-            self.send_response(200 if "good" in self.path else 503)
-            self.send_header("Content-Length", "0")
-            self.end_headers()
-
-        def log_message(self, *_: object) -> None:
-            """Keep test output clean."""
-
-    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-    thread = threading.Thread(target=server.serve_forever, args=(0.02,))
-    thread.start()
-    try:
-        yield f"http://127.0.0.1:{server.server_address[1]}", paths
-    finally:
-        server.shutdown()
-        thread.join()
-        server.server_close()
 
 
 def test_signs_of_life_json_logs_and_reload(tmp_path: Path) -> None:
@@ -138,7 +111,13 @@ def test_no_sign_of_life_for_what_only_others_say(tmp_path: Path) -> None:
     (tmp_path / "others").mkdir()
     with (
         called() as (url, paths),
-        serving(tmp_path, more, WINDOWWATCH_TEST_BEAT=f"{url}/good") as service,
+        Sink() as sink,
+        serving(
+            tmp_path,
+            more,
+            WINDOWWATCH_TEST_CREW=sink.url,
+            WINDOWWATCH_TEST_BEAT=f"{url}/good",
+        ) as service,
     ):
         forecast_in(tmp_path / "forecasts")
         service.until(lambda: bool(paths))

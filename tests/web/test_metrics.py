@@ -62,12 +62,12 @@ def test_numbers_are_those_of_the_store(week: Week) -> None:
 def test_before_the_first_pass_nothing_is_made_up(empty_week: Week) -> None:
     found = parsed(empty_week.client().get("/metrics").text)
     names = {name for name, _ in found}
-    assert names == {"windowwatch_fresh", "windowwatch_windows"}
+    assert names == {"windowwatch_fresh", "windowwatch_healthy", "windowwatch_windows"}
     assert set(found.values()) == {0.0}
 
 
 def test_labels_are_escaped(empty_week: Week) -> None:
     state = health(empty_week.facts, None, empty_week.ended_utc, pending={})
     text = metrics_text('a "quoted\\ name"\nof two lines', state, (), {})
-    assert len(parsed(text)) == 3
+    assert len(parsed(text)) == 4
     assert r'watch="a \"quoted\\ name\"\nof two lines"' in text

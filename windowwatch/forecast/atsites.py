@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.clock import to_unix_s
-from windowwatch.errors import DecodeError, MissingFieldError, SourceError
+from windowwatch.errors import DecodeError, MissingFieldError, SourceError, shown
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.forecast.grib.arrange import Chosen, choose
 from windowwatch.forecast.grib.framing import walk
@@ -65,7 +65,9 @@ def read_at(paths: Sequence[str], cycle: Cycle, places: Sequence[Place]) -> AtSi
     framings = [walk(path) for path in paths]
     for framing in framings:
         if framing.reference_utc() != cycle.reference_utc:
-            raise SourceError(f"{framing.path}: is not of {cycle.id}; it was replaced", retry=True)
+            raise SourceError(
+                f"{shown(framing.path)}: is not of {cycle.id}; it was replaced", retry=True
+            )
     area = box_round(places)
     planes = read_all(framings, area)
     if not planes:
@@ -114,7 +116,8 @@ class _Spots:
         for plane in planes:
             if plane.key.grid != grid or not isinstance(lattice, LambertGrid):
                 raise DecodeError(
-                    f"{plane.path}: lies on {plane.key.grid}, where one Lambert grid for all "
+                    f"{shown(plane.path)}: "
+                    f"lies on {plane.key.grid}, where one Lambert grid for all "
                     f"fields is expected; the source has changed"
                 )
         assert isinstance(lattice, LambertGrid)

@@ -22,7 +22,7 @@ import numpy as np
 import xarray as xr
 
 from windowwatch.clock import from_unix_s, to_unix_s
-from windowwatch.errors import DecodeError
+from windowwatch.errors import DecodeError, shown
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.models import FIELDS, Field, Selector
@@ -268,7 +268,7 @@ def read_archive(path: Path) -> xr.Dataset:
         return dataset
     except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
         raise DecodeError(
-            f"{path}: cannot be read as a stored cycle ({type(error).__name__}: {error}); "
+            f"{shown(path)}: cannot be read as a stored cycle ({type(error).__name__}: {error}); "
             f"remove it, it is made again"
         ) from error
 

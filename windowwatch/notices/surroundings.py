@@ -4,6 +4,7 @@ None of it is needed for the notice: what cannot be read or drawn is left out an
 """
 
 import logging
+import threading
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -52,6 +53,7 @@ class Surroundings:
     ground: Ground = field(default_factory=Ground)
     page_url: str | None = None
     rules: WindowRules = field(default_factory=WindowRules)
+    _drawing: threading.Lock = field(default_factory=threading.Lock, repr=False, compare=False)
 
     def beside(self, change: Change, channel: Channel) -> Beside:
         """What is said beside a change on a channel."""
@@ -90,7 +92,9 @@ class Surroundings:
         at = window.best_hour_utc.astimezone(ZoneInfo(site.time_zone))
         words = f"{title}\nlandings of {at:%H:%M} local; dashed ring: 90 % of them"
         zones = zones_of(self.ground)
-        return picture_or_none(Scene(words, site, best.footprint, detail, self.ground, said, zones))
+        scene = Scene(words, site, best.footprint, detail, self.ground, said, zones)
+        with self._drawing:  # channels come in threads of their own, and one map is big enough
+            return picture_or_none(scene)
 
     def _best(self, window: Window | None) -> Hour | None:
         if window is None:

@@ -28,7 +28,7 @@ from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.scoring.rules import AppliedRules, Package, RuleSet, rule_set
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
-from windowwatch.settings.page import PageSection
+from windowwatch.settings.page import HealthSection, PageSection
 from windowwatch.settings.people import (
     ChannelSection,
     ContactSection,
@@ -405,6 +405,7 @@ class SettingsFile(Section):
     notices: NoticesSection = NoticesSection()
     service: ServiceSection = ServiceSection()
     page: PageSection = PageSection()
+    health: HealthSection = HealthSection()
 
 
 def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:
@@ -412,7 +413,8 @@ def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:
     places = (*file.sites, *file.ground.crew)
     people = {"channels", "decisions", "contacts", "sites"}
     names = {site.name for site in file.sites}
-    looks: tuple[tuple[set[str], Callable[[], None]], ...] = (
+    fits = file.health.bounds
+    looks: tuple[tuple[set[str], Callable[[], object]], ...] = (
         ({"watch", "forecast"}, lambda: require_label(file.watch.model, file.forecast.source)),
         ({"sites"}, lambda: unique_names(file.sites, "sites")),
         ({"sites", "ground"}, lambda: unique_names(places, "sites and ground.crew")),
@@ -420,6 +422,10 @@ def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:
         ({"decisions"}, lambda: unique_names(file.decisions, "decisions")),
         (people, lambda: names_fit(file.channels, file.decisions, names, file.contacts)),
         ({"sites", "ground"}, lambda: refuse_swapped_among(places)),
+        (
+            {"health", "watch", "service"},
+            lambda: fits(file.watch.look_every_s, file.service.pass_time_limit_min),
+        ),
     )
     for tables, look in looks:
         try:

@@ -32,6 +32,7 @@ from windowwatch.settings.toml import read_toml, settings_text
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.units import swapped_hint
 from windowwatch.watch.values import Source, Span, Watch
+from windowwatch.web.values import Bounds
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
 
@@ -69,6 +70,13 @@ class Settings:
         """Age from which on a newest forecast is not to be planned by, and is told of."""
         hours = self.file.watch.silence_h
         return self.available_after + STALE_AFTER_DUE if hours is None else timedelta(hours=hours)
+
+    @property
+    def bounds(self) -> Bounds:
+        """From when on something is said to be wrong with the watch itself."""
+        service = self.file.service
+        look_every_s = self.file.watch.look_every_s
+        return self.file.health.bounds(look_every_s, service.pass_time_limit_min)
 
     def require_folders(self) -> None:
         """Refuse a forecast folder that is not there.

@@ -333,6 +333,19 @@ def pending_by_channel(database: Database) -> dict[str, int]:
     return counts
 
 
+def unsettled(database: Database, channels: Collection[str], now_utc: datetime) -> tuple[str, ...]:
+    """Which of some channels have a notice that is due and not sent, or have failed since."""
+    waiting = select(DeliveryRow.channel).where(
+        DeliveryRow.channel.in_(sorted(channels)),
+        DeliveryRow.state == str(DeliveryState.PENDING),
+        DeliveryRow.due_utc <= require_utc(now_utc),
+    )
+    with database.reading() as session:
+        found = set(session.scalars(waiting.distinct()))
+    found.update(name for name in channels if failing_since(database, name) is not None)
+    return tuple(sorted(found))
+
+
 @dataclass(frozen=True)
 class ChannelFigures:
     """How a channel does: deliveries by state, the last one sent, and since when it fails."""

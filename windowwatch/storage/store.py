@@ -135,6 +135,7 @@ class Store(engine.Database):
     pending_deliveries = deliveries.pending_by_channel
     channel_figures = deliveries.channel_figures
     failing_since = deliveries.failing_since
+    unsettled_channels = deliveries.unsettled
 
     begun = watches.begun
     silence_seen = watches.silence_seen
@@ -210,11 +211,16 @@ def existing_store(url: str) -> Iterator[Store]:
 
 def missing_file(url: str) -> Path | None:
     """The SQLite file of a URL when there is none; None for any other URL."""
+    file = sqlite_file(url)
+    return file if file is not None and not file.exists() else None
+
+
+def sqlite_file(url: str) -> Path | None:
+    """The SQLite file of a URL; None for any other URL."""
     try:
         parsed = make_url(url)
     except ArgumentError:
         return None  # said in words by whoever opens it
     if parsed.get_backend_name() != "sqlite" or parsed.database in (None, "", ":memory:"):
         return None
-    file = Path(str(parsed.database))
-    return None if file.exists() else file
+    return Path(str(parsed.database))

@@ -32,6 +32,7 @@ from windowwatch.web.access.routes import ENTRY_PATH, Entry, ShareRoutes
 from windowwatch.web.data.export import health_data
 from windowwatch.web.data.health import CONTENT_TYPE, Health, health, metrics_text, model_states
 from windowwatch.web.data.routes import DataRoutes, FlightRoutes, RefusedError, refused
+from windowwatch.web.data.vitals import Life
 from windowwatch.web.live import Live
 from windowwatch.web.pages.board import board
 from windowwatch.web.pages.listing import (
@@ -82,6 +83,8 @@ class PageRoutes:
         clock: Clock,
         next_look_in: Callable[[], timedelta | None],
         underway: Callable[[], Underway | None],
+        life: Callable[[], Life | None],
+        room: Callable[[], int | None],
     ) -> None:
         self.reader = Reader(store, facts.watch, facts.rules)
         self.facts = facts
@@ -92,6 +95,7 @@ class PageRoutes:
         self.live = Live(self.news)
         self._next_look_in = next_look_in
         self._underway = underway
+        self._life, self._room = life, room
         self._cache = PageCache()
         self.notices = NoticeRoutes(
             self.reader, facts, clock, self.csrf, page=self.page, problem=self.problem
@@ -106,6 +110,31 @@ class PageRoutes:
             pending=self.reader.store.pending_deliveries(),
             next_look_in=self._next_look_in(),
         )
+
+    def whole_health(self) -> tuple[Health, Snapshot | None]:
+        """The same with everything that may be wrong, and the pass it is of.
+
+        A database that refuses is one of those things.
+        """
+        now, life, room = self.clock.now(), self._life(), self._room()
+        snapshot, figures, refused = None, {}, ""
+        try:
+            snapshot = self.reader.newest()
+            figures = self.reader.store.channel_figures()
+        except StorageError as error:
+            refused = error.message
+        state = health(
+            self.facts,
+            None if snapshot is None else snapshot.cycle,
+            now,
+            pending={name: each.pending for name, each in figures.items() if each.pending},
+            next_look_in=self._next_look_in(),
+            channels=figures,
+            life=life,
+            disk_free_bytes=room,
+            refused=refused,
+        )
+        return state, snapshot
 
     def news(self) -> dict[str, Any]:
         """What open pages are told, again and again."""
@@ -236,23 +265,24 @@ class PageRoutes:
 
     def health_page(self, request: Request) -> Response:
         """How well the watch is, for people."""
-        snapshot = self.reader.newest()
+        whole, snapshot = self.whole_health()
         cycles = () if snapshot is None else tuple(reversed(snapshot.cycles))
         newest = None if snapshot is None else snapshot.cycle
         models = model_states(self.facts, newest, self.reader.others(), self.clock.now())
-        return self.page(request, "health.html", snapshot, cycles=cycles, models=models)
+        return self.page(
+            request, "health.html", snapshot, whole=whole, cycles=cycles, models=models
+        )
 
     def health_json(self, _request: Request) -> Response:
-        """How well the watch is, for machines: 503 when its results may not be planned by."""
-        state = self.health(self.reader.newest())
+        """How well the watch is, for machines: 503 when not all is well, with the reason."""
+        state, _ = self.whole_health()
         return JSONResponse(health_data(state), 200 if state.well else 503)
 
     def metrics(self, request: Request) -> Response:
         """The same and more as numbers, for a machine that collects them."""
-        snapshot = self.reader.newest()
+        state, snapshot = self.whole_health()
         windows = () if snapshot is None else snapshot.windows
-        channels = self.reader.store.channel_figures()
-        text = metrics_text(self.facts.watch, self.health(snapshot), windows, channels)
+        text = metrics_text(self.facts.watch, state, windows, state.channels)
         return Response(text, media_type=CONTENT_TYPE)
 
     def data(self, request: Request) -> Response:
@@ -269,6 +299,8 @@ def create_app(
     authenticator: Authenticator | None = None,
     next_look_in: Callable[[], timedelta | None] = lambda: None,
     underway: Callable[[], Underway | None] = lambda: None,
+    life: Callable[[], Life | None] = lambda: None,
+    room: Callable[[], int | None] = lambda: None,
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> Guard:
     """Build the page.
@@ -287,10 +319,14 @@ def create_app(
         How long until the daemon looks for a new cycle; None where it is not known.
     underway : callable
         The pass that is being made, None when none is.
+    life : callable
+        What the daemon says of its own work; None where there is none.
+    room : callable
+        Bytes left on the disk that fills first; None where it is not known.
     monotonic_s : callable
         Seconds that only rise, for entries and refusals.
     """
-    pages = PageRoutes(store, facts, clock, next_look_in, underway)
+    pages = PageRoutes(store, facts, clock, next_look_in, underway, life, room)
     authenticator = None if token is None else authenticator or Authenticator(token, monotonic_s)
     data = DataRoutes(pages.reader, facts, clock)
     door, guest = _door(pages, authenticator, data)

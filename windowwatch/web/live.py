@@ -15,6 +15,7 @@ from starlette.responses import JSONResponse, PlainTextResponse
 from starlette.types import Receive, Scope, Send
 
 from windowwatch.errors import WindowwatchError
+from windowwatch.web.access.guard import guest_of
 
 #: Pause between two looks. [s]
 LOOK_EVERY_S = 2.0
@@ -26,6 +27,8 @@ LONGEST_S = 300.0
 PATIENCE_S = 10.0
 #: Listeners at the same time; more are told to ask now and then instead.
 MOST_LISTENERS = 100
+#: Of them, those who came by a link that others were given: the rest is for who is known.
+GUESTS_SHARE = 0.6
 #: Browsers come again so soon after a stream has ended. [ms]
 _AGAIN_MS = 3000
 
@@ -45,6 +48,7 @@ class Live:
         self._news = news
         self._most = most
         self._listeners = 0
+        self._guests = 0
         self._ended = False
         self._text: str | None = None
         self._changed = asyncio.Event()
@@ -71,12 +75,14 @@ class Live:
         if scope["method"] != "GET":
             await PlainTextResponse("", 405)(scope, receive, send)
             return
-        if self._ended or self._listeners >= self._most:
+        guest = guest_of(scope) is not None
+        if self._ended or self._is_full(guest):
             full = JSONResponse({"error": "too many listen; ask /data/cycle.json"}, 503)
             full.headers["retry-after"] = "60"
             await full(scope, receive, send)
             return
         self._listeners += 1
+        self._guests += guest
         gone = asyncio.create_task(_disconnected(receive))
         try:
             self._start_looking()
@@ -86,6 +92,12 @@ class Live:
         finally:
             gone.cancel()
             self._listeners -= 1
+            self._guests -= guest
+
+    def _is_full(self, guest: bool) -> bool:
+        if guest and self._guests >= GUESTS_SHARE * self._most:
+            return True
+        return self._listeners >= self._most
 
     async def _stream(self, send: Send, gone: "asyncio.Task[None]") -> None:
         loop = asyncio.get_running_loop()

@@ -36,6 +36,25 @@ class Contact:
 
 
 @dataclass(frozen=True)
+class Bounds:
+    """From when on something is said to be wrong with the watch itself.
+
+    Parameters
+    ----------
+    channel_failing : timedelta
+        Nothing has come through on a channel for so long.
+    no_look : timedelta
+        No look for cycles has gone well for so long.
+    disk_free_bytes : int
+        Less room than this is left. [byte]
+    """
+
+    channel_failing: timedelta = timedelta(minutes=30)
+    no_look: timedelta = timedelta(hours=1)
+    disk_free_bytes: int = 500_000_000
+
+
+@dataclass(frozen=True)
 class Facts:
     """A watch as the page sees it.
 
@@ -75,6 +94,10 @@ class Facts:
         Addresses and networks whose word about a visitor's address is believed.
     rules : WindowRules
         By which hours are good, and no-go for their chance.
+    channels : tuple of str
+        Names of the channels that are told; others of the database are history.
+    bounds : Bounds
+        From when on something is wrong.
     """
 
     watch: str
@@ -94,6 +117,8 @@ class Facts:
     rehearsal: bool = False
     trusted_proxies: tuple[str, ...] = LOOPBACK
     rules: WindowRules = field(default_factory=WindowRules)
+    channels: tuple[str, ...] = ()
+    bounds: Bounds = Bounds()
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""

@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from windowwatch.errors import DecodeError, ImpossibleWeatherError, MissingFieldError
+from windowwatch.errors import DecodeError, ImpossibleWeatherError, MissingFieldError, shown
 from windowwatch.forecast.dataset import arranged, attributes_of
 from windowwatch.forecast.grib.framing import Framing
 from windowwatch.forecast.grib.grid import Area, Crop, crop
@@ -134,8 +134,10 @@ def _require_same_copy(first: Plane, second: Plane, words: str) -> None:
         if not known.size or known.max() <= SAME_SHARE * float(np.nanmax(one) - np.nanmin(one)):
             return
     raise ImpossibleWeatherError(
-        f"{second.path}: message {second.key.message} ({second.key}) holds {words} once more, "
-        f"with other numbers than message {first.key.message} of {first.path}; one of them is "
+        f"{shown(second.path)}: "
+        f"message {second.key.message} ({second.key}) holds {words} once more, "
+        "with other numbers than "
+        f"message {first.key.message} of {shown(first.path)}; one of them is "
         f"wrong. Remove the file that does not belong there, or fetch the cycle again"
     )
 
@@ -206,7 +208,8 @@ def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane
     first = planes[0]
     if first.key.grid.projected is not None:
         raise DecodeError(
-            f"{first.path}: lies on {first.key.grid}; flights need a regular latitude-longitude "
+            f"{shown(first.path)}: "
+            f"lies on {first.key.grid}; flights need a regular latitude-longitude "
             "grid. Such a source is for the ground at the sites: [forecast] near_ground"
         )
     boxes = {grid: crop(grid, area) for grid in dict.fromkeys(plane.key.grid for plane in planes)}
@@ -221,8 +224,9 @@ def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane
             laid.append(replace(plane, values=np.ascontiguousarray(plane.values[::-1])))
         else:
             raise DecodeError(
-                f"{plane.path}: message {plane.key.message} ({plane.key}) lies on another grid "
-                f"({plane.key.grid}) than {first.path} ({first.key.grid}); fetch all fields "
+                f"{shown(plane.path)}: "
+                f"message {plane.key.message} ({plane.key}) lies on another grid "
+                f"({plane.key.grid}) than {shown(first.path)} ({first.key.grid}); fetch all fields "
                 f"of a cycle on one grid"
             )
     return laid, box
@@ -278,7 +282,7 @@ def _build(chosen: Chosen, planes: Sequence[Plane], box: Crop) -> xr.DataArray:
         numbers, steps_h, levels = (found[axis].data for axis in ("number", "step", surface))
     except Exception as error:
         raise DecodeError(
-            f"{planes[0].path}: {chosen.field.words} cannot be put together: "
+            f"{shown(planes[0].path)}: {chosen.field.words} cannot be put together: "
             f"{type(error).__name__} {error}"
         ) from error
     ends = [round(float(step) * 3600) for step in steps_h]
@@ -355,11 +359,12 @@ def _require_same(
         free[place] = False
         if not np.array_equal(bits[place], plane.values.view(np.uint32)):
             raise DecodeError(
-                f"{plane.path}: message {key.message} at byte {key.offset} ({key}) does not "
+                f"{shown(plane.path)}: message {key.message} at byte {key.offset} ({key}) does not "
                 f"stand where it belongs in {chosen.field.words}; the decoder is at fault"
             )
     if not np.isnan(values[free]).all():
         raise DecodeError(
-            f"{planes[0].path}: {chosen.field.words} has values where the file has none; the "
+            f"{shown(planes[0].path)}: "
+            f"{chosen.field.words} has values where the file has none; the "
             f"decoder is at fault"
         )

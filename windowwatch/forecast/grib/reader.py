@@ -34,7 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.child import UNLIMITED, Child, ChildDiedError
-from windowwatch.errors import DecodeError, WindowwatchError
+from windowwatch.errors import DecodeError, WindowwatchError, shown
 from windowwatch.forecast.grib.framing import Frame, Framing, pieces, unreadable, walk
 from windowwatch.forecast.grib.grid import Area, Crop, Grid, crop
 from windowwatch.forecast.grib.messages import TEMPLATES, MessageKey, Plane, read_key
@@ -84,7 +84,8 @@ def read_planes(framing: Framing, area: Area | None) -> list[Plane]:
                 continue
             if key.grid.refusal is not None:
                 raise DecodeError(
-                    f"{framing.path}: message {key.message} at byte {key.offset} ({key}) cannot "
+                    f"{shown(framing.path)}: "
+                    f"message {key.message} at byte {key.offset} ({key}) cannot "
                     f"be used: {key.grid.refusal} is read. Fetch it on such a grid"
                 )
             if key.grid not in boxes:
@@ -161,7 +162,8 @@ def _ask(handle: int, key: str) -> Any:
 def _undecodable(framing: Framing, frame: Frame, error: Exception) -> DecodeError:
     """Our error for a message that the library chokes on."""
     return DecodeError(
-        f"{framing.path}: message {frame.number} at byte {frame.offset} has a right frame but "
+        f"{shown(framing.path)}: "
+        f"message {frame.number} at byte {frame.offset} has a right frame but "
         f"cannot be decoded ({type(error).__name__}: {error}). Fetch the file again"
     )
 
@@ -289,7 +291,8 @@ def _hand_out(todo: "deque[_Piece]", area: Area | None, results: list[Any]) -> N
                 results[piece.place] = _unpacked(path, *child.call(_read, (piece.framing, area)))
             except ChildDiedError as error:
                 results[piece.place] = DecodeError(
-                    f"{path}: the process that read it died ({error.cause}); the next pass reads "
+                    f"{shown(path)}: "
+                    f"the process that read it died ({error.cause}); the next pass reads "
                     "it again",
                     retry=True,
                 )

@@ -13,11 +13,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from windowwatch.child import ChildLimits, Progress, unheard
 from windowwatch.clock import Clock
-from windowwatch.errors import WindowwatchError
+from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.forecast.download.fetch import Fetcher, RetryPolicy
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
@@ -41,6 +41,7 @@ from windowwatch.watch.run.processes import (
 from windowwatch.watch.values import Source, Watch
 
 _LOG = logging.getLogger(__name__)
+Result = TypeVar("Result")
 #: A look at a model that took longer, by fetching, was its turn.
 _A_TURN = timedelta(minutes=1)
 
@@ -64,6 +65,9 @@ class PassContext:
         Told what is done.
     record : Path, optional
         Folder in which every answer of a provider is written down.
+    passed : callable
+        Told after each pass of whose model it was, and what it refused, None where nothing; not
+        of passes that were stopped, nor of a database that refused.
     """
 
     database_url: str
@@ -73,6 +77,7 @@ class PassContext:
     stopping: Callable[[], bool] = lambda: False
     progress: Progress = unheard
     record: Path | None = None
+    passed: Callable[[Watch, WindowwatchError | None], None] = lambda _watch, _error: None
 
 
 class Watching:
@@ -190,14 +195,18 @@ class Watching:
                 **shared,
                 plan=source.network,
                 fetcher=self._shared_fetcher(source.retry_policy or RetryPolicy()),
-                passing=lambda fetched, now: self._pass_fetched(watch, fetched, now),
+                passing=lambda fetched, now: self._noted(
+                    watch, lambda: self._pass_fetched(watch, fetched, now)
+                ),
                 checker=Checker(shop.limits, shop.style, stopping=shop.stopping),
             )
         assert source.folder is not None  # a source is a folder or a plan
         return FolderWatcher(
             **shared,
             folder=source.folder,
-            passing=lambda found, now: self._pass_found(watch, found, now),
+            passing=lambda found, now: self._noted(
+                watch, lambda: self._pass_found(watch, found, now)
+            ),
         )
 
     def _near_watcher(self, plan: NearPlan) -> NearWatcher:
@@ -217,6 +226,19 @@ class Watching:
             shop = self._shop
             self._fetcher = make_fetcher(retry_policy, self._clock, shop.stopping, shop.record)
         return self._fetcher
+
+    def _noted(self, watch: Watch, make: Callable[[], Result]) -> Result:
+        """Make a pass; how it ended is told."""
+        try:
+            made = make()
+        except (PassStoppedError, StorageError):
+            raise
+        except WindowwatchError as error:
+            self._shop.passed(watch, error)
+            raise
+        if made is not None:
+            self._shop.passed(watch, None)
+        return made
 
     def _pass_found(self, watch: Watch, found: FoundCycle, now_utc: datetime) -> PassResult:
         shop = self._shop

@@ -12,7 +12,8 @@ import ipaddress
 import secrets
 import threading
 from collections import Counter, deque
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -21,6 +22,7 @@ from urllib.parse import parse_qs, urlsplit
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
+from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from windowwatch.errors import InputError, SettingsError, StorageError
@@ -204,6 +206,62 @@ def guest_of(scope: Request | Scope) -> Share | None:
     return found if isinstance(found, Share) else None
 
 
+#: Not a status: who asks is not known, and may perhaps see it.
+_STRANGER = 0
+#: Answers that last; they have a bound of their own, by which nobody waits.
+_LASTING = frozenset({"/live"})
+_FULL = PlainTextResponse("Too many ask at once. Try again soon.\n", 503, {"retry-after": "10"})
+#: Requests of those who are not known that are answered at the same time, by all and by one
+#: address; so many wait for that, so long, and the rest is told to come again. Whoever is known
+#: never waits for them: they leave room among the threads and the database's connections.
+MOST_INSIDE, MOST_INSIDE_EACH, MOST_WAITING, LONGEST_QUEUE_S = 8, 4, 100, 5.0
+
+
+class Vestibule:
+    """Where those who are not known wait for an answer, so that they keep nobody else out."""
+
+    def __init__(self) -> None:
+        self._inside: Counter[str] = Counter()
+        self._waiting = 0
+        self._left = asyncio.Condition()
+
+    @asynccontextmanager
+    async def place(self, address: str) -> AsyncIterator[bool]:
+        """A place for one request; False when there is none for it."""
+        who = counted_as(address)
+        if not await self._gets_in(who):
+            yield False
+            return
+        try:
+            yield True
+        finally:
+            self._inside[who] -= 1
+            if not self._inside[who]:
+                del self._inside[who]
+            async with self._left:
+                self._left.notify_all()
+
+    async def _gets_in(self, who: str) -> bool:
+        if self._has_room(who):
+            self._inside[who] += 1
+            return True
+        if self._waiting >= MOST_WAITING:
+            return False
+        self._waiting += 1
+        try:
+            async with asyncio.timeout(LONGEST_QUEUE_S), self._left:
+                await self._left.wait_for(lambda: self._has_room(who))
+                self._inside[who] += 1
+                return True
+        except TimeoutError:
+            return False
+        finally:
+            self._waiting -= 1
+
+    def _has_room(self, who: str) -> bool:
+        return self._inside.total() < MOST_INSIDE and self._inside[who] < MOST_INSIDE_EACH
+
+
 class Guard:
     """ASGI middleware: safe headers on every answer, and nobody in who may not.
 
@@ -245,6 +303,7 @@ class Guard:
         self._open_paths = open_paths
         self._refuse = refuse
         self._guest = guest
+        self._vestibule = Vestibule()
         self.end = end
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -267,8 +326,25 @@ class Guard:
         scope = self._seen(scope)
         request = Request(scope)
         status = await self._status(request)
-        answer = self._app if status is None else self._refuse(status, request)
-        await answer(scope, receive, send_safe)
+        if status is None:
+            await self._app(scope, receive, send_safe)
+        elif status != _STRANGER:
+            await self._refuse(status, request)(scope, receive, send_safe)
+        elif await self._stranger(request, receive, send_safe):
+            await self._app(scope, receive, send_safe)
+
+    async def _stranger(self, request: Request, receive: Receive, send: Send) -> bool:
+        """Answer one who is not known; True where the answer lasts and is still to be given."""
+        path = request.scope["path"]
+        async with self._vestibule.place(address_of(request)) as placed:
+            refused = None
+            if placed and not path.startswith(self._open_paths):
+                refused = await self._guest_status(request)
+            if placed and refused is None and path in _LASTING:
+                return True
+            answer = self._app if refused is None else self._refuse(refused, request)
+            await (answer if placed else _FULL)(request.scope, receive, send)
+        return False
 
     def _seen(self, scope: Scope) -> Scope:
         """The request as the visitor made it, before proxies."""
@@ -283,7 +359,7 @@ class Guard:
         }
 
     async def _status(self, request: Request) -> int | None:
-        """Status of a refusal; None lets the request pass."""
+        """Status of a refusal; None for one who is known, `_STRANGER` for one who may pass yet."""
         authenticator = self._authenticator
         if not _is_well_formed(request.headers):
             return 400
@@ -292,11 +368,11 @@ class Guard:
             # A proxy that hands strangers on under our own name does not make them ours.
             ours = is_loopback(name) and is_loopback(address_of(request) or "localhost")
             return None if ours else 421
-        # Not request.url: the name that the visitor says is ours is a part of that one.
-        if request.scope["path"].startswith(self._open_paths):
-            return None
         if authenticator.knows(request.cookies.get(COOKIE, "")):
             return None
+        # Not request.url: the name that the visitor says is ours is a part of that one.
+        if request.scope["path"].startswith(self._open_paths):
+            return _STRANGER
         kind, _, word = request.headers.get("authorization", "").partition(" ")
         if kind.lower() == "bearer":
             address = address_of(request)
@@ -306,13 +382,11 @@ class Guard:
             if limited:
                 await authenticator.slow_down(address)
             return 429 if limited else 401
-        return await self._guest_status(request)
+        return _STRANGER if request.cookies.get(GUEST_COOKIE, "") else 401
 
     async def _guest_status(self, request: Request) -> int | None:
         """The same for one who is not known, but may hold a share."""
         word = request.cookies.get(GUEST_COOKIE, "")
-        if not word:
-            return 401
         try:
             share = await run_in_threadpool(self._guest, word)
         except StorageError:

@@ -198,9 +198,11 @@ def change_data(change: Change) -> dict[str, Any]:
 def health_data(health: Health) -> dict[str, Any]:
     """How well the watch is."""
     cycle = health.cycle
-    look = health.next_look_in
+    look, life, free = health.next_look_in, health.life, health.disk_free_bytes
     return {
         "condition": str(health.condition),
+        "well": health.well,
+        "reason": health.reason,
         "now_utc": time_text(health.now_utc),
         "cycle": None if cycle is None else cycle_data(cycle.cycle),
         "age_s": None if health.age is None else round(health.age.total_seconds()),
@@ -208,6 +210,8 @@ def health_data(health: Health) -> dict[str, Any]:
         "last_pass_utc": None if cycle is None else time_text(cycle.saved_utc),
         "pending_deliveries": sum(health.pending.values()),
         "next_look_in_s": None if look is None else round(look.total_seconds()),
+        "last_look_s": None if life is None else round(life.since_look.total_seconds()),
+        "disk_free_mb": None if free is None else round(free / 1e6),
     }
 
 

@@ -3,13 +3,14 @@
 The form of the figures is Prometheus' text format, version 0.0.4 ("Exposition formats").
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
 from enum import StrEnum
 
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.deliveries import ChannelFigures
+from windowwatch.web.data.vitals import Life
 from windowwatch.web.values import Facts, common_zone
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording import page as words
@@ -36,6 +37,11 @@ class Health:
     look_every: timedelta | None
     next_look_in: timedelta | None
     zone: tzinfo | None = None
+    channels: Mapping[str, ChannelFigures] = field(default_factory=dict)
+    life: Life | None = None
+    disk_free_bytes: int | None = None
+    troubles: tuple[str, ...] = ()
+    """What is wrong with the watch itself, a line each."""
 
     @property
     def now_words(self) -> str:
@@ -43,9 +49,27 @@ class Health:
         return words.both_words(self.now_utc, self.zone)
 
     @property
-    def well(self) -> bool:
-        """Whether the results may be planned by."""
+    def fresh(self) -> bool:
+        """Whether the results are new enough to be planned by."""
         return self.condition is Condition.FRESH
+
+    @property
+    def well(self) -> bool:
+        """Whether that is so, and nothing is wrong with the watch itself."""
+        return self.fresh and not self.troubles
+
+    @property
+    def reason(self) -> str:
+        """Why not all is well, in one line; empty when it is."""
+        if self.condition is Condition.EMPTY:
+            return "; ".join(("no forecast has been passed yet", *self.troubles))
+        stale = () if self.age is None or self.fresh else (self.stale_words(self.age),)
+        return "; ".join((*stale, *self.troubles))
+
+    def stale_words(self, age: timedelta) -> str:
+        """That the forecast is too old."""
+        bound = words.length_words(self.stale_after)
+        return f"the newest forecast is {words.length_words(age)} old, more than {bound}"
 
     @property
     def forecast_words(self) -> str:
@@ -116,8 +140,30 @@ def health(
     *,
     pending: Mapping[str, int],
     next_look_in: timedelta | None = None,
+    channels: Mapping[str, ChannelFigures] | None = None,
+    life: Life | None = None,
+    disk_free_bytes: int | None = None,
+    refused: str = "",
 ) -> Health:
-    """Judge the newest cycle (None before the first pass) at a time."""
+    """Judge a watch at a time.
+
+    Parameters
+    ----------
+    facts : Facts
+    cycle : StoredCycle or None
+        The newest; None before the first pass.
+    now_utc : datetime
+    pending : mapping of str to int
+        Notices that wait, by channel.
+    next_look_in : timedelta, optional
+    channels : mapping of str to ChannelFigures, optional
+    life : Life, optional
+        What the daemon says of itself; None where there is none.
+    disk_free_bytes : int, optional
+        None where it is not known. [byte]
+    refused : str
+        Why the database cannot be read now; empty when it can.
+    """
     age = None if cycle is None else now_utc - cycle.cycle.reference_utc
     if age is None:
         condition = Condition.EMPTY
@@ -133,13 +179,63 @@ def health(
         facts.look_every,
         next_look_in,
         common_zone(facts.sites),
+        dict(channels or {}),
+        life,
+        disk_free_bytes,
+        (
+            *_of_storage(refused, life),
+            *(() if life is None else _of_work(facts, life)),
+            *_of_channels(facts, channels or {}, now_utc),
+            *_of_room(facts, disk_free_bytes),
+        ),
     )
+
+
+def _of_storage(refused: str, life: Life | None) -> tuple[str, ...]:
+    failing = {} if life is None else life.storage_failing
+    who = [f"{name} was refused: {why}" for name, why in sorted(failing.items())]
+    return tuple(map(words.without_folders, ([refused] if refused else []) + who))
+
+
+def _of_work(facts: Facts, life: Life) -> tuple[str, ...]:
+    said = []
+    if life.pass_failing:
+        said.append(f"the last pass failed: {life.pass_failing}")
+    if life.since_look > facts.bounds.no_look:
+        why = f": {life.look_failing}" if life.look_failing else ""
+        said.append(f"no look for {words.length_words(life.since_look)}{why}")
+    for name, length in sorted(life.hanging.items()):
+        said.append(f"channel {name} has hung for {words.length_words(length)}")
+    return tuple(map(words.without_folders, said))
+
+
+def _of_channels(
+    facts: Facts, channels: Mapping[str, ChannelFigures], now_utc: datetime
+) -> tuple[str, ...]:
+    """Channels of the settings on which nothing has come through for too long."""
+    said = []
+    for name in facts.channels:
+        since = channels[name].failing_since_utc if name in channels else None
+        if since is not None and now_utc - since >= facts.bounds.channel_failing:
+            length = words.length_words(now_utc - since)
+            said.append(f"nothing has come through on channel {name} for {length}")
+    return tuple(said)
+
+
+def _of_room(facts: Facts, disk_free_bytes: int | None) -> tuple[str, ...]:
+    least = facts.bounds.disk_free_bytes
+    if disk_free_bytes is None or disk_free_bytes >= least:
+        return ()
+    free, wanted = disk_free_bytes / 1e6, least / 1e6
+    return (f"the disk has {free:.0f} MB free, less than {wanted:.0f} MB: make room",)
 
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 
 #: Labels and value of one line.
 _Sample = tuple[dict[str, str], float]
+#: Name, kind, help, lines.
+_Family = tuple[str, str, str, list[_Sample]]
 
 
 def metrics_text(
@@ -162,32 +258,15 @@ def metrics_text(
         By name.
     """
     states = [window.state for window in windows]
-    now_s = state.now_utc.timestamp()
-    families: list[tuple[str, str, str, list[_Sample]]] = [
-        ("fresh", "gauge", "1 when results may be planned by, else 0.", [({}, float(state.well))]),
+    families: list[_Family] = [
+        ("fresh", "gauge", "1 when results are new enough, else 0.", [({}, float(state.fresh))]),
+        ("healthy", "gauge", "1 when nothing is wrong, else 0.", [({}, float(state.well))]),
         ("windows", "gauge", "Windows by state after the newest cycle.", [
             ({"state": str(each)}, float(states.count(each)))
             for each in (WindowState.SIGHTED, WindowState.OPEN)
         ]),
-        ("deliveries_pending", "gauge", "Notices that wait, by channel.", [
-            ({"channel": name}, float(figures.pending)) for name, figures in channels.items()
-        ]),
-        ("deliveries_sent_total", "counter", "Notices sent, by channel.", [
-            ({"channel": name}, float(figures.sent)) for name, figures in channels.items()
-        ]),
-        ("deliveries_failed_total", "counter", "Notices given up, by channel.", [
-            ({"channel": name}, float(figures.failed)) for name, figures in channels.items()
-        ]),
-        ("last_delivery_timestamp_seconds", "gauge", "When a notice was last sent, by channel.", [
-            ({"channel": name}, figures.last_sent_utc.timestamp())
-            for name, figures in channels.items()
-            if figures.last_sent_utc is not None
-        ]),
-        ("channel_failing_seconds", "gauge", "For how long nothing has come through.", [
-            ({"channel": name}, now_s - figures.failing_since_utc.timestamp())
-            for name, figures in channels.items()
-            if figures.failing_since_utc is not None
-        ]),
+        *_channel_families(channels, state.now_utc),
+        *([] if state.life is None else _life_families(state.life)),
     ]  # fmt: skip
     if state.cycle is not None and state.age is not None:
         labels = {"cycle": state.cycle.cycle.id}
@@ -198,16 +277,78 @@ def metrics_text(
             ("last_pass_timestamp_seconds", "gauge", "When the newest cycle was stored.", [
                 (labels, state.cycle.saved_utc.timestamp())
             ]),
+            ("last_pass_age_seconds", "gauge", "Since the newest cycle was stored.", [
+                (labels, (state.now_utc - state.cycle.saved_utc).total_seconds())
+            ]),
         ]  # fmt: skip
     if state.next_look_in is not None:
         seconds = state.next_look_in.total_seconds()
         families.append(("next_look_seconds", "gauge", "Until the next look.", [({}, seconds)]))
+    if state.disk_free_bytes is not None:
+        free = float(state.disk_free_bytes)
+        families.append(("disk_free_bytes", "gauge", "Room left on the disk.", [({}, free)]))
     lines = []
     for name, kind, help_text, samples in families:
         if samples:
             lines += [f"# HELP windowwatch_{name} {help_text}", f"# TYPE windowwatch_{name} {kind}"]
         lines += [f"windowwatch_{name}{_labels(watch, more)} {value!r}" for more, value in samples]
     return "\n".join(lines) + "\n"
+
+
+def _channel_families(channels: Mapping[str, ChannelFigures], now_utc: datetime) -> list[_Family]:
+    def by_channel(number: Callable[[ChannelFigures], float | None]) -> list[_Sample]:
+        numbers = {name: number(figures) for name, figures in channels.items()}
+        return [({"channel": k}, float(n)) for k, n in numbers.items() if n is not None]
+
+    def since(moment: datetime | None) -> float | None:
+        return None if moment is None else (now_utc - moment).total_seconds()
+
+    return [
+        ("deliveries_pending", "gauge", "Notices that wait.", by_channel(lambda f: f.pending)),
+        ("deliveries_sent_total", "counter", "Notices sent.", by_channel(lambda f: f.sent)),
+        ("deliveries_failed_total", "counter", "Notices given up.", by_channel(
+            lambda f: f.failed
+        )),
+        ("deliveries_perhaps", "gauge", "Notices sent that nobody answered for.", by_channel(
+            lambda f: f.perhaps
+        )),
+        ("delivery_attempts_failed_total", "counter", "Attempts that failed.", by_channel(
+            lambda f: f.attempts_failed
+        )),
+        ("last_delivery_timestamp_seconds", "gauge", "When a notice was last sent.", by_channel(
+            lambda f: None if f.last_sent_utc is None else f.last_sent_utc.timestamp()
+        )),
+        ("last_delivery_age_seconds", "gauge", "Since a notice was last sent.", by_channel(
+            lambda f: since(f.last_sent_utc)
+        )),
+        ("channel_failing_seconds", "gauge", "For how long nothing has come through.", by_channel(
+            lambda f: since(f.failing_since_utc)
+        )),
+    ]  # fmt: skip
+
+
+def _life_families(life: Life) -> list[_Family]:
+    def one(number: float) -> list[_Sample]:
+        return [({}, float(number))]
+
+    return [
+        ("up_seconds", "gauge", "Since the daemon began.", one(life.since_start.total_seconds())),
+        ("last_look_age_seconds", "gauge", "Since a look last went well or went on.", one(
+            life.since_look.total_seconds()
+        )),
+        ("last_delivering_age_seconds", "gauge", "Since deliveries were last seen to.", one(
+            life.since_delivering.total_seconds()
+        )),
+        ("looks_total", "counter", "Looks that went well.", one(life.looks)),
+        ("looks_failed_total", "counter", "Looks that were refused.", one(life.looks_failed)),
+        ("passes_total", "counter", "Passes made.", one(life.passes)),
+        ("passes_failed_total", "counter", "Passes that failed.", one(life.passes_failed)),
+        ("storage_errors_total", "counter", "Refusals of the database.", one(life.storage_errors)),
+        ("heartbeats_total", "counter", "Heartbeats that were taken.", one(life.heartbeats)),
+        ("heartbeats_failed_total", "counter", "Heartbeats that were not.", one(
+            life.heartbeats_failed
+        )),
+    ]  # fmt: skip
 
 
 def _labels(watch: str, more: Mapping[str, str]) -> str:

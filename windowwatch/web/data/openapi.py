@@ -235,6 +235,8 @@ _SCHEMAS: dict[str, Any] = {
     "Health": _object(
         {
             "condition": {"type": "string", "enum": ["fresh", "stale", "empty"]},
+            "well": {"type": "boolean"},
+            "reason": _TEXT,
             "now_utc": _TIME,
             "cycle": {"anyOf": [_ref("Cycle"), {"type": "null"}]},
             "age_s": {"type": ["integer", "null"]},
@@ -242,6 +244,8 @@ _SCHEMAS: dict[str, Any] = {
             "last_pass_utc": {"type": ["string", "null"], "format": "date-time"},
             "pending_deliveries": {"type": "integer", "minimum": 0},
             "next_look_in_s": {"type": ["integer", "null"]},
+            "last_look_s": {"type": ["integer", "null"]},
+            "disk_free_mb": {"type": ["integer", "null"]},
         }
     ),
     "Footprints": {
@@ -326,7 +330,7 @@ def _operation(path: str) -> dict[str, Any]:
         "200": {"description": summary, "content": {media: {"schema": schema}}}
     }
     if path == "/health":
-        responses["503"] = {**responses["200"], "description": "Stale, or no pass yet"}
+        responses["503"] = {**responses["200"], "description": "Not all is well; `reason` says why"}
     else:
         responses["400"] = {"description": "A parameter is wrong", **error}
         responses["404"] = {"description": "There is no such thing", **error}
