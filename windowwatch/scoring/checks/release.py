@@ -1,6 +1,8 @@
 """What the release asks: weather at the site from set-up to hold, light, and clearance."""
 
+from collections.abc import Callable, Collection
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +21,7 @@ from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.checks.series import (
     FAR_H,
     Intervals,
+    Places,
     extreme_in_span,
     extreme_of_cells,
     extreme_of_steps,
@@ -113,19 +116,20 @@ def _beside(
     site: Site, launch: FloatArray, surface: SurfaceGrid, plan: ScoringPlan, shifts: Shifts
 ) -> dict[str, FloatArray]:
     """Each measure as the forecast has it at the displaced place and time: [N, M or 1, D]."""
-    calm = replace(plan, limits={n: v for n, v in plan.limits.items() if n not in _NOT_DISPLACED})
-    leads_h, found = shifts.lead_h(launch), dict[str, FloatArray]()
+    asked = [n for n in WEATHER_CHECKS if n in plan.limits and n not in _NOT_DISPLACED]
+    shape = (launch.size, _members(surface), shifts.east.size)
+    found = {name: np.full(shape, np.nan) for name in asked}
+    leads_h, draws = shifts.lead_h(launch), np.arange(shifts.east.size)
     for lead_h in np.unique(leads_h):
         which = np.flatnonzero(leads_h == lead_h)
-        places = shifts.of_lead(site.latitude_deg, site.longitude_deg, float(lead_h))
-        for draw, (latitude, longitude, later_s) in enumerate(zip(*places, strict=True)):
-            spot = replace(site, latitude_deg=float(latitude), longitude_deg=float(longitude))
-            for measure in _weather(spot, launch[which] + later_s, surface, calm):
-                if measure.name in _NOT_DISPLACED or measure.name not in plan.limits:
-                    continue
-                shape = (launch.size, _members(surface), shifts.east.size)
-                kept = found.setdefault(measure.name, np.full(shape, np.nan))
-                kept[which, :, draw] = measure.values[:, :, 0]
+        latitude, longitude, later_s = shifts.of_lead(
+            site.latitude_deg, site.longitude_deg, float(lead_h)
+        )
+        series = surface.at_places(latitude, longitude, surface.fields)
+        times = (launch[which, None] + later_s).ravel()
+        for measure in _of_series(series, times, plan, asked, np.tile(draws, which.size)):
+            values = measure.values[:, :, 0].reshape(which.size, draws.size, -1)
+            found[measure.name][which] = values.transpose(0, 2, 1)
     return found
 
 
@@ -161,31 +165,42 @@ def measures_of_series(
     return [_doubted(measure, None, speed_error_mps, plan) for measure in found]
 
 
-def _of_series(series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan) -> list[Measure]:
-    weather = _Span(series, launch, plan)
-    return [
-        weather.wind(),
-        weather.gust(plan.gust_factor),
-        weather.highest("cloud", "cloud_total_pct"),
-        *(
-            weather.highest(f"{layer}_cloud", f"cloud_{layer}_pct")
+def _of_series(
+    series: SurfaceSeries,
+    launch: FloatArray,
+    plan: ScoringPlan,
+    asked: Collection[str] = WEATHER_CHECKS,
+    place: Places = None,
+) -> list[Measure]:
+    """The measures that are asked; of one place, or of that which each launch is given."""
+    weather = _Span(series, launch, plan, place)
+    measures: dict[str, Callable[[], Measure]] = {
+        "wind": weather.wind,
+        "gust": partial(weather.gust, plan.gust_factor),
+        "cloud": partial(weather.highest, "cloud", "cloud_total_pct"),
+        **{
+            f"{layer}_cloud": partial(weather.highest, f"{layer}_cloud", f"cloud_{layer}_pct")
             for layer in ("low", "middle", "high")
-        ),
-        weather.ceiling(),
-        weather.lowest("visibility", "visibility_m", 1e-3),
-        weather.precipitation(),
-        weather.highest("thunder", "cape_jpkg"),
-        weather.lowest("lifted_index", "lifted_index_k", 1.0),
-        weather.freezing_rain(),
-        weather.shear(),
-        weather.temperature(),
-    ]
+        },
+        "ceiling": weather.ceiling,
+        "visibility": partial(weather.lowest, "visibility", "visibility_m", 1e-3),
+        "precipitation": weather.precipitation,
+        "thunder": partial(weather.highest, "thunder", "cape_jpkg"),
+        "lifted_index": partial(weather.lowest, "lifted_index", "lifted_index_k", 1.0),
+        "freezing_rain": weather.freezing_rain,
+        "shear": weather.shear,
+        "temperature": weather.temperature,
+    }
+    return [measure() for name, measure in measures.items() if name in asked]
 
 
 class _Span:
     """Surface series at the site, asked for their worst from set-up to the end of hold."""
 
-    def __init__(self, series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan) -> None:
+    def __init__(
+        self, series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan, place: Places = None
+    ) -> None:
+        self._place = place
         self._time_s = series.time_unix_s
         self._values = series.values
         self._cells = series.cells
@@ -232,10 +247,9 @@ class _Span:
             since = cells_since_time_before(CellMethod.SUM, self._time_s)
             since = self._cells.get("precipitation_mm", since)
             rates, cells = rate_of_sums(self._time_s, self._values["precipitation_mm"], since)
+            span, place = (self._start_s, self._end_s), self._place
             found.append(
-                extreme_of_cells(
-                    self._time_s, rates, cells, self._start_s, self._end_s, highest=True
-                )
+                extreme_of_cells(self._time_s, rates, cells, *span, highest=True, place=place)
             )
         if not found:
             return self._missing("precipitation")
@@ -281,12 +295,14 @@ class _Span:
     def _worst(
         self, values: FloatArray, key: str, *, highest: bool, jumps: bool = False
     ) -> tuple[FloatArray, Intervals]:
-        span = (self._start_s, self._end_s)
+        span, place = (self._start_s, self._end_s), self._place
         if key in self._cells:
             cells = self._cells[key]
-            return extreme_of_cells(self._time_s, values, cells, *span, highest=highest)
+            return extreme_of_cells(
+                self._time_s, values, cells, *span, highest=highest, place=place
+            )
         of_instants = extreme_of_steps if jumps else extreme_in_span
-        worst = of_instants(self._time_s, values, *span, highest=highest)
+        worst = of_instants(self._time_s, values, *span, highest=highest, place=place)
         return worst, instants(worst.shape)
 
     def _missing(self, name: str) -> Measure:
