@@ -14,7 +14,7 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from windowwatch.child import ChildLimits
+from windowwatch.child import ChildLimits, give_back_freed_arrays
 from windowwatch.cli import show
 from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
 from windowwatch.cli.show import progress_bar
@@ -41,6 +41,7 @@ TERMINAL = Channel("this terminal", "none://")
 
 def rehearse(settings: Settings, folder: Path | None) -> None:
     """Replay the cycles of a folder into a database of their own, and show what came of it."""
+    give_back_freed_arrays()
     console = Console()
     folder = (folder or settings.forecast_folder).resolve()
     watch = replace(settings.watch, channels=(TERMINAL,))

@@ -100,12 +100,14 @@ class Flights:
 
 @dataclass(frozen=True)
 class Prepared:
-    """Flights as kernels want them, checked and ready to be flown part by part."""
+    """Flights as kernels want them, checked and ready to be flown part by part.
+
+    `runs` has axes and air of the members with the grid's steps, and of those with their own.
+    """
 
     grid: WindGrid
     draws: Draws
-    axes: k.Grid
-    air: NDArray[np.float32]
+    runs: tuple[tuple[k.Grid, NDArray[np.float32]], ...]
     start: NDArray[np.float64]
     bodies: NDArray[np.float64]
     constants: k.Constants
@@ -113,7 +115,7 @@ class Prepared:
     @property
     def shape(self) -> tuple[int, int, int]:
         """Launches, members and draws."""
-        return self.start.shape[0], self.air.shape[0], self.bodies.shape[1]
+        return self.start.shape[0], len(self.grid.member_labels), self.bodies.shape[1]
 
     @property
     def most_steps(self) -> int:
@@ -121,6 +123,11 @@ class Prepared:
         return (
             int(self.constants.longest_s / self.constants.step_s) + 2 * self.grid.height_m.size + 32
         )
+
+    def of_member(self, member: int) -> tuple[k.Grid, NDArray[np.float32], int]:
+        """Axes and air of the run in which a member is, and which one of it."""
+        at = [(axes, air, number) for axes, air in self.runs for number in range(len(air))]
+        return at[member]
 
     def errors(self, first: int, last: int) -> NDArray[np.float32]:
         """Errors of some launches at the grid's heights, [n, D, H, 3]; H is 0 for none."""
@@ -191,10 +198,13 @@ def fly(
         if not hasattr(lent, "paths"):
             lent.paths = np.empty((room, steps, k.PATH))
         paths, rows = lent.paths, np.zeros(room, dtype=np.int64)
-        k.fly_many(
-            ready.start, first, last, ready.air, ready.axes, ready.bodies,
-            ready.errors(first, last), ready.constants, paths, rows, np.empty(12), out,
-        )  # fmt: skip
+        errors, place = ready.errors(first, last), 0
+        for axes, air in ready.runs:
+            k.fly_many(
+                ready.start, first, last, air, place, members, axes, ready.bodies, errors,
+                ready.constants, paths, rows, np.empty(12), out,
+            )  # fmt: skip
+            place += len(air)
         if watching is not None:
             shape = (last - first, members, draw_count)
             flown = (last - first) * each
@@ -223,15 +233,23 @@ def prepare(
         )
     if not (step_s > 0.0 and longest_flight_s > 0.0):
         raise InputError(f"steps and flights take time; got {step_s} s and {longest_flight_s} s")
-    axes, air = _axes(grid)
+    runs = ((grid.time_unix_s, grid.air), *((own.time_unix_s, own.air) for own in grid.own_steps))
+    axes = _axes(grid)
+    flown = tuple(
+        (
+            axes._replace(time_s=np.ascontiguousarray(time, dtype=np.float64)),
+            np.ascontiguousarray(air, dtype=np.float32).reshape(air.shape[0], -1),
+        )
+        for time, air in runs
+    )
     bodies = _bodies(train, launches, draws, _moisture(grid, launches))
     return Prepared(
-        grid, draws, axes, air, _starts(grid, launches), bodies,
+        grid, draws, flown, _starts(grid, launches), bodies,
         _constants(train, step_s, longest_flight_s),
     )  # fmt: skip
 
 
-def _axes(grid: WindGrid) -> tuple[k.Grid, NDArray[np.float32]]:
+def _axes(grid: WindGrid) -> k.Grid:
     """The grid as kernels want it, checked."""
     steps = []
     for name in ("latitude_deg", "longitude_deg"):
@@ -251,8 +269,9 @@ def _axes(grid: WindGrid) -> tuple[k.Grid, NDArray[np.float32]]:
         )
     # where terrain is unknown, every step must ask for it and see that
     highest = np.inf if np.isnan(grid.terrain_m).any() else float(grid.terrain_m.max())
-    axes = k.Grid(
-        np.ascontiguousarray(grid.time_unix_s, dtype=np.float64),
+    time = np.ascontiguousarray(grid.time_unix_s, dtype=np.float64)
+    return k.Grid(
+        time, float(time[0]), float(time[-1]),
         np.ascontiguousarray(grid.height_m, dtype=np.float64),
         1.0 / np.diff(grid.height_m.astype(np.float64)),
         float(grid.latitude_deg[0]), 1.0 / steps[0], grid.latitude_deg.size,
@@ -261,8 +280,6 @@ def _axes(grid: WindGrid) -> tuple[k.Grid, NDArray[np.float32]]:
         np.ascontiguousarray(grid.terrain_m, dtype=np.float32),
         highest, float(grid.top_height_m),
     )  # fmt: skip
-    air = np.ascontiguousarray(grid.air, dtype=np.float32)
-    return axes, air.reshape(air.shape[0], -1)
 
 
 def _starts(grid: WindGrid, launches: Launches) -> NDArray[np.float64]:
