@@ -14,7 +14,7 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from windowwatch.child import ChildLimits, give_back_freed_arrays
+from windowwatch.child import ChildLimits
 from windowwatch.cli import show
 from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
 from windowwatch.cli.show import progress_bar
@@ -29,7 +29,6 @@ from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import ready_store
 from windowwatch.watch.pipeline import PassResult, run_pass
-from windowwatch.watch.polling.watching import PassContext, Watching
 from windowwatch.watch.run.rehearsal import Heard, Rehearsal
 from windowwatch.watch.run.rehearsal import rehearse as replay
 from windowwatch.watch.values import area_of
@@ -41,7 +40,6 @@ TERMINAL = Channel("this terminal", "none://")
 
 def rehearse(settings: Settings, folder: Path | None) -> None:
     """Replay the cycles of a folder into a database of their own, and show what came of it."""
-    give_back_freed_arrays()
     console = Console()
     folder = (folder or settings.forecast_folder).resolve()
     watch = replace(settings.watch, channels=(TERMINAL,))
@@ -235,6 +233,9 @@ def look_once(settings: Settings, clock: Clock, record: Path | None = None) -> N
             f"{settings.path}: nothing is fetched, so there is nothing to record; give "
             "[forecast] a source"
         )
+    # the ways to providers: 0.3 s and 12 MB that a rehearsal does not need
+    from windowwatch.watch.polling.watching import PassContext, Watching
+
     url, service = settings.database_url(), settings.file.service
     limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
     with progress_bar() as told, ready_store(url) as store:

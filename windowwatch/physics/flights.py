@@ -26,9 +26,10 @@ SLOWEST_MPS = 0.2
 #: Flights handed to a thread at a time: small enough to keep every thread busy, and fewer
 #: where their paths are kept as long (some 30 kB each).
 _CHUNK, _WATCHED_CHUNK = 4_096, 128
-#: Is shown the first of some launches, the paths of their flights as float64 [n, M, D, S, PATH]
-#: (columns in `kernels`) and how many of the S steps each flight has, int64 [n, M, D].
-Watching = Callable[[int, NDArray[np.float64], NDArray[np.int64]], None]
+#: Is shown the first of some launches, the first of some members, the paths of their flights
+#: as float64 [n, m, D, S, PATH] (columns in `kernels`), and how many of the S steps each has,
+#: int64 [n, m, D].
+Watching = Callable[[int, int, NDArray[np.float64], NDArray[np.int64]], None]
 
 
 class FlightStatus(IntEnum):
@@ -164,8 +165,8 @@ def fly(
     threads : int, optional
         All processors by default. Results do not depend on it.
     watching : callable, optional
-        Is shown the paths of all flights, a few launches at a time, and in threads; they are
-        lent to it for as long as it looks.
+        Is shown the paths of all flights, a few launches and members at a time, and in threads;
+        they are lent to it for as long as it looks.
 
     Returns
     -------
@@ -187,33 +188,39 @@ def fly(
     ready = prepare(grid, launches, train, draws, step_s=step_s, longest_flight_s=longest_flight_s)
     count, members, draw_count = ready.shape
     out = np.empty((k.RESULTS, count * members * draw_count))
-    each = max(1, members * draw_count)
-    together = max(1, (_CHUNK if watching is None else _WATCHED_CHUNK) // each)
-    steps, room = (0, 1) if watching is None else (ready.most_steps, together * each)
+    most = _CHUNK if watching is None else _WATCHED_CHUNK
+    together, abreast = (max(1, most // max(1, n)) for n in (members * draw_count, draw_count))
+    room = together * min(abreast, members) * draw_count
+    steps, room = (0, 1) if watching is None else (ready.most_steps, room)
     # paths are by far the largest array: taken again and again, it is fresh memory every time
     lent = local()
 
-    def run(first: int) -> None:
-        last = min(first + together, count)
+    def run(part: tuple[int, int, int, int]) -> None:
+        first, number, low, place = part
+        last, (axes, air) = min(first + together, count), ready.runs[number]
+        some = air[low : low + abreast]
         if not hasattr(lent, "paths"):
             lent.paths = np.empty((room, steps, k.PATH))
         paths, rows = lent.paths, np.zeros(room, dtype=np.int64)
-        errors, place = ready.errors(first, last), 0
-        for axes, air in ready.runs:
-            k.fly_many(
-                ready.start, first, last, air, place, members, axes, ready.bodies, errors,
-                ready.constants, paths, rows, np.empty(12), out,
-            )  # fmt: skip
-            place += len(air)
+        k.fly_many(
+            ready.start, first, last, some, place, members, axes, ready.bodies,
+            ready.errors(first, last), ready.constants, paths, rows, np.empty(12), out,
+        )  # fmt: skip
         if watching is not None:
-            shape = (last - first, members, draw_count)
-            flown = (last - first) * each
-            watching(
-                first, paths[:flown].reshape(*shape, steps, k.PATH), rows[:flown].reshape(shape)
-            )
+            shape = (last - first, len(some), draw_count)
+            flown = shape[0] * shape[1] * shape[2]
+            shown = paths[:flown].reshape(*shape, steps, k.PATH)
+            watching(first, place, shown, rows[:flown].reshape(shape))
 
+    before = np.cumsum([0, *(len(air) for _, air in ready.runs)])
+    parts = [
+        (first, number, low, int(before[number]) + low)
+        for first in range(0, count, together)
+        for number, (_, air) in enumerate(ready.runs)
+        for low in range(0, len(air), abreast)
+    ]
     with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
-        list(pool.map(run, range(0, count, together)))
+        list(pool.map(run, parts))
     return _results(out.reshape(k.RESULTS, count, members, draw_count), launches)
 
 

@@ -368,8 +368,9 @@ def fly_many(
     float32 `air` [m, T * Y * X * H * 4] of m members, the first of which is number `place` of M
     `members` in the results; float64 `bodies` [N, D, BODY]; float32 `errors`
     [last - first, D, H, 3] of wind and of the logarithm of the rise, H may be 0; float64 `paths`
-    [P, S, 9], room for P paths of S steps, used in turn, and int64 `rows` [P] for how many steps
-    each has; S may be 0, P may not; float64 `scratch` [12]; float64 `out` [RESULTS, N * M * D].
+    [P, S, 9], room for P paths of S steps, used in turn from the first, and int64 `rows` [P] for
+    how many steps each has; S may be 0, P may not; float64 `scratch` [12]; float64 `out`
+    [RESULTS, N * M * D].
     """
     draws, room = bodies.shape[1], paths.shape[0]
     column, tally = scratch[:8], scratch[8:]
@@ -377,9 +378,10 @@ def fly_many(
         for m in range(air.shape[0]):
             for d in range(draws):
                 i = (n * members + place + m) * draws + d
-                error, body, path = errors[n - first, d], bodies[n, d], paths[i % room]
+                turn = (((n - first) * air.shape[0] + m) * draws + d) % room
+                error, body, path = errors[n - first, d], bodies[n, d], paths[turn]
                 _fly_one(launches[n], air[m], grid, body, error, c, tally, column, path, out, i)
-                rows[i % room] = int(tally[3])
+                rows[turn] = int(tally[3])
 
 
 @jit
