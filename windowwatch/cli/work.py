@@ -21,7 +21,7 @@ from windowwatch.cli.show import progress_bar
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.sources import load_cycle, load_files, scan_folder
+from windowwatch.forecast.sources import begin_cycle, load_files, scan_folder
 from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings
@@ -66,7 +66,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
             look.cycles,
             watch,
             store,
-            load=lambda found: load_cycle(found, area=area),
+            begin=lambda found: begin_cycle(found, area=area),
             available_after=settings.available_after,
             send=lambda _channel, _message: None,
             progress=told,
