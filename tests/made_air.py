@@ -144,3 +144,8 @@ def slow_flight(air: WindGrid, start: Launches, flown: FlightTrain) -> dict[str,
         "time": float(down.t[-1]), "latitude": float(down.y[0, -1]),
         "longitude": float(down.y[1, -1]), "height": float(down.y[2, -1]),
     }  # fmt: skip
+
+
+def whole_air(grid: WindGrid) -> NDArray[np.float32]:
+    """Air of all members at the grid's times, [M, T, Y, X, H, 4]."""
+    return np.stack([grid.air_of(member) for member in range(len(grid.member_labels))])

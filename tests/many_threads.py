@@ -53,7 +53,7 @@ def main(rounds: int) -> None:
                 first: int, watch: AirWatch = watch, together: threading.Barrier = together
             ) -> None:
                 together.wait()
-                watch(first, paths[first : first + 1], rows)
+                watch(first, 0, paths[first : first + 1], rows)
 
             list(pool.map(ask, range(THREADS)))
             found = watch.crossings()

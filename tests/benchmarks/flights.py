@@ -128,7 +128,7 @@ def sample_all(air: Any, grid: Any, rows: Any, layers: Any, column: Any, times: 
 
 def bare_samples(air: WindGrid, start: Launches) -> tuple[float, float]:
     """Seconds a sample, and samples a flight, along the flights' own paths."""
-    axes, packed = _axes(air)
+    axes, packed = _axes(air), air.air.reshape(len(air.air), -1)
     paths = [fly_path(air, start, TRAIN, central_draw(start.time_unix_s.size), launch=i)
              for i in range(200)]  # fmt: skip
     rows = np.concatenate(

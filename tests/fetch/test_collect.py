@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fetching import AREA, LEVELS, MEMBER_LEVELS, PART, QUICK, Bench, bench, served
+from made_air import whole_air
 from patience import PATIENCE_S
 from provider import (
     BEFORE,
@@ -87,7 +88,7 @@ def test_what_was_fetched_reads_as_the_sample_itself(tmp_path: Path) -> None:
     path = tmp_path / "as-it-is.grib2"
     path.write_bytes(b"".join(m.data for m in every))
     whole = load_files([path], "gfs", area=AREA)
-    assert np.array_equal(data.wind.air, whole.wind.air, equal_nan=True)
+    assert np.array_equal(whole_air(data.wind), whole_air(whole.wind), equal_nan=True)
     for name, values in whole.surface.fields.items():
         assert np.array_equal(data.surface.fields[name], values, equal_nan=True), name
 
@@ -101,7 +102,9 @@ def test_the_filter_brings_the_area_and_no_more(tmp_path: Path, host: Provider) 
     every = ranges(tmp_path / "all", host).collector.gather(CYCLE, STEPS)
     full = load_files([f.path for f in every.files], "gfs", area=PART)
     # the server packs anew, so the last bit of a value may differ
-    assert np.allclose(data.wind.air, full.wind.air, rtol=1e-5, atol=1e-4, equal_nan=True)
+    assert np.allclose(
+        whole_air(data.wind), whole_air(full.wind), rtol=1e-5, atol=1e-4, equal_nan=True
+    )
     for name, values in full.surface.fields.items():
         assert np.allclose(data.surface.fields[name], values, rtol=1e-5, equal_nan=True), name
     assert sum(f.size_bytes for f in haul.files) < sum(f.size_bytes for f in every.files)
@@ -121,7 +124,7 @@ def test_ecmwf_members_come_from_one_file_and_the_control_from_another(tmp_path:
         assert haul.complete, haul.problems
         data = load_files([f.path for f in haul.files], "ifs", area=AREA)
         assert data.wind.member_labels == ("control", *(f"member {n}" for n in range(1, 8)))
-        assert np.isfinite(data.wind.air[:, :, 6, 6]).all()
+        assert np.isfinite(whole_air(data.wind)[:, :, 6, 6]).all()
 
 
 def test_gefs_has_a_file_for_each_member(tmp_path: Path) -> None:

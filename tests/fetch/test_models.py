@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fetching import AREA, LEVELS, MEMBER_LEVELS, PART, Bench, bench, close_all
+from made_air import whole_air
 from provider import (
     CYCLE,
     Provider,
@@ -102,9 +103,9 @@ def test_a_row_of_the_table_becomes_the_grid_that_the_samples_hold(
     data = load_files([f.path for f in haul.files], name, area=area)
     straight = expected(its, tmp_path, area)
     assert len(data.wind.member_labels) == len(straight.wind.member_labels)
-    assert data.wind.air.shape == straight.wind.air.shape
+    assert whole_air(data.wind).shape == whole_air(straight.wind).shape
     aloft = data.wind.height_m > ABOVE_M
-    got, wanted = data.wind.air[..., aloft, :], straight.wind.air[..., aloft, :]
+    got, wanted = whole_air(data.wind)[..., aloft, :], whole_air(straight.wind)[..., aloft, :]
     if its.routes[0].speech is Speech.NOAA_FILTER:  # the server packs anew
         assert np.allclose(got, wanted, rtol=1e-5, atol=2e-3, equal_nan=True)
     else:
@@ -121,7 +122,7 @@ def test_both_kinds_of_gefs_files_make_one_column(host: Provider, tmp_path: Path
     a = [f.path for f in haul.files if f.item.startswith("a")]
     both = load_files([f.path for f in haul.files], "gefs", area=AREA)
     alone = load_files(a, "gefs", area=AREA)
-    assert not np.array_equal(both.wind.air, alone.wind.air, equal_nan=True)
+    assert not np.array_equal(whole_air(both.wind), whole_air(alone.wind), equal_nan=True)
     close_all()
 
 

@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from grib_maker import AVERAGE, GREATEST, SUM, Box, Message, aloft, ground, loop, write
+from made_air import whole_air
 
 from windowwatch.errors import DecodeError, MissingFieldError
 from windowwatch.forecast.cycle import CycleData
@@ -61,7 +62,9 @@ def test_units_are_ours(tmp_path: Path) -> None:
     assert _mean(data, "precipitation_rate_mmph") == [1.5, 1.5]
     assert np.allclose(data.wind.terrain_m, 981.0 / 9.80665, atol=1e-3)
     high = data.wind.height_m > 6000.0  # the two terrains differ
-    assert np.allclose(data.wind.air[..., high, :], usual.wind.air[..., high, :], atol=1e-3)
+    assert np.allclose(
+        whole_air(data.wind)[..., high, :], whole_air(usual.wind)[..., high, :], atol=1e-3
+    )
 
 
 def _pairs(what: str, values: float) -> list[Message]:
@@ -124,7 +127,7 @@ def test_a_single_step_is_held_three_hours_and_says_so(tmp_path: Path) -> None:
     noon = data.wind.cycle_unix_s + 12 * 3600
     assert data.wind.time_unix_s.tolist() == [noon - 10800, noon + 10800]
     assert data.surface.time_unix_s.tolist() == [noon - 10800, noon + 10800]
-    assert np.array_equal(data.wind.air[:, 0], data.wind.air[:, 1])
+    assert np.array_equal(whole_air(data.wind)[:, 0], whole_air(data.wind)[:, 1])
     assert _mean(data, "gust_mps") == [8.0, 8.0]
     assert _mean(data, "precipitation_mm")[1] == 12.0  # 2 mm/h for the six hours
     assert data.remarks == (
@@ -149,9 +152,9 @@ def test_relative_and_specific_humidity_make_the_same_lighter_air(tmp_path: Path
         assert moisture is not None
         assert np.allclose(moisture, 1.0 - 1.0 / (1.0 + 0.60777 * q), rtol=1e-3)
         k = int(np.searchsorted(dry.wind.height_m, 5_500.0))  # 75 m under the level
-        low = humid[what].wind.air[..., k, 3] - dry.wind.air[..., k, 3]
+        low = whole_air(humid[what].wind)[..., k, 3] - whole_air(dry.wind)[..., k, 3]
         assert np.allclose(low, -np.log(1.0 + 0.60777 * q), rtol=0.05)
-        assert np.array_equal(humid[what].wind.air[..., 2], dry.wind.air[..., 2])
+        assert np.array_equal(whole_air(humid[what].wind)[..., 2], whole_air(dry.wind)[..., 2])
     assert dry.wind.moisture is None
     assert dry.remarks == (DRY,)
     given = [
@@ -161,7 +164,7 @@ def test_relative_and_specific_humidity_make_the_same_lighter_air(tmp_path: Path
         for level in (1000, 500)
     ]
     both = _load(tmp_path, [*_steps(0, 3), *given])
-    assert np.array_equal(both.wind.air, humid["q"].wind.air), (
+    assert np.array_equal(whole_air(both.wind), whole_air(humid["q"].wind)), (
         "what is given comes before what is worked out"
     )
 
@@ -169,7 +172,7 @@ def test_relative_and_specific_humidity_make_the_same_lighter_air(tmp_path: Path
 def test_missing_humidity_is_dry_air_and_named(tmp_path: Path) -> None:
     found = [Message("r", 0, 80.0, 1000), Message("r", 0, 50.0, 500), Message("r", 3, 50.0, 1000)]
     data = _load(tmp_path, [*_steps(0, 3), *found, Message("r", 0, 30.0, 10)])
-    assert not np.isnan(data.wind.air).any()
+    assert not np.isnan(whole_air(data.wind)).any()
     assert data.wind.moisture is not None
     assert (data.wind.moisture[0] > 0.0).all()
     assert (data.wind.moisture[1] == 0.0).all()
@@ -178,7 +181,7 @@ def test_missing_humidity_is_dry_air_and_named(tmp_path: Path) -> None:
     wrong = [Message("r", 0, 80.0, 1000), Message("r", 3, 900.0, 1000)]
     data = _load(tmp_path, [*_steps(0, 3), *wrong])
     assert any("relative humidity at 1000 hPa is not used" in gap for gap in data.gaps)
-    assert not np.isnan(data.wind.air).any()
+    assert not np.isnan(whole_air(data.wind)).any()
 
 
 # --- what is not there ---------------------------------------------------------------------
@@ -192,12 +195,14 @@ def test_a_missing_plane_is_nan_there_only_and_named(tmp_path: Path) -> None:
     whole = _load(tmp_path, _steps(0, 3, 6))
     data = _load(tmp_path, _without(_steps(0, 3, 6), "v", 3, 500))
     assert "northward wind at 500 hPa is missing at +3 h" in data.gaps
-    lost = np.isnan(data.wind.air)
+    lost = np.isnan(whole_air(data.wind))
     assert lost[:, 1].any()
     assert not lost[:, [0, 2]].any()
-    assert not np.isnan(whole.wind.air).any()
+    assert not np.isnan(whole_air(whole.wind)).any()
     kept = ~lost
-    assert np.array_equal(data.wind.air[kept], whole.wind.air[kept]), "and nothing else changed"
+    assert np.array_equal(whole_air(data.wind)[kept], whole_air(whole.wind)[kept]), (
+        "and nothing else changed"
+    )
     middle = int(np.searchsorted(data.wind.height_m, 6000.0))
     assert lost[0, 1, :, :, middle, 1].all(), "the wind at 500 hPa is not made up"
 
@@ -209,10 +214,10 @@ def test_a_level_that_one_field_always_lacks_is_nan_inside_and_left_out_at_the_t
     messages = [m for step in (0, 3) for m in aloft(step, levels=levels)] + ground()
     inside = _load(tmp_path, [m for m in messages if (m.what, m.level) != ("u", 700)])
     assert "eastward wind at 700 hPa is missing at every step" in inside.gaps
-    assert np.isnan(inside.wind.air[..., 0]).any()
+    assert np.isnan(whole_air(inside.wind)[..., 0]).any()
     top = _load(tmp_path, [m for m in messages if (m.what, m.level) != ("u", 10)])
     assert "10 hPa is left out: it has no eastward wind" in top.gaps
-    assert not np.isnan(top.wind.air).any()
+    assert not np.isnan(whole_air(top.wind)).any()
     assert top.wind.top_height_m < 6_000.0 < inside.wind.top_height_m
 
 
@@ -222,8 +227,8 @@ def test_a_missing_step_is_nan_and_named(tmp_path: Path) -> None:
     assert "nothing aloft is there at +6 h" in data.gaps
     assert "nothing near the ground is there at +6 h" in data.gaps
     assert data.wind.time_unix_s.size == data.surface.time_unix_s.size == 5
-    assert np.isnan(data.wind.air[:, 2]).all()
-    assert not np.isnan(data.wind.air[:, [0, 1, 3, 4]]).any()
+    assert np.isnan(whole_air(data.wind)[:, 2]).all()
+    assert not np.isnan(whole_air(data.wind)[:, [0, 1, 3, 4]]).any()
     assert np.isnan(_mean(data, "gust_mps")[2])
 
 
@@ -270,9 +275,9 @@ def test_impossible_values_are_refused_not_flown(tmp_path: Path) -> None:
     data = _load(tmp_path, [*messages, Message("u", 3, wild, 500)])
     expected = "eastward wind at 500 hPa is not used, its values cannot be right, at +3 h"
     assert expected in data.gaps
-    lost = np.isnan(data.wind.air[0, 1, ..., 0])
+    lost = np.isnan(whole_air(data.wind)[0, 1, ..., 0])
     assert lost.any(axis=-1).all(), "the whole plane goes, not one cell"
-    assert float(np.nanmax(data.wind.air[..., 0])) < 6.0
+    assert float(np.nanmax(whole_air(data.wind)[..., 0])) < 6.0
 
 
 def test_coding_noise_is_trimmed_and_real_nonsense_is_not(tmp_path: Path) -> None:
@@ -342,9 +347,11 @@ def test_members_follow_the_control_on_its_times(tmp_path: Path) -> None:
     control += [Message("2t", s, 280.0) for s in (0, 3, 6)]
     data = _load(tmp_path, [*control, *_ensemble((1, 2, 3), (0, 6))])
     assert data.wind.member_labels == ("control", "member 1", "member 2", "member 3")
-    assert data.wind.air.shape[:2] == (4, 3)
+    assert whole_air(data.wind).shape[:2] == (4, 3)
     high = int(np.searchsorted(data.wind.height_m, 10_000.0))
-    assert data.wind.air[:, 1, 0, 0, high, 0].tolist() == pytest.approx([5.0, 10.0, 20.0, 30.0])
+    assert whole_air(data.wind)[:, 1, 0, 0, high, 0].tolist() == pytest.approx(
+        [5.0, 10.0, 20.0, 30.0]
+    )
     gust = data.surface.fields["gust_mps"]
     assert gust[:, :, 0, 0].tolist() == [[1, 1, 1], [10, 13, 16], [20, 23, 26], [30, 33, 36]]
     assert data.surface.fields["temperature_2m_k"].shape[0] == 1
@@ -357,9 +364,9 @@ def test_members_follow_the_control_on_its_times(tmp_path: Path) -> None:
 def test_before_and_after_the_members_nothing_is_made_up(tmp_path: Path) -> None:
     control = [*_steps(0, 3, 6, 9), *(Message("gust", s, 1.0) for s in (0, 3, 6, 9))]
     data = _load(tmp_path, [*control, *_ensemble((1, 2, 3), (3, 6))])
-    assert np.isnan(data.wind.air[1:, [0, 3]]).all()
+    assert np.isnan(whole_air(data.wind)[1:, [0, 3]]).all()
     assert np.isnan(data.surface.fields["gust_mps"][1:, [0, 3]]).all()
-    assert not np.isnan(data.wind.air[:, 1:3]).any()
+    assert not np.isnan(whole_air(data.wind)[:, 1:3]).any()
 
 
 def test_missing_members_and_their_planes_are_named(tmp_path: Path) -> None:
@@ -371,8 +378,8 @@ def test_missing_members_and_their_planes_are_named(tmp_path: Path) -> None:
     assert "member 3 is missing" in data.gaps
     assert "temperature of member 4 is missing on all levels at +6 h" in data.gaps
     assert "nothing aloft of member 1 is there at +0 h" in data.gaps
-    assert np.isnan(data.wind.air[1, 0]).all()
-    assert not np.isnan(data.wind.air[0]).any()
+    assert np.isnan(whole_air(data.wind)[1, 0]).all()
+    assert not np.isnan(whole_air(data.wind)[0]).any()
 
 
 def test_fewer_members_than_promised_are_counted(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from grib_maker import FloatArray, loop
+from made_air import whole_air
 
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.cycle import CycleData
@@ -175,8 +176,8 @@ def test_members_near_the_ground_equal_the_loop_on_their_steps(
 def test_the_noon_cycle_is_whole_but_for_the_members_left_out(noon: CycleData) -> None:
     assert noon.gaps == ("the source speaks of 8 members; 2 are there",)
     assert noon.wind.member_labels == ("control", "member 1", "member 2")
-    assert noon.wind.air.shape[:4] == (3, 57, 13, 13)
-    assert not np.isnan(noon.wind.air).any()
+    assert whole_air(noon.wind).shape[:4] == (3, 57, 13, 13)
+    assert not np.isnan(whole_air(noon.wind)).any()
     assert noon.wind.longitude_deg.tolist() == np.arange(-38.0, -31.9, 0.5).tolist()
     assert noon.wind.latitude_deg.tolist() == np.arange(43.0, 49.1, 0.5).tolist()
     assert noon.wind.top_height_m > 35_000.0  # 5 hPa in the standard atmosphere: 36 km
@@ -227,10 +228,10 @@ def test_the_folder_of_damaged_samples_gives_the_good_ones_only() -> None:
 def test_a_missing_level_is_named_and_never_calm() -> None:
     data = load_file(DAMAGED / "missing-level.grib2", "skerra")
     assert data.gaps == ("northward wind at 300 hPa is missing at +3 h",)
-    lost = np.isnan(data.wind.air[0, 1, :, :, :, 1])
+    lost = np.isnan(whole_air(data.wind)[0, 1, :, :, :, 1])
     at_300_hpa = np.abs(data.wind.height_m - 9_300.0) < 1_500.0  # in the standard atmosphere
     assert lost[..., at_300_hpa].all()
-    assert not np.isnan(data.wind.air[0, [0, 2]]).any()
+    assert not np.isnan(whole_air(data.wind)[0, [0, 2]]).any()
 
 
 def test_a_missing_step_of_the_gust_is_named() -> None:
@@ -245,8 +246,8 @@ def test_a_missing_member_is_named_and_the_promise_of_the_header_too() -> None:
     data = load_files([whole, DAMAGED / "missing-member.grib2"], "skerra")
     assert "nothing aloft of member 2 is there at +6 h" in data.gaps
     assert "the source speaks of 8 members; 3 are there" in data.gaps
-    assert np.isnan(data.wind.air[2, 2]).all()
-    assert not np.isnan(data.wind.air[[0, 1, 3]]).any()
+    assert np.isnan(whole_air(data.wind)[2, 2]).all()
+    assert not np.isnan(whole_air(data.wind)[[0, 1, 3]]).any()
 
 
 def test_a_stale_index_beside_a_file_changes_nothing(tmp_path: Path) -> None:
@@ -256,6 +257,6 @@ def test_a_stale_index_beside_a_file_changes_nothing(tmp_path: Path) -> None:
     without = load_file(alone, "skerra")
     assert with_index.gaps == without.gaps == ()
     assert with_index.cycle == without.cycle
-    assert np.array_equal(with_index.wind.air, without.wind.air)
+    assert np.array_equal(whole_air(with_index.wind), whole_air(without.wind))
     for name, values in without.surface.fields.items():
         assert np.array_equal(with_index.surface.fields[name], values, equal_nan=True)

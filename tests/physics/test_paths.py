@@ -75,18 +75,24 @@ def test_the_last_row_of_a_leg_is_the_air_where_the_leg_ends() -> None:
     )
 
 
-@pytest.mark.parametrize("threads", [1, 3])
-def test_all_paths_are_shown_once_each(flights: Flights, threads: int) -> None:
+@pytest.mark.parametrize(("threads", "chunk"), [(1, 128), (3, 128), (2, 1)])
+def test_all_paths_are_shown_once_each(
+    flights: Flights, threads: int, chunk: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("windowwatch.physics.flights._WATCHED_CHUNK", chunk)
     ends = np.full((*flights.status.shape, 2), np.nan)
     seen = np.zeros(flights.status.shape, dtype=int)
 
-    def watching(first: int, paths: NDArray[np.float64], rows: NDArray[np.int64]) -> None:
+    def watching(
+        first: int, member: int, paths: NDArray[np.float64], rows: NDArray[np.int64]
+    ) -> None:
         assert paths.shape[:3] == rows.shape
         assert paths.shape[4] == k.PATH
         assert rows.max() < paths.shape[3], "room for every step"
         last = np.take_along_axis(paths, rows[..., None, None] - 1, axis=3)[..., 0, :]
-        ends[first : first + len(rows)] = last[..., 1:3]
-        seen[first : first + len(rows)] += 1
+        part = slice(first, first + len(rows)), slice(member, member + rows.shape[1])
+        ends[part] = last[..., 1:3]
+        seen[part] += 1
 
     again = fly(AIR, START, TRAIN, DRAWS, watching=watching, threads=threads)
     assert np.all(seen == 1)

@@ -219,19 +219,20 @@ def test_members_join_the_control_on_its_times() -> None:
     both = build_wind_grid(run(**control), run(**coarse), **shared(**control))
     assert both.member_labels == ("control", "m1", "m2")
     np.testing.assert_array_equal(both.air[:1], build(**control).air)
-    u, v = both.air[:, :, 1, 1, 50, U], both.air[:, :, 1, 1, 50, V]
+    u, v = (made_air.whole_air(both)[:, :, 1, 1, 50, part] for part in (U, V))
     np.testing.assert_allclose(u[0] - u[0, 0], hours, atol=1e-4)
     inside = (hours >= 6.0) & (hours <= 24.0)
     np.testing.assert_allclose(u[1:, inside], np.stack([u[0, inside]] * 2), atol=1e-4)
     np.testing.assert_allclose(v[1:, inside], 105.0, atol=1e-4)
     assert np.isnan(u[1:, ~inside]).all()
     at_12 = int(np.flatnonzero(hours == 12.0)[0])
-    np.testing.assert_array_equal(both.air[1:, at_12], build(**coarse).air[:, 1])
+    np.testing.assert_array_equal(made_air.whole_air(both)[1:, at_12], build(**coarse).air[:, 1])
+    (own,) = both.own_steps
+    np.testing.assert_array_equal(own.air, build(**coarse).air)  # kept as they are, no more of them
     # a member's gap at one time is a gap up to its neighbours in time, not at them
     coarse["u_mps"][:, 1] = np.nan
-    gap = np.isnan(
-        build_wind_grid(run(**control), run(**coarse), **shared(**control)).air[1, :, 1, 1, 50, U]
-    )
+    lost = build_wind_grid(run(**control), run(**coarse), **shared(**control))
+    gap = np.isnan(lost.air_of(1)[:, 1, 1, 50, U])
     assert gap.tolist() == (~inside | ((hours > 6.0) & (hours < 24.0))).tolist()
 
 

@@ -126,7 +126,7 @@ def test_only_sums_are_kept_however_many_volumes_there_are() -> None:
     paths = np.zeros((1, 2, 40, 2, k.PATH))
     paths[..., 1], paths[..., 2], paths[..., 3] = 46.05, [-34.85, -34.5], 21_000.0
     paths[..., 7], paths[..., 8] = 217.0, np.log(0.07)
-    watch(7, paths, np.full((1, 2, 40), 2))
+    watch(7, 0, paths, np.full((1, 2, 40), 2))
     found = watch.crossings()
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()

@@ -21,7 +21,7 @@ from windowwatch.cli.show import progress_bar
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.sources import load_cycle, load_files, scan_folder
+from windowwatch.forecast.sources import begin_cycle, load_files, scan_folder
 from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings
@@ -29,7 +29,6 @@ from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import ready_store
 from windowwatch.watch.pipeline import PassResult, run_pass
-from windowwatch.watch.polling.watching import PassContext, Watching
 from windowwatch.watch.run.rehearsal import Heard, Rehearsal
 from windowwatch.watch.run.rehearsal import rehearse as replay
 from windowwatch.watch.values import area_of
@@ -67,7 +66,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
             look.cycles,
             watch,
             store,
-            load=lambda found: load_cycle(found, area=area),
+            begin=lambda found: begin_cycle(found, area=area),
             available_after=settings.available_after,
             send=lambda _channel, _message: None,
             progress=told,
@@ -234,6 +233,9 @@ def look_once(settings: Settings, clock: Clock, record: Path | None = None) -> N
             f"{settings.path}: nothing is fetched, so there is nothing to record; give "
             "[forecast] a source"
         )
+    # the ways to providers: 0.3 s and 12 MB that a rehearsal does not need
+    from windowwatch.watch.polling.watching import PassContext, Watching
+
     url, service = settings.database_url(), settings.file.service
     limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
     with progress_bar() as told, ready_store(url) as store:

@@ -9,7 +9,7 @@ sum alone, or lines of sum and name, also with ``--tag``.
 """
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -24,9 +24,10 @@ from windowwatch.errors import (
 )
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.dataset import CycleDataset
-from windowwatch.forecast.grib.arrange import open_cycle
+from windowwatch.forecast.grib.arrange import arrange, open_cycle
 from windowwatch.forecast.grib.framing import Framing, unreadable, walk
 from windowwatch.forecast.grib.grid import Area
+from windowwatch.forecast.grib.reader import Reading
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.units import Place, swapped_hint
 
@@ -165,6 +166,15 @@ def load_cycle(found: FoundCycle, *, area: Area | None = None) -> CycleData:
     MissingFieldError
         If a field is missing that nothing can be done without.
     """
+    return begin_cycle(found, area=area)()
+
+
+def begin_cycle(found: FoundCycle, *, area: Area | None = None) -> Callable[[], CycleData]:
+    """Begin to read a cycle, in another process; what is returned gives it when it is asked.
+
+    Parameters as of `load_cycle`, which see; errors of what is begun are raised there, those
+    of reading when the cycle is asked for.
+    """
     framings = [_checked(path) for path in found.files]
     for framing in framings:
         reference = framing.reference_utc()
@@ -174,7 +184,9 @@ def load_cycle(found: FoundCycle, *, area: Area | None = None) -> CycleData:
                 f"{found.cycle.id}; it was replaced since it was found",
                 retry=True,
             )
-    return _load(framings, found.cycle, area)
+    reading = Reading(framings, area)
+    files = [SourceFile(f.path, f.sha256, f.size_bytes) for f in framings]
+    return lambda: build_cycle(arrange(framings, area, reading), found.cycle, files)
 
 
 def load_file(path: str | Path, model: str, *, area: Area | None = None) -> CycleData:

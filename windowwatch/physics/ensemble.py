@@ -11,6 +11,8 @@ from windowwatch.physics.winderror import Shown
 from windowwatch.physics.windgrid import WindGrid
 
 FloatArray = NDArray[np.float64]
+#: Neighbours of values on an axis, lower and upper, and the weights of these.
+_Sides = tuple[tuple[NDArray[np.intp], NDArray[np.intp]], tuple[FloatArray, FloatArray]]
 
 
 def shown_aloft(grid: WindGrid, launches: Launches, height_m: FloatArray) -> Shown:
@@ -33,22 +35,33 @@ def shown_aloft(grid: WindGrid, launches: Launches, height_m: FloatArray) -> Sho
     """
     west = float(grid.longitude_deg[0])
     east = west + np.mod(launches.longitude_deg - west, 360.0)
-    axes = (
-        _between(grid.time_unix_s, launches.time_unix_s),
+    places = (
         _between(grid.latitude_deg, launches.latitude_deg),
         _between(grid.longitude_deg, east),
     )
-    wind = np.zeros(())
-    for corner in product((0, 1), repeat=3):
-        row, y, x = (axis[0][side] for axis, side in zip(axes, corner, strict=True))
-        weight = np.prod([axis[1][side] for axis, side in zip(axes, corner, strict=True)], axis=0)
-        near = grid.air[:, row, y, x, :, :2].astype(np.float64)
-        # a neighbour without weight does not count, though it be missing
-        wind = wind + np.where(weight[:, None, None] > 0.0, near * weight[:, None, None], 0.0)
+    time = np.clip(launches.time_unix_s, grid.time_unix_s[0], grid.time_unix_s[-1])
+    runs = [(grid.time_unix_s, grid.air), *((own.time_unix_s, own.air) for own in grid.own_steps)]
+    wind = np.concatenate([_wind(steps, air, time, places) for steps, air in runs])
     (below, above), (low, high) = _between(grid.height_m.astype(np.float64), height_m)
     wind = wind[:, :, below] * low[:, None] + wind[:, :, above] * high[:, None]
     both = _shown(wind)
     return Shown(both.variance.mean(axis=-1), both.members.min(axis=-1))
+
+
+def _wind(
+    steps: FloatArray, air: NDArray[np.float32], time: FloatArray, places: tuple[_Sides, _Sides]
+) -> FloatArray:
+    """Wind of members over launches [m, N, H, 2]; NaN before their first step, after the last."""
+    axes = (_between(steps, time), *places)
+    wind = np.zeros(())
+    for corner in product((0, 1), repeat=3):
+        row, y, x = (axis[0][side] for axis, side in zip(axes, corner, strict=True))
+        weight = np.prod([axis[1][side] for axis, side in zip(axes, corner, strict=True)], axis=0)
+        near = air[:, row, y, x, :, :2].astype(np.float64)
+        # a neighbour without weight does not count, though it be missing
+        wind = wind + np.where(weight[:, None, None] > 0.0, near * weight[:, None, None], 0.0)
+    there = (steps[0] <= time) & (time <= steps[-1])
+    return np.where(there[:, None, None], wind, np.nan)
 
 
 def shown_near_ground(
@@ -82,9 +95,7 @@ def _shown(values: FloatArray) -> Shown:
     return Shown((off**2).sum(axis=0) / np.maximum(count - 1, 1), count.astype(np.intp))
 
 
-def _between(
-    axis: FloatArray, values: FloatArray
-) -> tuple[tuple[NDArray[np.intp], NDArray[np.intp]], tuple[FloatArray, FloatArray]]:
+def _between(axis: FloatArray, values: FloatArray) -> _Sides:
     """Neighbours of values on a rising axis and their weights; held beyond its ends."""
     spot = np.interp(values, axis, np.arange(axis.size))
     low = np.minimum(spot.astype(np.intp), max(axis.size - 2, 0))

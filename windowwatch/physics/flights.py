@@ -26,9 +26,10 @@ SLOWEST_MPS = 0.2
 #: Flights handed to a thread at a time: small enough to keep every thread busy, and fewer
 #: where their paths are kept as long (some 30 kB each).
 _CHUNK, _WATCHED_CHUNK = 4_096, 128
-#: Is shown the first of some launches, the paths of their flights as float64 [n, M, D, S, PATH]
-#: (columns in `kernels`) and how many of the S steps each flight has, int64 [n, M, D].
-Watching = Callable[[int, NDArray[np.float64], NDArray[np.int64]], None]
+#: Is shown the first of some launches, the first of some members, the paths of their flights
+#: as float64 [n, m, D, S, PATH] (columns in `kernels`), and how many of the S steps each has,
+#: int64 [n, m, D].
+Watching = Callable[[int, int, NDArray[np.float64], NDArray[np.int64]], None]
 
 
 class FlightStatus(IntEnum):
@@ -100,12 +101,14 @@ class Flights:
 
 @dataclass(frozen=True)
 class Prepared:
-    """Flights as kernels want them, checked and ready to be flown part by part."""
+    """Flights as kernels want them, checked and ready to be flown part by part.
+
+    `runs` has axes and air of the members with the grid's steps, and of those with their own.
+    """
 
     grid: WindGrid
     draws: Draws
-    axes: k.Grid
-    air: NDArray[np.float32]
+    runs: tuple[tuple[k.Grid, NDArray[np.float32]], ...]
     start: NDArray[np.float64]
     bodies: NDArray[np.float64]
     constants: k.Constants
@@ -113,7 +116,7 @@ class Prepared:
     @property
     def shape(self) -> tuple[int, int, int]:
         """Launches, members and draws."""
-        return self.start.shape[0], self.air.shape[0], self.bodies.shape[1]
+        return self.start.shape[0], len(self.grid.member_labels), self.bodies.shape[1]
 
     @property
     def most_steps(self) -> int:
@@ -121,6 +124,11 @@ class Prepared:
         return (
             int(self.constants.longest_s / self.constants.step_s) + 2 * self.grid.height_m.size + 32
         )
+
+    def of_member(self, member: int) -> tuple[k.Grid, NDArray[np.float32], int]:
+        """Axes and air of the run in which a member is, and which one of it."""
+        at = [(axes, air, number) for axes, air in self.runs for number in range(len(air))]
+        return at[member]
 
     def errors(self, first: int, last: int) -> NDArray[np.float32]:
         """Errors of some launches at the grid's heights, [n, D, H, 3]; H is 0 for none."""
@@ -157,8 +165,8 @@ def fly(
     threads : int, optional
         All processors by default. Results do not depend on it.
     watching : callable, optional
-        Is shown the paths of all flights, a few launches at a time, and in threads; they are
-        lent to it for as long as it looks.
+        Is shown the paths of all flights, a few launches and members at a time, and in threads;
+        they are lent to it for as long as it looks.
 
     Returns
     -------
@@ -180,30 +188,39 @@ def fly(
     ready = prepare(grid, launches, train, draws, step_s=step_s, longest_flight_s=longest_flight_s)
     count, members, draw_count = ready.shape
     out = np.empty((k.RESULTS, count * members * draw_count))
-    each = max(1, members * draw_count)
-    together = max(1, (_CHUNK if watching is None else _WATCHED_CHUNK) // each)
-    steps, room = (0, 1) if watching is None else (ready.most_steps, together * each)
+    most = _CHUNK if watching is None else _WATCHED_CHUNK
+    together, abreast = (max(1, most // max(1, n)) for n in (members * draw_count, draw_count))
+    room = together * min(abreast, members) * draw_count
+    steps, room = (0, 1) if watching is None else (ready.most_steps, room)
     # paths are by far the largest array: taken again and again, it is fresh memory every time
     lent = local()
 
-    def run(first: int) -> None:
-        last = min(first + together, count)
+    def run(part: tuple[int, int, int, int]) -> None:
+        first, number, low, place = part
+        last, (axes, air) = min(first + together, count), ready.runs[number]
+        some = air[low : low + abreast]
         if not hasattr(lent, "paths"):
             lent.paths = np.empty((room, steps, k.PATH))
         paths, rows = lent.paths, np.zeros(room, dtype=np.int64)
         k.fly_many(
-            ready.start, first, last, ready.air, ready.axes, ready.bodies,
+            ready.start, first, last, some, place, members, axes, ready.bodies,
             ready.errors(first, last), ready.constants, paths, rows, np.empty(12), out,
         )  # fmt: skip
         if watching is not None:
-            shape = (last - first, members, draw_count)
-            flown = (last - first) * each
-            watching(
-                first, paths[:flown].reshape(*shape, steps, k.PATH), rows[:flown].reshape(shape)
-            )
+            shape = (last - first, len(some), draw_count)
+            flown = shape[0] * shape[1] * shape[2]
+            shown = paths[:flown].reshape(*shape, steps, k.PATH)
+            watching(first, place, shown, rows[:flown].reshape(shape))
 
+    before = np.cumsum([0, *(len(air) for _, air in ready.runs)])
+    parts = [
+        (first, number, low, int(before[number]) + low)
+        for first in range(0, count, together)
+        for number, (_, air) in enumerate(ready.runs)
+        for low in range(0, len(air), abreast)
+    ]
     with ThreadPoolExecutor(threads or os.cpu_count() or 1) as pool:
-        list(pool.map(run, range(0, count, together)))
+        list(pool.map(run, parts))
     return _results(out.reshape(k.RESULTS, count, members, draw_count), launches)
 
 
@@ -223,15 +240,23 @@ def prepare(
         )
     if not (step_s > 0.0 and longest_flight_s > 0.0):
         raise InputError(f"steps and flights take time; got {step_s} s and {longest_flight_s} s")
-    axes, air = _axes(grid)
+    runs = ((grid.time_unix_s, grid.air), *((own.time_unix_s, own.air) for own in grid.own_steps))
+    axes = _axes(grid)
+    flown = tuple(
+        (
+            axes._replace(time_s=np.ascontiguousarray(time, dtype=np.float64)),
+            np.ascontiguousarray(air, dtype=np.float32).reshape(air.shape[0], -1),
+        )
+        for time, air in runs
+    )
     bodies = _bodies(train, launches, draws, _moisture(grid, launches))
     return Prepared(
-        grid, draws, axes, air, _starts(grid, launches), bodies,
+        grid, draws, flown, _starts(grid, launches), bodies,
         _constants(train, step_s, longest_flight_s),
     )  # fmt: skip
 
 
-def _axes(grid: WindGrid) -> tuple[k.Grid, NDArray[np.float32]]:
+def _axes(grid: WindGrid) -> k.Grid:
     """The grid as kernels want it, checked."""
     steps = []
     for name in ("latitude_deg", "longitude_deg"):
@@ -251,8 +276,9 @@ def _axes(grid: WindGrid) -> tuple[k.Grid, NDArray[np.float32]]:
         )
     # where terrain is unknown, every step must ask for it and see that
     highest = np.inf if np.isnan(grid.terrain_m).any() else float(grid.terrain_m.max())
-    axes = k.Grid(
-        np.ascontiguousarray(grid.time_unix_s, dtype=np.float64),
+    time = np.ascontiguousarray(grid.time_unix_s, dtype=np.float64)
+    return k.Grid(
+        time, float(time[0]), float(time[-1]),
         np.ascontiguousarray(grid.height_m, dtype=np.float64),
         1.0 / np.diff(grid.height_m.astype(np.float64)),
         float(grid.latitude_deg[0]), 1.0 / steps[0], grid.latitude_deg.size,
@@ -261,8 +287,6 @@ def _axes(grid: WindGrid) -> tuple[k.Grid, NDArray[np.float32]]:
         np.ascontiguousarray(grid.terrain_m, dtype=np.float32),
         highest, float(grid.top_height_m),
     )  # fmt: skip
-    air = np.ascontiguousarray(grid.air, dtype=np.float32)
-    return axes, air.reshape(air.shape[0], -1)
 
 
 def _starts(grid: WindGrid, launches: Launches) -> NDArray[np.float64]:

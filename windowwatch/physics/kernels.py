@@ -34,10 +34,11 @@ PATH = 9  # columns of a path: see `_note`
     OPENING_DELAY, BODY,
 ) = range(10)  # fmt: skip
 
-# axes of the air and what follows from them; `per_m` is one over each layer's thickness
+# axes of the air and what follows from them; `per_m` is one over each layer's thickness; from
+# `first_s` to `last_s` the forecast has anything, if not of this air
 Grid = namedtuple(
-    "Grid", "time_s height_m per_m south_deg rows_per_deg latitudes west_deg columns_per_deg "
-    "longitudes round_the_world terrain_m highest_ground_m top_height_m",
+    "Grid", "time_s first_s last_s height_m per_m south_deg rows_per_deg latitudes west_deg "
+    "columns_per_deg longitudes round_the_world terrain_m highest_ground_m top_height_m",
 )  # fmt: skip
 # physical constants and settings that are the same for every flight
 Constants = namedtuple(
@@ -75,8 +76,10 @@ def _column(air, grid, place, layer, start_index, column):
     time_s, last = place[2], grid.time_s.size - 1
     if iy < 0:
         return LEFT_GRID, start_index
-    if not grid.time_s[0] <= time_s <= grid.time_s[last]:
+    if not grid.first_s <= time_s <= grid.last_s:
         return LEFT_TIME, start_index
+    if not grid.time_s[0] <= time_s <= grid.time_s[last]:
+        return MISSING_AIR, start_index
     index = start_index
     while index < last - 1 and time_s >= grid.time_s[index + 1]:
         index += 1
@@ -356,24 +359,29 @@ def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
 
 
 @jit
-def fly_many(launches, first, last, air, grid, bodies, errors, c, paths, rows, scratch, out):
-    """Fly launches `first` to `last` with every member and draw.
+def fly_many(
+    launches, first, last, air, place, members, grid, bodies, errors, c, paths, rows, scratch, out
+):
+    """Fly launches `first` to `last` with some members and every draw.
 
     float64 `launches` [N, 4]: latitude, longitude from the grid's west on, height, time;
-    float32 `air` [M, T * Y * X * H * 4]; float64 `bodies` [N, D, BODY]; float32 `errors`
+    float32 `air` [m, T * Y * X * H * 4] of m members, the first of which is number `place` of M
+    `members` in the results; float64 `bodies` [N, D, BODY]; float32 `errors`
     [last - first, D, H, 3] of wind and of the logarithm of the rise, H may be 0; float64 `paths`
-    [P, S, 9], room for P paths of S steps, used in turn, and int64 `rows` [P] for how many steps
-    each has; S may be 0, P may not; float64 `scratch` [12]; float64 `out` [RESULTS, N * M * D].
+    [P, S, 9], room for P paths of S steps, used in turn from the first, and int64 `rows` [P] for
+    how many steps each has; S may be 0, P may not; float64 `scratch` [12]; float64 `out`
+    [RESULTS, N * M * D].
     """
-    members, draws, room = air.shape[0], bodies.shape[1], paths.shape[0]
+    draws, room = bodies.shape[1], paths.shape[0]
     column, tally = scratch[:8], scratch[8:]
     for n in range(first, last):
-        for m in range(members):
+        for m in range(air.shape[0]):
             for d in range(draws):
-                i, error, body = (n * members + m) * draws + d, errors[n - first, d], bodies[n, d]
-                path = paths[i % room]
+                i = (n * members + place + m) * draws + d
+                turn = (((n - first) * air.shape[0] + m) * draws + d) % room
+                error, body, path = errors[n - first, d], bodies[n, d], paths[turn]
                 _fly_one(launches[n], air[m], grid, body, error, c, tally, column, path, out, i)
-                rows[i % room] = int(tally[3])
+                rows[turn] = int(tally[3])
 
 
 @jit

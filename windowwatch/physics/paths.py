@@ -119,8 +119,9 @@ def _fly_member(ready: Prepared, launch: IntArray, member: int, draw: IntArray) 
     )
     out, rows = np.empty((k.RESULTS, count)), np.zeros(count, dtype=np.int64)
     paths = np.empty((count, ready.most_steps, k.PATH))
+    axes, air, member = ready.of_member(member)
     k.fly_many(
-        ready.start[launch], 0, count, ready.air[member : member + 1], ready.axes,
+        ready.start[launch], 0, count, air[member : member + 1], 0, 1, axes,
         ready.bodies[launch, draw][:, None], errors, ready.constants, paths, rows,
         np.empty(12), out,
     )  # fmt: skip

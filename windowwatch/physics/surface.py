@@ -3,6 +3,7 @@
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,6 +80,8 @@ def cells_since_time_before(method: CellMethod, time_unix_s: NDArray[np.float64]
 @dataclass(frozen=True)
 class SurfaceSeries:
     """Surface fields at one point. Each array is [M, T]; M is 1 where members share it.
+
+    At several places P each is [M, P, T] (`SurfaceGrid.at_places`).
 
     `cells` has the intervals of those fields that do not stand for the time itself.
     """
@@ -162,34 +165,76 @@ class SurfaceGrid:
         InputError
             If the point is off the grid.
         """
-        rows, columns, weights = self._corners(latitude_deg, longitude_deg)
+        rows, columns, weights = self._corners(np.array([latitude_deg]), np.array([longitude_deg]))
+        for axis, value, what in (
+            (self.latitude_deg, latitude_deg, "latitude"),
+            (self.longitude_deg, self._east_of_west(longitude_deg), "longitude"),
+        ):
+            if not axis[0] <= value <= axis[-1]:
+                raise InputError(
+                    f"{what} {value:.3f} is outside the forecast grid {axis[0]:.3f} to "
+                    f"{axis[-1]:.3f}"
+                )
+        keep = weights[:, 0] > 0.0
         values = {}
         for name, grid in self.fields.items():
-            near = grid[:, :, rows, columns].astype(np.float64)
-            values[name] = near.min(axis=2) if name in LOWEST_COUNTS else near @ weights
+            near = grid[:, :, rows[keep, 0], columns[keep, 0]].astype(np.float64)
+            lowest = name in LOWEST_COUNTS
+            values[name] = near.min(axis=2) if lowest else near @ weights[keep, 0]
+        return SurfaceSeries(self.time_unix_s, values, self.cells)
+
+    def at_places(
+        self,
+        latitude_deg: NDArray[np.float64],
+        longitude_deg: NDArray[np.float64],
+        names: Collection[str],
+    ) -> SurfaceSeries:
+        """Series of some fields at many places [P]: values [M, P, T], otherwise as `at`.
+
+        NaN at a place that is off the grid.
+        """
+        rows, columns, weights = self._corners(latitude_deg, longitude_deg)
+        some = weights > 0.0
+        values = {}
+        for name in names:
+            if name not in self.fields:
+                continue
+            near = self.fields[name][:, :, rows, columns].astype(np.float64)  # [M, T, 4, P]
+            if name in LOWEST_COUNTS:
+                found = np.where(some, near, np.inf).min(axis=2)
+            else:
+                found = np.sum(np.where(some, near * weights, 0.0), axis=2)
+            found[..., ~some.any(axis=0)] = np.nan
+            values[name] = found.transpose(0, 2, 1)
         return SurfaceSeries(self.time_unix_s, values, self.cells)
 
     def _corners(
-        self, latitude_deg: float, longitude_deg: float
+        self, latitude_deg: NDArray[np.float64], longitude_deg: NDArray[np.float64]
     ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float64]]:
-        """Row, column and weight of the four grid points around a point."""
-        row = _position(self.latitude_deg, latitude_deg, "latitude")
-        west = float(self.longitude_deg[0])
-        column = _position(self.longitude_deg, west + (longitude_deg - west) % 360.0, "longitude")
-        row0 = min(int(row), max(self.latitude_deg.size - 2, 0))
-        column0 = min(int(column), max(self.longitude_deg.size - 2, 0))
+        """Row, column and weight of the four grid points around places [P]: [4, P].
+
+        A corner without weight has no say; all four have none off the grid.
+        """
+        row = _position(self.latitude_deg, latitude_deg)
+        column = _position(self.longitude_deg, self._east_of_west(longitude_deg))
+        inside = np.isfinite(row) & np.isfinite(column)
+        row, column = np.where(inside, row, 0.0), np.where(inside, column, 0.0)
+        last_row, last_column = self.latitude_deg.size - 1, self.longitude_deg.size - 1
+        row0 = np.minimum(row.astype(np.intp), max(last_row - 1, 0))
+        column0 = np.minimum(column.astype(np.intp), max(last_column - 1, 0))
         up, right = row - row0, column - column0
-        rows = np.array([row0, row0, row0 + 1, row0 + 1])
-        columns = np.array([column0, column0 + 1, column0, column0 + 1])
-        weights = np.array([(1 - up) * (1 - right), (1 - up) * right, up * (1 - right), up * right])
-        keep = weights > 0.0  # a corner without weight may lie outside the array
-        return rows[keep], columns[keep], weights[keep]
+        row1, column1 = np.minimum(row0 + 1, last_row), np.minimum(column0 + 1, last_column)
+        rows = np.stack([row0, row0, row1, row1])
+        columns = np.stack([column0, column1, column0, column1])
+        parts = [(1 - up) * (1 - right), (1 - up) * right, up * (1 - right), up * right]
+        return rows, columns, np.where(inside, np.stack(parts), 0.0)
+
+    def _east_of_west(self, longitude_deg: Any) -> Any:
+        """Longitudes counted on eastward from the grid's western edge. [deg]"""
+        west = float(self.longitude_deg[0])
+        return west + (longitude_deg - west) % 360.0
 
 
-def _position(axis: NDArray[np.float64], value: float, what: str) -> float:
-    """Fractional index of `value` on a rising axis."""
-    if not axis[0] <= value <= axis[-1]:
-        raise InputError(
-            f"{what} {value:.3f} is outside the forecast grid {axis[0]:.3f} to {axis[-1]:.3f}"
-        )
-    return float(np.interp(value, axis, np.arange(axis.size)))
+def _position(axis: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fractional indices of values on a rising axis; NaN beyond its ends."""
+    return np.interp(values, axis, np.arange(axis.size), left=np.nan, right=np.nan)

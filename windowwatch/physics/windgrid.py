@@ -225,6 +225,17 @@ DEFAULT_HEIGHTS: NDArray[np.float64] = np.concatenate(
 
 
 @dataclass(frozen=True)
+class OwnSteps:
+    """Members with fewer times [t] than their grid: air [m, t, Y, X, H, 4] as in `WindGrid`.
+
+    At the grid's times they would say the same, in as much more memory as those are more.
+    """
+
+    time_unix_s: NDArray[np.float64]
+    air: NDArray[np.float32]
+
+
+@dataclass(frozen=True)
 class WindGrid:
     """Wind, temperature and pressure aloft, for every member and time.
 
@@ -237,6 +248,7 @@ class WindGrid:
     latitude_deg, longitude_deg : float64 array [Y], [X]
         Rising, evenly spaced; longitudes run on past 180 rather than jump. [deg]
     air : float32 array [M, T, Y, X, H, 4]
+        Of the members that have these times, all but those of `own_steps`.
         Eastward wind [m s⁻¹], northward wind [m s⁻¹], temperature [K] and the natural
         logarithm of the pressure in pascal at which dry air of that temperature is as dense
         as the air is: the very pressure where the air is dry, up to 2 % less in moist air.
@@ -253,6 +265,9 @@ class WindGrid:
     moisture : float32 array [T, Y, X] or None
         By what share the lowest air is lighter than dry air, because of its humidity, in the
         first member that has humidity; None where none has. [1]
+    own_steps : tuple of OwnSteps
+        Air of the last members, where these have fewer times. Before their first and after
+        their last they know nothing, though the grid go on.
     """
 
     time_unix_s: NDArray[np.float64]
@@ -265,10 +280,11 @@ class WindGrid:
     cycle_unix_s: float
     member_labels: tuple[str, ...] = ("control",)
     moisture: NDArray[np.float32] | None = None
+    own_steps: tuple[OwnSteps, ...] = ()
 
     def __post_init__(self) -> None:
         shape = (
-            len(self.member_labels),
+            len(self.member_labels) - sum(len(own.air) for own in self.own_steps),
             self.time_unix_s.size,
             self.latitude_deg.size,
             self.longitude_deg.size,
@@ -277,6 +293,9 @@ class WindGrid:
         )
         if self.air.shape != shape:
             raise InputError(f"air has shape {self.air.shape}; its axes say {shape}")
+        for own in self.own_steps:
+            if own.air.shape[1:] != (own.time_unix_s.size, *shape[2:]):
+                raise InputError(f"air with steps of its own has shape {own.air.shape}")
         if self.terrain_m.shape != shape[2:4]:
             raise InputError(f"terrain has shape {self.terrain_m.shape}; the grid has {shape[2:4]}")
         if self.moisture is not None and self.moisture.shape != shape[1:4]:
@@ -285,6 +304,19 @@ class WindGrid:
             axis = getattr(self, name)
             if axis.size > 1 and not np.all(np.diff(axis) > 0):
                 raise InputError(f"{name} must rise strictly; it does not")
+
+    def air_of(self, member: int) -> NDArray[np.float32]:
+        """Air of one member at the grid's times [T, Y, X, H, 4], as flights meet it.
+
+        Linear between its own steps where it has some; NaN before the first, after the last.
+        """
+        if member < len(self.air):
+            return np.asarray(self.air[member])
+        apart = [(own, number) for own in self.own_steps for number in range(len(own.air))]
+        own, number = apart[member - len(self.air)]
+        out = np.empty(self.air.shape[1:], dtype=np.float32)
+        _in_time(own.air[number], own.time_unix_s, self.time_unix_s, out)
+        return out
 
     def covers(self, latitude_deg: float, longitude_deg: float) -> bool:
         """Tell whether a point lies on the grid (edges included)."""
@@ -360,9 +392,9 @@ def build_wind_grid(
     Parameters
     ----------
     runs : LevelRun
-        The first gives the times. Members of the others follow its own; where their times are
-        others they are interpolated linearly, and are NaN before their first and after their
-        last.
+        The first gives the times. Members of the others follow its own; where they have fewer
+        times, they keep these (`WindGrid.own_steps`), where they have others, they are
+        interpolated linearly, and are NaN before their first and after their last.
     latitude_deg, longitude_deg : array [Y], [X]
         Rising. [deg]
     terrain_m : float32 array [Y, X]
@@ -390,23 +422,27 @@ def build_wind_grid(
     """
     time = np.asarray(runs[0].time_unix_s, dtype=np.float64)
     labels = tuple(label for run in runs for label in run.member_labels)
-    # members go straight to their place in the whole: they are most of the memory of a pass
-    air = np.empty(
-        (len(labels), time.size, latitude_deg.size, longitude_deg.size, height_m.size, 4),
-        dtype=np.float32,
-    )
     heights = np.asarray(height_m, dtype=np.float64)
     latitudes = np.repeat(np.asarray(latitude_deg, dtype=np.float64), longitude_deg.size)
     terrain = np.asarray(terrain_m, dtype=np.float64)
+    shape = (latitude_deg.size, longitude_deg.size, heights.size, 4)
+    # a run goes straight to its place in the whole: air is most of the memory of a pass
+    fewer = [number for number, run in enumerate(runs) if 1 < run.time_unix_s.size < time.size]
+    shared = min(fewer, default=len(runs))
+    first, count = 0, sum(len(run.member_labels) for run in runs[:shared])
+    air = np.empty((count, time.size, *shape), dtype=np.float32)
+    own_steps = []
     tops: list[float] = []
     moisture: NDArray[np.float32] | None = None
-    first = 0
     with ThreadPoolExecutor(threads) as pool:
-        for run in runs:
-            lay = _layer(run, latitudes, terrain, heights)
-            part = air[first : first + len(run.member_labels)]
-            laid = _lay_all(run, lay, time, part, pool)
-            first += len(run.member_labels)
+        for number, run in enumerate(runs):
+            members, steps, last = len(run.member_labels), time, first + len(run.member_labels)
+            part, first = air[first:last], last
+            if number >= shared:
+                steps = np.asarray(run.time_unix_s, dtype=np.float64)
+                part = np.empty((members, steps.size, *shape), dtype=np.float32)
+                own_steps.append(OwnSteps(steps, part))
+            laid = _lay_all(run, _layer(run, latitudes, terrain, heights), steps, part, pool)
             tops += [one.top_m for one in laid]
             if moisture is None:
                 moisture = _moisture(run, laid, time)
@@ -423,6 +459,7 @@ def build_wind_grid(
         cycle_unix_s=cycle_unix_s,
         member_labels=labels,
         moisture=moisture,
+        own_steps=tuple(own_steps),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from windowwatch.child import Progress, unheard
+from windowwatch.child import Progress, give_back_unused_heap, unheard
 from windowwatch.clock import from_unix_s
 from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.cycle import CycleData
@@ -117,6 +117,7 @@ def run_pass(
     for number, site in enumerate(watch.sites):
         _go_on(stopping)
         progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
+        give_back_unused_heap()  # of reading, or of the site before
         found = fly_and_score(data, watch, site, times, now_utc, at_sites.get(site.name))
         hours += found.hours
         details += found.details

@@ -21,7 +21,7 @@ from windowwatch.forecast.dataset import arranged, attributes_of
 from windowwatch.forecast.grib.framing import Framing
 from windowwatch.forecast.grib.grid import Area, Crop, crop
 from windowwatch.forecast.grib.messages import ISOBARIC, Kind, MessageKey, Plane
-from windowwatch.forecast.grib.reader import MISSING, read_all
+from windowwatch.forecast.grib.reader import MISSING, Reading
 from windowwatch.forecast.models import Field, Selector, match
 
 #: Copies of one plane that differ by no more than this share of its range are coded otherwise,
@@ -168,7 +168,7 @@ def open_cycle(
 ) -> xr.Dataset:
     """Decode every wanted field of the files of one cycle, cropped to `area`.
 
-    `processes` is how many read; by default as many as is worth while (`pool.read_all`).
+    `processes` is how many read; by default as many as is worth while (`reader.read_all`).
 
     Raises
     ------
@@ -180,7 +180,12 @@ def open_cycle(
     SourceError
         If the grid has nothing of the area.
     """
-    planes = read_all(files, area, processes)
+    return arrange(files, area, Reading(files, area, processes))
+
+
+def arrange(files: Sequence[Framing], area: Area | None, reading: Reading) -> xr.Dataset:
+    """As `open_cycle`, of files that are being read already."""
+    planes = reading.planes()
     if not planes:
         names = ", ".join(framing.path for framing in files)
         raise MissingFieldError(

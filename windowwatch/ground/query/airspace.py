@@ -8,6 +8,7 @@ here is asked of such pieces exactly, however thin a volume is or short its time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -105,7 +106,7 @@ class Paths:
 
     def turns(self) -> Iterator[tuple["Paths", Boxes]]:
         """These paths with longitudes counted so that each part lies once in -180 to 180."""
-        longitude, (west, south, east, north) = self._boxes()
+        longitude, (west, south, east, north) = self._boxes
         first = np.floor((west + 180.0) / 360.0)
         for more in (0.0, 1.0):
             if more and not np.any(east - 360.0 * first > 180.0):
@@ -116,8 +117,9 @@ class Paths:
                 turned = replace(self, longitude_deg=longitude - away[:, None])
             yield turned, (west - away, south, east - away, north)
 
+    @cached_property
     def _boxes(self) -> tuple[FloatArray, Boxes]:
-        """Longitudes, NaN beyond each flight's end, and boxes."""
+        """Longitudes, NaN beyond each flight's end, and boxes; asked once for all maps."""
         outside = np.arange(self.longitude_deg.shape[1]) >= self.count[:, None]
         longitude = np.where(outside, np.nan, self.longitude_deg)
         latitude = np.where(outside, np.nan, self.latitude_deg)

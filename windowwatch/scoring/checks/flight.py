@@ -116,15 +116,16 @@ class AirWatch:
         """Whether anything is asked of the paths."""
         return self._airspace is not None or self._permitted is not None
 
-    def __call__(self, first: int, paths: FloatArray, rows: NDArray[np.int64]) -> None:
-        """Look at the paths [n, M, D, S, 9] of some launches, of which each has `rows` steps."""
+    def __call__(self, first: int, member: int, paths: FloatArray, rows: NDArray[np.int64]) -> None:
+        """Look at the paths [n, m, D, S, 9] of some launches and members, of `rows` steps each."""
         flown = _paths(paths.reshape(-1, *paths.shape[3:]), rows.ravel())
-        part = slice(first, first + len(rows))
+        launches = slice(first, first + len(rows))
+        part = launches, slice(member, member + rows.shape[1])
         with _ONE_AT_A_TIME:
             if self._airspace is not None:
                 hit = self._airspace.crossed(flown)
                 self._crossed[part] = hit.any(axis=1).reshape(rows.shape)
-                self._by_volume[part] = hit.reshape(len(rows), -1, hit.shape[1]).sum(axis=1)
+                self._by_volume[launches] += hit.reshape(len(rows), -1, hit.shape[1]).sum(axis=1)
             if self._permitted is not None:
                 self._left[part] = self._permitted.left(flown).reshape(rows.shape)
 

@@ -1,7 +1,8 @@
 """What the release asks: weather at the site from set-up to hold, light, and clearance."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.checks.series import (
     FAR_H,
     Intervals,
+    Places,
     extreme_in_span,
     extreme_of_cells,
     extreme_of_steps,
@@ -128,22 +130,30 @@ def _left_share(beside: FloatArray, error: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(np.maximum(1.0 - part, 0.0)))
 
 
-#: Says what the weather is where a draw is displaced to: lead time [h], number of the draw, its
-#: latitude and longitude [deg], times [K].
-Asked = Callable[[float, int, float, float, FloatArray], Sequence[Measure]]
+#: Says what the weather is where a draw is displaced to: lead time [h], number of the draw, and
+#: times [K].
+Asked = Callable[[float, int, FloatArray], Sequence[Measure]]
 
 
 def _beside(
     site: Site, launch: FloatArray, surface: SurfaceGrid, plan: ScoringPlan, shifts: Shifts
 ) -> dict[str, FloatArray]:
     """Each measure as the forecast has it at the displaced place and time: [N, M or 1, D]."""
-    calm = _displaced_plan(plan)
-
-    def ask(_: float, __: int, north: float, east: float, times: FloatArray) -> list[Measure]:
-        spot = replace(site, latitude_deg=north, longitude_deg=east)
-        return _weather(spot, times, surface, calm)
-
-    return _displaced(site, launch, shifts, calm, _members(surface), ask)
+    asked = [n for n in WEATHER_CHECKS if n in plan.limits and n not in _NOT_DISPLACED]
+    shape = (launch.size, _members(surface), shifts.east.size)
+    found = {name: np.full(shape, np.nan) for name in asked}
+    leads_h, draws = shifts.lead_h(launch), np.arange(shifts.east.size)
+    for lead_h in np.unique(leads_h):
+        which = np.flatnonzero(leads_h == lead_h)
+        latitude, longitude, later_s = shifts.of_lead(
+            site.latitude_deg, site.longitude_deg, float(lead_h)
+        )
+        series = surface.at_places(latitude, longitude, surface.fields)
+        times = (launch[which, None] + later_s).ravel()
+        for measure in _of_series(series, times, plan, asked, np.tile(draws, which.size)):
+            values = measure.values[:, :, 0].reshape(which.size, draws.size, -1)
+            found[measure.name][which] = values.transpose(0, 2, 1)
+    return found
 
 
 def _displaced_plan(plan: ScoringPlan) -> ScoringPlan:
@@ -165,9 +175,8 @@ def _displaced(
     for lead_h in np.unique(leads_h):
         which = np.flatnonzero(leads_h == lead_h)
         places = shifts.of_lead(site.latitude_deg, site.longitude_deg, float(lead_h))
-        for draw, (north, east, later_s) in enumerate(zip(*places, strict=True)):
-            times = launch[which] + later_s
-            for measure in ask(float(lead_h), draw, float(north), float(east), times):
+        for draw, later_s in enumerate(places[2]):
+            for measure in ask(float(lead_h), draw, launch[which] + later_s):
                 if measure.name in _NOT_DISPLACED or measure.name not in plan.limits:
                     continue
                 shape = (launch.size, members, shifts.east.size)
@@ -215,7 +224,7 @@ def measures_of_series(
     if shifts is not None:
         calm = _displaced_plan(plan)
 
-        def ask(lead_h: float, draw: int, _: float, __: float, times: FloatArray) -> list[Measure]:
+        def ask(lead_h: float, draw: int, times: FloatArray) -> list[Measure]:
             there = near.get(lead_h, ())
             at_draw = there[draw] if draw < len(there) else None
             if at_draw is None:
@@ -227,31 +236,42 @@ def measures_of_series(
     return [_doubted(each, around.get(each.name), speed_error_mps, plan) for each in found]
 
 
-def _of_series(series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan) -> list[Measure]:
-    weather = _Span(series, launch, plan)
-    return [
-        weather.wind(),
-        weather.gust(plan.gust_factor),
-        weather.highest("cloud", "cloud_total_pct"),
-        *(
-            weather.highest(f"{layer}_cloud", f"cloud_{layer}_pct")
+def _of_series(
+    series: SurfaceSeries,
+    launch: FloatArray,
+    plan: ScoringPlan,
+    asked: Collection[str] = WEATHER_CHECKS,
+    place: Places = None,
+) -> list[Measure]:
+    """The measures that are asked; of one place, or of that which each launch is given."""
+    weather = _Span(series, launch, plan, place)
+    measures: dict[str, Callable[[], Measure]] = {
+        "wind": weather.wind,
+        "gust": partial(weather.gust, plan.gust_factor),
+        "cloud": partial(weather.highest, "cloud", "cloud_total_pct"),
+        **{
+            f"{layer}_cloud": partial(weather.highest, f"{layer}_cloud", f"cloud_{layer}_pct")
             for layer in ("low", "middle", "high")
-        ),
-        weather.ceiling(),
-        weather.lowest("visibility", "visibility_m", 1e-3),
-        weather.precipitation(),
-        weather.highest("thunder", "cape_jpkg"),
-        weather.lowest("lifted_index", "lifted_index_k", 1.0),
-        weather.freezing_rain(),
-        weather.shear(),
-        weather.temperature(),
-    ]
+        },
+        "ceiling": weather.ceiling,
+        "visibility": partial(weather.lowest, "visibility", "visibility_m", 1e-3),
+        "precipitation": weather.precipitation,
+        "thunder": partial(weather.highest, "thunder", "cape_jpkg"),
+        "lifted_index": partial(weather.lowest, "lifted_index", "lifted_index_k", 1.0),
+        "freezing_rain": weather.freezing_rain,
+        "shear": weather.shear,
+        "temperature": weather.temperature,
+    }
+    return [measure() for name, measure in measures.items() if name in asked]
 
 
 class _Span:
     """Surface series at the site, asked for their worst from set-up to the end of hold."""
 
-    def __init__(self, series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan) -> None:
+    def __init__(
+        self, series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan, place: Places = None
+    ) -> None:
+        self._place = place
         self._time_s = series.time_unix_s
         self._values = series.values
         self._cells = series.cells
@@ -298,10 +318,9 @@ class _Span:
             since = cells_since_time_before(CellMethod.SUM, self._time_s)
             since = self._cells.get("precipitation_mm", since)
             rates, cells = rate_of_sums(self._time_s, self._values["precipitation_mm"], since)
+            span, place = (self._start_s, self._end_s), self._place
             found.append(
-                extreme_of_cells(
-                    self._time_s, rates, cells, self._start_s, self._end_s, highest=True
-                )
+                extreme_of_cells(self._time_s, rates, cells, *span, highest=True, place=place)
             )
         if not found:
             return self._missing("precipitation")
@@ -347,12 +366,14 @@ class _Span:
     def _worst(
         self, values: FloatArray, key: str, *, highest: bool, jumps: bool = False
     ) -> tuple[FloatArray, Intervals]:
-        span = (self._start_s, self._end_s)
+        span, place = (self._start_s, self._end_s), self._place
         if key in self._cells:
             cells = self._cells[key]
-            return extreme_of_cells(self._time_s, values, cells, *span, highest=highest)
+            return extreme_of_cells(
+                self._time_s, values, cells, *span, highest=highest, place=place
+            )
         of_instants = extreme_of_steps if jumps else extreme_in_span
-        worst = of_instants(self._time_s, values, *span, highest=highest)
+        worst = of_instants(self._time_s, values, *span, highest=highest, place=place)
         return worst, instants(worst.shape)
 
     def _missing(self, name: str) -> Measure:

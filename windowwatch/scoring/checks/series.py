@@ -46,6 +46,11 @@ from windowwatch.scoring.values import OverInterval
 FloatArray = NDArray[np.float64]
 
 
+#: Of which place each span is [N], where series of several places [M, P, T] are asked; None
+#: where there is one series [M, T] for all spans.
+Places = NDArray[np.intp] | None
+
+
 @dataclass(frozen=True)
 class Intervals:
     """Of which intervals values [N, M] are.
@@ -79,18 +84,27 @@ def instants(shape: tuple[int, ...]) -> Intervals:
     return Intervals(CellMethod.POINT, np.zeros(shape), np.zeros(shape, dtype=np.bool_))
 
 
-def interpolated(time_s: FloatArray, values: FloatArray, at_s: FloatArray) -> FloatArray:
+def _of(values: FloatArray, step: NDArray[np.intp], place: Places) -> FloatArray:
+    """Values of a series [M, T] at some steps [...]: [M, ...]; see `Places`."""
+    if place is None:
+        return values[:, step]
+    return values[:, place.reshape(-1, *(1,) * (step.ndim - 1)), step]
+
+
+def interpolated(
+    time_s: FloatArray, values: FloatArray, at_s: FloatArray, place: Places = None
+) -> FloatArray:
     """Series [M, T] at times [...], linear between steps: [M, ...].
 
-    NaN before the first step, after the last, and where a step that is needed is NaN.
+    NaN before the first step, after the last, and where a step that is needed is NaN. With
+    `place` the series are [M, P, T] and the times [N, ...].
     """
     if time_s.size == 1:
-        held = np.broadcast_to(np.expand_dims(values[:, 0], tuple(range(1, at_s.ndim + 1))),
-                               (values.shape[0], *at_s.shape))  # fmt: skip
+        held = _of(values, np.zeros(at_s.shape, dtype=np.intp), place)
         return np.where(at_s == time_s[0], held, np.nan)
     left = np.clip(np.searchsorted(time_s, at_s, side="right") - 1, 0, time_s.size - 2)
     part = (at_s - time_s[left]) / (time_s[left + 1] - time_s[left])
-    low, high = values[:, left], values[:, left + 1]
+    low, high = _of(values, left, place), _of(values, left + 1, place)
     # At a step itself its neighbour has no say, even when that is missing.
     between = np.where(part == 0.0, low, np.where(part == 1.0, high, low + part * (high - low)))
     return np.where((part >= 0.0) & (part <= 1.0), between, np.nan)
@@ -103,6 +117,7 @@ def extreme_in_span(
     end_s: FloatArray,
     *,
     highest: bool,
+    place: Places = None,
 ) -> FloatArray:
     """Highest or lowest value of a series from `start_s` to `end_s`, linear between steps.
 
@@ -113,9 +128,10 @@ def extreme_in_span(
     ----------
     time_s : array [T]
         Rising. [s]
-    values : array [M, T]
+    values : array [M, T], or [M, P, T] with `place`
     start_s, end_s : array [N]
         [s]
+    place : Places
 
     Returns
     -------
@@ -128,7 +144,7 @@ def extreme_in_span(
     steps = np.minimum(first[:, None] + np.arange(most), time_s.size - 1)
     inside = np.clip(time_s[steps], start_s[:, None], end_s[:, None])
     times = np.concatenate([start_s[:, None], end_s[:, None], inside], axis=1)
-    found = interpolated(time_s, values, times)
+    found = interpolated(time_s, values, times, place)
     return np.asarray((np.max if highest else np.min)(found, axis=2).T)
 
 
@@ -139,6 +155,7 @@ def extreme_of_steps(
     end_s: FloatArray,
     *,
     highest: bool,
+    place: Places = None,
 ) -> FloatArray:
     """As `extreme_in_span`, but of the steps themselves, those that bracket the span included.
 
@@ -149,14 +166,14 @@ def extreme_of_steps(
     covered = (first >= 0) & (last < time_s.size)
     most = int(np.max(last - first, initial=0)) + 1
     steps = np.clip(np.minimum(first[:, None] + np.arange(most), last[:, None]), 0, time_s.size - 1)
-    found = (np.max if highest else np.min)(values[:, steps], axis=2)
+    found = (np.max if highest else np.min)(_of(values, steps, place), axis=2)
     return np.asarray(np.where(covered, found, np.nan).T)
 
 
 def rate_of_sums(
     time_s: FloatArray, sums_mm: FloatArray, cells: TimeCells
 ) -> tuple[FloatArray, TimeCells]:
-    """Mean rate in the interval of each sum [M, T], and these intervals. [mm/h]"""
+    """Mean rate in the interval of each sum [M, ..., T], and these intervals. [mm/h]"""
     hours = (time_s - cells.start_unix_s) / 3600.0
     return sums_mm / hours, TimeCells(CellMethod.MEAN, cells.start_unix_s)
 
@@ -169,6 +186,7 @@ def extreme_of_cells(
     end_s: FloatArray,
     *,
     highest: bool,
+    place: Places = None,
 ) -> tuple[FloatArray, Intervals]:
     """Highest or lowest value [N, M] of the intervals that each span touches, and which it is of.
 
@@ -180,10 +198,11 @@ def extreme_of_cells(
     ----------
     time_s : array [T]
         Rising; where the intervals end. [s]
-    values : array [M, T]
+    values : array [M, T], or [M, P, T] with `place`
     cells : TimeCells
     start_s, end_s : array [N]
         Of the spans. [s]
+    place : Places
 
     Returns
     -------
@@ -193,7 +212,7 @@ def extreme_of_cells(
     intervals : Intervals
     """
     there = ~np.isnan(cells.start_unix_s)
-    begin, end, series = cells.start_unix_s[there], time_s[there], values[:, there]
+    begin, end, series = cells.start_unix_s[there], time_s[there], values[..., there]
     shape = (start_s.size, values.shape[0])
     worst, length_s = np.full(shape, np.nan), np.zeros(shape)
     nearest = np.zeros(shape, dtype=np.bool_)
@@ -203,14 +222,20 @@ def extreme_of_cells(
         touches = _touches(begin, end, start_s, end_s) | (moment & holds)
         counts = touches | _touches(*_reaching_over_gaps(begin, end), start_s, end_s)
         counts[(start_s < begin.min()) | (end_s > end[-1])] = False
-        for n in np.flatnonzero(counts.any(axis=1)):
-            which = np.flatnonzero(counts[n])
-            which = which[np.argsort(~touches[n, which], kind="stable")]  # those first that touch
-            badness = series[:, which] if highest else -series[:, which]
-            chosen = which[np.argmax(badness, axis=1)]  # a NaN is the greatest of all to it
-            worst[n] = series[np.arange(chosen.size), chosen]
-            length_s[n] = end[chosen] - begin[chosen]
-            nearest[n] = ~touches[n, chosen]
+        some = counts.any(axis=1)
+        most = int(counts.sum(axis=1).max(initial=1))
+        # those first that touch, then the others that count: of equal ones the first is taken
+        order = np.argsort(2 - counts - touches, axis=1, kind="stable")[:, :most]
+        found = _of(series, order, place)
+        badness = np.where(
+            np.take_along_axis(counts, order, axis=1), found if highest else -found, -np.inf
+        )
+        taken = np.argmax(badness, axis=2)  # [M, N]; a NaN is the greatest of all to it
+        span = np.arange(some.size)
+        chosen = order[span, taken]
+        worst[some] = np.take_along_axis(found, taken[..., None], axis=2)[..., 0].T[some]
+        length_s[some] = (end - begin)[chosen].T[some]
+        nearest[some] = ~touches[span, chosen].T[some]
     return worst, Intervals(cells.method, length_s, nearest)
 
 

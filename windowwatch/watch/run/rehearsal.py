@@ -1,14 +1,16 @@
 """A rehearsal: stored cycles replayed on a simulated clock through the whole line."""
 
-from collections.abc import Callable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 
 from windowwatch.child import Progress, unheard
 from windowwatch.clock import SimulatedClock
-from windowwatch.errors import SourceError
+from windowwatch.errors import SourceError, WindowwatchError
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.sources import FoundCycle
+from windowwatch.forecast.sources import FoundCycle, load_cycle
 from windowwatch.notices.deliver import Result, Send
 from windowwatch.notices.values import Message
 from windowwatch.storage.cycles import Role
@@ -49,13 +51,14 @@ def rehearse(
     watch: Watch,
     store: Store,
     *,
-    load: Callable[[FoundCycle], CycleData],
+    load: Callable[[FoundCycle], CycleData] = load_cycle,
     available_after: timedelta,
     send: Send,
     progress: Progress = unheard,
     passed: Callable[[PassResult], None] = lambda _: None,
     between: timedelta = timedelta(hours=1),
     others: Sequence[Heard] = (),
+    begin: Callable[[FoundCycle], Callable[[], CycleData]] | None = None,
 ) -> Rehearsal:
     """Replay cycles in the order in which they come in.
 
@@ -68,7 +71,7 @@ def rehearse(
     store : Store
         Of the present schema, best without earlier passes.
     load : callable
-        Decodes a found cycle.
+        Decodes a found cycle when its turn comes.
     available_after : timedelta
         The clock stands so long after a cycle's reference time when it is passed.
     send : callable
@@ -83,6 +86,9 @@ def rehearse(
         was held.
     others : sequence of Heard
         Cycles of the models that the watch asks what they think.
+    begin : callable, optional
+        In the place of `load`: begins to decode a found cycle, and returns what gives it. It is
+        asked of the next cycle when one is passed, so that another process reads meanwhile.
 
     Raises
     ------
@@ -106,6 +112,7 @@ def rehearse(
         if result.role is Role.PRIMARY:
             windows = result.windows
 
+    coming = _coming([each for _, each in ordered], begin or (lambda each: partial(load, each)))
     for number, (due, each) in enumerate(ordered):
 
         def step(words: str, share: float, done: int = number) -> None:
@@ -119,7 +126,7 @@ def rehearse(
         seen = watch
         if each.cycle.model != watch.model:
             seen = watch.as_seen_by(each.cycle.model)
-        show(run_pass(load(each), seen, store, now_utc=clock.now(), progress=step))
+        show(run_pass(next(coming)(), seen, store, now_utc=clock.now(), progress=step))
         if seen is not watch:
             weighed = recombine(watch, store, clock.now())
             if weighed is not None:
@@ -127,6 +134,36 @@ def rehearse(
         tell()
     progress("done", 1.0)
     return Rehearsal(windows, tuple(told))
+
+
+def _coming(
+    found: Sequence[FoundCycle], begin: Callable[[FoundCycle], Callable[[], CycleData]]
+) -> Iterator[Callable[[], CycleData]]:
+    """What gives each cycle; when one is asked for, the next is begun once it was given.
+
+    What cannot be begun is refused when its turn comes, like what cannot be read.
+    """
+
+    def begun(each: FoundCycle) -> Callable[[], CycleData]:
+        try:
+            return begin(each)
+        except WindowwatchError as error:
+            return partial(_refuse, error)
+
+    waiting = deque([begun(found[0])])
+
+    def give(number: int) -> CycleData:
+        data = waiting.popleft()()
+        if number + 1 < len(found):
+            waiting.append(begun(found[number + 1]))
+        return data
+
+    for number in range(len(found)):
+        yield partial(give, number)
+
+
+def _refuse(error: WindowwatchError) -> CycleData:
+    raise error
 
 
 def _ordered(
