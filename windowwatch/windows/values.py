@@ -81,6 +81,16 @@ class Window:
     """How many of its `good_hours` are go; the others are caution. None: stored before it was."""
     good_hours: int | None = None
     """How many launch hours still to come were read and found good."""
+    go_in_row: int | None = None
+    """The longest run of neighbouring launch hours that are go."""
+    spread_km: float | None = None
+    """Radius of a circle as large as the ellipse that holds 90 % of the best hour's landings."""
+    steady_chance: float | None = None
+    """Chance smoothed over the cycles that saw it, from nought on; see `windows.changes`. [1]"""
+    waits: tuple[str, ...] = ()
+    """In what ways it differs from what was told, where that is not told yet."""
+    waits_in: tuple[str, ...] = ()
+    """The cycles in a row that found it so."""
 
     @property
     def last_release_utc(self) -> datetime:
