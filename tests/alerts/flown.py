@@ -82,7 +82,10 @@ def load(path: Path = FLOWN) -> Library:
     """Read the flown hours."""
     hours: dict[str, list[Hour]] = {site: [] for site in SITES}
     keys: dict[str, list[tuple[float, ...]]] = {site: [] for site in SITES}
-    rows = [(cycle, _hour(values), values) for cycle, values in json.loads(gzip.decompress(path.read_bytes()))]
+    rows = [
+        (cycle, _hour(values), values)
+        for cycle, values in json.loads(gzip.decompress(path.read_bytes()))
+    ]
     times = tuple(sorted({hour.time_utc for _, hour, _ in rows}))
     at = {time: number for number, time in enumerate(times)}
     weather = {

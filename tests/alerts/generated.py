@@ -237,7 +237,9 @@ def _hours(
         asked = np.stack([seen[:, 0], seen[:, 1], day, seen[:, 2], seen[:, 3], lead], -1)
         known, asked = library.keys[site], asked / np.array(SCALES)
         far = (known**2).sum(-1)[None, :] - 2.0 * asked @ known.T
-        for time, east, north, like in zip(times, seen[:, 0], seen[:, 1], far.argmin(-1), strict=True):
+        for time, east, north, like in zip(
+            times, seen[:, 0], seen[:, 1], far.argmin(-1), strict=True
+        ):
             flown = library.hours[site][like]
             assert flown.footprint is not None
             lat, lon = latitude_longitude(site, float(east), float(north))

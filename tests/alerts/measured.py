@@ -198,7 +198,9 @@ def _aspects(change: Change, before: Window, after: Window, now: Window) -> Iter
             ends = [getattr(w, f"{cause.edge}_utc") for w in (before, after, now)]
             yield abs(ends[2] - ends[0]) < abs(ends[2] - ends[1])
         elif isinstance(cause, LandingMoved):
-            places = [(w.landing_latitude_deg, w.landing_longitude_deg) for w in (before, after, now)]
+            places = [
+                (w.landing_latitude_deg, w.landing_longitude_deg) for w in (before, after, now)
+            ]
             if None not in (value for place in places for value in place):
                 yield float(distance_m(*places[2], *places[0])) < float(
                     distance_m(*places[2], *places[1])

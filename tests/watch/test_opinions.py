@@ -120,7 +120,7 @@ def test_what_comes_in_later_is_weighed_told_once_and_changes_nothing_else(
     before = store.cycles(watch.name)[-1]
     assert recombine(watch, store, read_at(1)) is None, "nobody has said anything"
     say(watch, store, 1, bad())
-    now = read_at(1) + timedelta(hours=3)
+    now = read_at(1) + timedelta(hours=2)  # and the next cycle decides in four hours
     result = recombine(watch, store, now)
     assert result is not None
     assert (result.saved, result.recombined, result.flights) == (True, True, 0)

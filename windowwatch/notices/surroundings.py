@@ -14,12 +14,15 @@ from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import zones_of
+from windowwatch.notices.policy import together
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
+from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Change, Window
+from windowwatch.windows.window import WindowRules
 from windowwatch.wording.credits import NO_PERMISSION, credit_lines
 from windowwatch.wording.notices import Beside
 
@@ -40,6 +43,10 @@ class Surroundings:
         What a picture shows of roads and water.
     page_url : str, optional
         Address of the page, for links.
+    rules : WindowRules
+        They say which windows are far.
+    decisions : sequence of Decision
+        What an open window asks people to decide.
     """
 
     store: Store
@@ -47,6 +54,17 @@ class Surroundings:
     sites: Mapping[str, Site]
     ground: Ground = field(default_factory=Ground)
     page_url: str | None = None
+    rules: WindowRules = field(default_factory=WindowRules)
+    decisions: Sequence[Decision] = ()
+
+    def together(self, change: Change) -> tuple[str, ...]:
+        """Keys of what is told in one message with a change; none where it cannot be read."""
+        try:
+            found = self.store.changes(self.watch, change.cycle_id)
+        except StorageError as error:
+            _LOG.warning("a notice of a far window goes alone: %s", error.message)
+            return ()
+        return together(change, found, self.rules)
 
     def beside(self, change: Change, channel: Channel) -> Beside:
         """What is said beside a change on a channel."""

@@ -13,7 +13,7 @@ good news stands
 theirs wait
     What only other models have changed of a window that is not near waits while the next
     deciding cycle is due within `wait_h`: it will say what it makes of it. A window is near
-    while it starts within `near_h`.
+    while it starts within `near_h`. When that cycle does not come, they are weighed once more.
 at once
     Never put back are: what could not be read and can be read again, a window that broke up
     (its parts are known by that notice alone), and one that opened.
@@ -111,12 +111,14 @@ def hold_back(
     before = {window.uid: window for window in known}
     told: list[Change] = []
     waits: dict[str, frozenset[str]] = {}
+    theirs: set[str] = set()
     for change in changes:
         old = before.get(change.window_uid or "")
         if old is None or not _may_wait(change):
             told.append(change)
         elif weighing is not None and _theirs_wait(change, rules, now_utc, weighing):
             waits[old.uid] = frozenset(old.waits)
+            theirs.add(old.uid)
         elif standing := _good_news(change, old, rules, cycle):
             waits[old.uid] = standing
         else:
@@ -125,13 +127,24 @@ def hold_back(
     for window in windows:
         old = before.get(window.uid)
         if old is not None and window.uid in waits:
-            kept.append(_put_back(window, old, waits[window.uid], cycle))
+            made = _put_back(window, old, waits[window.uid], cycle)
+            until = weighing.decides_at_utc if weighing and window.uid in theirs else None
+            kept.append(replace(made, waits_until_utc=until))
         elif old is not None and weighing is not None and not _is_told(window, told):
             # what others say takes nothing from what a deciding cycle has found
-            kept.append(replace(window, waits=old.waits, waits_in=old.waits_in))
+            same = {"waits": old.waits, "waits_in": old.waits_in}
+            kept.append(replace(window, **same, waits_until_utc=None))
         else:
-            kept.append(replace(window, waits=(), waits_in=()))
+            kept.append(replace(window, waits=(), waits_in=(), waits_until_utc=None))
     return tuple(kept), tuple(told)
+
+
+def waited_in_vain(windows: Sequence[Window], now_utc: datetime) -> bool:
+    """Whether the deciding cycle has not come for which what others say of a window waits."""
+    return any(
+        window.waits_until_utc is not None and window.waits_until_utc < now_utc
+        for window in windows
+    )
 
 
 def _is_told(window: Window, told: Sequence[Change]) -> bool:
@@ -144,9 +157,7 @@ def _may_wait(change: Change) -> bool:
     return not any(isinstance(cause, _AT_ONCE) for cause in change.causes)
 
 
-def _theirs_wait(
-    change: Change, rules: WindowRules, now_utc: datetime, weighing: Weighing
-) -> bool:
+def _theirs_wait(change: Change, rules: WindowRules, now_utc: datetime, weighing: Weighing) -> bool:
     window, decides = change.after or change.before, weighing.decides_at_utc
     if window is None or decides is None:
         return False

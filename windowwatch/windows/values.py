@@ -91,6 +91,8 @@ class Window:
     """In what ways it differs from what was told, where that is not told yet."""
     waits_in: tuple[str, ...] = ()
     """The cycles in a row that found it so."""
+    waits_until_utc: datetime | None = None
+    """When the deciding cycle is due for which what other models say of it waits."""
 
     @property
     def last_release_utc(self) -> datetime:

@@ -189,7 +189,15 @@ def between_passes(
         rules=rules,
         stop=stop,
         chance=chance,
-        surroundings=Surroundings(store, watch.name, sites, watch.ground, watch.page_url),
+        surroundings=Surroundings(
+            store,
+            watch.name,
+            sites,
+            watch.ground,
+            watch.page_url,
+            watch.rules,
+            watch.decisions,
+        ),
     )
     return Between(asked, report, advised, late)
 
