@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
-from flown import SITES, SCALES, Library, latitude_longitude
+from flown import SCALES, SITES, Library, latitude_longitude
 from numpy.typing import NDArray
 
 from windowwatch.forecast.cycle import Cycle
@@ -205,8 +205,6 @@ def _cycles(
     steps = (mix[0] * common.steps + mix[1] * own.steps) * grows[:, None, None, :]
     stays = mix[0] * common.own + mix[1] * own.own
     stays = stays * np.sqrt((1.0 - JITTER) * variance[0])
-    # By reference time, not by lead: a step belongs to the six hours of the clock in which what
-    # was not known came to be known, so it is the same for all launch hours that lie beyond.
     reference = starts
     zero = starts.timestamp() / 3600.0
     while reference + model.after < ends:
@@ -214,7 +212,6 @@ def _cycles(
         error = stays + draws.field() * np.sqrt(JITTER * variance[0])
         lead = np.maximum(draws.hours - zero - begun, 0.0)
         for number in range(steps.shape[0]):
-            # the step that ends `number` × 6 h before the launch hour's own lead of zero
             share = np.clip((lead - 6.0 * number) / 6.0, 0.0, 1.0)
             if not share.any():
                 break

@@ -243,3 +243,25 @@ def _in_the_end(week: GeneratedWeek, lived: Lived, found: Counter[str]) -> None:
             min(end, window.end_utc) > max(start, window.start_utc)
             for start, end in stood.get(window.site, ())
         )
+
+
+def row(found: Counter[str]) -> dict[str, str]:
+    """A line of the curve, in words that a table has room for."""
+    days, weeks = found["hours watched"] / 24.0, max(found["weeks"], 1)
+
+    def share(part: str, of: str) -> str:
+        return f"{100.0 * found[part] / max(found[of], 1):.1f} %"
+
+    return {
+        "messages a day": f"{found['messages'] / days:.2f}",
+        "changes a day": f"{found['changes'] / days:.2f}",
+        "taken back": share("taken back", "changes"),
+        "opened a week": f"{found['opened'] / weeks:.2f}",
+        "false openings": share("false opening", "opened"),
+        "closed after a doubt": share("closed after a doubt", "opened"),
+        "late closings a week": f"{found['late closing'] / weeks:.2f}",
+        "behind": f"{found['behind'] / weeks:.2f} h",
+        "open in vain": share("open in vain", "stood open"),
+        "in time": share("in time", "good in truth"),
+        "opened ahead": f"{found['lead'] / max(found['opened'], 1):.0f} h",
+    }

@@ -20,6 +20,7 @@ from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
+from windowwatch.windows.causes import DecideBy
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Change, Window
 from windowwatch.windows.window import WindowRules
@@ -82,7 +83,20 @@ class Surroundings:
             next_forecast_utc=next_forecast(stored),
             drive=None if detail is None else detail.drive,
             best=best,
+            decide=self._decide(change),
         )
+
+    def _decide(self, change: Change) -> DecideBy | None:
+        """What the window of a change asks people to decide next."""
+        window = change.after
+        if window is None:
+            return None
+        asked = [
+            DecideBy(each.name, by, each.before, by - change.found_utc)
+            for each in self.decisions
+            if each.asked_of(window) and (by := window.start_utc - each.before) > change.found_utc
+        ]
+        return min(asked, key=lambda each: each.by_utc, default=None)
 
     def picture(self, change: Change, title: str) -> bytes | None:
         """A map of the window's best hour; None when there is none to draw."""

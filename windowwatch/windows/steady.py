@@ -132,8 +132,8 @@ def hold_back(
             kept.append(replace(made, waits_until_utc=until))
         elif old is not None and weighing is not None and not _is_told(window, told):
             # what others say takes nothing from what a deciding cycle has found
-            same = {"waits": old.waits, "waits_in": old.waits_in}
-            kept.append(replace(window, **same, waits_until_utc=None))
+            made = replace(window, waits=old.waits, waits_in=old.waits_in, waits_until_utc=None)
+            kept.append(made)
         else:
             kept.append(replace(window, waits=(), waits_in=(), waits_until_utc=None))
     return tuple(kept), tuple(told)
