@@ -1,20 +1,20 @@
-"""How many notices come, and how many were for nothing, by rules: the curve of docs/decisions.md.
+"""How many notices come, and how many were for nothing, by rules. By hand:
 
-``python tests/benchmarks/notices.py [WEEKS [FIRST_SEED]]`` makes a thousand weeks, for which it
-takes about twenty minutes, and prints one row for each set of rules that was tried.
+    export PYTHONPATH=.:tests
+    python tests/benchmarks/notices.py 1000
+
+A thousand weeks take about half an hour. Printed is the table that docs/decisions.md has: a row
+for each set of rules that was tried.
 """
 
 import sys
 import time
 from collections import Counter
-from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "alerts"), str(Path(__file__).parents[1])]
-
-from flown import load
-from generated import generate
-from measured import count, live, row
-from trials import TRIALS
+from flown_hours import load
+from generated_weeks import generate
+from notices_counted import count, live, row
+from rules_tried import TRIALS
 
 
 def main(weeks: int = 1000, first: int = 0) -> None:

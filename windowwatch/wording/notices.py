@@ -13,9 +13,9 @@ release to release
     A window is told as "release FIRST to LAST": both are launch hours that were flown.
 dropped in this order
     Where a phone's length does not do, UTC beside the span goes first, then which hours could not
-    be read (but not that some could not), the distance to a road, the next forecast, what was before, then the tail of the reason.
-    What is so now with site and span, score and chance, where it lands with the drive there, the
-    head of the reason, what to do, cautions and key stay.
+    be read (but not that some could not), the distance to a road, the next forecast, what was
+    before, then the tail of the reason. What is so now with site and span, score and chance,
+    where it lands with the drive there, the head of the reason, what to do, cautions and key stay.
 hold advice is a table
     It is longer than other notices, because each of its rows is needed.
 """
@@ -260,13 +260,13 @@ class _Said:
 class _Line:
     """A line of a notice; `drop` says how early it goes when there is no room, 0 never.
 
-    Where it has a `short` form, that takes its place instead. `cut`: its tail may go. `full` is
-    what the long text has in its place.
+    Where there is a `then`, that takes its place. `cut`: its tail may go. `full` is what the long
+    text has in its place.
     """
 
     text: str
     drop: int = 0
-    short: str = ""
+    then: "_Line | None" = None
     cut: bool = False
     full: str = ""
 
@@ -298,7 +298,7 @@ def _now(this: _Said, window: Window) -> _Line:
     local = spoken_span(window.start_utc, window.last_release_utc, this.zone, utc_beside=False)
     if this.change.after is None:
         head = f"Closed, do not plan on it: {this.change.site} "
-        return _Line(f"{head}{_span(window, this.zone)}.", 9, f"{head}{local}.")
+        return _Line(f"{head}{_span(window, this.zone)}.", 9, _Line(f"{head}{local}."))
     same_day = window.best_hour_utc.date() == window.start_utc.date()
     at = clock_moment if same_day else spoken_moment
     best = at(window.best_hour_utc, this.zone, utc_beside=False)
@@ -308,7 +308,7 @@ def _now(this: _Said, window: Window) -> _Line:
         was = at(before.best_hour_utc, this.zone, utc_beside=False)
         planned = f"{planned} (was {was.removesuffix(' local')})"
     head, tail = f"Open: release {this.change.site} ", f", planned {planned}."
-    return _Line(f"{head}{_span(window, this.zone)}{tail}", 9, f"{head}{local}{tail}")
+    return _Line(f"{head}{_span(window, this.zone)}{tail}", 9, _Line(f"{head}{local}{tail}"))
 
 
 def _quality(this: _Said, window: Window) -> _Line:
@@ -317,7 +317,10 @@ def _quality(this: _Said, window: Window) -> _Line:
         return _Line(f"It was: {inside(how_good(window))}.", 4)
     drive = this.beside.drive
     text, short = (f"{how_good(window)}; {landing(window, drive, road=r)}." for r in (True, False))
-    return _Line(text, 7, short, full=f"{how_good(window)}; {landing(window, drive, named=True)}.")
+    whole = f"{how_good(window)}; {landing(window, drive, named=True)}."
+    # a question needs the way to answer it more than where the flight lands
+    asks = this.change.kind is ChangeKind.DECISION_DUE
+    return _Line(text, 7, _Line(short, int(asks)), full=whole)
 
 
 def _why(this: _Said) -> _Line:
@@ -329,7 +332,9 @@ def _why(this: _Said) -> _Line:
         return _Line(sentence(str(change.kind)) if silent else words, cut=True)
     told = tuple(each for each in change.causes if not isinstance(each, QualityMoved | BestHourIs))
     words, before = reason(told, this.times), _before(this, change.before, change.after)
-    return _Line(f"{before} {words}".strip(), 4 if before and words else 0, words, cut=True)
+    return _Line(
+        f"{before} {words}".strip(), 4 if before and words else 0, _Line(words, cut=True), cut=True
+    )
 
 
 def _before(this: _Said, before: Window, after: Window) -> str:
@@ -360,9 +365,13 @@ def _to_do(this: _Said, *, page: bool) -> _Line:
     coming = ""
     if at is not None and at > this.now_utc:
         coming = f"Next forecast about {spoken_moment(at, this.zone, utc_beside=False)}."
-    text, short = (" ".join(part for part in (todo, more, caution) if part)
-                   for more in (coming, ""))  # fmt: skip
-    return _Line(text, 6 if coming else 0, short)
+    whole, less, least = (
+        " ".join(part for part in parts if part)
+        for parts in ((todo, coming, caution), (todo, caution), (caution,))
+    )
+    # a decision with its time stays; that a plan is to be checked follows from the title
+    plain = _Line(less) if decide is not None else _Line(less, 2 if todo else 0, _Line(least))
+    return _Line(whole, 6, plain) if coming else plain
 
 
 def _fitted(lines: Sequence[_Line], room: int) -> list[_Line]:
@@ -371,7 +380,7 @@ def _fitted(lines: Sequence[_Line], room: int) -> list[_Line]:
     while len(_joined(kept)) > room and any(line.drop for line in kept):
         goes = max(kept, key=lambda line: line.drop)
         at = kept.index(goes)
-        kept[at : at + 1] = [replace(goes, text=goes.short, drop=0)] if goes.short else []
+        kept[at : at + 1] = [] if goes.then is None else [goes.then]
     for at, line in enumerate(kept):
         if line.cut:
             left = room - (len(_joined(kept)) - len(line.text))
@@ -537,7 +546,7 @@ def _unread(this: _Said, window: Window | None) -> _Line:
     """What could not be read, unless the reason has said it; that some could not always stays."""
     if window is None or this.change.after is None or _has_said(this.change, window.unread):
         return _Line("")
-    return _Line(reason(window.unread, this.times), 8, "Some hours could not be read.")
+    return _Line(reason(window.unread, this.times), 8, _Line("Some hours could not be read."))
 
 
 def _has_said(change: Change, causes: Causes) -> bool:

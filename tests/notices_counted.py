@@ -26,8 +26,9 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import Any
 
-from generated import GeneratedWeek, Read
+from generated_weeks import GeneratedWeek, Read
 
 from windowwatch.physics.earth import distance_m
 from windowwatch.scoring.values import Hour, Verdict
@@ -65,12 +66,17 @@ class Lived:
 def live(week: GeneratedWeek, trial: Ruleset) -> Lived:
     """Pass every read of a week."""
     windows: tuple[Window, ...] = ()
-    lived, known_asked = Lived(), {}
+    lived = Lived()
+    known_asked: dict[str, Change] = {}
     passes: Counter[str] = Counter()
     for read in week.reads:
         passes[read.cycle.id] += 1
-        about = {"cycle": read.cycle, "now_utc": read.now_utc, "watch": "generated",
-                 "pass_number": passes[read.cycle.id]}  # fmt: skip
+        about: dict[str, Any] = {
+            "cycle": read.cycle,
+            "now_utc": read.now_utc,
+            "watch": "generated",
+            "pass_number": passes[read.cycle.id],
+        }
         joined = join_hours(read.hours, trial.rules, now_utc=read.now_utc, known=windows)
         made, changes = compare(windows, joined, read.hours, trial.rules, **about)
         made, changes = tell_disagreements(
@@ -84,9 +90,11 @@ def live(week: GeneratedWeek, trial: Ruleset) -> Lived:
         windows = tuple(w for w in made if w.state in (WindowState.SIGHTED, WindowState.OPEN))
         closed = [c for c in changes if c.kind is ChangeKind.CLOSED]
         keys = keys_to_know(windows, closed, [BOOK], "generated")
-        asked = ask(windows, closed, [BOOK], known={k: known_asked[k] for k in keys if k in known_asked},
-                    acknowledged=[k for k in keys if k in known_asked], now_utc=read.now_utc,
-                    watch="generated")  # fmt: skip
+        known = {key: known_asked[key] for key in keys if key in known_asked}
+        asked = ask(
+            windows, closed, [BOOK], known=known, acknowledged=known, now_utc=read.now_utc,
+            watch="generated",
+        )  # fmt: skip
         known_asked |= {each.change.key: each.change for each in asked}
         lived.asked += [each.change for each in asked]
     return lived

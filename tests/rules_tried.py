@@ -1,8 +1,8 @@
-"""The rules that were tried on generated weeks: those before, each lever alone, and the chosen ones."""
+"""The rules that were tried on generated weeks: those before, levers one by one, the chosen."""
 
 from typing import Any
 
-from measured import Ruleset
+from notices_counted import Ruleset
 
 from windowwatch.windows.window import WindowRules
 

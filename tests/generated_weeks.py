@@ -3,7 +3,7 @@
 A week has a truth, and each weather model's cycles err from it: by where the flights land and by
 the wind at the site. How much they err, and how that grows with lead time, is that of
 `physics.winderror`; what an hour is worth with such a landing and such a wind is what the most
-alike of all hours was worth that the demonstration really flew (`flown.py`).
+alike of all hours was worth that the demonstration really flew (`flown_hours.py`).
 
 Named rules
 -----------
@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
-from flown import SCALES, SITES, Library, latitude_longitude
+from flown_hours import SCALES, SITES, Library, latitude_longitude
 from numpy.typing import NDArray
 
 from windowwatch.forecast.cycle import Cycle
@@ -89,7 +89,7 @@ def landing_sigma_km(lead_hours: FloatArray) -> FloatArray:
     heights = np.arange(500.0, _TOP_M, 1000.0)
     seconds = 1000.0 / _UP_MPS + 1000.0 / (_DOWN_MPS * np.exp(heights / _SCALE_M))
     covariance = FORECAST_ERROR.covariance(lead_hours, heights)
-    return np.sqrt(np.einsum("k,nkl,l->n", seconds, covariance, seconds)) / 1000.0
+    return np.asarray(np.sqrt(np.einsum("k,nkl,l->n", seconds, covariance, seconds)) / 1000.0)
 
 
 def generate(library: Library, seed: int) -> GeneratedWeek:

@@ -1,6 +1,6 @@
 """Hours of the demonstration as they were flown: what generated weeks are calibrated on.
 
-``python tests/alerts/flown.py DATABASE`` writes `flown.json.gz` anew from the database that a
+``python tests/flown_hours.py DATABASE`` writes `flown_hours.json.gz` anew from the database that a
 rehearsal left (``windowwatch rehearse`` names it at its end).
 """
 
@@ -21,7 +21,7 @@ from windowwatch.scoring.opinions import own_view
 from windowwatch.scoring.values import Check, Hour, Part, Verdict
 from windowwatch.storage.store import open_store
 
-FLOWN = Path(__file__).with_name("flown.json.gz")
+FLOWN = Path(__file__).with_name("flown_hours.json.gz")
 #: The site, metres and degrees: where each stands.
 SITES = {
     "Brackwater": (46.10, -36.60),
