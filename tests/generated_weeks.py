@@ -237,9 +237,28 @@ def _hours(
         for time, east, north, like in zip(
             times, seen[:, 0], seen[:, 1], far.argmin(-1), strict=True
         ):
-            flown = library.hours[site][like]
-            assert flown.footprint is not None
-            lat, lon = latitude_longitude(site, float(east), float(north))
-            place = replace(flown.footprint, latitude_deg=lat, longitude_deg=lon)
-            made.append(replace(flown, time_utc=time, footprint=place))
+            made.append(_like(library.hours[site][like], time, float(east), float(north)))
     return tuple(made)
+
+
+def _like(flown: Hour, time: datetime, east: float, north: float) -> Hour:
+    """A flown hour at another time and with another landing.
+
+    `dataclasses.replace` does the same and takes most of the time of making a week.
+    """
+    assert flown.footprint is not None
+    lat, lon = latitude_longitude(flown.site, east, north)
+    made = object.__new__(Hour)
+    place = replace(flown.footprint, latitude_deg=lat, longitude_deg=lon)
+    vars(made).update(vars(flown), time_utc=time, footprint=place)
+    return made
+
+
+def errors_km(library: Library, seed: int) -> Iterator[tuple[Cycle, FloatArray]]:
+    """How far north of the truth each deciding cycle of a week lands its flights, [site, hour]."""
+    draws = _Draws(library, np.random.default_rng(seed))
+    weather = draws.truth()
+    starts = library.times[0].replace(hour=0) - timedelta(days=1)
+    common, own = draws.paths(weather), draws.paths(weather)
+    cycles = _cycles(DECIDES, starts, library.times[-1], weather, draws, common, own)
+    return ((cycle, seen[..., 1] - weather[..., 1]) for cycle, seen in cycles)

@@ -257,10 +257,10 @@ def test_what_was_held_comes_in_one_message(store: Store) -> None:
         report = run(store, utc(2026, 5, 5, 9), phone)
     assert [a.result for a in report.attempts] == [Result.SENT]
     (notice,) = sink.received
-    assert notice["title"] == "2 NOTICES: 2 opened"
+    assert notice["title"] == "2 NOTICES: 2 open"
     first, second, last = notice["message"].split("\n\n")
     assert last == "Forecasts, no permissions."
-    assert first.startswith("OPENED Highmoor Thu 7 May 02:00 to 07:00 local\nScore 78 of 100.")
+    assert first.startswith("OPEN Highmoor Thu 7 May 02:00 to 07:00 local\nScore 78, ")
     assert "[bbb]" in first
     assert "[aaa]" in second
     assert all(store.deliveries(k)[0].state is DeliveryState.SENT for k in ("aaa", "bbb"))
@@ -270,7 +270,7 @@ def test_closed_is_told_at_once_to_whom_was_told_that_it_is_open(store: Store) -
     with Sink() as sink:
         phone = channel(url=sink.url, digest_at=(time(7),), from_chance=0.7)
         store_changes(store, [change(OPENED, key="a")], phone)
-        assert told(run(store, utc(2026, 5, 5, 9), phone)) == [("OPENED Millfield", "phone")]
+        assert told(run(store, utc(2026, 5, 5, 9), phone)) == [("OPEN Millfield", "phone")]
         gone = change(CLOSED, key="b", found_utc=utc(2026, 5, 5, 10), before=window(chance=0.1))
         store.save_changes("skerra demo", [gone], [("b", "phone")], holds([gone], [phone]))
         assert told(run(store, utc(2026, 5, 5, 10), phone)) == [("CLOSED Millfield", "phone")]

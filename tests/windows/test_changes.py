@@ -407,6 +407,7 @@ def test_split_without_the_best_hour_the_longer_part_keeps_the_name() -> None:
 
 def test_merge_one_name_ends_in_the_other_with_one_notice() -> None:
     line = opened(day({5: 80, 6: 80, 7: 80, 11: 85, 12: 85}))
+    line.read(day({5: 80, 6: 80, 7: 80, 11: 85, 12: 85}))  # the late one was far so far
     early, late = line.open_windows()
     (told,) = line.read(flat(5, 13))
     # Both keep their best hour; the longer shared time decides.
