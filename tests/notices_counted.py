@@ -116,7 +116,7 @@ def count(week: GeneratedWeek, trial: Ruleset, lived: Lived) -> Counter[str]:
             found[str(change.kind)] += 1
             uid = change.window_uid or ""
             later = _next_deciding(lived, number)
-            if later is not None and _taken_back(change, later):
+            if later is not None and taken_back(change, later):
                 found["taken back"] += 1
             if change.kind is ChangeKind.OPENED:
                 opened[uid] = read.now_utc
@@ -178,8 +178,8 @@ def _next_deciding(lived: Lived, number: int) -> tuple[Window, ...] | None:
     return None
 
 
-def _taken_back(change: Change, later: Sequence[Window]) -> bool:
-    """See the named rule."""
+def taken_back(change: Change, later: Sequence[Window]) -> bool:
+    """Whether windows as the next deciding cycle left them take a change back; see the rule."""
     before, after = change.before, change.after
     here = [w for w in later if w.site == change.site]
     if change.kind is ChangeKind.CLOSED and before is not None:

@@ -218,14 +218,14 @@ def message(
 def message_on_page(
     change: Change, site: Site | None, beside: Beside
 ) -> tuple[str, tuple[str, ...]]:
-    """Title and lines of a notice as it was told, for the page.
+    """Title and lines of a notice for the page, which has room for all of them.
 
     What stands at the foot of every page need not stand in every notice on it, and the key
-    stands beside the notice: lines of these kinds are left out.
+    stands beside the notice: these are left out.
     """
     this = _Said(change, site, change.found_utc, False, beside)
-    kept = _fitted(_lines(this, instead_of=None, held=False, page=True), _room(change))
-    return _short_title(this), tuple(each.text for each in kept)
+    lines = _lines(this, instead_of=None, held=False, page=True)
+    return _short_title(this), tuple(text for line in lines if (text := line.full or line.text))
 
 
 @dataclass(frozen=True)
@@ -281,6 +281,7 @@ def _lines(this: _Said, *, instead_of: str | None, held: bool, page: bool = Fals
     asks = change.kind in (ChangeKind.DECISION_DUE, ChangeKind.HOLD_ADVICE)
     facts = [] if window is None else [_now(this, window), _quality(this, window)]
     first = "This is the first notice of this window here." if this.first else ""
+    key = f"[{change.key}]"
     return [
         *([_why(this), *facts] if asks or window is None else [*facts, _why(this)]),
         _Line("", full=_limited(this, window)),
@@ -289,7 +290,7 @@ def _lines(this: _Said, *, instead_of: str | None, held: bool, page: bool = Fals
         _to_do(this, page=page),
         _Line(f"Told here because {instead_of} does not work." if instead_of else ""),
         _Line(_lateness(change, this.now_utc, held=held)),
-        _Line("" if page else f"[{change.key}]", full=f"[{change.key}, cycle {change.cycle_id}]"),
+        *([] if page else [_Line(key, full=f"{key[:-1]}, cycle {change.cycle_id}]")]),
     ]
 
 
