@@ -186,7 +186,7 @@ def test_the_night_in_which_clocks_go_back(store: Store, tmp_path: Path) -> None
     title = "Vale Sun 25 Oct 01:00 to 03:00 local"
     # The advice does not wait for the morning: the launch is in the night.
     assert week.told == [f"24 06:00 phone: OPEN {title}", f"24 21:00 phone: IF YOU HOLD {title}"]
-    assert "(00:00 to 03:00 UTC, the clocks change in it)" in sink.received[0]["message"]
+    assert "01:00 to 03:00 local (the clocks change in it)" in sink.received[0]["message"]
 
 
 def test_a_window_on_leap_day(store: Store, tmp_path: Path) -> None:

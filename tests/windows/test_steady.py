@@ -137,9 +137,9 @@ def test_what_another_model_says_waits_for_a_cycle_that_is_due_soon() -> None:
     line = opened(flat(6, 10), cycles=2 + 1)
     assert line.hear(theirs(), timedelta(hours=3)) == []
     assert line.windows[0].dissent == ()
-    assert line.windows[0].waits_until_utc == read_at(2) + timedelta(hours=6)
+    assert [w.waits_until_utc for w in line.windows] == [read_at(2) + timedelta(hours=6)]
     line.read(flat(6, 10))
-    assert line.windows[0].waits_until_utc is None
+    assert [w.waits_until_utc for w in line.windows] == [None]
     line = opened(flat(6, 10), cycles=2 + 1)
     assert line.hear(theirs(), timedelta(hours=2)) != [], "four hours are too long to wait"
 

@@ -305,11 +305,21 @@ def _now(this: _Said, window: Window) -> _Line:
     best = at(window.best_hour_utc, this.zone, utc_beside=False)
     before, planned = this.change.before, best.removesuffix(" local")
     if before is not None and before.best_hour_utc != window.best_hour_utc and not this.first:
-        at = clock_moment if before.best_hour_utc.date() == window.start_utc.date() else at
-        was = at(before.best_hour_utc, this.zone, utc_beside=False)
+        same_day = before.best_hour_utc.date() == window.best_hour_utc.date()
+        was = (clock_moment if same_day else spoken_moment)(
+            before.best_hour_utc, this.zone, utc_beside=False
+        )
         planned = f"{planned} (was {was.removesuffix(' local')})"
     head, tail = f"Open: release {this.change.site} ", f", planned {planned}."
-    return _Line(f"{head}{_span(window, this.zone)}{tail}", 9, _Line(f"{head}{local}{tail}"))
+    short = _Line(f"{head}{local}{tail}")
+    if _clocks_change(window, this.zone):
+        short = _Line(f"{head}{local} (the clocks change in it){tail}", 1, short)
+    return _Line(f"{head}{_span(window, this.zone)}{tail}", 9, short)
+
+
+def _clocks_change(window: Window, zone: ZoneInfo | None) -> bool:
+    ends = (window.start_utc, window.last_release_utc)
+    return len({each.astimezone(zone or UTC).utcoffset() for each in ends}) > 1
 
 
 def _quality(this: _Said, window: Window) -> _Line:
