@@ -226,7 +226,7 @@ def test_hold_advice_is_not_tried_again_after_the_last_launch_hour(store: Store)
     with Sink() as sink:
         for minutes in range(30, 120, 10):
             run(store, near + timedelta(minutes=minutes), channel(name="mail", url=sink.url))
-    assert ["OPENED" in n["title"] for n in sink.received] == [True], "it is of use still"
+    assert ["OPEN" in n["title"] for n in sink.received] == [True], "it is of use still"
     (mailed,) = [row for row in store.deliveries("b") if row.channel == "mail"]
     assert mailed.state is DeliveryState.SKIPPED
     assert "nothing to hold for" in str(mailed.error)
@@ -293,7 +293,7 @@ def test_a_failing_channel_falls_back_and_says_so(store: Store) -> None:
         for _ in range(10):  # what came after it does not wait so long again
             run(store, clock, phone, mail)
             clock += timedelta(seconds=15)
-    assert ["OPENED" in n["title"] or "CLOSED" in n["title"] for n in sink.received] == [True, True]
+    assert ["OPEN" in n["title"] or "CLOSED" in n["title"] for n in sink.received] == [True, True]
     assert all("Told here because phone does not work." in n["message"] for n in sink.received)
     for key in "ab":
         by = {row.channel: row for row in store.deliveries(key)}

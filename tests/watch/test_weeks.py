@@ -130,7 +130,9 @@ def test_a_provider_silent_for_18_hours(store: Store, tmp_path: Path) -> None:
         ),
     ]
     assert week.told[-1] == "06 10:00 phone: LATER Millfield Thu 7 May 07:00 to 10:00 local"
-    assert [line for line in week.told if "LATE" in line] == ["05 20:00 phone: FORECAST LATE"]
+    assert [line for line in week.told if "FORECAST LATE" in line] == [
+        "05 20:00 phone: FORECAST LATE"
+    ]
     assert len(week.told) == 4
 
 

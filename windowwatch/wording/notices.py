@@ -381,7 +381,7 @@ def _to_do(this: _Said, *, page: bool) -> _Line:
         for parts in ((todo, coming, caution), (todo, caution), (caution,))
     )
     # a decision with its time stays; that a plan is to be checked follows from the title
-    plain = _Line(less) if decide is not None else _Line(less, 2 if todo else 0, _Line(least))
+    plain = _Line(less) if decide is not None else _Line(less, 5 if todo else 0, _Line(least))
     return _Line(whole, 6, plain) if coming else plain
 
 
