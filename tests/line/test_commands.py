@@ -237,7 +237,7 @@ def test_a_rehearsal_replaces_only_its_own_database(folder: Path) -> None:
     again = run(folder, "rehearse", "--settings", "watch.toml")
     assert (first.code, again.code) == (0, 0)
     assert not (folder / "line.sqlite3").exists()
-    assert "OPENED Field Mon 4 May" in again.out
+    assert "OPEN Field Mon 4 May" in again.out
     assert "already" not in again.out
     looked = run(folder, "windows", "--rehearsal", "--settings", "watch.toml")
     assert (looked.code, looked.err) == (0, "")

@@ -63,7 +63,7 @@ def test_a_file_that_appears_becomes_a_notice_and_sigterm_ends_cleanly(tmp_path:
         process.send_signal(signal.SIGTERM)
         assert process.wait(PATIENCE_S) == 0, log_of(tmp_path)
     (notice,) = sink.received
-    assert notice["title"].startswith("OPENED Field Mon 4 May")
+    assert notice["title"].startswith("OPEN Field Mon 4 May")
     log = log_of(tmp_path)
     assert "scheduler stopped" in log
     assert sink.url not in log, "an address may hold a secret"

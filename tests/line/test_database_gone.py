@@ -99,7 +99,7 @@ def test_a_forecast_that_comes_meanwhile_is_told_afterwards(
         finally:
             service.end()
         (notice,) = sink.received
-        assert notice["title"].startswith("OPENED Field Mon 4 May")
+        assert notice["title"].startswith("OPEN Field Mon 4 May")
         store = open_store(url)
         assert [c.cycle.id for c in store.cycles("line")] == ["made-2026-05-04T12Z"]
         assert store.pending_deliveries() == {}

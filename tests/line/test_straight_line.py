@@ -67,8 +67,8 @@ def test_a_wind_in_the_file_is_the_distance_on_the_phone(tmp_path: Path) -> None
 
     (notice,) = sink.received
     last = window.last_release_utc.astimezone(ZoneInfo("Europe/London"))
-    assert notice["title"] == f"OPENED Field Mon 4 May 15:00 to {last:%H:%M} local"
-    assert f"Lands {best.drift_km:.0f} km south-east of the site" in notice["message"]
+    assert notice["title"] == f"OPEN Field Mon 4 May 15:00 to {last:%H:%M} local"
+    assert f"; lands {best.drift_km:.0f} km south-east, " in notice["message"]
     store.close()
 
 

@@ -44,7 +44,7 @@ def test_delivered_once_to_each_channel(store: Store) -> None:
     assert sorted(results(report)) == [("mail", Result.SENT), ("phone", Result.SENT)]
     for sink in (phone, mail):
         (got,) = sink.received
-        assert got["title"] == "OPENED Millfield Thu 7 May 04:00 to 07:00 local"
+        assert got["title"] == "OPEN Millfield Thu 7 May 04:00 to 07:00 local"
         assert KEY in got["message"]
     assert {d.state for d in store.deliveries(KEY)} == {DeliveryState.SENT}
     assert {d.sent_utc for d in store.deliveries(KEY)} == {NOW}

@@ -124,9 +124,9 @@ def test_mail_goes_to_a_real_mail_server(one_store: Store) -> None:
     assert [a.result for a in report.attempts] == [Result.SENT]
     ((sender, to, subject, body),) = letters.got
     assert (sender, to) == ("watch@skerra.example", ["ines@skerra.example"])
-    assert subject == "OPENED Millfield Thu 7 May 04:00 to 07:00 local"
-    assert f"[{KEY}, cycle" in body
-    assert "Lands 42 km north-east of the site, 1.2 km from a road." in body
+    assert subject == "OPEN Millfield Thu 7 May 04:00 to 07:00 local"
+    assert f"[{KEY}]" in body
+    assert "lands 42 km north-east, 1.2 km from a road." in body
 
 
 def test_two_daemons_on_one_database_never_both_send(store: Store, store_url: str) -> None:

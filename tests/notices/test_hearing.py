@@ -226,7 +226,7 @@ def test_hold_advice_is_not_tried_again_after_the_last_launch_hour(store: Store)
     with Sink() as sink:
         for minutes in range(30, 120, 10):
             run(store, near + timedelta(minutes=minutes), channel(name="mail", url=sink.url))
-    assert ["OPENED" in n["title"] for n in sink.received] == [True], "it is of use still"
+    assert ["OPEN" in n["title"] for n in sink.received] == [True], "it is of use still"
     (mailed,) = [row for row in store.deliveries("b") if row.channel == "mail"]
     assert mailed.state is DeliveryState.SKIPPED
     assert "nothing to hold for" in str(mailed.error)
@@ -257,10 +257,10 @@ def test_what_was_held_comes_in_one_message(store: Store) -> None:
         report = run(store, utc(2026, 5, 5, 9), phone)
     assert [a.result for a in report.attempts] == [Result.SENT]
     (notice,) = sink.received
-    assert notice["title"] == "2 NOTICES: 2 opened"
+    assert notice["title"] == "2 NOTICES: 2 open"
     first, second, last = notice["message"].split("\n\n")
     assert last == "Forecasts, no permissions."
-    assert first.startswith("OPENED Highmoor Thu 7 May 02:00 to 07:00 local\nScore 78 of 100.")
+    assert first.startswith("OPEN Highmoor Thu 7 May 02:00 to 07:00 local\nScore 78, ")
     assert "[bbb]" in first
     assert "[aaa]" in second
     assert all(store.deliveries(k)[0].state is DeliveryState.SENT for k in ("aaa", "bbb"))
@@ -270,7 +270,7 @@ def test_closed_is_told_at_once_to_whom_was_told_that_it_is_open(store: Store) -
     with Sink() as sink:
         phone = channel(url=sink.url, digest_at=(time(7),), from_chance=0.7)
         store_changes(store, [change(OPENED, key="a")], phone)
-        assert told(run(store, utc(2026, 5, 5, 9), phone)) == [("OPENED Millfield", "phone")]
+        assert told(run(store, utc(2026, 5, 5, 9), phone)) == [("OPEN Millfield", "phone")]
         gone = change(CLOSED, key="b", found_utc=utc(2026, 5, 5, 10), before=window(chance=0.1))
         store.save_changes("skerra demo", [gone], [("b", "phone")], holds([gone], [phone]))
         assert told(run(store, utc(2026, 5, 5, 10), phone)) == [("CLOSED Millfield", "phone")]
@@ -293,7 +293,7 @@ def test_a_failing_channel_falls_back_and_says_so(store: Store) -> None:
         for _ in range(10):  # what came after it does not wait so long again
             run(store, clock, phone, mail)
             clock += timedelta(seconds=15)
-    assert ["OPENED" in n["title"] or "CLOSED" in n["title"] for n in sink.received] == [True, True]
+    assert ["OPEN" in n["title"] or "CLOSED" in n["title"] for n in sink.received] == [True, True]
     assert all("Told here because phone does not work." in n["message"] for n in sink.received)
     for key in "ab":
         by = {row.channel: row for row in store.deliveries(key)}

@@ -106,8 +106,8 @@ def test_a_phone_gets_the_short_text_and_no_map(store: Store) -> None:
     said: list[Message] = []
     tell(store, Channel("mail", ""), lambda _channel, message: said.append(message))
     assert said[0].picture is None
-    assert len(said[0].body) <= 500
-    assert "1 h 35 min by road" in said[0].body
+    assert len(said[0].body) <= 280
+    assert "drive 1 h 35 min" in said[0].body
 
 
 class Picky:

@@ -120,7 +120,7 @@ def test_what_comes_in_later_is_weighed_told_once_and_changes_nothing_else(
     before = store.cycles(watch.name)[-1]
     assert recombine(watch, store, read_at(1)) is None, "nobody has said anything"
     say(watch, store, 1, bad())
-    now = read_at(1) + timedelta(hours=3)
+    now = read_at(1) + timedelta(hours=2)  # and the next cycle decides in four hours
     result = recombine(watch, store, now)
     assert result is not None
     assert (result.saved, result.recombined, result.flights) == (True, True, 0)
@@ -137,6 +137,30 @@ def test_what_comes_in_later_is_weighed_told_once_and_changes_nothing_else(
     (window,) = store.current_windows(watch.name)
     assert window.cycles_seen == 2, "it was not seen once more"
     assert window.dissent == (Dissent("ifs", no_go=True, apart=False),)
+
+
+@pytest.mark.one_answer
+def test_what_waits_for_a_cycle_that_does_not_come_is_told_after_all(
+    watch: Watch, store: Store
+) -> None:
+    """Also by a daemon that was started meanwhile: until when it waits is stored."""
+    decide(watch, store, 0, good())
+    decide(watch, store, 1, good())
+    say(watch, store, 1, bad())
+    now = read_at(1) + timedelta(hours=5)
+    result = recombine(watch, store, now)
+    assert result is not None
+    assert result.changes == ()
+    assert store.pending_deliveries() == {"phone": 1}, "that it opened"
+    (window,) = store.current_windows(watch.name)
+    assert window.waits_until_utc == read_at(2)
+    assert all(hour.others for hour in store.hours(watch.name)), "the page shows it at once"
+    assert recombine(watch, store, now) is None
+    late = recombine(watch, store, read_at(2) + timedelta(minutes=2))
+    assert late is not None
+    assert [c.kind for c in late.changes] == [ChangeKind.MODELS_DISAGREE]
+    assert store.pending_deliveries() == {"phone": 2}
+    assert recombine(watch, store, read_at(2) + timedelta(minutes=4)) is None
 
 
 def test_the_next_cycle_is_stored_with_what_others_said(watch: Watch, store: Store) -> None:

@@ -1,7 +1,8 @@
 """Deliveries sent from stored rows: claim, word, send, mark; in this order.
 
 Marked only after sending, so a crash in between repeats a notice (with the same key) rather
-than losing it. What was held and comes due together on one channel is told in one message.
+than losing it. What was held and comes due together on one channel is told in one message, and so
+is what one pass finds of far windows (`policy.together`).
 
 Named rule
 ----------
@@ -11,7 +12,7 @@ perhaps delivered
     told, and not on its own channel where the fallback is to be told.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
@@ -118,7 +119,7 @@ def deliver_pending(
         channel = open_channels[claim.delivery.channel]
         if not run.is_to_be_told(claim, channel):
             continue
-        claims = [claim, *run.held_too(claim, channel)]
+        claims = [claim, *run.held_too(claim, channel), *run.far_too(claim, channel)]
         if not run.tell(claims, channel):
             del open_channels[channel.name]
     return DeliveryReport(tuple(run.attempts), tuple(run.skipped))
@@ -138,13 +139,16 @@ class _Run:
     attempts: list[Attempt] = field(default_factory=list)
     skipped: list[tuple[str, str, str]] = field(default_factory=list)
 
-    def claim(self, names: Iterable[str], *, held: bool = False) -> Claim | None:
+    def claim(
+        self, names: Iterable[str], *, held: bool = False, keys: Collection[str] | None = None
+    ) -> Claim | None:
         """Claim the next delivery that is due."""
         return self.store.claim_delivery(
             tuple(names),
             now_utc=self.clock.now(),
             lease=self.rules.lease,
             only_held=held,
+            only_keys=keys,
             longest_pause=self.rules.longest_pause * (1.0 + self.rules.jitter),
             longest_repeat=max(self.rules.repeat_pauses, default=self.rules.longest_pause)
             * (1.0 + self.rules.jitter),
@@ -218,6 +222,19 @@ class _Run:
             claim = self.claim((channel.name,), held=True)
             if claim is None:
                 break
+            if self.is_to_be_told(claim, channel):
+                claims.append(claim)
+        return claims
+
+    def far_too(self, first: Claim, channel: Channel) -> list[Claim]:
+        """Everything of far windows that the same pass found and that is due there now."""
+        delivery = first.delivery
+        if self.surroundings is None or delivery.held or delivery.instead_of is not None:
+            return []
+        if delivery.state is DeliveryState.PERHAPS:
+            return []  # what may have arrived is repeated as it was, not in other company
+        keys, claims = self.surroundings.together(delivery.change), []
+        while keys and (claim := self.claim((channel.name,), keys=keys)) is not None:
             if self.is_to_be_told(claim, channel):
                 claims.append(claim)
         return claims

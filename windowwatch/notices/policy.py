@@ -15,6 +15,9 @@ too late
     How to hold is not told once the last launch hour has come, on its way again or not.
 overtaken
     Of what was held, only the last word on each window is told.
+together
+    What one pass finds of windows that are far, as `windows.window` has it, is told in one
+    message: nothing about them is to be done at once.
 """
 
 from collections.abc import Iterable, Sequence
@@ -26,6 +29,7 @@ from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
 from windowwatch.notices.values import Channel
 from windowwatch.windows.values import Change, ChangeKind
+from windowwatch.windows.window import WindowRules
 from windowwatch.wording.phrases import percent
 
 #: Kinds that tell how a window is; the others ask for something or are about the watch.
@@ -157,6 +161,34 @@ def too_late(change: Change, now_utc: datetime) -> str | None:
     if window.last_release_utc > require_utc(now_utc):
         return None
     return "the last launch hour has come: there is nothing to hold for"
+
+
+def together(change: Change, found: Iterable[Change], rules: WindowRules) -> tuple[str, ...]:
+    """Keys of the changes that are told in one message with a change, without its own.
+
+    Parameters
+    ----------
+    change : Change
+        What is to be told.
+    found : iterable of Change
+        Changes of the same cycle; those found at another time are left out.
+    rules : WindowRules
+        They say how far is far.
+    """
+    if not _is_far(change, rules):
+        return ()
+    return tuple(
+        each.key
+        for each in found
+        if each.key != change.key and each.found_utc == change.found_utc and _is_far(each, rules)
+    )
+
+
+def _is_far(change: Change, rules: WindowRules) -> bool:
+    window = change.after or change.before
+    if change.kind not in _OF_WINDOWS or window is None:
+        return False
+    return rules.is_far(window, change.found_utc)
 
 
 def _keeps_things_back(channel: Channel) -> bool:

@@ -15,11 +15,14 @@ from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import zones_of
+from windowwatch.notices.policy import together
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
+from windowwatch.windows.causes import DecideBy
+from windowwatch.windows.decisions import Decision
 from windowwatch.windows.standing import judged
 from windowwatch.windows.values import Change, Window
 from windowwatch.windows.window import WindowRules
@@ -44,7 +47,9 @@ class Surroundings:
     page_url : str, optional
         Address of the page, for links.
     rules : WindowRules
-        Of the watch: hours are told as judged by them.
+        Of the watch: hours are told as judged by them, and they say which windows are far.
+    decisions : sequence of Decision
+        What an open window asks people to decide.
     """
 
     store: Store
@@ -53,7 +58,17 @@ class Surroundings:
     ground: Ground = field(default_factory=Ground)
     page_url: str | None = None
     rules: WindowRules = field(default_factory=WindowRules)
+    decisions: Sequence[Decision] = ()
     _drawing: threading.Lock = field(default_factory=threading.Lock, repr=False, compare=False)
+
+    def together(self, change: Change) -> tuple[str, ...]:
+        """Keys of what is told in one message with a change; none where it cannot be read."""
+        try:
+            found = self.store.changes(self.watch, change.cycle_id)
+        except StorageError as error:
+            _LOG.warning("a notice of a far window goes alone: %s", error.message)
+            return ()
+        return together(change, found, self.rules)
 
     def beside(self, change: Change, channel: Channel) -> Beside:
         """What is said beside a change on a channel."""
@@ -71,7 +86,20 @@ class Surroundings:
             next_forecast_utc=next_forecast(stored),
             drive=None if detail is None else detail.drive,
             best=best,
+            decide=self._decide(change),
         )
+
+    def _decide(self, change: Change) -> DecideBy | None:
+        """What the window of a change asks people to decide next."""
+        window = change.after
+        if window is None:
+            return None
+        asked = [
+            DecideBy(each.name, by, each.before, by - change.found_utc)
+            for each in self.decisions
+            if each.asked_of(window) and (by := window.start_utc - each.before) > change.found_utc
+        ]
+        return min(asked, key=lambda each: each.by_utc, default=None)
 
     def picture(self, change: Change, title: str) -> bytes | None:
         """A map of the window's best hour; None when there is none to draw."""

@@ -87,6 +87,7 @@ def claim_next(
     now_utc: datetime,
     lease: timedelta,
     only_held: bool = False,
+    only_keys: Collection[str] | None = None,
     longest_pause: timedelta | None = None,
     longest_repeat: timedelta | None = None,
 ) -> Claim | None:
@@ -94,7 +95,8 @@ def claim_next(
 
     Of one window on one channel a later change is never claimed before an earlier one is
     sent or given up: "closed" must not overtake "opened". With `only_held` deliveries that
-    were due as soon as their change was found are left alone. A retry planned further ahead
+    were due as soon as their change was found are left alone, with `only_keys` those of any other
+    change. A retry planned further ahead
     than `longest_pause` was planned by a clock that has been put back since: it is due. So is
     a repeat of what may have arrived, by `longest_repeat`; it holds up nothing that is later.
 
@@ -129,6 +131,8 @@ def claim_next(
     )
     if only_held:
         due = due.where(DeliveryRow.due_utc > ChangeRow.found_utc)
+    if only_keys is not None:
+        due = due.where(DeliveryRow.change_key.in_(sorted(only_keys)))
     with database.writing() as session:
         row = session.scalar(due)
         if row is None:

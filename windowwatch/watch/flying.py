@@ -34,6 +34,7 @@ from windowwatch.scoring.values import Check, Hour, Site, Verdict
 from windowwatch.storage.cycles import PassRecord, Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
+from windowwatch.windows.steady import waited_in_vain
 from windowwatch.windows.window import is_unread
 
 #: A flight and its landing may need weather so long after the launch hour.
@@ -308,7 +309,8 @@ def keep_opinion(found: PassRecord, store: Store) -> tuple[PassRecord, bool]:
 def newest_recombined(watch: Watch, store: Store, now_utc: datetime) -> PassRecord | None:
     """The newest pass of the deciding model with what others say now; None if that is no news.
 
-    None, too, where another model decided so far: its last pass stands as it was.
+    None, too, where another model decided so far: its last pass stands as it was. What has
+    waited in vain for the next deciding cycle (`windows.steady`) is news.
 
     It is stored by `windowwatch.watch.pipeline.recombine`, as one more pass of its cycle.
     """
@@ -334,4 +336,6 @@ def newest_recombined(watch: Watch, store: Store, now_utc: datetime) -> PassReco
         recombined=True,
     )
     weighed = with_others(found, watch, store)
-    return None if weighed.hours == hours else weighed
+    if weighed.hours == hours and not waited_in_vain(store.current_windows(watch.name), now_utc):
+        return None
+    return weighed

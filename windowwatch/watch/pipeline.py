@@ -14,6 +14,7 @@ from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import holds, plan_deliveries
+from windowwatch.notices.surroundings import next_forecast
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
@@ -30,6 +31,7 @@ from windowwatch.watch.nearby import NearAtSites
 from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import tell_disagreements
 from windowwatch.windows.changes import compare
+from windowwatch.windows.steady import Weighing, hold_back
 from windowwatch.windows.values import Change, Window
 from windowwatch.windows.window import ACTIVE, join_hours
 
@@ -255,6 +257,12 @@ def _compared(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
     windows, changes = compare(known, joined, found.hours, watch.rules, **about)
     windows, changes = tell_disagreements(
         known, windows, changes, found.hours, watch.rules, watch.agreement, **about
+    )
+    weighing = None
+    if found.recombined:
+        weighing = Weighing(next_forecast(store.cycles(watch.name, last=2)))
+    windows, changes = hold_back(
+        known, windows, changes, watch.rules, cycle=found.cycle, weighing=weighing, **times
     )
     return replace(
         found,

@@ -25,6 +25,15 @@ one change
     opened, moved, weaker, stronger); its causes name the others.
 unheard of
     A window that was only `sighted` comes and goes without a word.
+steady chance
+    Each cycle that sees a window moves its steady chance half the way to the chance that it
+    gives, from nought on: of 80 % in every cycle 40, 60, 70 % come. A far window opens by that,
+    because one or two good cycles promise little so far ahead.
+enough of it go
+    A window opens when at least a share of its good hours is go, or two in a row.
+no early opening against a veto
+    A window that is near and likely does not open by that while another model says no-go, by
+    a hard check, of its best hour.
 unread
     A window that cannot be read is never closed for weather. It stays as last known,
     marked; told once as weaker, and once again when it can be read.
@@ -46,7 +55,7 @@ from datetime import datetime, timedelta
 
 from windowwatch.clock import require_utc
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.scoring.values import Hour
+from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.windows.causes import (
     BestHourIs,
     Cause,
@@ -279,7 +288,8 @@ def _carry_on(
     parent = match.heir_of or match.part_of
     if parent is None:
         seen_in = this.cycle.id if match.window.cycles_seen else ""
-        return _confirm(replace(match.window, uid=_uid(match.window, this), seen_in=seen_in), this)
+        made = replace(match.window, uid=_uid(match.window, this), seen_in=seen_in)
+        return _confirm(_steadied(made, 0.0, made.cycles_seen), this)
     seen_before = parent.cycles_seen
     last_seen = parent.seen_in or parent.cycle_id
     newly_seen = match.window.cycles_seen if last_seen != this.cycle.id else 0
@@ -292,6 +302,7 @@ def _carry_on(
         seen_in=this.cycle.id if match.window.cycles_seen else last_seen,
         split_from=parent.split_from if match.heir_of else parent.uid,
     )
+    window = _steadied(window, parent.steady_chance or 0.0, newly_seen)
     if window.state is WindowState.SIGHTED:
         return _confirm(window, this)
     if match.heir_of is None and parent.uid in mute and window.readable:
@@ -316,15 +327,44 @@ def _confirm(window: Window, this: _Pass) -> tuple[Window, Change | None]:
     if not window.readable:
         return window, None
     why: Cause
-    if window.cycles_seen >= rules.confirm_cycles:
+    if not _enough_go(window, rules):
+        return window, None
+    steady = (window.steady_chance or 0.0) >= rules.open_steady - 1e-9
+    steady = steady or not rules.is_far(window, this.now_utc)
+    if window.cycles_seen >= rules.confirm_cycles and steady:
         why = SeenGood(window.cycles_seen, window.go_hours, window.good_hours)
-    elif near and likely and chance is not None:
+    elif near and likely and chance is not None and not _is_vetoed(window, this):
         why = NearAndLikely(chance, window.go_hours, window.good_hours)
     else:
         return window, None
     window = replace(window, state=WindowState.OPEN)
     opened = replace(window, told=as_told(window))
     return opened, _change(ChangeKind.OPENED, None, as_told(window), (why,), this)
+
+
+def _steadied(window: Window, before: float, newly_seen: int) -> Window:
+    """A window with its steady chance; one that no new cycle saw keeps what it had."""
+    chance = opening_chance(window.chance, window.own_chance)
+    if not newly_seen or chance is None:
+        return replace(window, steady_chance=before)
+    return replace(window, steady_chance=before + 0.5 * (chance - before))
+
+
+def _enough_go(window: Window, rules: WindowRules) -> bool:
+    """Whether enough of a window's good hours are go; not known of one stored before they were."""
+    if window.go_hours is None or window.good_hours is None or rules.open_go_share <= 0.0:
+        return True
+    enough = window.go_hours >= rules.open_go_share * window.good_hours
+    return (window.go_hours > 0 and enough) or (window.go_in_row or 0) > 1
+
+
+def _is_vetoed(window: Window, this: _Pass) -> bool:
+    """Whether another model says no-go of the best hour by a hard check."""
+    best = this.hours.get(window.site, {}).get(window.best_hour_utc)
+    return best is not None and any(
+        each.verdict is Verdict.NO_GO and each.says is not None and each.says.hard
+        for each in best.others
+    )
 
 
 def _tell(

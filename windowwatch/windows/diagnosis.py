@@ -308,12 +308,17 @@ def moving_causes(move: Move, hours: Mapping[datetime, Hour], rules: WindowRules
     shift = move.shift
     if why or abs(shift.start) > bound or abs(shift.end) > bound:
         why += _edges(move, hours, rules)
-    if shift.landing_km is not None and shift.landing_km > rules.moved_km:
+    if shift.landing_km is not None and shift.landing_km > _landing_bound_km(move.before, rules):
         if shift.landing_bearing_deg is not None:
             why.append(LandingMoved(shift.landing_km, shift.landing_bearing_deg))
         if move.after.best_hour_utc != move.before.best_hour_utc:
             why.append(BestHourIs(move.after.best_hour_utc))
     return why
+
+
+def _landing_bound_km(told: Window, rules: WindowRules) -> float:
+    """How far a landing may move untold: people were told how large the area is."""
+    return max(rules.moved_km, rules.moved_share * (told.spread_km or 0.0))
 
 
 def _edges(move: Move, hours: Mapping[datetime, Hour], rules: WindowRules) -> list[EdgeMoved]:

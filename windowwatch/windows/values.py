@@ -87,6 +87,18 @@ class Window:
     """A launch hour that scored higher than the planned one, `best_hour_utc`, in this pass."""
     now_best_score: float | None = None
     """Its score; None where no hour did better."""
+    go_in_row: int | None = None
+    """The longest run of neighbouring launch hours that are go."""
+    spread_km: float | None = None
+    """Radius of a circle as large as the ellipse that holds 90 % of the best hour's landings."""
+    steady_chance: float | None = None
+    """Chance smoothed over the cycles that saw it, from nought on; see `windows.changes`. [1]"""
+    waits: tuple[str, ...] = ()
+    """In what ways it differs from what was told, where that is not told yet."""
+    waits_in: tuple[str, ...] = ()
+    """The cycles in a row that found it so."""
+    waits_until_utc: datetime | None = None
+    """When the deciding cycle is due for which what other models say of it waits."""
 
     @property
     def last_release_utc(self) -> datetime:

@@ -74,9 +74,22 @@ class WindowRules:
         A window opens when it was seen in so many cycles …
     near_h, near_chance : float
         … or at once, when it starts within `near_h` hours and its chance reaches
-        `near_chance`. [h], [1]
+        `near_chance`, and no other model vetoes it. [h], [1]
+    open_go_share : float
+        It opens only with this share of its good hours go, or two of them in a row; 0: also
+        with hours of caution alone. [1]
+    far_h, open_steady : float
+        One that starts more than `far_h` ahead is far: it opens only once its chance, smoothed
+        over cycles, reaches `open_steady` (see `windows.changes`). [h], [1]
+    good_cycles : int
+        So many cycles in a row must find good news of an open window (see `windows.steady`).
+    wait_h : float
+        What other models alone change waits for a deciding cycle that is due so soon. [h]
     moved_min, moved_km : float
         Change of start or end, and of the landing point, that is told. [min], [km]
+    moved_share : float
+        And only a landing that moved by more than this share of the radius in which 90 % of
+        the flights were told to land. [1]
     score_step, chance_step : float
         Change of score and of chance that is told. [0-100], [1]
     best_margin : float
@@ -93,8 +106,14 @@ class WindowRules:
     confirm_cycles: int = 2
     near_h: float = 24.0
     near_chance: float = 0.7
+    open_go_share: float = 0.5
+    far_h: float = 48.0
+    open_steady: float = 0.65
+    good_cycles: int = 2
+    wait_h: float = 3.0
     moved_min: float = 60.0
     moved_km: float = 15.0
+    moved_share: float = 0.5
     score_step: float = 10.0
     chance_step: float = 0.15
     best_margin: float = 5.0
@@ -114,12 +133,12 @@ class WindowRules:
                 f"window rules close_chance = {self.close_chance}, open_chance = "
                 f"{self.open_chance}: close_chance must not exceed open_chance"
             )
-        for name in ("near_chance", "chance_step", "open_chance"):
+        for name in ("near_chance", "chance_step", "open_chance", "open_go_share", "open_steady"):
             if getattr(self, name) > 1.0:
                 raise InputError(
                     f"window rule {name} = {getattr(self, name)}: give a share, 0 to 1"
                 )
-        for name in ("step_min", "confirm_cycles"):
+        for name in ("step_min", "confirm_cycles", "good_cycles"):
             if getattr(self, name) < 1:
                 raise InputError(f"window rule {name} = {getattr(self, name)}: give 1 or more")
 
@@ -127,6 +146,10 @@ class WindowRules:
     def step(self) -> timedelta:
         """Distance between launch hours."""
         return timedelta(minutes=self.step_min)
+
+    def is_far(self, window: Window, now_utc: datetime) -> bool:
+        """Whether a window starts more than `far_h` ahead."""
+        return window.start_utc - now_utc > timedelta(hours=self.far_h)
 
     @property
     def min_length(self) -> timedelta:
@@ -321,6 +344,7 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
             step_min=float(rules.step_min),
             go_hours=sum(hour.verdict is Verdict.GO for hour in good),
             good_hours=len(good),
+            go_in_row=_go_in_row(run),
             **planned_fields(best, top),
         )
     if not unread:
@@ -367,10 +391,27 @@ def planned_fields(hour: Hour, top: Hour | None) -> dict[str, Any]:
         "drift_km": hour.drift_km,
         "bearing_deg": hour.bearing_deg,
         "road_km": hour.road_km,
+        "spread_km": _spread_km(hour),
         "limited_by": () if worst is None else (CheckAgainst(worst),),
         "now_best_utc": top.time_utc if better and top is not None else None,
         "now_best_score": top.score if better and top is not None else None,
     }
+
+
+def _go_in_row(run: list[_Slot]) -> int:
+    """The longest run of neighbouring hours that were read and are go."""
+    longest = here = 0
+    for slot in run:
+        go = slot.hour is not None and slot.hour.verdict is Verdict.GO
+        here = here + 1 if go and slot.answer is _Answer.GOOD else 0
+        longest = max(longest, here)
+    return longest
+
+
+def _spread_km(hour: Hour) -> float | None:
+    """Radius of a circle as large as the ellipse that holds 90 % of an hour's landings."""
+    place = hour.footprint
+    return None if place is None else math.sqrt(place.major_90_m * place.minor_90_m) / 1000.0
 
 
 def _seen(run: list[_Slot]) -> bool:

@@ -1,29 +1,43 @@
 """A change put into words for a phone. Pure.
 
-Read it as if it woke you at five in the morning: the verdict and why stand first, then when
-(the site's time, UTC beside it), how good, where it lands, what limits it. The last line
-carries the key, by which a repeat is recognised and `windowwatch explain` finds the trail.
+Read it as if it woke you at five in the morning: four lines say what is so now and when, how good
+it is, what changed and why, and what to do by when. Then stands the key, by which a repeat is
+recognised and `windowwatch explain` finds the trail.
 
 Named rules
 -----------
+what happened to the plan
+    A title begins with what happened to the crew's plan: open, longer, shorter, earlier, later,
+    landing moved, weaker, better, closed.
 release to release
     A window is told as "release FIRST to LAST": both are launch hours that were flown.
 dropped in this order
-    Where a phone's length does not do, what could not be read goes first, then UTC beside the
-    planned hour, the next forecast, what limits the hour, the span before, score and chance, then
-    the tail of the reason. Where it lands with the drive there, the verdict, the head of the
-    reason, site, span, cautions and key stay.
+    Where a phone's length does not do, UTC beside the span goes first, then which hours could not
+    be read (but not that some could not), the distance to a road, the next forecast, what was
+    before, then the tail of the reason. What is so now with site and span, score and chance,
+    where it lands with the drive there, the head of the reason, what to do, cautions and key stay.
+hold advice is a table
+    It is longer than other notices, because each of its rows is needed.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from windowwatch.clock import require_utc
 from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.windows.causes import Cause, Causes, EdgeMoved
+from windowwatch.windows.causes import (
+    BestHourIs,
+    BrokeUp,
+    Cause,
+    Causes,
+    DecideBy,
+    EdgeMoved,
+    LandingMoved,
+    QualityMoved,
+)
 from windowwatch.windows.values import Change, ChangeKind, Window
 from windowwatch.wording.causes import clauses, reason
 from windowwatch.wording.checks import check_sentence
@@ -42,48 +56,30 @@ from windowwatch.wording.phrases import (
 )
 from windowwatch.wording.standing import told_best_words
 
-#: Share of computed flights in words, from which share on; as it is shown, in whole percent.
-_SHARES = (
-    (1.0, "all flights are"),
-    (0.95, "nearly all flights are"),
-    (0.75, "most flights are"),
-    (0.55, "more than half of the flights are"),
-    (0.45, "about half of the flights are"),
-    (0.2, "fewer than half of the flights are"),
-    (0.0, "few flights are"),
-)
-
 
 def how_good(window: Window) -> str:
-    """``Score 78 of 100. Chance 80 %: most flights are go.``"""
+    """``Score 78, chance 80 %``."""
     known = "" if window.readable else " as last known"
-    return f"Score {window.best_score:.0f} of 100{known}. {_chance(window.chance)}"
+    return f"Score {window.best_score:.0f}{known}, chance {percent(window.chance)}"
 
 
-def _chance(chance: float | None) -> str:
-    if chance is None:
-        return "Chance not known."
-    if chance == 0.0:
-        return f"Chance {percent(chance)}: no flight is go."
-    shown = 1.0 if chance == 1.0 else min(round(chance, 2), 0.99)
-    words = next(words for bound, words in _SHARES if shown >= bound)
-    return f"Chance {percent(chance)}: {words} go."
+def landing(
+    window: Window, drive: Drive | None = None, *, road: bool = True, named: bool = False
+) -> str:
+    """``lands 42 km north-east, 1.2 km from a road, drive 1 h``.
 
-
-def landing(window: Window, drive: Drive | None = None) -> str:
-    """``Lands 42 km north-east of the site, 1.2 km from a road; 1 h by road from the depot.``
-
-    The drive begins where the crew stands by, which need not be the site: it is named.
+    The drive begins where the crew stands by, which need not be the site; `named` says where.
     """
     if window.drift_km is None or window.bearing_deg is None:
-        return "Where it lands is not known."
-    where = f"Lands {km(window.drift_km)} {compass(window.bearing_deg)} of the site, "
-    road = (
-        "distance to a road not known"
-        if window.road_km is None
-        else (f"{km(window.road_km)} from a road")
-    )
-    return f"{where}{road}{'' if drive is None else f'; {drive_words(drive)}'}."
+        return "where it lands is not known"
+    said = [f"lands {km(window.drift_km)} {compass(window.bearing_deg)}"]
+    if road:
+        near = "road not known" if window.road_km is None else f"{km(window.road_km)} from a road"
+        said.append(near)
+    if drive is not None:
+        minutes = length(timedelta(minutes=drive.minutes))
+        said.append(drive_words(drive) if named else f"drive {minutes}")
+    return ", ".join(said)
 
 
 def drive_words(drive: Drive) -> str:
@@ -96,33 +92,32 @@ def km(distance: float) -> str:
     return f"{distance:.1f} km" if distance < 9.95 else f"{distance:.0f} km"
 
 
-#: Longest body: what phone services show whole, and four text messages hold. [characters]
-LONGEST_BODY = 500
+#: Longest body, and that of hold advice. [characters]
+LONGEST_BODY = 280
+LONGEST_TABLE = 500
 LONGEST_TITLE = 100
 #: Longest body of several notices in one, per notice. [characters]
-LONGEST_ITEM = 320
+LONGEST_ITEM = 200
 #: A notice told later than this after it was found says so.
 LATE_AFTER = timedelta(hours=1)
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _HEADS = {
-    ChangeKind.OPENED: "OPENED",
-    ChangeKind.MOVED: "MOVED",
+    ChangeKind.OPENED: "OPEN",
     ChangeKind.WEAKER: "WEAKER",
-    ChangeKind.STRONGER: "STRONGER",
+    ChangeKind.STRONGER: "BETTER",
     ChangeKind.CLOSED: "CLOSED",
     ChangeKind.DECISION_DUE: "DECISION DUE",
     ChangeKind.MODELS_DISAGREE: "MODELS DISAGREE",
     ChangeKind.HOLD_ADVICE: "IF YOU HOLD",
 }
-#: First words of a body: what is so now, whatever the title says.
-_VERDICTS = {
-    ChangeKind.OPENED: "Open",
-    ChangeKind.MOVED: "Still open, but moved",
-    ChangeKind.WEAKER: "Still open, but weaker",
-    ChangeKind.STRONGER: "Open, and stronger",
-    ChangeKind.CLOSED: "Closed, do not plan on it",
-    ChangeKind.MODELS_DISAGREE: "Still open, but models disagree",
+#: What is to be done where no decision is set and none is due.
+_TO_DO = {
+    ChangeKind.OPENED: "Begin to plan.",
+    ChangeKind.CLOSED: "Stop what was begun for it.",
+    ChangeKind.WEAKER: "Check your plan.",
+    ChangeKind.MOVED: "Check your plan.",
+    ChangeKind.MODELS_DISAGREE: "Check again before you commit.",
 }
 #: What a change is to somebody who was told nothing of its window so far.
 _FIRST = {
@@ -166,6 +161,8 @@ class Beside:
         The window's planned hour with its checks, for the long text.
     page_url : str, optional
         Address of the page, without a slash at its end, for links in the long text.
+    decide : DecideBy, optional
+        What the window asks people to decide next.
     """
 
     zone: ZoneInfo | None = None
@@ -173,6 +170,7 @@ class Beside:
     drive: Drive | None = None
     best: Hour | None = None
     page_url: str | None = None
+    decide: DecideBy | None = None
 
 
 def message(
@@ -207,30 +205,28 @@ def message(
     Returns
     -------
     Message
-        Title of at most 100 and body of at most 500 characters, without markup; and the long
-        text, with nothing left out.
+        Title of at most 100 and body of at most 280 characters, without markup (500 for hold
+        advice); and the long text, with nothing left out.
     """
     this = _Said(change, site, require_utc(now_utc), first and change.kind in _FIRST,
                  beside or Beside())  # fmt: skip
     lines = _lines(this, instead_of=instead_of, held=held)
-    whole = [line.text for line in lines if line.text]
-    body = _joined(_fitted(lines))
+    whole = [line.full or line.text for line in lines if line.full or line.text]
+    body = _joined(_fitted(lines, _room(change)))
     return Message(_short_title(this), body, change.key, "\n".join([*whole, *_more(this)]))
 
 
 def message_on_page(
     change: Change, site: Site | None, beside: Beside
 ) -> tuple[str, tuple[str, ...]]:
-    """Title and lines of a notice as it was told, for the page.
+    """Title and lines of a notice for the page, which has room for all of them.
 
     What stands at the foot of every page need not stand in every notice on it, and the key
-    stands beside the notice: lines of these kinds are left out.
+    stands beside the notice: these are left out.
     """
     this = _Said(change, site, change.found_utc, False, beside)
-    kept = _fitted(_lines(this, instead_of=None, held=False))
-    return _short_title(this), tuple(
-        each.text for each in kept if each.text and not each.on_every_page
-    )
+    lines = _lines(this, instead_of=None, held=False, page=True)
+    return _short_title(this), tuple(text for line in lines if (text := line.full or line.text))
 
 
 @dataclass(frozen=True)
@@ -265,56 +261,152 @@ class _Said:
 class _Line:
     """A line of a notice; `drop` says how early it goes when there is no room, 0 never.
 
-    Where it has a `short` form, that takes its place instead. `on_every_page`: what it says
-    stands on every page, or beside every notice there.
+    Where there is a `then`, that takes its place. `cut`: its tail may go. `full` is what the long
+    text has in its place.
     """
 
     text: str
     drop: int = 0
-    short: str = ""
-    on_every_page: bool = False
+    then: "_Line | None" = None
+    cut: bool = False
+    full: str = ""
 
 
-def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
+def _room(change: Change) -> int:
+    return LONGEST_TABLE if change.kind is ChangeKind.HOLD_ADVICE else LONGEST_BODY
+
+
+def _lines(this: _Said, *, instead_of: str | None, held: bool, page: bool = False) -> list[_Line]:
     """Every line in the order it is read."""
     change, window = this.change, this.window
-    facts = _facts(this, window) if window is not None else []
-    at = this.beside.next_forecast_utc
-    soon = at is not None and at > this.now_utc
-    coming = f"Next forecast about {spoken_moment(at, this.zone)}." if at and soon else ""
+    asks = change.kind in (ChangeKind.DECISION_DUE, ChangeKind.HOLD_ADVICE)
+    facts = [] if window is None else [_now(this, window), _quality(this, window)]
     first = "This is the first notice of this window here." if this.first else ""
+    key = f"[{change.key}]"
     return [
-        _Line(_reason(this)),
-        *facts,
-        _Line(_limited(this, window), 5),
-        _Line(_unread(this, window), 8),
-        _Line(first, 3),
-        _Line(coming, 6),
-        _cautions(change, this.beside.page_url),
+        *([_why(this), *facts] if asks or window is None else [*facts, _why(this)]),
+        _Line("", full=_limited(this, window)),
+        _unread(this, window),
+        _Line(first, 5),
+        _to_do(this, page=page),
         _Line(f"Told here because {instead_of} does not work." if instead_of else ""),
         _Line(_lateness(change, this.now_utc, held=held)),
-        _Line(f"[{change.key}, cycle {change.cycle_id}]", on_every_page=True),
+        *([] if page else [_Line(key, full=f"{key[:-1]}, cycle {change.cycle_id}]")]),
     ]
 
 
-def _reason(this: _Said) -> str:
-    """Verdict and reason in one sentence; a heard reason of a first notice needs no "still"."""
+def _now(this: _Said, window: Window) -> _Line:
+    """What is so now, and when: ``Open: release Millfield Thu 7 04:00 to 07:00 local, …``."""
+    local = spoken_span(window.start_utc, window.last_release_utc, this.zone, utc_beside=False)
+    if this.change.after is None:
+        head = f"Closed, do not plan on it: {this.change.site} "
+        return _Line(f"{head}{_span(window, this.zone)}.", 9, _Line(f"{head}{local}."))
+    same_day = window.best_hour_utc.date() == window.start_utc.date()
+    at = clock_moment if same_day else spoken_moment
+    best = at(window.best_hour_utc, this.zone, utc_beside=False)
+    before, planned = this.change.before, best.removesuffix(" local")
+    if before is not None and before.best_hour_utc != window.best_hour_utc and not this.first:
+        same_day = before.best_hour_utc.date() == window.best_hour_utc.date()
+        was = (clock_moment if same_day else spoken_moment)(
+            before.best_hour_utc, this.zone, utc_beside=False
+        )
+        planned = f"{planned} (was {was.removesuffix(' local')})"
+    head, tail = f"Open: release {this.change.site} ", f", planned {planned}."
+    short = _Line(f"{head}{local}{tail}")
+    if _clocks_change(window, this.zone):
+        local = f"{local} (the clocks change in it)"
+        short = _Line(f"{head}{local}{tail}", 1, short)
+    if better := told_best_words(window, this.zone or UTC):
+        tail = f"{tail[:-1]}; {better}."
+        short = _Line(f"{head}{local}{tail}", 3, short)
+    return _Line(f"{head}{_span(window, this.zone)}{tail}", 9, short)
+
+
+def _clocks_change(window: Window, zone: ZoneInfo | None) -> bool:
+    ends = (window.start_utc, window.last_release_utc)
+    return len({each.astimezone(zone or UTC).utcoffset() for each in ends}) > 1
+
+
+def _quality(this: _Said, window: Window) -> _Line:
+    """How good it is, and where it lands."""
+    if this.change.after is None:
+        return _Line(f"It was: {inside(how_good(window))}.", 4)
+    drive = this.beside.drive
+    text, short = (f"{how_good(window)}; {landing(window, drive, road=r)}." for r in (True, False))
+    whole = f"{how_good(window)}; {landing(window, drive, named=True)}."
+    # a question needs the way to answer it more than where the flight lands
+    asks = this.change.kind is ChangeKind.DECISION_DUE
+    return _Line(text, 7, _Line(short, int(asks)), full=whole)
+
+
+def _why(this: _Said) -> _Line:
+    """What was before, of one moment; what changed, and why."""
     change = this.change
-    verdict = "Open" if this.first else _VERDICTS.get(change.kind, "")
-    why = reason(change.causes, this.times)
-    words = f"{verdict}: {inside(why)}" if verdict and why else why or verdict
-    return sentence(words or str(change.kind))
+    if change.before is None or change.after is None or this.first:
+        words = reason(change.causes, this.times)
+        silent = not words and this.window is None
+        return _Line(sentence(str(change.kind)) if silent else words, cut=True)
+    told = tuple(each for each in change.causes if not _stands_above(each))
+    words, before = reason(told, this.times), _before(this, change.before, change.after)
+    return _Line(
+        f"{before} {words}".strip(), 4 if before and words else 0, _Line(words, cut=True), cut=True
+    )
 
 
-def _fitted(lines: Sequence[_Line]) -> list[_Line]:
+def _stands_above(cause: Cause) -> bool:
+    """Whether the lines above and "before" say it whole: numbers, and the planned hour."""
+    return isinstance(cause, QualityMoved) or (isinstance(cause, BestHourIs) and not cause.lost_to)
+
+
+def _before(this: _Said, before: Window, after: Window) -> str:
+    """``Before: 04:00 to 07:00, score 78, chance 80 %.``: the lines above say what is so now."""
+    said = []
+    if (before.start_utc, before.end_utc) != (after.start_utc, after.end_utc):
+        said.append(_brief_span(before, after, this.zone))
+    if how_good(before) != how_good(after):
+        said.append(inside(how_good(before)))
+    return f"Before: {', '.join(said)}." if said else ""
+
+
+def _to_do(this: _Said, *, page: bool) -> _Line:
+    """What to do by when; a forecast must not sound like a permission.
+
+    What stands at the foot of every page is left out on a `page`.
+    """
+    change, decide, at = this.change, this.beside.decide, this.beside.next_forecast_utc
+    caution = "" if page else "A forecast, no permission."
+    if change.kind is ChangeKind.DECISION_DUE:
+        url = this.beside.page_url
+        command = f"windowwatch acknowledge {change.key} --by NAME"
+        return _Line(f"{caution} Seen to? {f'{url}/notices#{change.key}' if url else command}")
+    todo = "" if _happened(change) == "LONGER" else _TO_DO.get(change.kind, "")
+    if decide is not None and change.after is not None:
+        by = spoken_moment(decide.by_utc, this.zone, utc_beside=False)
+        todo = f"Decide by {by}: {decide.decision}."
+    coming = ""
+    if at is not None and at > this.now_utc:
+        coming = f"Next forecast about {spoken_moment(at, this.zone, utc_beside=False)}."
+    whole, less, least = (
+        " ".join(part for part in parts if part)
+        for parts in ((todo, coming, caution), (todo, caution), (caution,))
+    )
+    # a decision with its time stays; that a plan is to be checked follows from the title
+    plain = _Line(less) if decide is not None else _Line(less, 5 if todo else 0, _Line(least))
+    return _Line(whole, 6, plain) if coming else plain
+
+
+def _fitted(lines: Sequence[_Line], room: int) -> list[_Line]:
     """Drop lines by their order until the rest fits; then the reason loses its tail."""
     kept = [line for line in lines if line.text]
-    while len(_joined(kept)) > LONGEST_BODY and any(line.drop for line in kept):
+    while len(_joined(kept)) > room and any(line.drop for line in kept):
         goes = max(kept, key=lambda line: line.drop)
         at = kept.index(goes)
-        kept[at : at + 1] = [_Line(goes.short)] if goes.short else []
-    room = LONGEST_BODY - (len(_joined(kept)) - len(kept[0].text))
-    return [_Line(_cut(kept[0].text, room)), *kept[1:]]
+        kept[at : at + 1] = [] if goes.then is None else [goes.then]
+    for at, line in enumerate(kept):
+        if line.cut:
+            left = room - (len(_joined(kept)) - len(line.text))
+            kept[at] = replace(line, text=_cut(line.text, left))
+    return [line for line in kept if line.text]
 
 
 def _joined(lines: Sequence[_Line]) -> str:
@@ -364,15 +456,19 @@ def digest(
     now_utc : datetime
         Aware UTC time of sending.
     beside : Beside, optional
-        What else is known; of it only the zone of changes without a site is said.
+        What else is known; of it only the next forecast is said, in the zone of all sites.
     """
     require_utc(now_utc)
     beside = beside or Beside()
-    kinds = [str(change.kind) for change in changes]
+    kinds = [_happened(change).lower() for change in changes]
     counts = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
     ordered = sorted(changes, key=_in_time)
     items = [_item(change, sites.get(change.site), beside) for change in ordered]
-    items.append("Forecasts, no permissions.")
+    at = beside.next_forecast_utc
+    coming = ""
+    if at is not None and at > now_utc:
+        coming = f"Next forecast about {spoken_moment(at, beside.zone, utc_beside=False)}. "
+    items.append(f"{coming}Forecasts, no permissions.")
     title = _cut(f"{len(changes)} NOTICES: {counts}", LONGEST_TITLE)
     return Message(title, "\n\n".join(items), ",".join(change.key for change in changes))
 
@@ -386,50 +482,54 @@ def _item(change: Change, site: Site | None, beside: Beside) -> str:
     """One change of a digest: title, how good it is, reason, key."""
     window = change.after or change.before
     this = _Said(change, site, change.found_utc, False, beside)
-    lines = [_title(change, this.zone, first=False)]
+    lines = [_title(this)]
     if window is not None and change.after is not None:
-        lines.append(f"{how_good(window)} {landing(window)}")
+        lines.append(f"{how_good(window)}; {landing(window, road=False)}.")
     key = f"[{change.key}]"
     room = LONGEST_ITEM - sum(len(line) + 1 for line in lines) - len(key) - 1
-    lines += [_cut(_reason(this), room), key]
-    return "\n".join(line for line in lines if line)
+    why = "" if change.kind is ChangeKind.OPENED else reason(change.causes, this.times)
+    lines.append(f"{_cut(why, room)} {key}".strip())
+    return "\n".join(lines)
 
 
 def _short_title(this: _Said) -> str:
-    return _cut(_title(this.change, this.zone, first=this.first), LONGEST_TITLE)
+    return _cut(_title(this), LONGEST_TITLE)
 
 
-def _title(change: Change, zone: ZoneInfo | None, *, first: bool) -> str:
-    window = change.after or change.before
-    heads = ["OPEN" if first else _HEADS.get(change.kind, str(change.kind).upper()), change.site]
+def _title(this: _Said) -> str:
+    change, window = this.change, this.window
+    heads = ["OPEN" if this.first else _happened(change), change.site]
     if window is not None:
-        heads.append(_title_span(window, zone))
+        heads.append(_title_span(window, this.zone))
     return " ".join(part for part in heads if part)
 
 
-def _facts(this: _Said, window: Window) -> list[_Line]:
-    """When, how good, and where it lands."""
-    when = f"{this.change.site} {_span(window, this.zone)}"
-    if this.change.after is None:
-        was = f"score {window.best_score:.0f} of 100, chance {percent(window.chance)}"
-        return [_Line(f"It was: release {when}."), _Line(sentence(was), 1)]
-    same_day = window.best_hour_utc.date() == window.start_utc.date()
-    at = clock_moment if same_day else spoken_moment
-    best, short = (at(window.best_hour_utc, this.zone, utc_beside=b) for b in (True, False))
-    release = f"Release {when}, planned "
-    better = told_best_words(window, this.zone or UTC)
-    more = f"; {better}" if better else ""
-    lines = [_Line(f"{release}{best}{more}.", 7, f"{release}{short}{more}.")]
-    before = this.change.before
-    moved = this.change.kind is ChangeKind.MOVED and not this.first
-    if moved and before is not None and _start_or_end(before, window):
-        lines.append(_Line(f"Before: {_span(before, this.zone)}.", 4))
-    lands = landing(window, this.beside.drive)
-    return [*lines, _Line(how_good(window), 2), _Line(lands)]
+def _happened(change: Change) -> str:
+    """What happened to the plan: ``SHORTER, LANDING MOVED``."""
+    if change.kind is not ChangeKind.MOVED:
+        return _HEADS.get(change.kind, str(change.kind).upper())
+    said = [word for word in (_span_moved(change),) if word]
+    if any(isinstance(cause, LandingMoved) for cause in change.causes):
+        said.append("LANDING MOVED")
+    return ", ".join(said) or "MOVED"
 
 
-def _start_or_end(before: Window, after: Window) -> bool:
-    return (before.start_utc, before.end_utc) != (after.start_utc, after.end_utc)
+def _span_moved(change: Change) -> str:
+    """What became of a window's hours; empty where they stayed, or are told as staying."""
+    before, after = change.before, change.after
+    if any(isinstance(cause, BrokeUp) for cause in change.causes):
+        return "BROKE UP"
+    if before is None or after is None:
+        return ""
+    if not any(isinstance(cause, EdgeMoved) for cause in change.causes):
+        return ""
+    first, last = after.start_utc - before.start_utc, after.end_utc - before.end_utc
+    nothing = timedelta(0)
+    if min(first, last) > nothing:
+        return "LATER"
+    if max(first, last) < nothing:
+        return "EARLIER"
+    return "LONGER" if last - first > nothing else "SHORTER" if last < first else ""
 
 
 def _title_span(window: Window, zone: ZoneInfo | None) -> str:
@@ -437,6 +537,18 @@ def _title_span(window: Window, zone: ZoneInfo | None) -> str:
     last = window.last_release_utc.astimezone(zone or UTC)
     day, number, times = span(first, last).split(" ", 2)
     return f"{day} {number} {_MONTHS[first.month - 1]} {times} {'local' if zone else 'UTC'}"
+
+
+def _brief_span(before: Window, after: Window, zone: ZoneInfo | None) -> str:
+    """Releases of a window as they were; their day only where it is another one."""
+    text = spoken_span(before.start_utc, before.last_release_utc, zone, utc_beside=False)
+    here = zone or UTC
+    days = {
+        each.astimezone(here).date()
+        for each in (before.start_utc, before.last_release_utc, after.start_utc)
+    }
+    brief = text.removesuffix(" local").removesuffix(" UTC")
+    return brief.split(" ", 2)[2] if len(days) == 1 else brief
 
 
 def _span(window: Window, zone: ZoneInfo | None) -> str:
@@ -451,11 +563,11 @@ def _limited(this: _Said, window: Window | None) -> str:
     return sentence(f"limited by: {inside(text)}") if text else ""
 
 
-def _unread(this: _Said, window: Window | None) -> str:
-    """What could not be read, unless the reason has said it."""
+def _unread(this: _Said, window: Window | None) -> _Line:
+    """What could not be read, unless the reason has said it; that some could not always stays."""
     if window is None or this.change.after is None or _has_said(this.change, window.unread):
-        return ""
-    return reason(window.unread, this.times)
+        return _Line("")
+    return _Line(reason(window.unread, this.times), 8, _Line("Some hours could not be read."))
 
 
 def _has_said(change: Change, causes: Causes) -> bool:
@@ -468,18 +580,6 @@ def _all_of(causes: Causes) -> list[Cause]:
     """Causes, with those that took away hours at an end."""
     inner = [each for cause in causes if isinstance(cause, EdgeMoved) for each in cause.lost_to]
     return [*causes, *inner]
-
-
-def _cautions(change: Change, page_url: str | None) -> _Line:
-    """Keep a forecast from sounding like a permission; ask for a word where one is due."""
-    if change.kind in (ChangeKind.OPENED, ChangeKind.STRONGER):
-        words = "A forecast, no permission: air traffic control and landowners decide."
-        return _Line(words, on_every_page=True)
-    if change.kind is ChangeKind.DECISION_DUE:
-        command = f"windowwatch acknowledge {change.key} --by NAME"
-        known = f"When it is seen to: {f'{page_url}/notices#{change.key}' if page_url else command}"
-        return _Line(f"A forecast, no permission. {known}")
-    return _Line("A forecast, no permission.", on_every_page=True)
 
 
 def _lateness(change: Change, now_utc: datetime, *, held: bool) -> str:

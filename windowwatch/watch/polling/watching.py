@@ -39,6 +39,7 @@ from windowwatch.watch.run.processes import (
     pass_in_child,
 )
 from windowwatch.watch.values import Source, Watch
+from windowwatch.windows.steady import waited_in_vain
 
 _LOG = logging.getLogger(__name__)
 Result = TypeVar("Result")
@@ -151,8 +152,9 @@ class Watching:
         except WindowwatchError as error:
             refused = error
         self._weighed &= not self._look_at_others(every=every)
-        if not self._weighed:
-            weighed = recombine(self._watch, self._store, self._clock.now())
+        now = self._clock.now()
+        if not self._weighed or waited_in_vain(self._store.current_windows(self._watch.name), now):
+            weighed = recombine(self._watch, self._store, now)
             self._weighed = True
             if weighed is not None:
                 _LOG.info("%s: weighed anew with what others say", weighed.cycle_id)

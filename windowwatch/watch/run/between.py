@@ -190,7 +190,13 @@ def between_passes(
         stop=stop,
         chance=chance,
         surroundings=Surroundings(
-            store, watch.name, sites, watch.ground, watch.page_url, watch.rules
+            store,
+            watch.name,
+            sites,
+            watch.ground,
+            watch.page_url,
+            watch.rules,
+            watch.decisions,
         ),
     )
     return Between(asked, report, advised, late)
