@@ -48,6 +48,8 @@ SHORTEST_HOLD, LONGEST_HOLD = timedelta(minutes=1), timedelta(hours=4)
 FURTHEST_AHEAD = timedelta(days=16)
 #: A lift read at the neck is doubted when it is so many times what was planned, or as little.
 DOUBTED_LIFT = 1.5
+#: No cylinder that is carried to a site holds more. [Pa]
+HIGHEST_PRESSURE_PA = 1e8
 
 
 class PlanError(InputError):
@@ -126,6 +128,15 @@ class LiftMeasured:
 
 
 @dataclass(frozen=True)
+class Gauged:
+    """What the gauge of one cylinder shows, made absolute. [Pa]"""
+
+    kind: ClassVar[str] = "gauged"
+    cylinder: str
+    pressure_pa: float
+
+
+@dataclass(frozen=True)
 class Released:
     """The balloon has left the hand."""
 
@@ -157,6 +168,7 @@ Event = (
     | Unticked
     | FillBegun
     | LiftMeasured
+    | Gauged
     | Released
     | Scrubbed
     | Done
@@ -174,6 +186,7 @@ EVENTS: MappingProxyType[str, type[Event]] = MappingProxyType(
             Unticked,
             FillBegun,
             LiftMeasured,
+            Gauged,
             Released,
             Scrubbed,
             Done,
@@ -182,7 +195,7 @@ EVENTS: MappingProxyType[str, type[Event]] = MappingProxyType(
 )
 
 #: Events that may come while somebody decides about something else.
-_BESIDE = (Ticked, Unticked, LiftMeasured, FillBegun)
+_BESIDE = (Ticked, Unticked, LiftMeasured, FillBegun, Gauged)
 
 
 @dataclass(frozen=True)
@@ -223,6 +236,8 @@ class Plan:
         Steps that are done.
     waits : tuple of (datetime, timedelta)
         Holds since the release was last set: when each began, and how long.
+    gauged : tuple of (str, float)
+        Cylinders whose gauge was read, with their absolute pressure then. [Pa]
     """
 
     key: str
@@ -244,6 +259,7 @@ class Plan:
     released_utc: datetime | None = None
     ended: Entry | None = None
     filling: bool = False
+    gauged: tuple[tuple[str, float], ...] = ()
 
     @property
     def coming(self) -> bool:
@@ -345,6 +361,9 @@ def _after(plan: Plan, entry: Entry) -> Plan:
             lift = event.nozzle_lift_kg
             train = replace(plan.train, nozzle_lift_kg=lift)
             return replace(plan, train=train, measured_lift_kg=lift)
+        case Gauged():
+            others = [each for each in plan.gauged if each[0] != event.cylinder]
+            return replace(plan, gauged=(*others, (event.cylinder, event.pressure_pa)))
         case Released():
             return replace(
                 plan,
@@ -435,6 +454,12 @@ def check_next(
                 raise PlanError(f"plan {key}: filling has begun already")
         case LiftMeasured():
             _check_lift(plan, event.nozzle_lift_kg, sure=sure)
+        case Gauged():
+            if not 0.0 < event.pressure_pa <= HIGHEST_PRESSURE_PA:
+                raise PlanError(
+                    f"cylinder {event.cylinder}: {event.pressure_pa / 1e5:g} bar; give 0 to "
+                    f"{HIGHEST_PRESSURE_PA / 1e5:g}"
+                )
         case Released():
             _check_release(plan, event.release_utc, now_utc)
         case Planned():

@@ -27,6 +27,7 @@ from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.scoring.rules import AppliedRules, Package, RuleSet, rule_set
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
+from windowwatch.settings.launchday import LaunchdaySection
 from windowwatch.settings.page import PageSection
 from windowwatch.settings.people import (
     ChannelSection,
@@ -375,6 +376,7 @@ class SettingsFile(Section):
     notices: NoticesSection = NoticesSection()
     service: ServiceSection = ServiceSection()
     page: PageSection = PageSection()
+    launchday: LaunchdaySection = LaunchdaySection()
 
     @model_validator(mode="after")
     def _names_differ(self) -> "SettingsFile":
@@ -385,6 +387,7 @@ class SettingsFile(Section):
         unique_names(self.decisions, "decisions")
         names = {site.name for site in self.sites}
         names_fit(self.channels, self.decisions, names, self.contacts)
+        self.launchday.require_names(names, {channel.name for channel in self.channels})
         refuse_swapped_among((*self.sites, *self.ground.crew))
         return self
 

@@ -254,6 +254,7 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
         agreement=_section("agreement", AgreementRules, file.agreement.model_dump()),
         hold_advice_before=file.notices.hold_advice_before(),
         page_url=file.notices.page_url,
+        team=file.launchday.team(),
     )
 
 
