@@ -7,7 +7,16 @@ from enum import StrEnum
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
-from windowwatch.launchday.plan import Plan, PlanState, Tick
+from windowwatch.launchday.plan import (
+    Event,
+    FillBegun,
+    LiftMeasured,
+    Plan,
+    PlanState,
+    Released,
+    Tick,
+    Ticked,
+)
 
 
 class StepMark(StrEnum):
@@ -156,3 +165,21 @@ def count_down(plan: Plan, steps: Sequence[Step], now_utc: datetime) -> Countdow
     over = plan.state in (PlanState.SCRUBBED, PlanState.DONE)
     first = None if over else next((s for s in found if s.state is not StepState.DONE), None)
     return Countdown(plan, tuple(found), first, plan.release_utc - now_utc)
+
+
+def also(event: Event, steps: Sequence[Step]) -> tuple[Event, ...]:
+    """What an event means beside itself, by the marks of the steps.
+
+    Ticking the step of the fill begins it; a lift that is measured and a balloon that has left
+    tick their steps, and so does a fill that has begun.
+    """
+    if isinstance(event, Ticked):
+        marked = [step.mark for step in steps if step.key == event.step]
+        return (FillBegun(),) if StepMark.FILL in marked else ()
+    stands_for = {
+        FillBegun: StepMark.FILL,
+        LiftMeasured: StepMark.LIFT,
+        Released: StepMark.RELEASE,
+    }
+    mark = stands_for.get(type(event))
+    return tuple(Ticked(step.key) for step in steps if mark is not None and step.mark is mark)

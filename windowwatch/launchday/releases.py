@@ -18,6 +18,7 @@ from datetime import datetime, timedelta
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
+from windowwatch.launchday.flight import PlannedFlight
 from windowwatch.launchday.sighting import Correction, Veto
 from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.scoring.values import Check, Hour, Refusal, Verdict
@@ -48,7 +49,7 @@ class Release:
         How far, and which way, its landings' centre lies from that of the planned release.
     landing_utc : datetime or None
     drive_min, clearance_left_min, daylight_left_min : float or None
-        The crew's drive; minutes of clearance left when it lands; daylight left at the landing
+        The crew's drive; minutes of clearance left at the middle landing; daylight left then
         (or when the crew gets there, where that is asked). None where it is not asked or not
         known. [min]
     vetoed : Veto or None
@@ -89,6 +90,8 @@ class ReleaseTable:
         The first good release that is still to come.
     correction : Correction or None
         What measurements change in the forecast of the wind, where there are any.
+    flight : PlannedFlight or None
+        What the planned release comes to; None when its time is past.
     """
 
     plan: str
@@ -101,6 +104,7 @@ class ReleaseTable:
     last_good_utc: datetime | None
     next_good_utc: datetime | None
     correction: Correction | None = None
+    flight: PlannedFlight | None = None
 
     @property
     def planned(self) -> Release | None:
@@ -151,6 +155,8 @@ def release_table(
     now_utc: datetime,
     vetoes: Iterable[Veto] = (),
     correction: Correction | None = None,
+    flight: PlannedFlight | None = None,
+    clearance_until_utc: datetime | None = None,
 ) -> ReleaseTable:
     """Make the table from scored launch times.
 
@@ -166,6 +172,10 @@ def release_table(
         Measurements over a hard limit.
     correction : Correction, optional
         What was changed in the wind that `hours` were scored with.
+    flight : PlannedFlight, optional
+        What the planned release comes to.
+    clearance_until_utc : datetime, optional
+        End of the clearance.
 
     Raises
     ------
@@ -177,7 +187,7 @@ def release_table(
     ordered = sorted(hours, key=lambda hour: hour.time_utc)
     planned = next((h for h in ordered if h.time_utc == planned_utc), None)
     against = tuple(vetoes)
-    rows = tuple(_row(hour, planned, against) for hour in ordered)
+    rows = tuple(_row(hour, planned, against, clearance_until_utc) for hour in ordered)
     good = [row for row in rows if row.time_utc >= now_utc]
     first = next((i for i, row in enumerate(good) if row.good), None)
     last = None
@@ -197,15 +207,24 @@ def release_table(
         last_good_utc=last,
         next_good_utc=None if first is None else good[first].time_utc,
         correction=correction,
+        flight=flight,
     )
 
 
-def _row(hour: Hour, planned: Hour | None, vetoes: Sequence[Veto]) -> Release:
+def _row(
+    hour: Hour,
+    planned: Hour | None,
+    vetoes: Sequence[Veto],
+    clearance_until_utc: datetime | None,
+) -> Release:
     values = {check.name: check.value for check in hour.checks}
     worst = next((c for c in hour.worst_checks if (c.desirability or 0.0) < 1.0), None)
     daylight = values.get("arrival_daylight", values.get("landing_daylight"))
     spot = hour.footprint
     moved, bearing = _moved(hour, planned)
+    left = None
+    if clearance_until_utc is not None and hour.landing_utc is not None:
+        left = (clearance_until_utc - hour.landing_utc).total_seconds() / 60.0
     row = Release(
         time_utc=hour.time_utc,
         verdict=hour.verdict,
@@ -220,7 +239,7 @@ def _row(hour: Hour, planned: Hour | None, vetoes: Sequence[Veto]) -> Release:
         landing_latitude_deg=None if spot is None else spot.latitude_deg,
         landing_longitude_deg=None if spot is None else spot.longitude_deg,
         drive_min=values.get("crew"),
-        clearance_left_min=values.get("clearance"),
+        clearance_left_min=left,
         daylight_left_min=daylight,
     )
     veto = next((each for each in vetoes if each.forbids(hour.time_utc)), None)

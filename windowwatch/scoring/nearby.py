@@ -12,7 +12,7 @@ only the site
     lands stay the deciding model's.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,12 +46,16 @@ class NearWeather:
     series : SurfaceSeries or None
         None where it says nothing; `gap` then says why.
     gap : NearGap or None
+    wind : SurfaceSeries or None
+        Wind and gust as measurements at the site have corrected them: in the place of those of
+        `series`, and of the deciding model's.
     """
 
     model: str
     cycle_id: str | None = None
     series: SurfaceSeries | None = None
     gap: NearGap | None = None
+    wind: SurfaceSeries | None = None
 
 
 class Finer:
@@ -75,10 +79,13 @@ class Finer:
         speed_error_mps: FloatArray | None,
     ) -> None:
         self._near, self._plan, self._launch = near, plan, launch_unix_s
-        self._measures: Mapping[str, Measure] = {}
-        if near.series is not None:
-            found = measures_of_series(near.series, launch_unix_s, plan, speed_error_mps)
-            self._measures = {measure.name: measure for measure in found}
+        self._measures: dict[str, Measure] = {}
+        for series, names in ((near.series, None), (near.wind, FAMILIES[0])):
+            if series is None:
+                continue
+            for measure in measures_of_series(series, launch_unix_s, plan, speed_error_mps):
+                if names is None or measure.name in names:
+                    self._measures[measure.name] = measure
 
     def of_hour(
         self, index: int, measures: Sequence[Measure]

@@ -145,4 +145,3 @@ class LaunchdaySection(Section):
             stations=tuple((each.site, each.station) for each in self.stations),
             **given,
         )
-

@@ -4,6 +4,7 @@ Entries and sightings are only ever added. Two who write at once are both heard,
 other: what the second one asks is checked again on top of what the first one did.
 """
 
+import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -14,7 +15,8 @@ from sqlalchemy.orm import Session
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
-from windowwatch.launchday.plan import EVENTS, Entry, Event, Planned
+from windowwatch.launchday.countdown import Step, also
+from windowwatch.launchday.plan import EVENTS, Entry, Event, PlanError, Planned, check_next
 from windowwatch.launchday.releases import ReleaseTable
 from windowwatch.launchday.sighting import Sighting
 from windowwatch.storage.engine import Database
@@ -99,6 +101,54 @@ def add_entry(
         return PlanEntries(key, (*entries, entry))
 
     return _tried(database, add)
+
+
+def act_on_plan(
+    database: Database,
+    watch: str,
+    key: str,
+    event: Event,
+    *,
+    at_utc: datetime,
+    by: str,
+    steps: Sequence[Step],
+    seen: int | None = None,
+    sure: bool = False,
+) -> PlanEntries:
+    """Store what somebody did to a plan, and what follows from it by itself.
+
+    A step that is marked begins the fill, or is ticked by what it stands for; where somebody
+    else has done that part already, it is left as it is.
+
+    Parameters
+    ----------
+    database, watch, key, event, at_utc, by
+        As for `add_entry`.
+    steps : sequence of Step
+        Of the countdown.
+    seen, sure
+        As for `windowwatch.launchday.plan.check_next`.
+
+    Raises
+    ------
+    PlanError
+        If it cannot be done; nothing is stored then.
+    StorageError
+        As `add_entry`.
+    """
+    keys = tuple(step.key for step in steps)
+
+    def add(what: Event, seen: int | None) -> PlanEntries:
+        def check(entries: Sequence[Entry]) -> None:
+            check_next(entries, what, at_utc, key=key, seen=seen, steps=keys, sure=sure)
+
+        return add_entry(database, watch, key, what, at_utc=at_utc, by=by, check=check)
+
+    found = add(event, seen)
+    for more in also(event, steps):
+        with contextlib.suppress(PlanError):
+            found = add(more, None)
+    return found
 
 
 def _tried(database: Database, add: Callable[[Session], PlanEntries]) -> PlanEntries:

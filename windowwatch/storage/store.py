@@ -147,6 +147,7 @@ class Store(engine.Database):
 
     make_plan = plans.make_plan
     add_entry = plans.add_entry
+    act_on_plan = plans.act_on_plan
     plan_entries = plans.plan_entries
     all_plans = plans.all_plans
     save_release_table = plans.save_release_table

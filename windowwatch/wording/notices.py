@@ -40,6 +40,7 @@ from windowwatch.wording.phrases import (
     spoken_moment,
     spoken_span,
 )
+from windowwatch.wording.planned import plan_lines, plan_title
 
 #: Share of computed flights in words, from which share on; as it is shown, in whole percent.
 _SHARES = (
@@ -277,6 +278,10 @@ class _Line:
 def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
     """Every line in the order it is read."""
     change, window = this.change, this.window
+    if change.kind is ChangeKind.PLAN:
+        told = _Line(_lateness(change, this.now_utc, held=held))
+        lines = [_Line(*each) for each in plan_lines(change, this.times)]
+        return [*lines, told, _Line(f"[{change.key}]", on_every_page=True)]
     facts = _facts(this, window) if window is not None else []
     at = this.beside.next_forecast_utc
     soon = at is not None and at > this.now_utc
@@ -400,6 +405,8 @@ def _short_title(this: _Said) -> str:
 
 def _title(change: Change, zone: ZoneInfo | None, *, first: bool) -> str:
     window = change.after or change.before
+    if change.kind is ChangeKind.PLAN:
+        return plan_title(change, zone)
     heads = ["OPEN" if first else _HEADS.get(change.kind, str(change.kind).upper()), change.site]
     if window is not None:
         heads.append(_title_span(window, zone))
