@@ -10,7 +10,7 @@ from datetime import timedelta
 from functools import partial
 from typing import Any
 
-from windowwatch.child import ChildLimits
+from windowwatch.child import Child, ChildLimits
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import SettingsError, WindowwatchError
 from windowwatch.ground.query.outline import zones_of
@@ -21,6 +21,9 @@ from windowwatch.notices.heartbeat import beat
 from windowwatch.notices.policy import RetryRules
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.store import Store, ready_store
+from windowwatch.watch.launchday.desk import DeskInChild
+from windowwatch.watch.launchday.following import Following
+from windowwatch.watch.launchday.opening import OpenAs
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watching import PassContext, Watching
 from windowwatch.watch.run.between import Silence, between_passes
@@ -68,6 +71,7 @@ def serve(
             work.deliver,
             look_every_s=settings.file.watch.look_every_s,
             deliver_every_s=_deliver_every_s(settings),
+            follow=work.follow,
         )
         shown = _Shown(store, clock, token, jobs, work)
         page = PageServer(shown, host, port)
@@ -101,6 +105,7 @@ def serve(
         supervisor.stopping()
         page.stop()
         jobs.stop()
+        work.close()
 
 
 class _Shown:
@@ -165,6 +170,7 @@ class _Work:
         self.settings = settings
         self.progress = PassProgress(clock)
         self._watch, self._watching = self._made(settings)
+        self._launches: _Launches | None = None
 
     def _made(self, settings: Settings) -> tuple[Watch, Watching]:
         watch = replace(settings.watch, channels=settings.channels())
@@ -255,6 +261,23 @@ class _Work:
             _LOG.error("%s; tried again at the next delivery", error.message)
         self._delivered_s = time.monotonic()
 
+    def follow(self) -> bool:
+        """See to planned launches; whether something of them is to be told.
+
+        By the settings of the moment: after a reload the process that flies is another one.
+        """
+        if self._launches is None or self._launches.settings is not self.settings:
+            self.close()
+            self._launches = _Launches(
+                self.settings, self._watch, self._store, self._clock, self._stopping, self._style
+            )
+        return self._launches.look()
+
+    def close(self) -> None:
+        """End the process in which planned launches are flown."""
+        if self._launches is not None:
+            self._launches.desk.close()
+
     def _stops_or_lives(self) -> bool:
         """Asked before each attempt: many slow ones in one run are no daemon that hangs."""
         self._delivered_s = time.monotonic()
@@ -268,6 +291,46 @@ class _Work:
         """Whether the delivering job has ended a run lately, with or without success."""
         longest_s = 2.0 * self.settings.file.notices.patience().longest_s
         return time.monotonic() - self._delivered_s < max(ALIVE_WITHIN_S, longest_s + 60.0)
+
+
+class _Launches:
+    """Planned launches, flown in a process of their own and followed in this one."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        watch: Watch,
+        store: Store,
+        clock: Clock,
+        stopping: Callable[[], bool],
+        style: LogStyle,
+    ) -> None:
+        self.settings = settings
+        service = settings.file.service
+        limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
+        self.desk = DeskInChild(
+            Child(limits, style=style),
+            settings.watch,
+            settings.database_url(),
+            OpenAs(*settings.ledger_names()),
+            stopping,
+        )
+        self._following = Following(watch, store, clock, self.desk)
+        self._said = ""
+
+    def look(self) -> bool:
+        """Look once; trouble is logged once, and tried again at the next look."""
+        try:
+            told = self._following.look()
+        except WindowwatchError as error:
+            if error.message != self._said:
+                _LOG.error("planned launches: %s; tried again and again", error.message)
+            self._said = error.message
+            return False
+        self._said = ""
+        if not self._following.coming:
+            self.desk.close()  # an open cycle takes memory
+        return bool(told)
 
 
 def _log_deliveries(report: DeliveryReport) -> None:

@@ -5,13 +5,14 @@ one table to the next. In the daemon it stands in a process of its own, which is
 wrong there takes nothing else with it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any, TypeVar
 
 import numpy as np
 
-from windowwatch.child import Child
+from windowwatch.child import Child, never
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import InputError, WindowwatchError
 from windowwatch.forecast.cycle import CycleData
@@ -44,6 +45,8 @@ from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.flying import fly_and_score, launches_and_draws
 from windowwatch.watch.launchday.opening import OpenAs, near_again, newest_cycle, open_again
 from windowwatch.watch.values import Watch
+
+Answer = TypeVar("Answer")
 
 #: So many flights are looked at step by step, for times through flight levels.
 _PATHS = 64
@@ -321,10 +324,20 @@ class DeskInChild:
         Ended by `close`.
     watch, database_url, named
         As for `set_up_desk`.
+    stopping : callable
+        Asked while a plan is flown; True ends it.
     """
 
-    def __init__(self, child: Child, watch: Watch, database_url: str, named: OpenAs) -> None:
+    def __init__(
+        self,
+        child: Child,
+        watch: Watch,
+        database_url: str,
+        named: OpenAs,
+        stopping: Callable[[], bool] = never,
+    ) -> None:
         self._child, self._given = child, (watch, database_url, named)
+        self._stopping = stopping
 
     def table(self, key: str, now_utc: datetime) -> ReleaseTable:
         """As `Desk.table`.
@@ -334,12 +347,14 @@ class DeskInChild:
         ChildError
             If the process died, or was ended at a limit; the next call starts another one.
         """
-        what = "flying a plan"
         try:
-            return self._child.call(table_from_desk, (key, now_utc), what=what)
+            return self._call(table_from_desk, key, now_utc)
         except NotSetUpError:
-            self._child.call(set_up_desk, self._given, what=what)
-            return self._child.call(table_from_desk, (key, now_utc), what=what)
+            self._call(set_up_desk, *self._given)
+            return self._call(table_from_desk, key, now_utc)
+
+    def _call(self, work: Callable[..., Answer], *given: Any) -> Answer:
+        return self._child.call(work, given, what="flying a plan", stopping=self._stopping)
 
     def close(self) -> None:
         """End the process."""

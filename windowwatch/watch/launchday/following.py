@@ -22,6 +22,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
 
+from windowwatch.child import ChildStoppedError
 from windowwatch.clock import Clock
 from windowwatch.errors import WindowwatchError
 from windowwatch.launchday.countdown import count_down
@@ -103,6 +104,8 @@ class Following:
     maker: TableMaker
     remarks: dict[str, str] = field(default_factory=dict)
     """What could not be done, by plan; empty while all is well."""
+    coming: int = 0
+    """How many launches were still to come at the last look."""
     _memory: dict[str, _Memory] = field(default_factory=dict)
     _told: set[str] = field(default_factory=set)
 
@@ -122,9 +125,10 @@ class Following:
         now = self.clock.now()
         found: list[Change] = []
         kept = self.store.all_plans(self.watch.name)
-        newest = _newest(self.store, self.watch.name) if kept else None
-        for each in kept:
-            plan = stand(each.key, each.entries, now)
+        plans = [stand(each.key, each.entries, now) for each in kept]
+        self.coming = sum(plan.coming for plan in plans)
+        newest = _newest(self.store, self.watch.name) if self.coming else None
+        for plan, each in zip(plans, kept, strict=True):
             if not plan.coming and now - each.entries[-1].at_utc > _TOLD_FOR:
                 continue
             try:
@@ -261,6 +265,8 @@ class Following:
         try:
             table = self.maker.table(plan.key, now)
             self.store.save_release_table(self.watch.name, table)
+        except ChildStoppedError:
+            return None, []  # the program ends, which says nothing about the plan
         except WindowwatchError as error:
             memory.failed_of, memory.next_try_utc = what, now + _TRIED_AGAIN
             self._trouble(plan.key, error.message)

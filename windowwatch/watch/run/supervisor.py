@@ -185,9 +185,12 @@ class Signals:
 
 _LOG = logging.getLogger(__name__)
 
+#: Pause between two looks at planned launches: what a crew does is answered in two seconds. [s]
+FOLLOW_EVERY_S = 1.0
+
 
 class Jobs:
-    """The daemon's two jobs: look for a new cycle, and deliver what is due.
+    """The daemon's jobs: look for a new cycle, deliver what is due, follow planned launches.
 
     Each has a thread of its own, so that a long pass never holds back a notice.
 
@@ -199,6 +202,8 @@ class Jobs:
         Sends the notices that are due.
     look_every_s, deliver_every_s : float
         Pauses between runs. [s]
+    follow : callable, optional
+        Sees to planned launches; True when something of them is to be told at once.
     """
 
     def __init__(
@@ -208,10 +213,11 @@ class Jobs:
         *,
         look_every_s: float,
         deliver_every_s: float,
+        follow: Callable[[], bool] | None = None,
     ) -> None:
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={"look": ThreadPoolExecutor(1), "deliver": ThreadPoolExecutor(1)},
+            executors={name: ThreadPoolExecutor(1) for name in ("look", "deliver", "follow")},
         )
         delivering = threading.Lock()
 
@@ -250,6 +256,22 @@ class Jobs:
             coalesce=True,
             max_instances=1,
         )
+
+        def follow_then_deliver() -> None:
+            if follow is not None and follow():
+                deliver_alone()
+
+        if follow is not None:
+            self._scheduler.add_job(
+                follow_then_deliver,
+                "interval",
+                seconds=FOLLOW_EVERY_S,
+                id="follow",
+                executor="follow",
+                misfire_grace_time=3600,
+                coalesce=True,
+                max_instances=1,
+            )
 
     def start(self) -> None:
         """Start the threads; the first look and delivery are made at once."""
