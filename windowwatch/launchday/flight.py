@@ -14,12 +14,14 @@ sensitivity
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.clock import from_unix_s
+from windowwatch.launchday.sighting import USED_FOR, Sighting
 from windowwatch.physics.atmosphere import (
     saturation_pressure_pa,
     specific_humidity,
@@ -373,3 +375,52 @@ def site_air(
         share = saturation_pressure_pa(dew_point_k) / saturation_pressure_pa(warmth)
         moist = float(specific_humidity(100.0 * min(float(share), 1.0), warmth, pressure))
     return SiteAir(pressure, warmth, moist)
+
+
+class AirSource(StrEnum):
+    """Where the air of a fill is from."""
+
+    SEEN = "as it was measured"
+    FORECAST = "by the forecast"
+    STANDARD = "standard air: nothing is known of the day"
+
+
+def air_for_fill(
+    height_m: float,
+    forecast: FillAir | None,
+    seen: Sequence[Sighting],
+    now_utc: datetime,
+) -> tuple[SiteAir, AirSource]:
+    """Air at the site for the fill: as measured in the last three hours, else by the forecast.
+
+    Parameters
+    ----------
+    height_m : float
+        Of the site. [m]
+    forecast : FillAir or None
+    seen : sequence of Sighting
+        Of the site.
+    now_utc : datetime
+    """
+    said = forecast or FillAir()
+    warm = [s for s in seen if s.temperature_k is not None and s.at_utc > now_utc - USED_FOR]
+    if warm:
+        last = max(warm, key=lambda s: s.at_utc)
+        msl = last.pressure_pa
+        air = site_air(
+            height_m,
+            pressure_msl_pa=msl,
+            pressure_pa=said.pressure_pa if msl is None else None,
+            temperature_k=last.temperature_k,
+            dew_point_k=last.dew_point_k if last.dew_point_k is not None else said.dew_point_k,
+        )
+        return air, AirSource.SEEN
+    if said.temperature_k is None:
+        return site_air(height_m), AirSource.STANDARD
+    air = site_air(
+        height_m,
+        pressure_pa=said.pressure_pa,
+        temperature_k=said.temperature_k,
+        dew_point_k=said.dew_point_k,
+    )
+    return air, AirSource.FORECAST

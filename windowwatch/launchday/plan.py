@@ -238,6 +238,8 @@ class Plan:
         Holds since the release was last set: when each began, and how long.
     gauged : tuple of (str, float)
         Cylinders whose gauge was read, with their absolute pressure then. [Pa]
+    meant_lift_kg : float
+        What the scale at the neck is to show, whatever was measured. [kg]
     """
 
     key: str
@@ -260,6 +262,7 @@ class Plan:
     ended: Entry | None = None
     filling: bool = False
     gauged: tuple[tuple[str, float], ...] = ()
+    meant_lift_kg: float = 0.0
 
     @property
     def coming(self) -> bool:
@@ -312,6 +315,7 @@ def stand(key: str, entries: Sequence[Entry], now_utc: datetime | None = None) -
         cycle_id=event.cycle_id,
         made_utc=first.at_utc,
         made_by=first.by,
+        meant_lift_kg=event.train.nozzle_lift_kg,
     )
     for entry in entries[1:]:
         plan = replace(_after(plan, entry), number=entry.number)
@@ -400,6 +404,22 @@ def _check_time(release_utc: datetime, now_utc: datetime) -> None:
             f"a release at {release_utc:%Y-%m-%d %H:%M} UTC is more than "
             f"{FURTHEST_AHEAD.days} days ahead; no forecast reaches so far"
         )
+
+
+def check_clearance(release_utc: datetime, clearance: tuple[datetime, datetime] | None) -> None:
+    """Refuse a release outside the clearance.
+
+    Raises
+    ------
+    PlanError
+    """
+    if clearance is None or clearance[0] <= release_utc < clearance[1]:
+        return
+    first, last = clearance
+    raise PlanError(
+        f"a release at {release_utc:%Y-%m-%d %H:%M} UTC is outside the clearance, which is from "
+        f"{first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC; give a time within it"
+    )
 
 
 def check_next(
@@ -516,7 +536,7 @@ def _check_lift(plan: Plan, lift_kg: float, *, sure: bool) -> None:
             f"a neck lift of {lift_kg:g} kg does not lift the payload of "
             f"{plan.train.payload_mass_kg:g} kg; fill on, and measure again"
         )
-    meant = plan.train.nozzle_lift_kg
+    meant = plan.meant_lift_kg
     if sure or meant / DOUBTED_LIFT <= lift_kg <= meant * DOUBTED_LIFT:
         return
     raise PlanError(

@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 
 from windowwatch.errors import InputError
 from windowwatch.launchday.countdown import DEFAULT_STEPS, Step, require_steps
-from windowwatch.launchday.gas import Cylinder
+from windowwatch.launchday.gas import Cylinder, DayFill, fill_of_day
 from windowwatch.launchday.plan import Plan
+from windowwatch.physics.fill import SiteAir
 
 
 @dataclass(frozen=True)
@@ -71,6 +72,22 @@ class Team:
         return tuple(
             replace(each, pressure_pa=read.get(each.name, each.pressure_pa))
             for each in self.cylinders
+        )
+
+    def fill_to(self, lift_kg: float, plan: Plan, air: SiteAir) -> DayFill:
+        """The fill of a plan's train to a lift at the neck, out of the cylinders as they are now.
+
+        Raises
+        ------
+        InputError
+            If that lift cannot be had.
+        """
+        return fill_of_day(
+            replace(plan.train, nozzle_lift_kg=lift_kg),
+            air,
+            self.cylinders_at(plan),
+            left_pa=self.left_pa,
+            flow_m3ps=self.flow_m3ps,
         )
 
     def step_called(self, name: str) -> Step:
