@@ -62,7 +62,7 @@ def _show_table(
     console.rule("if you wait")
     console.print(Text(words.last_good_words(table, zone), style="bold"))
     show.print_note(console, words.table_age_words(table, desk.now_utc))
-    if table.plan_number < plan.number:
+    if table.plan_number < plan.flown_number:
         show.print_note(console, "OLD: the plan has changed since; it is flown again by the daemon")
     newest = desk.store.latest_cycle(desk.watch)
     if newest is not None and newest.id != table.cycle_id:

@@ -194,6 +194,9 @@ EVENTS: MappingProxyType[str, type[Event]] = MappingProxyType(
     }
 )
 
+#: Events that change what is flown.
+_FLOWN = (Moved, Held, LiftMeasured)
+
 #: Events that may come while somebody decides about something else.
 _BESIDE = (Ticked, Unticked, LiftMeasured, FillBegun, Gauged)
 
@@ -240,6 +243,8 @@ class Plan:
         Cylinders whose gauge was read, with their absolute pressure then. [Pa]
     meant_lift_kg : float
         What the scale at the neck is to show, whatever was measured. [kg]
+    flown_number : int
+        Of the last entry that changes what is flown: a table of releases made before it is old.
     """
 
     key: str
@@ -263,6 +268,7 @@ class Plan:
     filling: bool = False
     gauged: tuple[tuple[str, float], ...] = ()
     meant_lift_kg: float = 0.0
+    flown_number: int = 1
 
     @property
     def coming(self) -> bool:
@@ -319,6 +325,8 @@ def stand(key: str, entries: Sequence[Entry], now_utc: datetime | None = None) -
     )
     for entry in entries[1:]:
         plan = replace(_after(plan, entry), number=entry.number)
+        if isinstance(entry.event, _FLOWN):
+            plan = replace(plan, flown_number=entry.number)
     until = plan.held_until_utc if plan.state is PlanState.HELD else None
     over = until is not None and now_utc is not None and require_utc(now_utc) >= until
     return replace(plan, state=_going(plan)) if over else plan

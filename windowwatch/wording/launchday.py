@@ -226,12 +226,7 @@ def seen_words(seen: Sighting, zone: tzinfo) -> str:
         "" if seen.cloud_oktas is None else f"cloud {seen.cloud_oktas} of 8",
         _value("ceiling", seen.ceiling_m, "m", 0),
         "" if seen.visibility_m is None else f"visibility {seen.visibility_m / 1e3:.1f} km",
-        _value(
-            "air",
-            None if seen.temperature_k is None else seen.temperature_k - KELVIN_AT_0_C,
-            "°C",
-            0,
-        ),  # fmt: skip
+        "" if warmth is None else f"air {warmth - KELVIN_AT_0_C:.0f} °C",
     ]
     words = ", ".join(part for part in parts if part)
     return f"{seen.at_utc.astimezone(zone):%H:%M} {seen.site}: {words} ({seen.by})"

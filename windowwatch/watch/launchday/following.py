@@ -368,7 +368,7 @@ def _made_of(
 ) -> tuple[object, ...]:
     """What a table hangs on: the plan as it is, the forecast, and what was seen."""
     forecast = None if newest is None else (newest.cycle.id, newest.saved_utc)
-    return plan.number, forecast, tuple((each.at_utc, each.by) for each in seen)
+    return plan.flown_number, forecast, tuple((each.at_utc, each.by) for each in seen)
 
 
 def _is_of(change: Change, key: str) -> bool:

@@ -10,22 +10,13 @@ from windowwatch.errors import SourceError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.notices.deliver import Result, Send
-from windowwatch.notices.values import Message
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
+from windowwatch.watch.launchday.playing import Played, Told, play_launch
 from windowwatch.watch.pipeline import PassResult, recombine, run_pass
 from windowwatch.watch.run.between import between_passes
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Window
-
-
-@dataclass(frozen=True)
-class Told:
-    """A notice, and when it was handed over by the simulated clock."""
-
-    at_utc: datetime
-    channel: str
-    message: Message
 
 
 @dataclass(frozen=True)
@@ -38,10 +29,14 @@ class Heard:
 
 @dataclass(frozen=True)
 class Rehearsal:
-    """What a rehearsal gave: windows after the last pass of the deciding model, and notices."""
+    """What a rehearsal gave: windows after the last pass of the deciding model, and notices.
+
+    `played` is the launch that it ends with, where one was wanted and a window is open.
+    """
 
     windows: tuple[Window, ...]
     told: tuple[Told, ...]
+    played: Played | None = None
 
 
 def rehearse(
@@ -56,6 +51,7 @@ def rehearse(
     passed: Callable[[PassResult], None] = lambda _: None,
     between: timedelta = timedelta(hours=1),
     others: Sequence[Heard] = (),
+    launch: bool = False,
 ) -> Rehearsal:
     """Replay cycles in the order in which they come in.
 
@@ -83,6 +79,8 @@ def rehearse(
         was held.
     others : sequence of Heard
         Cycles of the models that the watch asks what they think.
+    launch : bool
+        End with a planned launch in the best window that is open then.
 
     Raises
     ------
@@ -95,6 +93,7 @@ def rehearse(
     clock = SimulatedClock(ordered[0][0])
     windows: tuple[Window, ...] = ()
     told: list[Told] = []
+    newest: CycleData | None = None
 
     def tell() -> None:
         done = between_passes(store, watch, clock, send=send)
@@ -119,14 +118,20 @@ def rehearse(
         seen = watch
         if each.cycle.model != watch.model:
             seen = watch.as_seen_by(each.cycle.model)
-        show(run_pass(load(each), seen, store, now_utc=clock.now(), progress=step))
+        data = load(each)
+        show(run_pass(data, seen, store, now_utc=clock.now(), progress=step))
+        newest = data if seen is watch else newest
         if seen is not watch:
             weighed = recombine(watch, store, clock.now())
             if weighed is not None:
                 show(weighed)
         tell()
+    played = None
+    if launch and newest is not None:
+        progress("a planned launch", 1.0)
+        played = play_launch(newest, watch, store, windows, clock, send=send)
     progress("done", 1.0)
-    return Rehearsal(windows, tuple(told))
+    return Rehearsal(windows, tuple(told), played)
 
 
 def _ordered(
