@@ -278,16 +278,12 @@ class _Line:
 def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
     """Every line in the order it is read."""
     change, window = this.change, this.window
-    if change.kind is ChangeKind.PLAN:
-        told = _Line(_lateness(change, this.now_utc, held=held))
-        lines = [_Line(*each) for each in plan_lines(change, this.times)]
-        return [*lines, told, _Line(f"[{change.key}]", on_every_page=True)]
     facts = _facts(this, window) if window is not None else []
     at = this.beside.next_forecast_utc
     soon = at is not None and at > this.now_utc
     coming = f"Next forecast about {spoken_moment(at, this.zone)}." if at and soon else ""
     first = "This is the first notice of this window here." if this.first else ""
-    return [
+    own = [
         _Line(_reason(this)),
         *facts,
         _Line(_limited(this, window), 5),
@@ -295,9 +291,15 @@ def _lines(this: _Said, *, instead_of: str | None, held: bool) -> list[_Line]:
         _Line(first, 3),
         _Line(coming, 6),
         _cautions(change, this.beside.page_url),
+    ]
+    if change.kind is ChangeKind.PLAN and window is None:
+        own = [_Line(*each) for each in plan_lines(change, this.times)]
+    about = f", cycle {change.cycle_id}" if change.cycle_id else ""
+    return [
+        *own,
         _Line(f"Told here because {instead_of} does not work." if instead_of else ""),
         _Line(_lateness(change, this.now_utc, held=held)),
-        _Line(f"[{change.key}, cycle {change.cycle_id}]", on_every_page=True),
+        _Line(f"[{change.key}{about}]", on_every_page=True),
     ]
 
 
@@ -405,7 +407,7 @@ def _short_title(this: _Said) -> str:
 
 def _title(change: Change, zone: ZoneInfo | None, *, first: bool) -> str:
     window = change.after or change.before
-    if change.kind is ChangeKind.PLAN:
+    if change.kind is ChangeKind.PLAN and window is None:
         return plan_title(change, zone)
     heads = ["OPEN" if first else _HEADS.get(change.kind, str(change.kind).upper()), change.site]
     if window is not None:

@@ -87,12 +87,16 @@ def plan_lines(change: Change, times: Times) -> list[tuple[str, int]]:
     """Lines in the order they are read, each with how early it goes where there is no room."""
     plan, told = _of_plan(change), _told(change)
     lines = [(sentence(clauses(told, times)), 0)]
-    if plan is not None:
+    if plan is None:
+        lines.append((sentence(change.site), 0))
+    else:
         ended = any(isinstance(each, c.PlanScrubbed | c.PlanReleased) for each in told)
         at = times(plan.release_utc, plan.release_utc)
         if not ended:
             lines.append((f"Release {at}, {change.site}, plan {plan.plan} ({plan.state}).", 0))
-        elif not any(isinstance(each, c.PlanReleased) for each in told):
+        elif any(isinstance(each, c.PlanReleased) for each in told):
+            lines.append((f"{change.site}, plan {plan.plan}.", 0))
+        else:
             lines.append((f"It was: release {at}, {change.site}, plan {plan.plan}.", 0))
     return [*lines, (_to_do(told), 0)]
 

@@ -108,6 +108,7 @@ class Following:
     """How many launches were still to come at the last look."""
     _memory: dict[str, _Memory] = field(default_factory=dict)
     _told: set[str] = field(default_factory=set)
+    _cycle: str = ""
 
     def look(self) -> tuple[Change, ...]:
         """Look once at every plan; what goes wrong with one is logged, and hurts no other.
@@ -128,6 +129,7 @@ class Following:
         plans = [stand(each.key, each.entries, now) for each in kept]
         self.coming = sum(plan.coming for plan in plans)
         newest = _newest(self.store, self.watch.name) if self.coming else None
+        self._cycle = self._cycle if newest is None else newest.cycle.id
         for plan, each in zip(plans, kept, strict=True):
             if not plan.coming and now - each.entries[-1].at_utc > _TOLD_FOR:
                 continue
@@ -341,7 +343,7 @@ class Following:
             kind=ChangeKind.PLAN,
             site=plan.site,
             window_uid=None,
-            cycle_id=plan.cycle_id or "",
+            cycle_id=self._cycle or plan.cycle_id or "",
             found_utc=now,
             before=None,
             after=None,
