@@ -22,6 +22,7 @@ from windowwatch.scoring.limits import Limit
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import PassRecord
+from windowwatch.storage.plans import PlanEntries
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.launchday.following import Following
 from windowwatch.watch.values import Span, Watch
@@ -95,7 +96,7 @@ class Day:
         """As after a new start of the daemon."""
         return Following(self.watch, self.store, self.clock, self.maker)
 
-    def plan(self):  # type: ignore[no-untyped-def]
+    def plan(self) -> PlanEntries:
         event = Planned("Millfield", RELEASE, TRAIN)
         return self.store.make_plan(WATCH, event, at_utc=self.clock.now(), by="Ada")
 
@@ -177,8 +178,9 @@ def test_a_new_forecast_tells_when_it_is_better_worse_or_no_go_and_why(day: Day)
     day.maker.score = 0.0
     day.cycle(3)
     (no_go,) = day.following.look()
-    assert isinstance(told(no_go), c.PlanStands)
-    assert told(no_go).verdict == "no-go"
+    stands = told(no_go)
+    assert isinstance(stands, c.PlanStands)
+    assert stands.verdict == "no-go"
     day.maker.odd = lambda at: replace(refused(at), site="Millfield")
     day.cycle(4)
     (unknown,) = day.following.look()

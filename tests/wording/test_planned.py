@@ -19,9 +19,7 @@ OF = c.OfPlan("1", at(7), "planned")
 
 
 def change(causes: Causes, site: str = "Millfield") -> Change:
-    return Change(
-        "3fa9c1d2e4b5", ChangeKind.PLAN, site, None, cycle(0).id, NOW, None, None, causes
-    )
+    return Change("3fa9c1d2e4b5", ChangeKind.PLAN, site, None, cycle(0).id, NOW, None, None, causes)
 
 
 @pytest.mark.parametrize(
