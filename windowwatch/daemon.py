@@ -328,7 +328,7 @@ class _Launches:
             self._said = error.message
             return False
         self._said = ""
-        if not self._following.coming:
+        if not self._following.near:
             self.desk.close()  # an open cycle takes memory
         return bool(told)
 

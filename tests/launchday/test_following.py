@@ -11,7 +11,16 @@ from invented import HIGHMOOR, MILLFIELD, SITES, WATCH, cycle, hour, refused
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SourceError
 from windowwatch.ground.query.features import Ground
-from windowwatch.launchday.plan import Event, Held, Moved, Planned, Released, Scrubbed, Ticked
+from windowwatch.launchday.plan import (
+    Event,
+    Held,
+    Moved,
+    Planned,
+    Released,
+    Scrubbed,
+    Ticked,
+    stand,
+)
 from windowwatch.launchday.releases import ReleaseTable, release_table
 from windowwatch.launchday.sighting import Sighting
 from windowwatch.launchday.team import GoSayer, Team
@@ -24,6 +33,7 @@ from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.storage.plans import PlanEntries
 from windowwatch.storage.store import Store, open_store
+from windowwatch.watch.launchday.desk import ElsewhereError
 from windowwatch.watch.launchday.following import Following
 from windowwatch.watch.values import Span, Watch
 from windowwatch.windows import causes as c
@@ -47,7 +57,7 @@ class Maker:
     """Gives tables of one verdict for every release, or fails."""
 
     def __init__(self, store: Store) -> None:
-        self.store, self.score, self.fails = store, 82.0, ""
+        self.store, self.score, self.fails, self.gone = store, 82.0, "", False
         self.made = 0
         self.odd: Callable[[datetime], Hour] | None = None
 
@@ -56,8 +66,8 @@ class Maker:
         self.made += 1
         if self.fails:
             raise SourceError(self.fails)
-        from windowwatch.launchday.plan import stand
-
+        if self.gone:
+            raise ElsewhereError("its release is past")
         plan = stand(key, self.store.plan_entries(WATCH, key).entries, now_utc)
         steps = [timedelta(minutes=minutes) for minutes in (-5, 0, 5)]
         made = self.odd or (lambda at: hour(at, self.score))
@@ -275,3 +285,13 @@ def test_plans_come_before_all_others_and_wake_those_who_sleep(day: Day) -> None
     assert titles[0].startswith("LAUNCH PLANNED: Millfield Tue 5 06:00 local"), titles
     assert len(titles) == 2, "the older notice comes after it"
     assert {"crew", "director"} == {name for name, _ in sent}
+
+
+def test_a_release_that_went_by_untold_is_no_fault_of_the_forecast(day: Day) -> None:
+    day.look()
+    day.maker.gone = True
+    day.clock.set(RELEASE + timedelta(hours=3))
+    assert set(day.look()) == {c.StepOverdue}
+    assert "is past" in day.following.remarks[day.key]
+    assert day.look(60 * 24) == [], "and a plan that everybody forgot is left alone"
+    assert not day.following.near

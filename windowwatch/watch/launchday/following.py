@@ -43,6 +43,7 @@ from windowwatch.scoring.values import Verdict
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.plans import PlanEntries
 from windowwatch.storage.store import Store
+from windowwatch.watch.launchday.desk import ElsewhereError
 from windowwatch.watch.values import Watch
 from windowwatch.windows import causes as c
 from windowwatch.windows.causes import Cause
@@ -104,8 +105,8 @@ class Following:
     maker: TableMaker
     remarks: dict[str, str] = field(default_factory=dict)
     """What could not be done, by plan; empty while all is well."""
-    coming: int = 0
-    """How many launches were still to come at the last look."""
+    near: bool = False
+    """Whether a launch was near at the last look: what flies it is then kept at hand."""
     _memory: dict[str, _Memory] = field(default_factory=dict)
     _told: set[str] = field(default_factory=set)
     _cycle: str = ""
@@ -127,12 +128,13 @@ class Following:
         found: list[Change] = []
         kept = self.store.all_plans(self.watch.name)
         plans = [stand(each.key, each.entries, now) for each in kept]
-        self.coming = sum(plan.coming for plan in plans)
-        newest = _newest(self.store, self.watch.name) if self.coming else None
+        self.near = any(p.coming and abs(p.release_utc - now) < _NEAR for p in plans)
+        newest = _newest(self.store, self.watch.name) if any(p.coming for p in plans) else None
         self._cycle = self._cycle if newest is None else newest.cycle.id
         for plan, each in zip(plans, kept, strict=True):
-            if not plan.coming and now - each.entries[-1].at_utc > _TOLD_FOR:
-                continue
+            last = each.entries[-1].at_utc
+            if now - (max(last, plan.release_utc) if plan.coming else last) > _TOLD_FOR:
+                continue  # over, or forgotten
             try:
                 found += self._follow(plan, each, newest, now)
             except WindowwatchError as error:
@@ -269,6 +271,10 @@ class Following:
             self.store.save_release_table(self.watch.name, table)
         except ChildStoppedError:
             return None, []  # the program ends, which says nothing about the plan
+        except ElsewhereError as error:
+            memory.failed_of, memory.next_try_utc = what, now + _TRIED_AGAIN
+            self._trouble(plan.key, error.message)
+            return None, []  # no fault of the forecast: the release is past, or its site is gone
         except WindowwatchError as error:
             memory.failed_of, memory.next_try_utc = what, now + _TRIED_AGAIN
             self._trouble(plan.key, error.message)
