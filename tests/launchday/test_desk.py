@@ -158,6 +158,9 @@ def test_what_is_measured_corrects_wind_and_gust_and_nothing_else(line: Line) ->
     table = line.flown(Sighting("Field", NOW, "Ben", wind_mps=6.8284, gust_mps=9.0))
     assert table.correction is not None
     assert table.correction.wind_mps == pytest.approx(2.0, abs=0.01)
+    (beside,) = table.seen
+    assert beside.wind_mps == pytest.approx(2.8284, abs=0.01)
+    assert beside.gust_mps == pytest.approx(5.0, abs=0.01)
     faded = 2.0 * 0.5 ** ((67.0 / 60.0) / 2.0)
     assert values(plain)["wind"] == pytest.approx(2.8284, abs=0.01)
     assert values(table)["wind"] == pytest.approx(2.8284 + faded, abs=0.03)

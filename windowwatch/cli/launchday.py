@@ -67,6 +67,8 @@ def _show_table(
     newest = desk.store.latest_cycle(desk.watch)
     if newest is not None and newest.id != table.cycle_id:
         show.print_note(console, f"OLD: the newest forecast is {newest.id}")
+    for each in table.seen:
+        show.print_note(console, words.beside_words(each, zone))
     if table.correction is not None:
         show.print_note(console, words.correction_words(table.correction))
     coming = [row for row in table.rows if row.time_utc >= desk.now_utc]

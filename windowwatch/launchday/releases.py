@@ -19,7 +19,7 @@ from datetime import datetime, timedelta
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
 from windowwatch.launchday.flight import PlannedFlight
-from windowwatch.launchday.sighting import Correction, Veto
+from windowwatch.launchday.sighting import Correction, SeenBeside, Veto
 from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.scoring.values import Check, Hour, Refusal, Verdict
 
@@ -92,6 +92,8 @@ class ReleaseTable:
         What measurements change in the forecast of the wind, where there are any.
     flight : PlannedFlight or None
         What the planned release comes to; None when its time is past.
+    seen : tuple of SeenBeside
+        Sightings of the last three hours beside the forecast, the oldest first.
     """
 
     plan: str
@@ -105,6 +107,7 @@ class ReleaseTable:
     next_good_utc: datetime | None
     correction: Correction | None = None
     flight: PlannedFlight | None = None
+    seen: tuple[SeenBeside, ...] = ()
 
     @property
     def planned(self) -> Release | None:

@@ -163,6 +163,15 @@ class Correction:
         return np.asarray(0.5 ** (age_s / FADES.total_seconds()))
 
 
+@dataclass(frozen=True)
+class SeenBeside:
+    """What was seen, with what had been forecast for that minute; None: not known. [m s⁻¹]"""
+
+    seen: Sighting
+    wind_mps: float | None
+    gust_mps: float | None
+
+
 #: Forecast mean wind and gust at a time, None where unknown. [m s⁻¹]
 Forecast = Callable[[datetime], tuple[float | None, float | None]]
 

@@ -11,7 +11,7 @@ from windowwatch.launchday.flight import LiftOutcome
 from windowwatch.launchday.gas import DayFill
 from windowwatch.launchday.plan import Plan
 from windowwatch.launchday.releases import Release, ReleaseTable
-from windowwatch.launchday.sighting import Correction, Sighting
+from windowwatch.launchday.sighting import Correction, SeenBeside, Sighting
 from windowwatch.physics.fill import GAS_CAUTIONS, STANDARD_PRESSURE_PA, SiteAir
 from windowwatch.scoring.values import Verdict
 from windowwatch.units import KELVIN_AT_0_C
@@ -230,6 +230,16 @@ def seen_words(seen: Sighting, zone: tzinfo) -> str:
     ]
     words = ", ".join(part for part in parts if part)
     return f"{seen.at_utc.astimezone(zone):%H:%M} {seen.site}: {words} ({seen.by})"
+
+
+def beside_words(each: SeenBeside, zone: tzinfo) -> str:
+    """What was seen, and what the forecast had for that minute."""
+    said = [
+        _value("wind", each.wind_mps, "m/s"),
+        _value("gust", each.gust_mps, "m/s"),
+    ]
+    words = ", ".join(part for part in said if part) or "nothing of the wind"
+    return f"{seen_words(each.seen, zone)}; forecast: {words}"
 
 
 def _value(name: str, value: float | None, unit: str, digits: int = 1) -> str:

@@ -29,6 +29,7 @@ from windowwatch.launchday.plan import Plan, stand
 from windowwatch.launchday.releases import ReleaseTable, release_table, release_times
 from windowwatch.launchday.sighting import (
     USED_FOR,
+    SeenBeside,
     Sighting,
     Veto,
     corrected,
@@ -177,7 +178,7 @@ def fly_plan(
     if plan.release_utc in times:
         flight = _planned(data, own, site, plan.release_utc, now_utc, near, series)
     clearance = watch.plan.clearance
-    return release_table(
+    made = release_table(
         hours,
         plan=plan.key,
         plan_number=plan.number,
@@ -189,6 +190,8 @@ def fly_plan(
         flight=flight,
         clearance_until_utc=None if clearance is None else from_unix_s(clearance[1]),
     )
+    beside = (SeenBeside(each, *forecast_wind(said, each.at_utc)) for each in sightings)
+    return replace(made, seen=tuple(sorted(beside, key=lambda each: each.seen.at_utc)))
 
 
 def vetoes_of(watch: Watch, sightings: Sequence[Sighting], now_utc: datetime) -> tuple[Veto, ...]:
