@@ -14,6 +14,7 @@ from windowwatch.settings.read import read_settings
 
 pytestmark = pytest.mark.launchday
 
+EXAMPLE = Path(__file__).parents[2] / "config" / "skerra.toml"
 CHANNEL = '[[channels]]\nname = "phone"\nurl_env = "WINDOWWATCH_TEST_PHONE"\n'
 STEP = '[[launchday.steps]]\nkey = "gas"\ntext = "Site safe"\nbefore_min = 90\n'
 FULL = f"""
@@ -90,3 +91,15 @@ def test_what_is_wrong_names_key_and_fix(tmp_path: Path, more: str, words: str) 
     with pytest.raises(SettingsError, match=re.escape(words)) as caught:
         team(tmp_path, more)
     assert "watch.toml" in caught.value.message
+
+
+def test_the_example_read_with_everything_that_is_commented_out(tmp_path: Path) -> None:
+    text = EXAMPLE.read_text(encoding="utf-8")
+    block = text[text.index("[launchday]") : text.index("# Where results are kept")]
+    lines = [re.sub(r"^# (?=\[|[a-z_]+ = )", "", line) for line in block.splitlines()]
+    more = "\n".join(lines).replace("Millfield", "Field").replace("director phone", "phone")
+    found = team(tmp_path, f"{CHANNEL}\n{more}\n")
+    assert [each.name for each in found.cylinders] == ["A1", "A2"]
+    assert found.go_channels == ("phone",)
+    assert found.station("Field") == "EGXX"
+    assert found.step_keys == ("gas",)
