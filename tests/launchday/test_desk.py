@@ -285,7 +285,7 @@ def _rising(ground_m: float) -> FlightPath:
     air, none = standard_atmosphere(height), np.zeros(height.size)
     return FlightPath(
         FlightStatus.LANDED,
-        REFERENCE.timestamp() + np.arange(height.size) * 20.0,
+        np.asarray(REFERENCE.timestamp() + np.arange(height.size) * 20.0, dtype=np.float64),
         none, none, height, np.arange(height.size) < up.size, none, none,
         air.temperature_k, air.density_kgpm3, none, none,
     )  # fmt: skip
