@@ -115,6 +115,7 @@ def test_what_cannot_be_gets_one_clear_answer_and_changes_nothing(crew: Crew) ->
         (("Field", "2026-05-05T09:00"), "outside the clearance"),
     ):
         assert words in crew(make, *typed, fails=True)
+    assert "10.8 times" in crew(make, "Field", "16:05", "--lift", "28", fails=True)
     assert "no launch is planned" in crew("list")
     assert "plan make SITE TIME" in crew("show", fails=True)
     crew(make, "Field", "16:05")

@@ -109,13 +109,17 @@ class Desk:
 
         return read_moment(text, zone, self.now_utc, happened=happened)
 
+    @property
+    def clearance(self) -> tuple[datetime, datetime] | None:
+        """First and last of the clearance, where there is one."""
+        given = self.settings.watch.plan.clearance
+        return None if given is None else (from_unix_s(given[0]), from_unix_s(given[1]))
+
     def require_clearance(self, release_utc: datetime) -> None:
         """Refuse a release outside the clearance of the watch."""
         from windowwatch.launchday.plan import check_clearance
 
-        given = self.settings.watch.plan.clearance
-        span = None if given is None else (from_unix_s(given[0]), from_unix_s(given[1]))
-        check_clearance(release_utc, span)
+        check_clearance(release_utc, self.clearance)
 
     def stands_now(self, plan: "Plan", said: str) -> None:
         """Say what was done, and how the plan stands after it."""
@@ -172,6 +176,16 @@ def _command(
     return made
 
 
+@contextmanager
+def _sure_in_words(sure: bool) -> Iterator[None]:
+    """Say how to insist on a number that was doubted."""
+    try:
+        yield
+    except InputError as error:
+        hint = " (--sure)" if not sure and "say that it is so" in error.message else ""
+        raise InputError(f"{error.message}{hint}") from error
+
+
 @click.group("plan")
 def plan_group() -> None:
     """Plan a launch and see it through: countdown, holds, fill, release.
@@ -185,44 +199,37 @@ def plan_group() -> None:
 @click.argument("site")
 @click.argument("time")
 @click.option("--lift", type=float, help="Neck lift to fill to, kg; else as in the settings.")
+@click.option("--sure", is_flag=True, help="That lift is so, however odd it looks.")
 @click.option("--crew", multiple=True, help="Who is there; once for each.")
 def make_command(
-    desk: Desk, site: str, time: str, lift: float | None, crew: tuple[str, ...]
+    desk: Desk, site: str, time: str, lift: float | None, sure: bool, crew: tuple[str, ...]
 ) -> None:
     """Plan a launch at SITE and TIME: 9:05, 0905, 0905Z, 2026-05-05T09:05."""
     from dataclasses import replace
 
-    from windowwatch.launchday.plan import Planned, check_new
+    from windowwatch.launchday.plan import check_lift
 
     place = desk.site(site)
     release = desk.moment(time, ZoneInfo(place.time_zone))
-    hours = desk.store.hours(desk.watch, site=place.name)
-    if not hours:
-        raise InputError(f"no forecast of {place.name} is stored yet; pass one first")
     train = desk.settings.watch.train
     if lift is not None:
+        with _sure_in_words(sure):
+            check_lift(lift, train.nozzle_lift_kg, train.payload_mass_kg, sure=sure)
         train = replace(train, nozzle_lift_kg=lift)
-    windows = [
-        w
-        for w in desk.store.current_windows(desk.watch)
-        if w.site == place.name and w.start_utc <= release <= w.last_release_utc
-    ]
-    newest = desk.store.latest_cycle(desk.watch)
-    event = Planned(
+    made = desk.store.plan_launch(
+        desk.watch,
         place.name,
         release,
         train,
-        crew,
-        windows[0].uid if windows else None,
-        None if newest is None else newest.id,
+        at_utc=desk.now_utc,
+        by=desk.by,
+        crew=crew,
+        clearance=desk.clearance,
     )
-    check_new(event, desk.now_utc)
-    desk.require_clearance(release)
-    made = desk.store.make_plan(desk.watch, event, at_utc=desk.now_utc, by=desk.by)
-    desk.stands_now(desk.plan(made.key), "planned:")
-    if not windows:
+    desk.stands_now(desk.plan(made.entries.key), "planned:")
+    if made.window is None:
         click.echo("careful: that is in no window that the newest forecast has")
-    if release > max(hour.time_utc for hour in hours):
+    if made.beyond:
         click.echo("careful: that is beyond the newest forecast; nothing is known of it yet")
 
 
@@ -302,15 +309,11 @@ def gauge_command(desk: Desk, key: str | None, cylinder: str, bar: float) -> Non
 @click.option("--sure", is_flag=True, help="It is so, however odd it looks.")
 def lift_command(desk: Desk, key: str | None, kg: float, sure: bool) -> None:
     """Say what the scale at the neck shows, KG: the plan is flown again with it."""
-    from windowwatch.errors import InputError as Refused
     from windowwatch.launchday.plan import LiftMeasured
 
     plan = desk.plan(key)
-    try:
+    with _sure_in_words(sure):
         desk.act(plan, LiftMeasured(kg), sure=sure)
-    except Refused as error:
-        hint = "" if sure or "say that it is so" not in error.message else " (--sure)"
-        raise InputError(f"{error.message}{hint}") from error
     desk.stands_now(plan, f"measured: {kg:.2f} kg, {kg - plan.meant_lift_kg:+.2f} kg as planned:")
 
 

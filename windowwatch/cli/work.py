@@ -175,7 +175,7 @@ def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> 
     played = result.played
     if played is not None:
         console.rule("a planned launch, played")
-        for number, told in enumerate(played.told, start=1):
+        for number, told in enumerate(played.told, start=len(result.told) + 1):
             show.print_notice(console, number, told.message, told.at_utc)
 
 

@@ -481,7 +481,8 @@ def check_next(
             if plan.filling:
                 raise PlanError(f"plan {key}: filling has begun already")
         case LiftMeasured():
-            _check_lift(plan, event.nozzle_lift_kg, sure=sure)
+            payload_kg = plan.train.payload_mass_kg
+            check_lift(event.nozzle_lift_kg, plan.meant_lift_kg, payload_kg, sure=sure)
         case Gauged():
             if not 0.0 < event.pressure_pa <= HIGHEST_PRESSURE_PA:
                 raise PlanError(
@@ -537,19 +538,31 @@ def _check_step(plan: Plan, event: Ticked | Unticked, steps: Sequence[str]) -> N
         raise PlanError(f"plan {plan.key}: {event.step!r} is not ticked")
 
 
-def _check_lift(plan: Plan, lift_kg: float, *, sure: bool) -> None:
-    """Refuse a lift that cannot be, or that looks like a slip of the pen."""
-    if not lift_kg > plan.train.payload_mass_kg:
+def check_lift(lift_kg: float, meant_kg: float, payload_kg: float, *, sure: bool = False) -> None:
+    """Refuse a lift that cannot be, or that looks like a slip of the pen.
+
+    Parameters
+    ----------
+    lift_kg, meant_kg : float
+        At the neck, as it is said and as it is to be expected. [kg]
+    payload_kg : float
+    sure : bool
+        A doubtful one is meant as it stands.
+
+    Raises
+    ------
+    PlanError
+    """
+    if not lift_kg > payload_kg:
         raise PlanError(
-            f"a neck lift of {lift_kg:g} kg does not lift the payload of "
-            f"{plan.train.payload_mass_kg:g} kg; fill on, and measure again"
+            f"a neck lift of {lift_kg:g} kg does not lift the payload of {payload_kg:g} kg; fill "
+            "on, and measure again"
         )
-    meant = plan.meant_lift_kg
-    if sure or meant / DOUBTED_LIFT <= lift_kg <= meant * DOUBTED_LIFT:
+    if sure or meant_kg / DOUBTED_LIFT <= lift_kg <= meant_kg * DOUBTED_LIFT:
         return
     raise PlanError(
-        f"a neck lift of {lift_kg:g} kg is {lift_kg / meant:.1f} times the planned {meant:g} kg; "
-        "look at the point and at the unit (kg), or say that it is so"
+        f"a neck lift of {lift_kg:g} kg is {lift_kg / meant_kg:.1f} times the planned "
+        f"{meant_kg:g} kg; look at the point and at the unit (kg), or say that it is so"
     )
 
 

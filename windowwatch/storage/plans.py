@@ -16,12 +16,24 @@ from sqlalchemy.orm import Session
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.launchday.countdown import Step, also
-from windowwatch.launchday.plan import EVENTS, Entry, Event, PlanError, Planned, check_next
+from windowwatch.launchday.plan import (
+    EVENTS,
+    Entry,
+    Event,
+    PlanError,
+    Planned,
+    check_clearance,
+    check_new,
+    check_next,
+)
 from windowwatch.launchday.releases import ReleaseTable
 from windowwatch.launchday.sighting import Sighting
+from windowwatch.physics.train import FlightTrain
+from windowwatch.storage.cycles import current_windows, hours_of, latest_cycle
 from windowwatch.storage.engine import Database
 from windowwatch.storage.rows import value_from_json, value_to_json
 from windowwatch.storage.tables import PlanEntryRow, ReleaseTableRow, SightingRow
+from windowwatch.windows.values import Window
 
 #: So often an entry is tried again when somebody else was faster.
 _TRIES = 8
@@ -36,6 +48,71 @@ class PlanEntries:
 
     key: str
     entries: tuple[Entry, ...]
+
+
+@dataclass(frozen=True)
+class PlannedIn:
+    """A new plan, the window that its release lies in, and whether it is past the forecast."""
+
+    entries: PlanEntries
+    window: Window | None
+    beyond: bool
+
+
+def plan_launch(
+    database: Database,
+    watch: str,
+    site: str,
+    release_utc: datetime,
+    train: FlightTrain,
+    *,
+    at_utc: datetime,
+    by: str,
+    crew: tuple[str, ...] = (),
+    clearance: tuple[datetime, datetime] | None = None,
+) -> PlannedIn:
+    """Plan a launch in what the newest forecast says.
+
+    Parameters
+    ----------
+    database : Database
+    watch, site : str
+    release_utc : datetime
+    train : FlightTrain
+    at_utc, by
+        When and by whom it is planned.
+    crew : tuple of str
+    clearance : (datetime, datetime), optional
+        First and last of the clearance.
+
+    Raises
+    ------
+    PlanError
+        If the release is past, too far ahead or outside the clearance.
+    StorageError
+        If no forecast of the site is stored, or the database refuses.
+    """
+    hours = hours_of(database, watch, site=site)
+    if not hours:
+        raise StorageError(f"no forecast of {site} is stored yet; pass one first")
+    windows = [
+        window
+        for window in current_windows(database, watch)
+        if window.site == site and window.start_utc <= release_utc <= window.last_release_utc
+    ]
+    newest, window = latest_cycle(database, watch), windows[0] if windows else None
+    event = Planned(
+        site,
+        release_utc,
+        train,
+        crew,
+        None if window is None else window.uid,
+        None if newest is None else newest.id,
+    )
+    check_new(event, at_utc)
+    check_clearance(release_utc, clearance)
+    made = make_plan(database, watch, event, at_utc=at_utc, by=by)
+    return PlannedIn(made, window, release_utc > max(hour.time_utc for hour in hours))
 
 
 def make_plan(

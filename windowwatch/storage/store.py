@@ -145,6 +145,7 @@ class Store(engine.Database):
     shares = links.shares_of
     revoke_share = links.revoke_share
 
+    plan_launch = plans.plan_launch
     make_plan = plans.make_plan
     add_entry = plans.add_entry
     act_on_plan = plans.act_on_plan

@@ -2,12 +2,13 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
+from windowwatch.launchday.team import Team
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
@@ -72,6 +73,8 @@ class Facts:
         Whether the results are those of a rehearsal.
     trusted_proxies : tuple of str
         Addresses and networks whose word about a visitor's address is believed.
+    team : Team
+        What is the same at every planned launch.
     """
 
     watch: str
@@ -90,6 +93,7 @@ class Facts:
     others_stale_after: timedelta = AgreementRules().stale_after
     rehearsal: bool = False
     trusted_proxies: tuple[str, ...] = LOOPBACK
+    team: Team = field(default_factory=Team)
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""
