@@ -127,7 +127,7 @@ def show_fill_now(desk: Desk, plan: Plan, lift_kg: float | None) -> None:
     drawn = Table(box=box.SIMPLE, show_header=False, padding=(0, 1, 0, 0))
     drawn.add_column(no_wrap=True)
     drawn.add_column()
-    lines = words.fill_lines(day, air, str(source))
+    lines = words.fill_lines(day, air, str(source), cylinders=bool(team.cylinders))
     for what, value in lines:
         drawn.add_row(what, value)
     console.print(drawn)

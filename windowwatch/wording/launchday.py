@@ -38,8 +38,13 @@ def air_words(air: SiteAir, source: str) -> str:
     return f"{celsius:.0f} °C, {air.pressure_pa / 100.0:.0f} hPa{moist}, {source}"
 
 
-def fill_lines(day: DayFill, air: SiteAir, source: str) -> tuple[tuple[str, str], ...]:
-    """What to do now at the cylinders: what, and how much, in the order in which it is done."""
+def fill_lines(
+    day: DayFill, air: SiteAir, source: str, *, cylinders: bool = True
+) -> tuple[tuple[str, str], ...]:
+    """What to do now at the cylinders: what, and how much, in the order in which it is done.
+
+    Without `cylinders`, none are known: nothing is said of what is in them.
+    """
     fill = day.fill
     lines = [
         ("Neck lift to reach", f"{fill.nozzle_lift_kg:.2f} kg on the scale at the neck"),
@@ -51,16 +56,22 @@ def fill_lines(day: DayFill, air: SiteAir, source: str) -> tuple[tuple[str, str]
         out = gauge_words(each.from_pa - each.to_pa + STANDARD_PRESSURE_PA)
         words = f"{gauge_words(each.from_pa)} down to {gauge_words(each.to_pa)}: {out} out"
         lines.append((f"Cylinder {each.name}", words))
-    if day.short_m3 > 0.0:
+    if cylinders and day.short_m3 > 0.0:
         lines.append(("NOT ENOUGH GAS", f"{day.short_m3:.2f} m³ are missing"))
     if day.time_s is not None:
         lines.append(("Gas flows for", length(timedelta(seconds=day.time_s))))
-    tries = day.second_tries
-    left = f"{day.left_m3:.1f} m³: {tries:.1f} more fills like this"
-    lines.append(("Left after it", left if tries >= 1.0 else f"{left}, no second try"))
+    if cylinders:
+        lines.append(("Left after it", _left(day)))
     lines.append(("Rise", f"{fill.mean_rate_mps:.1f} m/s on average in standard air"))
     lines.append(("Burst", f"about {fill.burst_height_m / 1e3:.1f} km"))
     return tuple(lines)
+
+
+def _left(day: DayFill) -> str:
+    """What is in the cylinders then, and for how many more fills that does."""
+    tries = day.second_tries
+    left = f"{day.left_m3:.1f} m³: {tries:.1f} more fills like this"
+    return left if tries >= 1.0 else f"{left}, no second try"
 
 
 def fill_cautions(day: DayFill) -> tuple[str, ...]:
