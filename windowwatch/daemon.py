@@ -128,6 +128,7 @@ class _Shown:
             authenticator=self._authenticator,
             next_look_in=self._jobs.next_look_in,
             underway=self._underway,
+            troubles=self._work.troubles,
         )
 
     def _underway(self) -> Underway | None:
@@ -273,6 +274,10 @@ class _Work:
             )
         return self._launches.look()
 
+    def troubles(self) -> tuple[str, ...]:
+        """What could not be done for planned launches."""
+        return () if self._launches is None else self._launches.troubles()
+
     def close(self) -> None:
         """End the process in which planned launches are flown."""
         if self._launches is not None:
@@ -317,6 +322,12 @@ class _Launches:
         )
         self._following = Following(watch, store, clock, self.desk)
         self._said = ""
+
+    def troubles(self) -> tuple[str, ...]:
+        """What could not be done, by plan, in words."""
+        own = dict(self._following.remarks)
+        found = tuple(f"plan {key}: {words}" for key, words in own.items())
+        return (*found, self._said) if self._said else found
 
     def look(self) -> bool:
         """Look once; trouble is logged once, and tried again at the next look."""

@@ -81,6 +81,7 @@ class PageRoutes:
         clock: Clock,
         next_look_in: Callable[[], timedelta | None],
         underway: Callable[[], Underway | None],
+        troubles: Callable[[], tuple[str, ...]] = lambda: (),
     ) -> None:
         self.reader = Reader(store, facts.watch)
         self.facts = facts
@@ -91,6 +92,7 @@ class PageRoutes:
         self.live = Live(self.news)
         self._next_look_in = next_look_in
         self._underway = underway
+        self._troubles = troubles
         self._cache = PageCache()
         self.notices = NoticeRoutes(
             self.reader, facts, clock, self.csrf, page=self.page, problem=self.problem
@@ -231,7 +233,8 @@ class PageRoutes:
         cycles = () if snapshot is None else tuple(reversed(snapshot.cycles))
         newest = None if snapshot is None else snapshot.cycle
         models = model_states(self.facts, newest, self.reader.others(), self.clock.now())
-        return self.page(request, "health.html", snapshot, cycles=cycles, models=models)
+        told: dict[str, Any] = {"cycles": cycles, "models": models, "troubles": self._troubles()}
+        return self.page(request, "health.html", snapshot, **told)
 
     def health_json(self, _request: Request) -> Response:
         """How well the watch is, for machines: 503 when its results may not be planned by."""
@@ -260,6 +263,7 @@ def create_app(
     authenticator: Authenticator | None = None,
     next_look_in: Callable[[], timedelta | None] = lambda: None,
     underway: Callable[[], Underway | None] = lambda: None,
+    troubles: Callable[[], tuple[str, ...]] = lambda: (),
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> Guard:
     """Build the page.
@@ -278,10 +282,12 @@ def create_app(
         How long until the daemon looks for a new cycle; None where it is not known.
     underway : callable
         The pass that is being made, None when none is.
+    troubles : callable
+        What could not be done for planned launches, in words; empty while all is well.
     monotonic_s : callable
         Seconds that only rise, for entries and refusals.
     """
-    pages = PageRoutes(store, facts, clock, next_look_in, underway)
+    pages = PageRoutes(store, facts, clock, next_look_in, underway, troubles)
     authenticator = None if token is None else authenticator or Authenticator(token, monotonic_s)
     data = DataRoutes(pages.reader, facts, clock)
     door, guest = _door(pages, authenticator, data)
