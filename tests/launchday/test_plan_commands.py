@@ -160,3 +160,13 @@ def test_two_plans_are_told_apart(crew: Crew) -> None:
     crew("make", "Field", "17:05")
     assert "say which: --plan KEY" in crew("show", fails=True)
     assert "plan 2" in crew("hold", "5", "--plan", "2")
+
+
+def test_a_site_without_forecast_is_not_planned_for(crew: Crew) -> None:
+    store = open_store(crew.url)
+    later = replace(cycle(1), model="made")
+    assert store.save_pass(PassRecord("line", later, NOW + timedelta(hours=1), (), (), ()))
+    store.close()
+    crew.now = NOW + timedelta(hours=1)
+    assert "no forecast of Field is stored yet" in crew("make", "Field", "16:05", fails=True)
+    assert "no launch is planned" in crew("list")
