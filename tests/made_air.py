@@ -1,6 +1,6 @@
 """Made-up air for tests: grids from formulas, and a slow, independent integrator."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -95,8 +95,13 @@ def grid(
     )
 
 
-def slow_flight(air: WindGrid, start: Launches, flown: FlightTrain) -> dict[str, float]:
-    """One flight by an adaptive integrator over *time*, with the same physics."""
+def slow_flight(
+    air: WindGrid, start: Launches, flown: FlightTrain, levels_pa: Sequence[float] = ()
+) -> dict[str, float]:
+    """One flight by an adaptive integrator over *time*, with the same physics.
+
+    Of each pressure level `up_0`, `down_0` and so on are the times at which it passes.
+    """
     axes = (air.time_unix_s, air.latitude_deg, air.longitude_deg, air.height_m)
     look = RegularGridInterpolator(axes, air.air[0].astype(np.float64))
     ground = RegularGridInterpolator(axes[1:3], air.terrain_m.astype(np.float64))
@@ -130,15 +135,25 @@ def slow_flight(air: WindGrid, start: Launches, flown: FlightTrain) -> dict[str,
     def lands(_t: float, y: FloatArray, _: bool) -> float:
         return float(y[2] - ground(y[:2])[0])
 
+    def passing(level_pa: float) -> Callable[[float, FloatArray, bool], float]:
+        return lambda t, y, _: float(seen(t, y)[0][3] - np.log(level_pa))
+
+    levels = [passing(each) for each in levels_pa]
     bursts.terminal = lands.terminal = True  # type: ignore[attr-defined]
     t0 = float(start.time_unix_s[0])
     y0 = [float(x[0]) for x in (start.latitude_deg, start.longitude_deg, start.height_m)]
     close = {"rtol": 1e-9, "atol": 1e-9, "max_step": 30.0}
-    up = solve_ivp(slope, (t0, t0 + 20_000), y0, events=bursts, args=(True,), **close)
+    up = solve_ivp(slope, (t0, t0 + 20_000), y0, events=[bursts, *levels], args=(True,), **close)
     down = solve_ivp(
-        slope, (up.t[-1], up.t[-1] + 20_000), up.y[:, -1], events=lands, args=(False,), **close
-    )
-    return {
+        slope, (up.t[-1], up.t[-1] + 20_000), up.y[:, -1], events=[lands, *levels],
+        args=(False,), **close
+    )  # fmt: skip
+    times = {
+        f"{way}_{i}": float(found.t_events[i + 1][0])
+        for way, found in (("up", up), ("down", down))
+        for i in range(len(levels))
+    }
+    return times | {
         "burst_time": float(up.t[-1]), "burst_latitude": float(up.y[0, -1]),
         "burst_longitude": float(up.y[1, -1]), "burst_height": float(up.y[2, -1]),
         "time": float(down.t[-1]), "latitude": float(down.y[0, -1]),

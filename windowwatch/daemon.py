@@ -13,7 +13,7 @@ from datetime import timedelta
 from functools import partial
 from typing import Any
 
-from windowwatch.child import ChildLimits
+from windowwatch.child import Child, ChildLimits
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import InputError, SettingsError, WindowwatchError
 from windowwatch.ground.query.outline import zones_of
@@ -26,6 +26,9 @@ from windowwatch.notices.policy import RetryRules
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store, existing_store, ready_store, sqlite_file
+from windowwatch.watch.launchday.desk import DeskInChild
+from windowwatch.watch.launchday.following import Following
+from windowwatch.watch.launchday.opening import OpenAs
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watching import PassContext, Watching
 from windowwatch.watch.run.between import Silence, between_passes
@@ -79,6 +82,7 @@ def serve(
             work.deliver,
             look_every_s=settings.file.watch.look_every_s,
             deliver_every_s=_deliver_every_s(settings),
+            follow=work.follow,
         )
         shown = _Shown(shown_store, clock, token, jobs, work)
         page = _Page(shown, host, port)
@@ -174,6 +178,7 @@ class _Shown:
             underway=self._underway,
             life=self._work.life,
             room=lambda: room_of(settings),
+            troubles=self._work.troubles,
         )
 
     def _underway(self) -> Underway | None:
@@ -223,6 +228,7 @@ class _Work:
         #: The pass whose deliveries are waited for before a sign of life is given.
         self._owed: str | None = None
         self._watch, self._watching = self._made(settings)
+        self._launches: _Launches | None = None
 
     def _made(self, settings: Settings) -> tuple[Watch, Watching]:
         watch = replace(settings.watch, channels=settings.channels())
@@ -348,8 +354,30 @@ class _Work:
         self._vitals.delivered()
 
     def close(self) -> None:
-        """Let what is on its way arrive; jobs have ended before."""
+        """End what is done for planned launches, and let what is on its way arrive."""
+        self._end_launches()
         _log_deliveries(self._lanes.close(self._longest.total_seconds()))
+
+    def follow(self) -> bool:
+        """See to planned launches; whether something of them is to be told.
+
+        By the settings of the moment: after a reload the process that flies is another one.
+        """
+        if self._launches is None or self._launches.settings is not self.settings:
+            self._end_launches()
+            self._launches = _Launches(
+                self.settings, self._watch, self._store, self._clock, self._stopping, self._style
+            )
+        return self._launches.look()
+
+    def troubles(self) -> tuple[str, ...]:
+        """What could not be done for planned launches."""
+        return () if self._launches is None else self._launches.troubles()
+
+    def _end_launches(self) -> None:
+        """End the process in which planned launches are flown."""
+        if self._launches is not None:
+            self._launches.desk.close()
 
     def woke(self) -> None:
         """The machine slept or its clock was set: what is late is judged anew."""
@@ -369,6 +397,52 @@ class _Work:
         """Whether deliveries were seen to lately, with or without success, and none hangs."""
         life = self.life()
         return life.since_delivering < self._longest and not life.hanging
+
+
+class _Launches:
+    """Planned launches, flown in a process of their own and followed in this one."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        watch: Watch,
+        store: Store,
+        clock: Clock,
+        stopping: Callable[[], bool],
+        style: LogStyle,
+    ) -> None:
+        self.settings = settings
+        service = settings.file.service
+        limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
+        self.desk = DeskInChild(
+            Child(limits, style=style),
+            settings.watch,
+            settings.database_url(),
+            OpenAs(*settings.ledger_names()),
+            stopping,
+        )
+        self._following = Following(watch, store, clock, self.desk)
+        self._said = ""
+
+    def troubles(self) -> tuple[str, ...]:
+        """What could not be done, by plan, in words."""
+        own = dict(self._following.remarks)
+        found = tuple(f"plan {key}: {words}" for key, words in own.items())
+        return (*found, self._said) if self._said else found
+
+    def look(self) -> bool:
+        """Look once; trouble is logged once, and tried again at the next look."""
+        try:
+            told = self._following.look()
+        except WindowwatchError as error:
+            if error.message != self._said:
+                _LOG.error("planned launches: %s; tried again and again", error.message)
+            self._said = error.message
+            return False
+        self._said = ""
+        if not self._following.near:
+            self.desk.close()  # an open cycle takes memory
+        return bool(told)
 
 
 def _log_deliveries(report: DeliveryReport) -> None:
@@ -422,6 +496,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         rules=watch.rules,
         channels=tuple(each.name for each in settings.file.channels),
         bounds=settings.bounds,
+        team=watch.team,
         contacts=tuple(
             Contact(
                 each.name,

@@ -6,12 +6,15 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from notices_counted import taken_back
 
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.launchday.countdown import DEFAULT_STEPS
+from windowwatch.launchday.plan import PlanState, stand
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.windows.values import ChangeKind, Window, WindowState
@@ -132,13 +135,36 @@ def test_every_site_has_its_table_and_every_notice_its_kind(week: Week) -> None:
     changes = week.store.changes(WATCH)
     assert [int(number) for number, _ in told] == list(range(1, len(told) + 1))
     heads = {"OPEN", "LONGER", "SHORTER", "EARLIER", "LATER", "LANDING", "WEAKER", "BETTER"}
-    assert {kind for _, kind in told} <= heads | {"BROKE", "CLOSED", *map(str, range(2, 9))}
+    of_windows, of_plans = told[:-3], told[-3:]
+    assert {kind for _, kind in of_windows} <= heads | {"BROKE", "CLOSED", *map(str, range(2, 9))}
+    assert [kind for _, kind in of_plans] == ["LAUNCH", "HOLD", "RELEASED"]
     assert all(week.printed.count(f"[{change.key}]") == 1 for change in changes)
-    where, _, *more = week.printed.splitlines()[-6:]
+    where, _, *more = week.printed.splitlines()[-7:]
     assert "rehearsal-skerra-demo.sqlite3" in where
     assert [line.split()[:2] for line in more] == [
-        ["windowwatch", command] for command in ("page", "sites", "hours", "explain")
+        ["windowwatch", command] for command in ("page", "sites", "hours", "explain", "plan")
     ]
+
+
+def test_a_launch_is_planned_held_filled_and_released(week: Week) -> None:
+    """In the best window that is open after the last cycle; its table is there to be looked at."""
+    (kept,) = week.store.all_plans(WATCH)
+    plan = stand(kept.key, kept.entries)
+    best = max(
+        (w for w in week.store.current_windows(WATCH) if w.state is WindowState.OPEN),
+        key=lambda w: w.best_score,
+    )
+    assert (plan.site, plan.first_release_utc) == (best.site, best.best_hour_utc)
+    assert plan.state is PlanState.RELEASED
+    assert plan.released_utc == plan.first_release_utc + timedelta(minutes=20)
+    assert plan.measured_lift_kg == pytest.approx(plan.meant_lift_kg + 0.05)
+    assert set(plan.ticks) == {step.key for step in DEFAULT_STEPS}
+    table = week.store.release_table(WATCH, kept.key)
+    assert table is not None
+    assert table.plan_number >= plan.flown_number
+    assert table.planned_utc == plan.released_utc
+    assert len(table.seen) == 1
+    assert table.correction is not None
 
 
 def test_what_is_true_of_every_cycle_is_said_once(week: Week) -> None:

@@ -39,7 +39,8 @@ def test_looking_at_results_loads_nothing_that_computes_them(tmp_path: Path) -> 
     store.upgrade()
     store.save_pass(record(watch="line"))
     store.close()
-    words = (["windows"], ["hours", "Field", "--all"], ["sites"], ["explain", "0000"])
+    words = (["windows"], ["hours", "Field", "--all"], ["sites"], ["explain", "0000"],
+             ["plan", "list"])  # fmt: skip
     names = loaded(
         "from windowwatch.cli.main import main\n"
         f"for words in {words}:\n"

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from invented import against, at, check, cycle, hour, refused, window
+from plan_words import PLAN_TABLE
 
 from windowwatch.scoring.values import Opinion, Refusal, RefusalKind, Verdict
 from windowwatch.windows import causes as c
@@ -193,6 +194,7 @@ TABLE: list[tuple[Causes, str]] = [
         "Nobody has acknowledged that this window closed; call off: buy gas, book the crew.",
     ),
     ((c.ToldEarlier("Rain 2 mm/h, limit 1 mm/h."),), "Rain 2 mm/h, limit 1 mm/h."),
+    *PLAN_TABLE,
     ((), ""),
 ]
 

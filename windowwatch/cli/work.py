@@ -72,6 +72,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
             progress=told,
             passed=passed,
             others=others,
+            launch=True,
         )
     _show_rehearsal(console, result, settings)
     click.echo(f"\nEverything is in {database}")
@@ -82,6 +83,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
         (f"sites {more}", "the sites, the best first"),
         (f"hours {watch.sites[0].name} {more}", "every hour, and what limits it"),
         (f"explain KEY {more}", "what stands behind a notice"),
+        (f"plan show {more}", "the launch that was played"),
     ):
         click.echo(f"  {_program()} {words:<{_WIDTH}} {what}")
 
@@ -169,6 +171,11 @@ def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> 
         click.echo("none")
     console.rule("windows after the last cycle")
     show.print_windows(console, result.windows, settings.watch.sites)
+    played = result.played
+    if played is not None:
+        console.rule("a planned launch, played")
+        for number, told in enumerate(played.told, start=len(result.told) + 1):
+            show.print_notice(console, number, told.message, told.at_utc)
 
 
 def show_pass(console: Console, result: PassResult, told_before: set[str]) -> None:

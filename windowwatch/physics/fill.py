@@ -58,15 +58,19 @@ _BURST_READ_TO_M = 50.0
 
 @dataclass(frozen=True)
 class SiteAir:
-    """Air at the site when filling."""
+    """Air at the site when filling; `specific_humidity` is vapour in the mass of air. [kg kg⁻¹]
+
+    Moist air is lighter and lifts less: by 0.6 % where it is saturated at 15 °C, by 1.6 % at 30 °C.
+    """
 
     pressure_pa: float = STANDARD_PRESSURE_PA
     temperature_k: float = STANDARD_TEMPERATURE_K
+    specific_humidity: float = 0.0
 
     @property
     def density_kgpm3(self) -> float:
         """Density. [kg m⁻³]"""
-        return float(air_density(self.pressure_pa, self.temperature_k))
+        return float(air_density(self.pressure_pa, self.temperature_k, self.specific_humidity))
 
 
 @dataclass(frozen=True)

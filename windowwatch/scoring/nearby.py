@@ -53,6 +53,9 @@ class NearWeather:
         Drawn displacements by this model's own lead time, for the chance.
     beside : mapping of float to sequence of (SurfaceSeries or None)
         By lead time [h], what it says at the displaced place of each draw.
+    wind : SurfaceSeries or None
+        Wind and gust as measurements at the site have corrected them: in the place of those of
+        `series`, and of the deciding model's.
     """
 
     model: str
@@ -61,6 +64,7 @@ class NearWeather:
     gap: NearGap | None = None
     shifts: Shifts | None = None
     beside: Mapping[float, Sequence[SurfaceSeries | None]] = field(default_factory=dict)
+    wind: SurfaceSeries | None = None
 
 
 class Finer:
@@ -86,11 +90,15 @@ class Finer:
         speed_error_mps: FloatArray | None,
     ) -> None:
         self._near, self._plan, self._launch = near, plan, launch_unix_s
-        self._measures: Mapping[str, Measure] = {}
+        self._measures: dict[str, Measure] = {}
+        doubt = (speed_error_mps, near.shifts, near.beside)
         if near.series is not None:
-            doubt = (speed_error_mps, near.shifts, near.beside)
             found = measures_of_series(site, near.series, launch_unix_s, plan, *doubt)
-            self._measures = {measure.name: measure for measure in found}
+            self._measures.update((measure.name, measure) for measure in found)
+        if near.wind is not None:
+            # measured at the site itself: what the forecast has beside it says nothing of it
+            found = measures_of_series(site, near.wind, launch_unix_s, plan, speed_error_mps)
+            self._measures.update((m.name, m) for m in found if m.name in FAMILIES[0])
 
     def of_hour(
         self, index: int, measures: Sequence[Measure]

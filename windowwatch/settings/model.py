@@ -28,6 +28,7 @@ from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.scoring.rules import AppliedRules, Package, RuleSet, rule_set
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
+from windowwatch.settings.launchday import LaunchdaySection
 from windowwatch.settings.page import HealthSection, PageSection
 from windowwatch.settings.people import (
     ChannelSection,
@@ -406,6 +407,7 @@ class SettingsFile(Section):
     service: ServiceSection = ServiceSection()
     page: PageSection = PageSection()
     health: HealthSection = HealthSection()
+    launchday: LaunchdaySection = LaunchdaySection()
 
 
 def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:
@@ -413,7 +415,8 @@ def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:
     places = (*file.sites, *file.ground.crew)
     people = {"channels", "decisions", "contacts", "sites"}
     names = {site.name for site in file.sites}
-    fits = file.health.bounds
+    fits, launch = file.health.bounds, file.launchday
+    told = {channel.name for channel in file.channels}
     looks: tuple[tuple[set[str], Callable[[], object]], ...] = (
         ({"watch", "forecast"}, lambda: require_label(file.watch.model, file.forecast.source)),
         ({"sites"}, lambda: unique_names(file.sites, "sites")),
@@ -421,6 +424,7 @@ def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:
         ({"channels"}, lambda: unique_names(file.channels, "channels")),
         ({"decisions"}, lambda: unique_names(file.decisions, "decisions")),
         (people, lambda: names_fit(file.channels, file.decisions, names, file.contacts)),
+        ({"launchday", "sites", "channels"}, lambda: launch.require_names(names, told)),
         ({"sites", "ground"}, lambda: refuse_swapped_among(places)),
         (
             {"health", "watch", "service"},

@@ -136,6 +136,14 @@ class Settings:
         """What is fetched of a finer model near the ground; None if nothing is."""
         return self.file.forecast.near_plan(self.cache_folder)
 
+    def ledger_names(self) -> tuple[str | None, str | None]:
+        """Under which names fetched files are remembered: the deciding model's, the finer one's."""
+        network, near = self.sources()[0].network, self.near_plan()
+        return (
+            None if network is None else network.model.name,
+            None if near is None else near.finer.model.name,
+        )
+
     @property
     def slug(self) -> str:
         """The watch's name as part of a file name."""
@@ -272,6 +280,7 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
         agreement=_section("agreement", AgreementRules, file.agreement.model_dump()),
         hold_advice_before=file.notices.hold_advice_before(),
         page_url=file.notices.page_url,
+        team=file.launchday.team(),
     )
 
 

@@ -16,7 +16,19 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import cast
 
-from sqlalchemy import CursorResult, Exists, Update, and_, exists, func, insert, or_, select, update
+from sqlalchemy import (
+    CursorResult,
+    Exists,
+    Update,
+    and_,
+    case,
+    exists,
+    func,
+    insert,
+    or_,
+    select,
+    update,
+)
 from sqlalchemy.orm import Session, aliased, joinedload
 
 from windowwatch.clock import require_utc
@@ -28,6 +40,10 @@ from windowwatch.windows.values import Change, ChangeKind
 
 #: Kinds that ask or advise about a window: who got one was not told of the window itself.
 _ABOUT_IT = (str(ChangeKind.DECISION_DUE), str(ChangeKind.HOLD_ADVICE))
+
+
+#: What is told of a planned launch comes before all others.
+_PLANS_FIRST = case((ChangeRow.kind == str(ChangeKind.PLAN), 0), else_=1)
 
 
 class DeliveryState(StrEnum):
@@ -91,7 +107,7 @@ def claim_next(
     longest_pause: timedelta | None = None,
     longest_repeat: timedelta | None = None,
 ) -> Claim | None:
-    """Claim the delivery that has waited longest, of those due on `channels`.
+    """Claim the delivery that has waited longest, of those due on `channels`; plans come first.
 
     Of one window on one channel a later change is never claimed before an earlier one is
     sent or given up: "closed" must not overtake "opened". With `only_held` deliveries that
@@ -126,7 +142,7 @@ def claim_next(
             and_(free, ~overtakes),
         )
         .options(joinedload(DeliveryRow.change))
-        .order_by(DeliveryRow.next_try_utc, DeliveryRow.id)
+        .order_by(_PLANS_FIRST, DeliveryRow.next_try_utc, DeliveryRow.id)
         .limit(1)
     )
     if only_held:

@@ -12,7 +12,7 @@ from sqlalchemy.exc import ArgumentError
 
 from windowwatch.errors import StorageError
 from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
-from windowwatch.storage import cycles, deliveries, engine, saving, upkeep, watches
+from windowwatch.storage import cycles, deliveries, engine, plans, saving, upkeep, watches
 from windowwatch.storage.codec import texts_from_json, texts_to_json
 from windowwatch.storage.cycles import find_trail
 from windowwatch.storage.engine import Database
@@ -144,6 +144,17 @@ class Store(engine.Database):
     find_share = watches.find_share
     shares = watches.shares_of
     revoke_share = watches.revoke_share
+
+    plan_launch = plans.plan_launch
+    make_plan = plans.make_plan
+    add_entry = plans.add_entry
+    act_on_plan = plans.act_on_plan
+    plan_entries = plans.plan_entries
+    all_plans = plans.all_plans
+    save_release_table = plans.save_release_table
+    release_table = plans.release_table_of
+    save_sighting = plans.save_sighting
+    sightings = plans.sightings_of
 
     backup = upkeep.backup
     drop_old_hours = upkeep.drop_old_hours

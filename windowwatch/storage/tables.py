@@ -291,3 +291,43 @@ class WatchRow(Base):
     begun_utc: Mapped[datetime]
     silent_since: Mapped[str | None] = mapped_column(String(200))
     silence_seen_utc: Mapped[datetime | None]
+
+
+class PlanEntryRow(Base):
+    """One thing that happened to a planned launch; rows are only ever added."""
+
+    __tablename__ = "plan_entries"
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    plan: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    number: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    at_utc: Mapped[datetime]
+    by_whom: Mapped[str] = mapped_column(String(200))
+    kind: Mapped[str] = mapped_column(String(40))
+    value: Mapped[str] = mapped_column(Text)
+
+
+class ReleaseTableRow(Base):
+    """The newest table of releases of a planned launch."""
+
+    __tablename__ = "release_tables"
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    plan: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    plan_number: Mapped[int]
+    cycle_id: Mapped[str] = mapped_column(String(200))
+    made_utc: Mapped[datetime]
+    value: Mapped[str] = mapped_column(Text)
+
+
+class SightingRow(Base):
+    """What somebody saw or measured at a site; rows are only ever added."""
+
+    __tablename__ = "sightings"
+    __table_args__ = (Index(None, "watch", "site", "at_utc"),)
+
+    id: Mapped[int] = mapped_column(RowId, primary_key=True)
+    watch: Mapped[str] = mapped_column(String(200))
+    site: Mapped[str] = mapped_column(String(200))
+    at_utc: Mapped[datetime]
+    value: Mapped[str] = mapped_column(Text)

@@ -168,17 +168,12 @@ class Flown:
     ended: frozenset[tuple[str, datetime]]
 
 
-def fly_and_score(
-    data: CycleData,
-    watch: Watch,
-    site: Site,
-    times: tuple[datetime, ...],
-    now_utc: datetime | None = None,
-    near: NearWeather | None = None,
-) -> Flown:
-    """Every launch hour of one site, and every flight (launch hour × member × draw) behind it.
+def launches_and_draws(
+    data: CycleData, watch: Watch, site: Site, times: Sequence[datetime]
+) -> tuple[Launches, Draws, dict[str, Any]]:
+    """What is flown of a site at some times, what is drawn, and what the drawing hangs on.
 
-    `near` is what a finer model says near the ground at the site.
+    A launch time alone decides what is drawn for it, whichever others are flown beside it.
     """
     count = len(times)
     launches = Launches(
@@ -196,6 +191,23 @@ def fly_and_score(
     }
     shown = shown_aloft(data.wind, launches, KNOT_HEIGHT_M)
     draws = make_draws(watch.train, launches, shown=shown, **stream)
+    return launches, draws, stream
+
+
+def fly_and_score(
+    data: CycleData,
+    watch: Watch,
+    site: Site,
+    times: tuple[datetime, ...],
+    now_utc: datetime | None = None,
+    near: NearWeather | None = None,
+) -> Flown:
+    """Every launch hour of one site, and every flight (launch hour × member × draw) behind it.
+
+    `near` is what a finer model says near the ground at the site.
+    """
+    launches, draws, stream = launches_and_draws(data, watch, site, times)
+    count = len(times)
     airways = AirWatch(watch.ground, watch.plan, (count, len(data.wind.member_labels), watch.draws))
     flights = fly(
         data.wind, launches, watch.train, draws, watching=airways if airways.needed else None

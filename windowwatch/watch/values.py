@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from windowwatch.clock import floor_to_step, require_utc
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Ground
+from windowwatch.launchday.team import Team
 from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
@@ -163,6 +164,8 @@ class Watch:
         When those have a say, and when it is told that they disagree.
     role : Role
         Opinion where this is the watch as one of `others` sees it.
+    team : Team
+        What is the same at every planned launch: countdown, cylinders, who may say go.
     """
 
     name: str
@@ -181,6 +184,7 @@ class Watch:
     others: tuple[str, ...] = ()
     agreement: AgreementRules = field(default_factory=AgreementRules)
     role: Role = Role.PRIMARY
+    team: Team = field(default_factory=Team)
 
     def __post_init__(self) -> None:
         if not self.sites:

@@ -85,6 +85,7 @@ class PageRoutes:
         underway: Callable[[], Underway | None],
         life: Callable[[], Life | None],
         room: Callable[[], int | None],
+        troubles: Callable[[], tuple[str, ...]],
     ) -> None:
         self.reader = Reader(store, facts.watch, facts.rules)
         self.facts = facts
@@ -96,6 +97,7 @@ class PageRoutes:
         self._next_look_in = next_look_in
         self._underway = underway
         self._life, self._room = life, room
+        self._troubles = troubles
         self._cache = PageCache()
         self.notices = NoticeRoutes(
             self.reader, facts, clock, self.csrf, page=self.page, problem=self.problem
@@ -269,9 +271,8 @@ class PageRoutes:
         cycles = () if snapshot is None else tuple(reversed(snapshot.cycles))
         newest = None if snapshot is None else snapshot.cycle
         models = model_states(self.facts, newest, self.reader.others(), self.clock.now())
-        return self.page(
-            request, "health.html", snapshot, whole=whole, cycles=cycles, models=models
-        )
+        told: dict[str, Any] = {"cycles": cycles, "models": models, "troubles": self._troubles()}
+        return self.page(request, "health.html", snapshot, whole=whole, **told)
 
     def health_json(self, _request: Request) -> Response:
         """How well the watch is, for machines: 503 when not all is well, with the reason."""
@@ -301,6 +302,7 @@ def create_app(
     underway: Callable[[], Underway | None] = lambda: None,
     life: Callable[[], Life | None] = lambda: None,
     room: Callable[[], int | None] = lambda: None,
+    troubles: Callable[[], tuple[str, ...]] = lambda: (),
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> Guard:
     """Build the page.
@@ -323,10 +325,12 @@ def create_app(
         What the daemon says of its own work; None where there is none.
     room : callable
         Bytes left on the disk that fills first; None where it is not known.
+    troubles : callable
+        What could not be done for planned launches, in words; empty while all is well.
     monotonic_s : callable
         Seconds that only rise, for entries and refusals.
     """
-    pages = PageRoutes(store, facts, clock, next_look_in, underway, life, room)
+    pages = PageRoutes(store, facts, clock, next_look_in, underway, life, room, troubles)
     authenticator = None if token is None else authenticator or Authenticator(token, monotonic_s)
     data = DataRoutes(pages.reader, facts, clock)
     door, guest = _door(pages, authenticator, data)

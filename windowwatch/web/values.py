@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
+from windowwatch.launchday.team import Team
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
@@ -98,6 +99,8 @@ class Facts:
         Names of the channels that are told; others of the database are history.
     bounds : Bounds
         From when on something is wrong.
+    team : Team
+        What is the same at every planned launch.
     """
 
     watch: str
@@ -119,6 +122,7 @@ class Facts:
     rules: WindowRules = field(default_factory=WindowRules)
     channels: tuple[str, ...] = ()
     bounds: Bounds = Bounds()
+    team: Team = field(default_factory=Team)
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""

@@ -409,6 +409,100 @@ class HoldTable(Cause):
     step: timedelta
 
 
+# -- a planned launch --
+
+
+@dataclass(frozen=True)
+class OfPlan(Cause):
+    """Which planned launch it is about, and how that stands; first of all causes of its changes."""
+
+    plan: str
+    release_utc: datetime
+    state: str
+
+
+@dataclass(frozen=True)
+class PlanMade(Cause):
+    """A launch was planned."""
+
+    by: str
+
+
+@dataclass(frozen=True)
+class PlanMoved(Cause):
+    """The release was set to another time."""
+
+    before_utc: datetime
+    by: str
+
+
+@dataclass(frozen=True)
+class PlanHeld(Cause):
+    """Everybody waits; the release comes so much later."""
+
+    wait: timedelta
+    by: str
+
+
+@dataclass(frozen=True)
+class PlanScrubbed(Cause):
+    """The launch was called off."""
+
+    by: str
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class PlanReleased(Cause):
+    """The balloon has left the hand."""
+
+    at_utc: datetime
+    by: str
+
+
+@dataclass(frozen=True)
+class PlanStands(Cause):
+    """How the planned minute stands, and how it stood when last told; what limits it follows.
+
+    `verdict_before` is None when it was never told. `last_good_utc` is the last good release,
+    None where none is to come. [0-100], [1]
+    """
+
+    verdict: Verdict
+    score: float | None
+    chance: float | None
+    last_good_utc: datetime | None
+    verdict_before: Verdict | None = None
+    score_before: float | None = None
+    chance_before: float | None = None
+
+
+@dataclass(frozen=True)
+class PlanUnanswered(Cause):
+    """Nothing could be flown for the plan; the reason follows."""
+
+
+@dataclass(frozen=True)
+class StepOverdue(Cause):
+    """A step of the countdown that must be done is overdue; `text` is the team's own."""
+
+    step: str
+    text: str
+    due_utc: datetime
+    who: str = ""
+
+
+@dataclass(frozen=True)
+class GustMeasured(Cause):
+    """A gust over the hard limit was measured at the site: no release before `until_utc`."""
+
+    gust_mps: float
+    limit_mps: float
+    at_utc: datetime
+    until_utc: datetime
+    by: str
+
+
 @dataclass(frozen=True)
 class ToldEarlier(Cause):
     """What an earlier version of this program told: it kept the sentence and not the facts."""
@@ -455,6 +549,16 @@ KINDS: Mapping[str, type[Cause]] = {
     "decide by": DecideBy,
     "call off": CallOff,
     "hold advice": HoldTable,
+    "of plan": OfPlan,
+    "plan made": PlanMade,
+    "plan moved": PlanMoved,
+    "plan held": PlanHeld,
+    "plan scrubbed": PlanScrubbed,
+    "plan released": PlanReleased,
+    "plan stands": PlanStands,
+    "plan unanswered": PlanUnanswered,
+    "step overdue": StepOverdue,
+    "gust measured": GustMeasured,
     "told earlier": ToldEarlier,
 }
 

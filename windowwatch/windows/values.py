@@ -29,6 +29,7 @@ class ChangeKind(StrEnum):
     MODELS_DISAGREE = "models disagree"
     HOLD_ADVICE = "hold advice"
     PASS_FAILED = "pass failed"
+    PLAN = "planned launch"
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ from windowwatch.windows import causes as c
 from windowwatch.windows.causes import Cause, CheckAgainst, Hold, HoldTable, Refused, Span
 from windowwatch.wording.checks import check_sentence, opinion_words, refusal_words
 from windowwatch.wording.phrases import Times, compass, go_words, inside, length, percent, sentence
+from windowwatch.wording.plancauses import PLAN_WORDS
 
 #: Waits that a notice tells, where launch hours so far apart were flown. [min]
 _TOLD_WAITS_MIN = (30, 60, 120)
@@ -415,4 +416,5 @@ _WORDS: Mapping[type[Cause], Callable[[Any, Times], str]] = {
     ),
     c.HoldTable: hold_words,
     c.ToldEarlier: lambda cause, times: read_aloud(cause.text, times),
+    **PLAN_WORDS,
 }

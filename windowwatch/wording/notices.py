@@ -54,6 +54,7 @@ from windowwatch.wording.phrases import (
     spoken_moment,
     spoken_span,
 )
+from windowwatch.wording.planned import plan_lines, plan_title
 from windowwatch.wording.standing import told_best_words
 
 
@@ -283,15 +284,21 @@ def _lines(this: _Said, *, instead_of: str | None, held: bool, page: bool = Fals
     facts = [] if window is None else [_now(this, window), _quality(this, window)]
     first = "This is the first notice of this window here." if this.first else ""
     key = f"[{change.key}]"
-    return [
+    cycle = f", cycle {change.cycle_id}" if change.cycle_id else ""
+    own = [
         *([_why(this), *facts] if asks or window is None else [*facts, _why(this)]),
         _Line("", full=_limited(this, window)),
         _unread(this, window),
         _Line(first, 5),
         _to_do(this, page=page),
+    ]
+    if change.kind is ChangeKind.PLAN and window is None:
+        own = [_Line(text, drop) for text, drop in plan_lines(change, this.times)]
+    return [
+        *own,
         _Line(f"Told here because {instead_of} does not work." if instead_of else ""),
         _Line(_lateness(change, this.now_utc, held=held)),
-        *([] if page else [_Line(key, full=f"{key[:-1]}, cycle {change.cycle_id}]")]),
+        *([] if page else [_Line(key, full=f"{key[:-1]}{cycle}]")]),
     ]
 
 
@@ -498,6 +505,8 @@ def _short_title(this: _Said) -> str:
 
 def _title(this: _Said) -> str:
     change, window = this.change, this.window
+    if change.kind is ChangeKind.PLAN and window is None:
+        return plan_title(change, this.zone)
     heads = ["OPEN" if this.first else _happened(change), change.site]
     if window is not None:
         heads.append(_title_span(window, this.zone))

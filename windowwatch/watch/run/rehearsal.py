@@ -12,22 +12,13 @@ from windowwatch.errors import SourceError, WindowwatchError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import FoundCycle, load_cycle
 from windowwatch.notices.deliver import Result, Send
-from windowwatch.notices.values import Message
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
+from windowwatch.watch.launchday.playing import Played, Told, play_launch
 from windowwatch.watch.pipeline import PassResult, recombine, run_pass
 from windowwatch.watch.run.between import between_passes
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Window
-
-
-@dataclass(frozen=True)
-class Told:
-    """A notice, and when it was handed over by the simulated clock."""
-
-    at_utc: datetime
-    channel: str
-    message: Message
 
 
 @dataclass(frozen=True)
@@ -40,10 +31,14 @@ class Heard:
 
 @dataclass(frozen=True)
 class Rehearsal:
-    """What a rehearsal gave: windows after the last pass of the deciding model, and notices."""
+    """What a rehearsal gave: windows after the last pass of the deciding model, and notices.
+
+    `played` is the launch that it ends with, where one was wanted and a window is open.
+    """
 
     windows: tuple[Window, ...]
     told: tuple[Told, ...]
+    played: Played | None = None
 
 
 def rehearse(
@@ -59,6 +54,7 @@ def rehearse(
     between: timedelta = timedelta(hours=1),
     others: Sequence[Heard] = (),
     begin: Callable[[FoundCycle], Callable[[], CycleData]] | None = None,
+    launch: bool = False,
 ) -> Rehearsal:
     """Replay cycles in the order in which they come in.
 
@@ -89,6 +85,8 @@ def rehearse(
     begin : callable, optional
         In the place of `load`: begins to decode a found cycle, and returns what gives it. It is
         asked of the next cycle when one is passed, so that another process reads meanwhile.
+    launch : bool
+        End with a planned launch in the best window that is open then.
 
     Raises
     ------
@@ -101,6 +99,7 @@ def rehearse(
     clock = SimulatedClock(ordered[0][0])
     windows: tuple[Window, ...] = ()
     told: list[Told] = []
+    newest: CycleData | None = None
 
     def tell() -> None:
         done = between_passes(store, watch, clock, send=send)
@@ -113,6 +112,9 @@ def rehearse(
             windows = result.windows
 
     coming = _coming([each for _, each in ordered], begin or (lambda each: partial(load, each)))
+    deciding = max(
+        (n for n, (_, e) in enumerate(ordered) if e.cycle.model == watch.model), default=-1
+    )
     for number, (due, each) in enumerate(ordered):
 
         def step(words: str, share: float, done: int = number) -> None:
@@ -126,14 +128,22 @@ def rehearse(
         seen = watch
         if each.cycle.model != watch.model:
             seen = watch.as_seen_by(each.cycle.model)
-        show(run_pass(next(coming)(), seen, store, now_utc=clock.now(), progress=step))
+        data = next(coming)()
+        show(run_pass(data, seen, store, now_utc=clock.now(), progress=step))
+        # of all cycles the last that decides is held alone: the others would only take room
+        newest = data if launch and number == deciding else newest
+        del data
         if seen is not watch:
             weighed = recombine(watch, store, clock.now())
             if weighed is not None:
                 show(weighed)
         tell()
+    played = None
+    if launch and newest is not None:
+        progress("a planned launch", 1.0)
+        played = play_launch(newest, watch, store, windows, clock, send=send)
     progress("done", 1.0)
-    return Rehearsal(windows, tuple(told))
+    return Rehearsal(windows, tuple(told), played)
 
 
 def _coming(

@@ -185,9 +185,26 @@ class Signals:
 
 _LOG = logging.getLogger(__name__)
 
+#: Pause between two looks at planned launches: what a crew does is answered in two seconds. [s]
+FOLLOW_EVERY_S = 1.0
+
+
+def _alone(work: Callable[[], None]) -> Callable[[], None]:
+    """Work that is done once at a time; who comes meanwhile goes away again."""
+    under_way = threading.Lock()
+
+    def work_alone() -> None:
+        if under_way.acquire(blocking=False):
+            try:
+                work()
+            finally:
+                under_way.release()
+
+    return work_alone
+
 
 class Jobs:
-    """The daemon's two jobs: look for a new cycle, and deliver what is due.
+    """The daemon's jobs: look for a new cycle, deliver what is due, follow planned launches.
 
     Each has a thread of its own, so that a long pass never holds back a notice.
 
@@ -199,6 +216,8 @@ class Jobs:
         Sends the notices that are due.
     look_every_s, deliver_every_s : float
         Pauses between runs. [s]
+    follow : callable, optional
+        Sees to planned launches; True when something of them is to be told at once.
     """
 
     def __init__(
@@ -208,19 +227,17 @@ class Jobs:
         *,
         look_every_s: float,
         deliver_every_s: float,
+        follow: Callable[[], bool] | None = None,
     ) -> None:
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
-            executors={"look": ThreadPoolExecutor(1), "deliver": ThreadPoolExecutor(1)},
+            executors={
+                "look": ThreadPoolExecutor(1),
+                "deliver": ThreadPoolExecutor(1),
+                "follow": ThreadPoolExecutor(2),
+            },
         )
-        delivering = threading.Lock()
-
-        def deliver_alone() -> None:
-            if delivering.acquire(blocking=False):
-                try:
-                    deliver()
-                finally:
-                    delivering.release()
+        deliver_alone = _alone(deliver)
 
         def look_then_deliver() -> None:
             # What a pass found is told now, not up to a pause later. Not by waking the other
@@ -228,27 +245,34 @@ class Jobs:
             look()
             deliver_alone()
 
+        self._every("look", look_then_deliver, look_every_s)
+        self._every("deliver", deliver_alone, deliver_every_s)
+
+        if follow is not None:
+            looked = follow
+
+            def follow_then_deliver() -> None:
+                if looked():
+                    deliver_alone()
+
+            # Flying takes longer than the pause: a run meanwhile ends at once, and is no news.
+            self._every("follow", _alone(follow_then_deliver), FOLLOW_EVERY_S, at_once=2)
+
+    def _every(
+        self, name: str, work: Callable[[], None], pause_s: float, *, at_once: int = 1
+    ) -> None:
+        """Plan a job, with threads of its own."""
         # A run that is late by less than the grace is still made; several missed ones are
         # made up by one (coalesce); no job overlaps itself (max_instances).
         self._scheduler.add_job(
-            look_then_deliver,
+            work,
             "interval",
-            seconds=look_every_s,
-            id="look",
-            executor="look",
+            seconds=pause_s,
+            id=name,
+            executor=name,
             misfire_grace_time=3600,
             coalesce=True,
-            max_instances=1,
-        )
-        self._scheduler.add_job(
-            deliver_alone,
-            "interval",
-            seconds=deliver_every_s,
-            id="deliver",
-            executor="deliver",
-            misfire_grace_time=3600,
-            coalesce=True,
-            max_instances=1,
+            max_instances=at_once,
         )
 
     def start(self) -> None:

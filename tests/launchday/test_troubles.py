@@ -1,0 +1,46 @@
+"""What could not be done for a planned launch stands on the page about health."""
+
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import httpx
+import pytest
+from invented import NOW, SITES, WATCH
+from patience import PATIENCE_S
+
+from windowwatch.clock import SimulatedClock
+from windowwatch.ground.query.features import Ground
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.storage.store import open_store
+from windowwatch.web.app import create_app
+from windowwatch.web.server import PageServer
+from windowwatch.web.values import Facts
+
+pytestmark = pytest.mark.launchday
+
+
+def test_trouble_is_on_the_page_about_health(
+    tmp_path: Path, new_sqlite: Callable[[Path, bool], str]
+) -> None:
+    store = open_store(new_sqlite(tmp_path, True))
+    facts = Facts(
+        watch=WATCH,
+        sites=tuple(SITES.values()),
+        plan=ScoringPlan(),
+        ground=Ground(),
+        step=timedelta(hours=1),
+        stale_after=timedelta(hours=12),
+    )
+    said: list[str] = []
+    app = create_app(store, facts, SimulatedClock(NOW), troubles=lambda: tuple(said))
+    with PageServer(app, "127.0.0.1", 0) as server:
+
+        def page() -> str:
+            return httpx.get(f"{server.url}health/page", timeout=PATIENCE_S).text
+
+        assert "planned launch" not in page()
+        said.append("plan 1: its files are <gone>")
+        words = "<dt>planned launch</dt><dd>plan 1: its files are &lt;gone&gt;</dd>"
+        assert words in page()
+    store.close()

@@ -1,0 +1,48 @@
+"""Causes of what is told of a planned launch, and what they are in words."""
+
+from datetime import timedelta
+
+from invented import against, at
+
+from windowwatch.scoring.values import Verdict
+from windowwatch.windows import causes as c
+from windowwatch.windows.causes import Causes
+
+STANDS = c.PlanStands(Verdict.NO_GO, 0.0, 0.1, None, Verdict.GO, 82.0, 0.8)
+
+PLAN_TABLE: list[tuple[Causes, str]] = [
+    ((c.OfPlan("1", at(7), "held"),), "Plan 1, release 2026-05-07 07:00 UTC, held."),
+    ((c.PlanMade("Ada"),), "Planned by Ada."),
+    ((c.PlanMoved(at(6), "Ada"),), "Moved by Ada, was 2026-05-07 06:00 UTC."),
+    ((c.PlanHeld(timedelta(minutes=20), "Ben"),), "Ben holds for 20 min."),
+    ((c.PlanScrubbed("Ada", "Front."),), "Scrubbed by Ada: Front."),
+    ((c.PlanScrubbed("Ada"),), "Scrubbed by Ada."),
+    ((c.PlanReleased(at(7), "Ben"),), "Left the hand 2026-05-07 07:00 UTC (Ben)."),
+    (
+        (STANDS, against(0.0)),
+        "The planned minute is no-go, was go; score 0, was 82; chance 10 %, was 80 %; no good "
+        "release is in sight; gust 9.0 m/s, limit 9.0 m/s.",
+    ),
+    (
+        (c.PlanStands(Verdict.GO, 82.0, 0.8, at(8), Verdict.GO, 82.0, 0.8),),
+        "The planned minute is go; score 82; chance 80 %; last good release 2026-05-07 08:00 UTC.",
+    ),
+    (
+        (c.PlanStands(Verdict.UNKNOWN, None, None, None, Verdict.GO, 82.0, 0.8), c.NoAnswer()),
+        "The planned minute is not known, was go; no good release is in sight; no answer was "
+        "computed.",
+    ),
+    (
+        (c.PlanUnanswered(), c.ErrorSaid("its files are gone")),
+        "Nothing could be flown for the planned minute; its files are gone.",
+    ),
+    (
+        (c.StepOverdue("gas", "Site safe for gas", at(6), "Ben"),),
+        "Not ticked: Site safe for gas (Ben), due 2026-05-07 06:00 UTC.",
+    ),
+    (
+        (c.GustMeasured(12.34, 10.0, at(6), at(6.5), "Ben"),),
+        "12.3 m/s measured by Ben, hard limit 10.0 m/s: no release before 2026-05-07 06:30 UTC, "
+        "whatever the forecast says.",
+    ),
+]

@@ -1,0 +1,147 @@
+"""The table of a settings file about launch day: countdown, who says go, gas, METAR stations."""
+
+from datetime import timedelta
+from typing import Annotated, Any
+
+from pydantic import Field, field_validator, model_validator
+
+from windowwatch.errors import InputError
+from windowwatch.launchday.countdown import Step, StepMark, require_steps
+from windowwatch.launchday.gas import Cylinder
+from windowwatch.launchday.team import GoSayer, Team
+from windowwatch.physics.fill import STANDARD_PRESSURE_PA
+from windowwatch.settings.section import Section, named, unique_names
+from windowwatch.units import KELVIN_AT_0_C
+
+#: A gauge shows pressure above that of the air; how the air stands changes it by 0.1 bar. [Pa]
+GAUGE_ZERO_PA = STANDARD_PRESSURE_PA
+_LONGEST_TEXT = 120
+
+
+def absolute_pa(gauge_bar: float) -> float:
+    """Absolute pressure of what a gauge shows. [Pa]"""
+    return gauge_bar * 1e5 + GAUGE_ZERO_PA
+
+
+class StepSection(Section):
+    """One step of the countdown."""
+
+    key: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,23}$")]
+    text: Annotated[str, Field(min_length=1, max_length=_LONGEST_TEXT)]
+    before_min: Annotated[float, Field(ge=0.0, le=20_160.0)]
+    who: Annotated[str, Field(max_length=60)] = ""
+    must: bool = True
+    mark: StepMark = StepMark.NONE
+
+    @field_validator("text", "who")
+    @classmethod
+    def _printable(cls, value: str) -> str:
+        if not value.isprintable():
+            raise ValueError("holds a character that cannot be printed")
+        return value
+
+    def step(self) -> Step:
+        """Value of another floor."""
+        before = timedelta(minutes=self.before_min)
+        return Step(self.key, self.text, before, self.who, self.must, self.mark)
+
+
+class GoSection(Section):
+    """Somebody who may say go; `channels` are those on which they are asked."""
+
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    channels: tuple[str, ...] = ()
+
+
+class CylinderSection(Section):
+    """A cylinder of gas as it stands at the site; its pressure is what the gauge shows."""
+
+    name: str
+    volume_l: Annotated[float, Field(ge=1.0, le=5000.0)]
+    gauge_bar: Annotated[float, Field(ge=0.0, le=999.0)]
+    temperature_degc: Annotated[float, Field(ge=-50.0, le=65.0)] = 15
+
+    _checked = field_validator("name")(named)
+
+    def cylinder(self) -> Cylinder:
+        """Value of another floor."""
+        return Cylinder(
+            self.name,
+            self.volume_l / 1000.0,
+            absolute_pa(self.gauge_bar),
+            self.temperature_degc + KELVIN_AT_0_C,
+        )
+
+
+class StationSection(Section):
+    """The aerodrome whose METAR stands for a site."""
+
+    site: str
+    station: Annotated[str, Field(pattern=r"^[A-Z][A-Z0-9]{3}$")]
+
+
+class LaunchdaySection(Section):
+    """Launch day: all of it may be left out."""
+
+    steps: Annotated[tuple[StepSection, ...], Field(max_length=40)] = ()
+    go: Annotated[tuple[GoSection, ...], Field(max_length=12)] = ()
+    cylinders: Annotated[tuple[CylinderSection, ...], Field(max_length=40)] = ()
+    left_bar: Annotated[float, Field(ge=0.0, le=50.0)] = 2
+    flow_m3pmin: Annotated[float, Field(gt=0.0, le=20.0)] | None = None
+    stations: tuple[StationSection, ...] = ()
+
+    @field_validator("steps")
+    @classmethod
+    def _steps_fit(cls, value: tuple[StepSection, ...]) -> tuple[StepSection, ...]:
+        if value:
+            try:
+                require_steps([each.step() for each in value])
+            except InputError as error:
+                raise ValueError(error.message) from error
+        return value
+
+    @model_validator(mode="after")
+    def _names_differ(self) -> "LaunchdaySection":
+        unique_names(self.cylinders, "cylinders")
+        unique_names(self.go, "people who may say go")
+        sites = [each.site for each in self.stations]
+        twice = next((site for site in sites if sites.count(site) > 1), None)
+        if twice is not None:
+            raise ValueError(f"two stations are given for the site {twice!r}; keep one")
+        return self
+
+    def require_names(self, sites: set[str], channels: set[str]) -> None:
+        """Refuse names of sites and channels that the file does not have.
+
+        Raises
+        ------
+        ValueError
+            Naming the first of them.
+        """
+        for each in self.stations:
+            if each.site not in sites:
+                raise ValueError(
+                    f"launchday.stations names the site {each.site!r}, which is not here; there "
+                    f"are {', '.join(sorted(sites))}"
+                )
+        for person in self.go:
+            for name in person.channels:
+                if name not in channels:
+                    raise ValueError(
+                        f"launchday.go: {person.name!r} names the channel {name!r}, which is not "
+                        f"here; there are {', '.join(sorted(channels)) or 'none'}"
+                    )
+
+    def team(self) -> Team:
+        """Value of another floor."""
+        given: dict[str, Any] = {}
+        if self.steps:
+            given["steps"] = tuple(each.step() for each in self.steps)
+        return Team(
+            go=tuple(GoSayer(each.name, each.channels) for each in self.go),
+            cylinders=tuple(each.cylinder() for each in self.cylinders),
+            left_pa=absolute_pa(self.left_bar),
+            flow_m3ps=None if self.flow_m3pmin is None else self.flow_m3pmin / 60.0,
+            stations=tuple((each.site, each.station) for each in self.stations),
+            **given,
+        )

@@ -1,0 +1,1 @@
+"""Planned launches on the watch: flown at their exact minute, followed, told."""
