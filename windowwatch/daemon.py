@@ -95,14 +95,10 @@ def serve(
             store.place,
         )
         supervisor.ready()
-        steps = ClockSteps()
+        woke = partial(_woke, ClockSteps(), work, jobs)
         while not signals.stopping():
             signals.wait(min(supervisor.pause_s or CLOCK_EVERY_S, CLOCK_EVERY_S))
-            step_s = steps.since_last_s()
-            if abs(step_s) > CLOCK_STEP_S:
-                _LOG.warning("the clock was put by %.0f s; all jobs run now", step_s)
-                work.woke()
-                jobs.run_at_once()
+            woke()
             if signals.take_reload():
                 supervisor.reloading()
                 if work.reload():
@@ -118,6 +114,15 @@ def serve(
         page.stop()
         jobs.stop()
         work.close()
+
+
+def _woke(steps: ClockSteps, work: "_Work", jobs: Jobs) -> None:
+    """After a sleep of the machine, or when its clock was put, everything is looked at anew."""
+    step_s = steps.since_last_s()
+    if abs(step_s) > CLOCK_STEP_S:
+        _LOG.warning("the clock was put by %.0f s; all jobs run now", step_s)
+        work.woke()
+        jobs.run_at_once()
 
 
 class _Page:

@@ -30,12 +30,10 @@ from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.windows.causes import (
     BestHourIs,
-    BrokeUp,
     Cause,
     Causes,
     DecideBy,
     EdgeMoved,
-    LandingMoved,
     QualityMoved,
 )
 from windowwatch.windows.values import Change, ChangeKind, Window
@@ -50,12 +48,12 @@ from windowwatch.wording.phrases import (
     local_to,
     percent,
     sentence,
-    span,
     spoken_moment,
     spoken_span,
 )
-from windowwatch.wording.planned import plan_lines, plan_title
+from windowwatch.wording.planned import plan_lines
 from windowwatch.wording.standing import told_best_words
+from windowwatch.wording.titles import happened, title
 
 
 def how_good(window: Window) -> str:
@@ -102,16 +100,6 @@ LONGEST_ITEM = 200
 #: A notice told later than this after it was found says so.
 LATE_AFTER = timedelta(hours=1)
 
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-_HEADS = {
-    ChangeKind.OPENED: "OPEN",
-    ChangeKind.WEAKER: "WEAKER",
-    ChangeKind.STRONGER: "BETTER",
-    ChangeKind.CLOSED: "CLOSED",
-    ChangeKind.DECISION_DUE: "DECISION DUE",
-    ChangeKind.MODELS_DISAGREE: "MODELS DISAGREE",
-    ChangeKind.HOLD_ADVICE: "IF YOU HOLD",
-}
 #: What is to be done where no decision is set and none is due.
 _TO_DO = {
     ChangeKind.OPENED: "Begin to plan.",
@@ -386,7 +374,7 @@ def _to_do(this: _Said, *, page: bool) -> _Line:
         url = this.beside.page_url
         command = f"windowwatch acknowledge {change.key} --by NAME"
         return _Line(f"{caution} Seen to? {f'{url}/notices#{change.key}' if url else command}")
-    todo = "" if _happened(change) == "LONGER" else _TO_DO.get(change.kind, "")
+    todo = "" if happened(change) == "LONGER" else _TO_DO.get(change.kind, "")
     if decide is not None and change.after is not None:
         by = spoken_moment(decide.by_utc, this.zone, utc_beside=False)
         todo = f"Decide by {by}: {decide.decision}."
@@ -467,7 +455,7 @@ def digest(
     """
     require_utc(now_utc)
     beside = beside or Beside()
-    kinds = [_happened(change).lower() for change in changes]
+    kinds = [happened(change).lower() for change in changes]
     counts = ", ".join(f"{kinds.count(kind)} {kind}" for kind in dict.fromkeys(kinds))
     ordered = sorted(changes, key=_in_time)
     items = [_item(change, sites.get(change.site), beside) for change in ordered]
@@ -476,8 +464,8 @@ def digest(
     if at is not None and at > now_utc:
         coming = f"Next forecast about {spoken_moment(at, beside.zone, utc_beside=False)}. "
     items.append(f"{coming}Forecasts, no permissions.")
-    title = _cut(f"{len(changes)} NOTICES: {counts}", LONGEST_TITLE)
-    return Message(title, "\n\n".join(items), ",".join(change.key for change in changes))
+    head = _cut(f"{len(changes)} NOTICES: {counts}", LONGEST_TITLE)
+    return Message(head, "\n\n".join(items), ",".join(change.key for change in changes))
 
 
 def _in_time(change: Change) -> tuple[float, str]:
@@ -489,7 +477,7 @@ def _item(change: Change, site: Site | None, beside: Beside) -> str:
     """One change of a digest: title, how good it is, reason, key."""
     window = change.after or change.before
     this = _Said(change, site, change.found_utc, False, beside)
-    lines = [_title(this)]
+    lines = [title(change, this.zone, first=False)]
     if window is not None and change.after is not None:
         lines.append(f"{how_good(window)}; {landing(window, road=False)}.")
     key = f"[{change.key}]"
@@ -500,52 +488,7 @@ def _item(change: Change, site: Site | None, beside: Beside) -> str:
 
 
 def _short_title(this: _Said) -> str:
-    return _cut(_title(this), LONGEST_TITLE)
-
-
-def _title(this: _Said) -> str:
-    change, window = this.change, this.window
-    if change.kind is ChangeKind.PLAN and window is None:
-        return plan_title(change, this.zone)
-    heads = ["OPEN" if this.first else _happened(change), change.site]
-    if window is not None:
-        heads.append(_title_span(window, this.zone))
-    return " ".join(part for part in heads if part)
-
-
-def _happened(change: Change) -> str:
-    """What happened to the plan: ``SHORTER, LANDING MOVED``."""
-    if change.kind is not ChangeKind.MOVED:
-        return _HEADS.get(change.kind, str(change.kind).upper())
-    said = [word for word in (_span_moved(change),) if word]
-    if any(isinstance(cause, LandingMoved) for cause in change.causes):
-        said.append("LANDING MOVED")
-    return ", ".join(said) or "MOVED"
-
-
-def _span_moved(change: Change) -> str:
-    """What became of a window's hours; empty where they stayed, or are told as staying."""
-    before, after = change.before, change.after
-    if any(isinstance(cause, BrokeUp) for cause in change.causes):
-        return "BROKE UP"
-    if before is None or after is None:
-        return ""
-    if not any(isinstance(cause, EdgeMoved) for cause in change.causes):
-        return ""
-    first, last = after.start_utc - before.start_utc, after.end_utc - before.end_utc
-    nothing = timedelta(0)
-    if min(first, last) > nothing:
-        return "LATER"
-    if max(first, last) < nothing:
-        return "EARLIER"
-    return "LONGER" if last - first > nothing else "SHORTER" if last < first else ""
-
-
-def _title_span(window: Window, zone: ZoneInfo | None) -> str:
-    first = window.start_utc.astimezone(zone or UTC)
-    last = window.last_release_utc.astimezone(zone or UTC)
-    day, number, times = span(first, last).split(" ", 2)
-    return f"{day} {number} {_MONTHS[first.month - 1]} {times} {'local' if zone else 'UTC'}"
+    return _cut(title(this.change, this.zone, first=this.first), LONGEST_TITLE)
 
 
 def _brief_span(before: Window, after: Window, zone: ZoneInfo | None) -> str:

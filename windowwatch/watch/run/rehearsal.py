@@ -112,9 +112,7 @@ def rehearse(
             windows = result.windows
 
     coming = _coming([each for _, each in ordered], begin or (lambda each: partial(load, each)))
-    deciding = max(
-        (n for n, (_, e) in enumerate(ordered) if e.cycle.model == watch.model), default=-1
-    )
+    deciding = _last_of([each.cycle.model for _, each in ordered], watch.model)
     for number, (due, each) in enumerate(ordered):
 
         def step(words: str, share: float, done: int = number) -> None:
@@ -144,6 +142,11 @@ def rehearse(
         played = play_launch(newest, watch, store, windows, clock, send=send)
     progress("done", 1.0)
     return Rehearsal(windows, tuple(told), played)
+
+
+def _last_of(models: Sequence[str], model: str) -> int:
+    """Number of the last cycle of a model; -1 when there is none."""
+    return max((number for number, each in enumerate(models) if each == model), default=-1)
 
 
 def _coming(
