@@ -89,7 +89,7 @@ def test_moved_says_where_it_was() -> None:
     assert text[0] == (
         "Open: release Millfield Thu 7 06:00 to 09:00 local, planned 07:00 (was 05:00)."
     )
-    assert text[2] == "Before: 04:00 to 07:00. Starts 2 h later; ends 2 h later."
+    assert text[2] == "Before: 04:00 to 07:00. First release 2 h later; last release 2 h later."
     assert "Before" not in body(ChangeKind.MOVED, causes=(LandingMoved(31.0, 0.0),))
 
 
@@ -416,7 +416,7 @@ def test_where_it_lands_and_the_drive_there_are_never_dropped(
     assert len(told.body) <= LONGEST_BODY
     assert "Score 78, chance 80 %; lands 42 km north-east" in told.body
     assert "drive 1 h 35 min." in told.body
-    assert "Starts 2 h later" in told.body, "the head of the reason"
+    assert "First release 2 h later" in told.body, "the head of the reason"
     # In the order in which they go: what is there is followed by nothing that is not.
     goes = ("08:00 to 11:00 UTC", "from a road", "Next forecast", "Before")
     there = [words in told.body for words in goes if words != "Before" or moved_before(kind)]

@@ -281,7 +281,8 @@ def _lines(this: _Said, *, instead_of: str | None, held: bool, page: bool = Fals
         _to_do(this, page=page),
     ]
     if change.kind is ChangeKind.PLAN and window is None:
-        own = [_Line(text, drop) for text, drop in plan_lines(change, this.times)]
+        told = plan_lines(change, this.times)
+        own = [_Line(text, drop, cut=text == told[0][0]) for text, drop in told]
     return [
         *own,
         _Line(f"Told here because {instead_of} does not work." if instead_of else ""),
