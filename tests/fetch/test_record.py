@@ -186,6 +186,8 @@ def test_a_pass_by_hand_is_recorded_and_replayed(tmp_path: Path) -> None:
 )
 def test_nothing_to_record_is_said(more: list[str], said: str, tmp_path: Path) -> None:
     path = settings_in(tmp_path)
-    done = CliRunner().invoke(main, ["pass", "--settings", str(path), *more])
+    (tmp_path / "a.grib2").touch()
+    words = [str(tmp_path / word) if word.endswith(".grib2") else word for word in more]
+    done = CliRunner().invoke(main, ["pass", "--settings", str(path), *words])
     assert done.exit_code != 0
     assert said in done.output.replace("\n", " ")

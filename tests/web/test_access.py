@@ -279,7 +279,7 @@ def test_a_port_that_is_taken_is_named() -> None:
 
     first = PageServer(app, "127.0.0.1", 0)
     port = int(first.url.rstrip("/").rsplit(":", 1)[1])
-    with first, pytest.raises(InputError, match=f"port {port}.*give another --host or --port"):
+    with first, pytest.raises(InputError, match=f"port {port}.*give another: --port"):
         PageServer(app, "127.0.0.1", port)
 
 

@@ -256,7 +256,7 @@ def test_the_command_makes_lists_and_revokes(tmp_path: Path) -> None:
     assert "taken back" in said("revoke", key[1])[0]
     assert "taken back" in said("list")[0]
     assert "share list" in said("revoke", "nothing", code=1)[1]
-    assert "--days" in said("make", "x", "--days", "nan", code=1)[1]
+    assert "--days" in said("make", "x", "--days", "nan", code=2)[1]
     store = open_store(url)
     (share,) = store.shares("line")
     assert share.revoked_utc is not None
