@@ -23,7 +23,7 @@ from windowwatch.physics.neighbourhood import draw_shifts
 from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.spread import KNOT_HEIGHT_M, Draws, draw_surface_errors, make_draws
 from windowwatch.scoring.checks.flight import AirWatch
-from windowwatch.scoring.checks.release import WEATHER_CHECKS
+from windowwatch.scoring.checks.release import WEATHER_CHECKS, barred_by_dark
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.drawing import hour_details
 from windowwatch.scoring.hour import score_site
@@ -43,6 +43,9 @@ FLIGHT_NEEDS = timedelta(hours=9)
 #: Common practice, no source.
 KEPT_FOR = timedelta(hours=24)
 
+
+#: Hours in the dark are flown with one in so many of the draws.
+_DARK_DRAWS = 4
 
 #: The check of fronts looks ahead of the launch hour.
 _LOOKS_AHEAD = "front"
@@ -166,6 +169,48 @@ class Flown:
     flights: Flights
     details: tuple[HourDetail, ...]
     ended: frozenset[tuple[str, datetime]]
+
+
+@dataclass(frozen=True)
+class SiteHours:
+    """All launch hours of one site as a pass keeps them, and how many flights they rest on."""
+
+    hours: tuple[Hour, ...]
+    details: tuple[HourDetail, ...]
+    ended: frozenset[tuple[str, datetime]]
+    flights: int
+
+
+def hours_of_site(
+    data: CycleData,
+    watch: Watch,
+    site: Site,
+    times: tuple[datetime, ...],
+    now_utc: datetime,
+    near: NearWeather | None = None,
+) -> SiteHours:
+    """Every launch hour of one site: as `fly_and_score`, but those in the dark by fewer draws.
+
+    Where the sun forbids a launch hour nothing that flies can change that, and half of all hours
+    are such: where it would land is told by a quarter of the draws.
+    """
+    dark = barred_by_dark(site, np.array([to_unix_s(each) for each in times]), watch.plan)
+    fewer = min(watch.draws, max(watch.draws // _DARK_DRAWS, watch.plan.min_flights))
+    if near is not None or fewer == watch.draws or not dark.any():
+        dark[:] = False  # what is known beside the site is for the watch's number of draws
+    parts = []
+    for draws, chosen in ((watch.draws, ~dark), (fewer, dark)):
+        some = tuple(each for each, take in zip(times, chosen.tolist(), strict=True) if take)
+        if some:
+            parts.append(
+                fly_and_score(data, replace(watch, draws=draws), site, some, now_utc, near)
+            )
+    return SiteHours(
+        tuple(sorted((h for part in parts for h in part.hours), key=lambda h: h.time_utc)),
+        tuple(sorted((d for part in parts for d in part.details), key=lambda d: d.time_utc)),
+        frozenset().union(*(part.ended for part in parts)),
+        sum(part.flights.status.size for part in parts),
+    )
 
 
 def launches_and_draws(

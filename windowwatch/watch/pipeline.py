@@ -22,7 +22,7 @@ from windowwatch.storage.store import Store
 from windowwatch.watch.flying import (
     asked_what_it_can,
     carry_over,
-    fly_and_score,
+    hours_of_site,
     keep_opinion,
     newest_recombined,
     with_others,
@@ -120,11 +120,11 @@ def run_pass(
         _go_on(stopping)
         progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
         give_back_unused_heap()  # of reading, or of the site before
-        found = fly_and_score(data, watch, site, times, now_utc, at_sites.get(site.name))
+        found = hours_of_site(data, watch, site, times, now_utc, at_sites.get(site.name))
         hours += found.hours
         details += found.details
         ended |= found.ended
-        flown += found.flights.status.size
+        flown += found.flights
     _go_on(stopping)
     progress(f"{data.cycle.id}: windows", 1.0)
 

@@ -398,6 +398,14 @@ def _notice(launch: FloatArray, plan: ScoringPlan, now_unix_s: float | None) -> 
     return Measure("notice", left[:, None, None])
 
 
+def barred_by_dark(site: Site, launch_unix_s: FloatArray, plan: ScoringPlan) -> NDArray[np.bool_]:
+    """Launch hours [N] that are no-go whatever flies, because the sun is down: a hard limit."""
+    limit = plan.limits.get("daylight")
+    if limit is None or not limit.hard:
+        return np.zeros(launch_unix_s.shape, dtype=np.bool_)
+    return _daylight(site, launch_unix_s, plan).values[:, 0, 0] < limit.limit
+
+
 def _daylight(site: Site, launch: FloatArray, plan: ScoringPlan) -> Measure:
     """Lower of the sun's heights at release and at the end of hold. [°]"""
     times = np.stack([launch, launch + 60.0 * plan.hold_min])
