@@ -48,6 +48,8 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
         click.echo(f"set aside: {each.reason}", err=True)
     database = rehearsal_file(settings)
     area, others = area_of(watch.sites), _heard(settings)
+    # while one cycle is passed there is time to read the next whole in another process
+    ahead = min(2, os.cpu_count() or 1)
     flown = len(look.cycles) + sum(len(other.found) for other in others)
     if look.cycles:  # without any there is an error to say, and nothing else
         _show_opening(console, settings, flown)
@@ -66,7 +68,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
             look.cycles,
             watch,
             store,
-            begin=lambda found: begin_cycle(found, area=area),
+            begin=lambda found: begin_cycle(found, area=area, processes=ahead),
             available_after=settings.available_after,
             send=lambda _channel, _message: None,
             progress=told,

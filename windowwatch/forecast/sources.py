@@ -169,11 +169,13 @@ def load_cycle(found: FoundCycle, *, area: Area | None = None) -> CycleData:
     return begin_cycle(found, area=area)()
 
 
-def begin_cycle(found: FoundCycle, *, area: Area | None = None) -> Callable[[], CycleData]:
+def begin_cycle(
+    found: FoundCycle, *, area: Area | None = None, processes: int | None = None
+) -> Callable[[], CycleData]:
     """Begin to read a cycle, in another process; what is returned gives it when it is asked.
 
-    Parameters as of `load_cycle`, which see; errors of what is begun are raised there, those
-    of reading when the cycle is asked for.
+    Parameters as of `load_cycle` and `forecast.grib.reader.read_all`, which see; errors of what
+    is begun are raised there, those of reading when the cycle is asked for.
     """
     framings = [_checked(path) for path in found.files]
     for framing in framings:
@@ -184,7 +186,7 @@ def begin_cycle(found: FoundCycle, *, area: Area | None = None) -> Callable[[], 
                 f"{found.cycle.id}; it was replaced since it was found",
                 retry=True,
             )
-    reading = Reading(framings, area)
+    reading = Reading(framings, area, processes)
     files = [SourceFile(f.path, f.sha256, f.size_bytes) for f in framings]
     return lambda: build_cycle(arrange(framings, area, reading), found.cycle, files)
 

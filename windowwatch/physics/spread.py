@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from statistics import NormalDist
 from typing import Protocol
 
@@ -224,13 +225,25 @@ def _strata(stream: np.random.Generator, dimensions: int, count: int) -> FloatAr
     return np.asarray(spot + np.where(spot >= 0.5 * (1.0 - 1.0 / count), 1.0 / count, 0.0))
 
 
+#: Between these probabilities deviates are read from a table: linear between its values they are
+#: right to 2e-6. A pass asks for millions, and one by one they took a tenth of its time.
+_TABLE_FROM, _TABLE_STEPS = 1e-3, 1 << 17
+
+
+@cache
+def _table() -> tuple[FloatArray, FloatArray]:
+    """Probabilities and their standard normal deviates."""
+    steps = np.linspace(_TABLE_FROM, 1.0 - _TABLE_FROM, _TABLE_STEPS + 1)
+    return steps, np.array([NormalDist().inv_cdf(each) for each in steps.tolist()])
+
+
 def _normal(probability: FloatArray) -> FloatArray:
     """Standard normal deviates of probabilities."""
-    inverse = NormalDist().inv_cdf
-    flat = np.clip(probability.ravel(), 1e-12, 1.0 - 1e-12)
-    return np.fromiter(map(inverse, flat.tolist()), np.float64, flat.size).reshape(
-        probability.shape
-    )
+    found = np.interp(probability, *_table())
+    far = np.abs(probability - 0.5) > 0.5 - _TABLE_FROM
+    tails = np.clip(probability[far], 1e-12, 1.0 - 1e-12)
+    found[far] = [NormalDist().inv_cdf(each) for each in tails.tolist()]
+    return np.asarray(found)
 
 
 @dataclass(frozen=True)

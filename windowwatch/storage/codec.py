@@ -344,12 +344,17 @@ def _tuples(values: dict[str, Any]) -> dict[str, Any]:
 
 def _plain(value: Any, what: str) -> Any:
     """Turn a value into what JSON knows."""
+    kind = type(value)
+    if kind is float and math.isfinite(value):  # nearly all are, and there are a million of them
+        return value
+    if value is None or kind is str or kind is bool or kind is int:
+        return value
     if hasattr(value, "item"):
         value = value.item()  # a number that came out of an array
-    if value is None or (isinstance(value, bool | str) and not isinstance(value, Enum)):
-        return value
     if isinstance(value, Enum):
         return str(value)
+    if isinstance(value, bool | str):
+        return value
     if isinstance(value, datetime):
         return require_utc(value).isoformat()
     if is_dataclass(value) and not isinstance(value, type):
