@@ -32,7 +32,7 @@ from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.run.rehearsal import Heard, Rehearsal
 from windowwatch.watch.run.rehearsal import rehearse as replay
 from windowwatch.watch.values import area_of
-from windowwatch.wording.checks import refusal_words
+from windowwatch.wording.checks import refusal_gist
 
 #: In a rehearsal everything is "told" here, and to nobody else.
 TERMINAL = Channel("this terminal", "none://")
@@ -204,7 +204,7 @@ def show_pass(console: Console, result: PassResult, told_before: set[str]) -> No
         f"{decided}",
         highlight=False,
     )
-    reasons = Counter(refusal_words(hour.refused) for hour in refused if hour.refused)
+    reasons = Counter(refusal_gist(hour.refused) for hour in refused if hour.refused)
     for reason, count in reasons.items():
         show.print_note(console, f"refused {count} h: {reason}")
     for words in dict.fromkeys((*result.gaps, *result.remarks)):

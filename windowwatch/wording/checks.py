@@ -3,7 +3,7 @@
 No code reads what is said here back: whoever decides asks the facts (`scoring/values.py`).
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import inf, isfinite
 from typing import assert_never
@@ -31,6 +31,7 @@ from windowwatch.scoring.values import (
     Refusal,
     RefusalKind,
     Told,
+    Unanswered,
     Verdict,
 )
 from windowwatch.wording.phrases import check_label, percent
@@ -214,7 +215,7 @@ def check_sentence(check: Check) -> str:
                 f"limit {fact.aside_pct:.0f} %."
             )
     if check.verdict is Verdict.UNKNOWN or check.value is None:
-        return f"{_unknown(check.name, check.missing)}."
+        return f"{_unknown(check.missing, [check.name])}."
     words = _words_of(check)
     text, value = _template(check, check.value, words)
     extra = "".join(_fact_words(fact, words) for fact in check.facts)
@@ -312,9 +313,16 @@ def _fact_words(fact: Fact, words: CheckWords) -> str:
             assert_never(fact)
 
 
-def _unknown(name: str, missing: Missing | None) -> str:
-    label = _capital(name.replace("_", " "))
-    return f"{label} unknown: {'data are missing' if missing is None else missing_words(missing)}"
+def _unknown(missing: Missing | None, names: Sequence[str]) -> str:
+    """``Water, slope and 3 more unknown: …``."""
+    kept = [name.replace("_", " ") for name in names[:REASONS]]
+    more = f" and {len(names) - REASONS} more" if len(names) > REASONS else ""
+    joined = " and ".join(kept) if not more else ", ".join(kept)
+    return f"{_capital(joined)}{more} unknown: {_missing(missing)}"
+
+
+def _missing(missing: Missing | None) -> str:
+    return "data are missing" if missing is None else missing_words(missing)
 
 
 def missing_words(missing: Missing) -> str:
@@ -375,11 +383,26 @@ def refusal_words(refusal: Refusal) -> str:
         case RefusalKind.FEW_FLIGHTS:
             return f"only {refusal.landed} flights have a landing; {refusal.needed} are needed"
         case RefusalKind.UNKNOWN_CHECKS:
-            return _first(_unknown(each.check, each.missing) for each in refusal.unknown)
+            return _first(_unknown(*each) for each in _by_reason(refusal.unknown).items())
         case RefusalKind.TOLD:
             return refusal.told
         case _:
             assert_never(refusal.kind)
+
+
+def refusal_gist(refusal: Refusal) -> str:
+    """As `refusal_words`, without the names of checks: for counting hours refused alike."""
+    if refusal.kind is not RefusalKind.UNKNOWN_CHECKS:
+        return refusal_words(refusal)
+    return _first(_missing(each) for each in _by_reason(refusal.unknown))
+
+
+def _by_reason(unknown: Iterable[Unanswered]) -> dict[Missing | None, list[str]]:
+    """Names of checks by why they could not be answered, in the order in which they come."""
+    found: dict[Missing | None, list[str]] = {}
+    for each in unknown:
+        found.setdefault(each.missing, []).append(each.check)
+    return found
 
 
 def _first(reasons: Iterable[str]) -> str:
