@@ -268,7 +268,7 @@ def test_a_measured_gust_over_the_hard_limit_is_told_at_once(day: Day) -> None:
 def test_plans_come_before_all_others_and_wake_those_who_sleep(day: Day) -> None:
     from invented import Line, flat
 
-    line = Line(WindowRules(confirm_cycles=1))
+    line = Line(WindowRules(confirm_cycles=1, open_steady=0.0))
     changes = line.read(flat(6, 9))
     pairs = tuple((each.key, "crew") for each in changes)
     day.store.save_changes(WATCH, changes, pairs)

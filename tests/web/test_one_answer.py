@@ -482,10 +482,10 @@ def test_notices_of_the_newest_cycle(walk: Walk) -> None:
         spoken = f"{first} to {last} local" if first != last else f"{first} local"
         assert spoken in page
         more = f"; {better(launch)}" if better(launch) else ""
+        chance = re.escape(percent(launch.chance))
         assert re.search(
-            rf"{spoken} \([^)]*\), planned {clock(launch.time_utc)} local"
-            rf"(?: \([^)]*\))?{re.escape(more)}\. Score {launch.score:.0f} of 100\. "
-            rf"Chance {re.escape(percent(launch.chance))}:",
+            rf"{spoken} \([^)]*\), planned {clock(launch.time_utc)}(?: \(was [^)]*\))?"
+            rf"{re.escape(more)}\. Score {launch.score:.0f}, chance {chance};",
             page,
         )
         trail = " ".join(walk.typed("explain", change.key).split())

@@ -186,7 +186,7 @@ def _sure_in_words(sure: bool) -> Iterator[None]:
         raise InputError(f"{error.message}{hint}") from error
 
 
-@click.group("plan")
+@click.group("plan", short_help="See a launch through: countdown, holds, release.")
 def plan_group() -> None:
     """Plan a launch and see it through: countdown, holds, fill, release.
 

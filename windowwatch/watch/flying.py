@@ -46,6 +46,8 @@ KEPT_FOR = timedelta(hours=24)
 
 #: Hours in the dark are flown with one in so many of the draws.
 _DARK_DRAWS = 4
+#: … but with so many at least, as many as a footprint and its bounds need.
+_FEWEST_DRAWS = 12
 
 #: The check of fronts looks ahead of the launch hour.
 _LOOKS_AHEAD = "front"
@@ -195,7 +197,7 @@ def hours_of_site(
     are such: where it would land is told by a quarter of the draws.
     """
     dark = barred_by_dark(site, np.array([to_unix_s(each) for each in times]), watch.plan)
-    fewer = min(watch.draws, max(watch.draws // _DARK_DRAWS, watch.plan.min_flights))
+    fewer = min(watch.draws, max(watch.draws // _DARK_DRAWS, watch.plan.min_flights, _FEWEST_DRAWS))
     if near is not None or fewer == watch.draws or not dark.any():
         dark[:] = False  # what is known beside the site is for the watch's number of draws
     parts = []

@@ -344,17 +344,20 @@ def _shown(cause: c.StillShown, times: Times) -> str:
 
 
 def _decide(cause: c.DecideBy, times: Times) -> str:
-    """``buy gas: decide by Wed 6 06:00 UTC, 24 h before the first release; 3 h left``."""
+    """``buy gas: decide by Wed 6 06:00 UTC; 3 h left; 24 h before the first release``.
+
+    What is left stands before the rest: a phone may cut the end off.
+    """
     head = ""
     if cause.reminder:
         head = "last reminder" if cause.last else "reminder"
         head += ", nobody has acknowledged this: "
-    due = f"by {_at(cause.by_utc, times)}, {length(cause.before)} before the first release"
-    minute = timedelta(minutes=1)
+    at, minute = _at(cause.by_utc, times), timedelta(minutes=1)
+    before = f"{length(cause.before)} before the first release"
     if cause.left < minute:
         late = f"{length(cause.left)} ago" if cause.left <= -minute else "that is now"
-        return f"{head}{cause.decision}: it was to be decided {due}; {late}"
-    return f"{head}{cause.decision}: decide {due}; {length(cause.left)} left"
+        return f"{head}{cause.decision}: it was to be decided by {at}; {late}; {before}"
+    return f"{head}{cause.decision}: decide by {at}; {length(cause.left)} left; {before}"
 
 
 def _at(moment: Any, times: Times) -> str:
