@@ -11,6 +11,7 @@ from math import cos, hypot, radians, sin
 import numpy as np
 from numpy.typing import NDArray
 
+from windowwatch.drawing.touched import touched_names
 from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
 from windowwatch.ground.query.outline import Frame, Outline, Zone, outlines
 from windowwatch.physics.spread import Footprint
@@ -158,6 +159,9 @@ def fitted(middle: Footprint, places: FloatArray, rings: Iterable[Footprint], sh
 
 _LETTER = 7.4  # width of a letter of 13 units
 _UP, _DOWN = 12.0, 4.0
+#: How far from its place a name that must be read is looked for room, and in which directions.
+_REACHES = tuple(range(24, 200, 12))
+_TURNS = tuple(radians(turn) for turn in range(0, 360, 30))
 #: How high the scale bar is with its words.
 _FOOT = 26.0
 
@@ -235,6 +239,19 @@ class Labels:
             for (at_x, anchor), dy in beside
         )
 
+    def near(self, place: tuple[float, float], text: str) -> bool:
+        """Put a name that must be read on a place, beside it, or as near to it as there is room."""
+        if self.at(place, text) or self.beside(place, text, must=True):
+            return True
+        x, y = place
+        return any(
+            self._put(
+                Label(x + reach * cos(turn), y + 4.0 + reach * sin(turn), text), on_lines=True
+            )
+            for reach in _REACHES
+            for turn in _TURNS
+        )
+
     def _put(self, label: Label, *, on_lines: bool = False) -> bool:
         left, top, right, bottom = box = _box(label)
         if left < 2.0 or top < 2.0 or right > self._width - 2.0 or bottom > self._height - 2.0:
@@ -264,6 +281,8 @@ MOST_VERTICES = 5_000
 MOST_NAMES = 7
 #: Minutes from one mark of the flight to the next, and how many marks there may be.
 MARK_STEPS_MIN, MOST_MARKS = (15, 30, 60, 120), 8
+#: An area no wider or no higher than this is named at its middle. [unit]
+_SMALL_AREA = 60.0
 _MAJOR = {RoadClass.MOTORWAY, RoadClass.TRUNK, RoadClass.PRIMARY, RoadClass.SECONDARY}
 #: A line keeps names off itself at points that are so far apart. [unit]
 _ALONG = 4.0
@@ -295,7 +314,10 @@ class Ring:
 
 @dataclass(frozen=True)
 class MapView:
-    """A whole drawing. `strokes` are the ground, `zones` airspace and permitted areas."""
+    """A whole drawing. `strokes` are the ground, `zones` airspace and permitted areas.
+
+    `park` is where the drive ends, `touched` names what the 90 % ring touches.
+    """
 
     shape: str
     width: float
@@ -313,7 +335,9 @@ class MapView:
     burst: tuple[float, float] | None
     site: tuple[float, float]
     crew: tuple[float, float] | None
+    park: tuple[float, float] | None
     centre: tuple[float, float]
+    touched: tuple[str, ...]
     labels: tuple[Label, ...]
     bar_x: float
     bar_units: float
@@ -359,11 +383,14 @@ def draw(
     at = flat.point(site.latitude_deg, site.longitude_deg)
     centre = flat.point(footprint.latitude_deg, footprint.longitude_deg)
     crew = None if drive is None or drive.start == site.name else _start(drive, flat)
+    park = None if drive is None or not drive.latitude_deg else flat.points(_places(drive))[-1]
+    touched = touched_names(found, zones, footprint)
     marks = [] if track is None else [(m, flat.point(*there)) for m, *there in mark_times(track)]
     bang = None if track is None else _burst(track, flat)
     bar_x, bar_units, bar_km = _bar(flat, at)
     names = Labels(flat.width, flat.height, (bar_x - 4.0, bar_x + bar_units + 60.0))
-    signs = [at, centre, *(p for _, p in marks), *(p for p in (crew, bang) if p is not None)]
+    signs = [at, centre, *(p for _, p in marks)]
+    signs += [(float(p[0]), float(p[1])) for p in (crew, bang, park) if p is not None]
     names.keep_off_signs(np.array(signs))
     for line in (track, drive):
         if line is not None:
@@ -372,10 +399,11 @@ def draw(
     names.beside(at, site.name, bold=True, must=True)
     if drive is not None and crew is not None:
         names.beside(crew, drive.start, must=True)
+    _name_touched(touched, found, zones, flat, names)
     if track is not None and bang is not None:
         names.beside(bang, burst_mark(track.height_m[track.burst_index]))
-    _name_zones(zones, flat, names)
-    _name_areas(found, flat, names)
+    _name_zones([z for z in zones if z.label not in touched], flat, names)
+    _name_areas([f for f in found if f.name not in touched], flat, names)
     for minutes, place in marks:
         names.beside(place, minute_mark(minutes))
     return MapView(
@@ -395,7 +423,9 @@ def draw(
         burst=bang,
         site=at,
         crew=crew,
+        park=None if park is None else (float(park[0]), float(park[1])),
         centre=centre,
+        touched=touched,
         labels=names.placed,
         bar_x=bar_x,
         bar_units=bar_units,
@@ -521,6 +551,33 @@ def _name_zones(zones: Sequence[Zone], flat: Flat, names: Labels) -> None:
         for x, y in seen[np.argsort(seen[:, 1], kind="stable")].tolist():
             if names.beside((x, y + 20.0), zone.label):
                 break
+
+
+def _name_touched(
+    touched: Sequence[str],
+    found: Sequence[Outline],
+    zones: Sequence[Zone],
+    flat: Flat,
+    names: Labels,
+) -> None:
+    """The name of whatever the 90 % ring touches, at the part of it that is nearest the middle."""
+    middle = np.array((flat.width / 2.0, flat.height / 2.0))
+    for name in touched:
+        lines = [line for each in found if each.name == name for line in each.lines]
+        lines += [line for zone in zones if zone.label == name for line in zone.lines]
+        points = np.vstack([_along(flat.points(line)) for line in lines])
+        seen = points[((points > 0.0) & (points < (flat.width, flat.height))).all(axis=1)]
+        if not len(seen):
+            seen = middle[None, :]  # it holds the whole frame
+        heart = (seen.min(axis=0) + seen.max(axis=0)) / 2.0
+        nearest = seen[np.argmin(np.hypot(*(seen - middle).T))]
+        x, y = heart.tolist() if any(_is_small(seen)) else nearest.tolist()
+        names.near((x, y), name)
+
+
+def _is_small(points: FloatArray) -> tuple[bool, ...]:
+    """Whether what is seen of an area is so small that its middle stands for it."""
+    return tuple((np.ptp(points, axis=0) < _SMALL_AREA).tolist())
 
 
 def _name_areas(found: Sequence[Outline], flat: Flat, names: Labels) -> None:

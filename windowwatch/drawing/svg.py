@@ -14,6 +14,7 @@ from windowwatch.wording.page import NORTH, SIGNS
 _BURST = "m-5 -5l10 10m0 -10l-10 10"
 _CENTRE = "m-7 0h14m-7 -7v14"
 _SITE = "m0 -8l7 12h-14z"
+_PARK = "m-6 -6h12v12h-12zm4 10v-8h2.5a2 2 0 0 1 0 4h-2.5"
 #: Size of a sample in the key.
 SAMPLE = (30, 16)
 
@@ -86,6 +87,8 @@ def map_elements(view: MapView) -> Iterable[Xml.Element]:
     yield _path("centre", _at(view.centre) + _CENTRE)
     if view.crew is not None:
         yield _rect("crew-mark", view.crew[0] - 5, view.crew[1] - 5, 10, 10)
+    if view.park is not None:
+        yield _path("park", _at(view.park) + _PARK)
     yield _path("site-mark", _at(view.site) + _SITE)
     for label in view.labels:
         yield words(label.x, label.y, label.text, anchor=label.anchor, bold=label.bold)
@@ -144,6 +147,8 @@ def key_of(view: MapView) -> Iterable[tuple[tuple[Xml.Element, ...], str]]:
         yield (_path("drive-case", line), _path("drive", line)), SIGNS["drive"]
     if view.crew is not None:
         yield (_rect("crew-mark", 10, 3, 10, 10),), SIGNS["crew"]
+    if view.park is not None:
+        yield (_path("park", "M15 8" + _PARK),), SIGNS["park"]
     for kind, box, classes in (
         ("airspace", area, "zone airspace"),
         ("open", inner, "zone open airspace"),

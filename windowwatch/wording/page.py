@@ -1,6 +1,7 @@
 """Small words of page and terminal: times, distances and marks, each said one way. Pure."""
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from math import atan2, ceil, cos, degrees, hypot, radians
 from zoneinfo import ZoneInfo
@@ -282,6 +283,7 @@ SIGNS = {
     "in_90": "90 %",
     "drive": "the crew's drive",
     "crew": "where it stands by",
+    "park": "to here by road",
     "airspace": "airspace",
     "open": "airspace that may be entered",
     "permitted": "permitted area",
@@ -292,6 +294,18 @@ SIGNS = {
     "roads": "roads, tracks",
 }
 NORTH = "N"
+#: Layers of the map that can be moved, by their names, the lowest first.
+LAYERS = {
+    "areas": "water, towns, woods",
+    "roads": "roads",
+    "permitted": "permitted area",
+    "airspace": "airspace",
+    "drive": "the crew's drive",
+    "inside": "50 % and 90 % of landings",
+    "landings": "single landings",
+    "bursts": "where balloons burst",
+    "flight": "the middle flight",
+}
 
 
 def burst_mark(height_m: float) -> str:
@@ -302,6 +316,11 @@ def burst_mark(height_m: float) -> str:
 def minute_mark(minutes: int) -> str:
     """``30 min`` after the release, beside a flight on a map."""
     return f"{minutes} min"
+
+
+def touched_words(names: Sequence[str]) -> str:
+    """``The 90 % ring touches: Marrowby, Sound TMA.``; empty where it touches nothing named."""
+    return f"The 90\xa0% ring touches: {', '.join(names)}." if names else ""
 
 
 def bar_mark(length_km: int) -> str:

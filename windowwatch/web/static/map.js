@@ -26,7 +26,7 @@
     "landing": { radius: 2, stroke: false, fill: true, fillColor: hue("landing"), fillOpacity: 0.7 },
     "minute": { radius: 3.5, weight: 1.5, color: hue("flight"), fillColor: hue("land"), fillOpacity: 1, className: "map-minute" }
   };
-  var signs = { "site-mark": "\u25b2", "crew-mark": "\u25a0", "burst-mark": "\u2715", "centre": "\u271a" };
+  var signs = { "site-mark": "\u25b2", "crew-mark": "\u25a0", "burst-mark": "\u2715", "centre": "\u271a", "park": "P" };
 
   function name(at, text, kind) {
     var word = document.createElement("span");
@@ -54,7 +54,7 @@
     }
     over.querySelectorAll(".map-sign span, .map-minute, .leaflet-control").forEach(function (sign) { taken.push(sign.getBoundingClientRect()); });
     // The flight's names first, then those of airspace, then those of the land.
-    [".beside:not(.name)", ".beside.name", ".middle"].forEach(function (rank) {
+    [".beside:not(.name)", ".touched", ".beside.name", ".middle:not(.touched)"].forEach(function (rank) {
       over.querySelectorAll(".map-name" + rank + " span").forEach(place);
     });
     function place(word) {
@@ -97,9 +97,10 @@
         layer.features.features.forEach(function (feature) {
           var wanted = feature.properties.kind === "shun" || feature.properties.kind === "water";
           var rings = feature.geometry.coordinates;
-          if (wanted && feature.properties.name && rings.length === 1) {
+          var touched = feature.properties.touched;
+          if (feature.properties.name && (touched || (wanted && rings.length === 1))) {
             named.push(name(L.polyline(L.GeoJSON.coordsToLatLngs(rings[0])).getBounds().getCenter(),
-              feature.properties.name, "middle"));
+              feature.properties.name, touched ? "middle touched" : "middle"));
           }
         });
       }
