@@ -305,6 +305,8 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         page_url=watch.page_url,
         trusted_proxies=settings.file.page.trusted_proxies,
         rules=watch.rules,
+        cylinders=settings.file.cylinders.held(),
+        flow_m3pmin=settings.file.cylinders.flow_m3pmin,
         contacts=tuple(
             Contact(
                 each.name,

@@ -453,13 +453,8 @@ def test_the_day_holds_drive_and_front_of_one_flight_and_says_when_the_crew_leav
     assert front_time(hour, None) is None
     view = timeline(hour, invented.MILLFIELD, ScoringPlan(), drive=drive, front_utc=front_utc)
     told = dict(view.said)
-    assert told["Crew leaves"] == (
-        "Millfield at 07:00, with the release, as checks count; at 07:57 at the latest, "
-        "to be there when the middle flight lands"
-    )
-    assert told["Crew at the road"] == (
-        "Thu 7 May 08:14, 74 min from Millfield, for the middle flight"
-    )
+    assert told["Leave by"] == "07:57 from Millfield, to be there before it lands"
+    assert told["Crew at the road"] == "08:14, 1 h 14 min after the release, as checks count"
     assert told["Walk from there"] == "40 min or less for 9 of 10 flights"
     assert told["Front"] == "about Thu 7 May 11:00"
     assert view.front_x is not None
@@ -474,8 +469,8 @@ def test_the_day_holds_drive_and_front_of_one_flight_and_says_when_the_crew_leav
             drive=Drive("Marrowby depot", 281.0, (), ()),
         ).said
     )  # fmt: skip
-    # Longer on the road than the flight takes: no "at the latest" before the release.
-    assert far["Crew leaves"] == "Marrowby depot at 07:00, with the release, as checks count"
+    # Longer on the road than the flight takes: it leaves before the release.
+    assert far["Leave by"] == "04:30 from Marrowby depot, to be there before it lands"
     assert far["Walk from there"] == "40 min or less for 95 % of flights"
 
 

@@ -41,7 +41,7 @@ class Shape:
 
 
 #: For a phone held upright, where a unit is about a pixel.
-TALL = Shape("tall", 360.0, 320.0, 470.0)
+TALL = Shape("tall", 360.0, 320.0, 400.0)
 #: For a desk and for paper.
 WIDE = Shape("wide", 640.0, 380.0, 520.0)
 
@@ -358,6 +358,7 @@ def draw(
     zones: Sequence[Zone] = (),
     shape: Shape = TALL,
     most: int = MOST_VERTICES,
+    most_of_areas: int | None = None,
 ) -> MapView:
     """Draw where the flights of an hour go and land, seen with their site.
 
@@ -374,12 +375,20 @@ def draw(
     shape : Shape
     most : int, optional
         So many vertices of the ground at most; the smallest roads are left out first.
+    most_of_areas : int, optional
+        So many of them for areas alone; else their usual share.
     """
     track = None if detail is None else detail.track
     drive = None if detail is None else detail.drive
     burst = None if detail is None else detail.burst
     flat = fitting(site, footprint, detail, shape)
-    found = outlines(ground, flat.frame, 0.4 / (flat.per_km * KM_PER_DEG), most=most)
+    found = outlines(
+        ground,
+        flat.frame,
+        0.4 / (flat.per_km * KM_PER_DEG),
+        most=most,
+        most_of_areas=most_of_areas,
+    )
     at = flat.point(site.latitude_deg, site.longitude_deg)
     centre = flat.point(footprint.latitude_deg, footprint.longitude_deg)
     crew = None if drive is None or drive.start == site.name else _start(drive, flat)
@@ -568,16 +577,13 @@ def _name_touched(
         points = np.vstack([_along(flat.points(line)) for line in lines])
         seen = points[((points > 0.0) & (points < (flat.width, flat.height))).all(axis=1)]
         if not len(seen):
-            seen = middle[None, :]  # it holds the whole frame
+            seen = np.array([[flat.width / 2.0, 16.0]])  # it holds the whole frame
         heart = (seen.min(axis=0) + seen.max(axis=0)) / 2.0
         nearest = seen[np.argmin(np.hypot(*(seen - middle).T))]
-        x, y = heart.tolist() if any(_is_small(seen)) else nearest.tolist()
+        # the middle stands for what is small; of the rest it may lie outside
+        is_small = bool((np.ptp(seen, axis=0) < _SMALL_AREA).any())
+        x, y = (heart if is_small else nearest).tolist()
         names.near((x, y), name)
-
-
-def _is_small(points: FloatArray) -> tuple[bool, ...]:
-    """Whether what is seen of an area is so small that its middle stands for it."""
-    return tuple((np.ptp(points, axis=0) < _SMALL_AREA).tolist())
 
 
 def _name_areas(found: Sequence[Outline], flat: Flat, names: Labels) -> None:
@@ -585,12 +591,16 @@ def _name_areas(found: Sequence[Outline], flat: Flat, names: Labels) -> None:
     wanted = [f for f in found if isinstance(f.kind, AreaKind) and f.name]
     wanted = [f for f in wanted if f.kind in _SHUNNED or f.kind is AreaKind.WATER]
     count = 0
-    for each in sorted(wanted, key=lambda f: -f.size):
+    # Towns first: by their names people find the way.
+    for each in sorted(wanted, key=lambda f: (f.kind is not AreaKind.TOWN, -f.size)):
         if each.kind is AreaKind.WATER and len(each.lines) > 1:
             continue  # a sea with islands in it: its middle may be land
         # Only what lies in the frame to a good part can be named at its middle.
         longest = max(each.lines, key=len)
         middle = flat.point(*((longest.min(axis=0) + longest.max(axis=0)) / 2.0).tolist())
-        count += names.at(middle, each.name)
+        is_inside = 0.0 < middle[0] < flat.width and 0.0 < middle[1] < flat.height
+        count += names.at(middle, each.name) or (
+            each.kind is AreaKind.TOWN and is_inside and names.beside(middle, each.name)
+        )
         if count == MOST_NAMES:
             return

@@ -25,20 +25,30 @@ def touches(lines: Sequence[FloatArray], ring: Footprint) -> bool:
     ring : Footprint
     """
     corners = [_about(line, ring) for line in lines if len(line) > 1]
-    return any(_nearest(each) <= 1.0 for each in corners) or _holds_middle(corners)
+    return _meets(corners) or _holds_middle(corners)
+
+
+def is_touched(zone: Zone, ring: Footprint) -> bool:
+    """Whether a zone matters to the landings: a permitted area only where it may be left."""
+    if zone.kind == "permitted":
+        return _meets([_about(line, ring) for line in zone.lines if len(line) > 1])
+    return touches(zone.lines, ring)
 
 
 def touched_names(
     areas: Sequence[Outline], zones: Sequence[Zone], ring: Footprint
 ) -> tuple[str, ...]:
-    """Names of the areas and zones that the ring touches, each once, the largest area first."""
+    """Names of the areas and zones that the ring touches, each once, the largest area first.
+
+    A permitted area that holds the whole ring is what is wanted, and not among them.
+    """
     named = [each for each in areas if isinstance(each.kind, AreaKind) and each.name]
     found = [
         each.name
         for each in sorted(named, key=lambda each: -each.size)
         if touches(each.lines, ring)
     ]
-    found += [zone.label for zone in zones if zone.label and touches(zone.lines, ring)]
+    found += [zone.label for zone in zones if zone.label and is_touched(zone, ring)]
     return tuple(dict.fromkeys(found))
 
 
@@ -53,6 +63,10 @@ def _about(line: FloatArray, ring: Footprint) -> FloatArray:
     # A ring without width is a line: a metre keeps it from being divided by.
     axes = np.maximum((ring.major_90_m, ring.minor_90_m), 1.0) / 1000.0
     return np.column_stack((along, across)) / axes
+
+
+def _meets(lines: Sequence[FloatArray]) -> bool:
+    return any(_nearest(each) <= 1.0 for each in lines)
 
 
 def _nearest(line: FloatArray) -> float:

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
+from windowwatch.physics.fill import Cylinders
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
@@ -75,6 +76,10 @@ class Facts:
         Addresses and networks whose word about a visitor's address is believed.
     rules : WindowRules
         By which hours are good, and no-go for their chance.
+    cylinders : Cylinders
+        At hand for the fill.
+    flow_m3pmin : float
+        How fast gas flows, at 15 °C and 1013.25 hPa. [m³ min⁻¹]
     """
 
     watch: str
@@ -94,6 +99,8 @@ class Facts:
     rehearsal: bool = False
     trusted_proxies: tuple[str, ...] = LOOPBACK
     rules: WindowRules = field(default_factory=WindowRules)
+    cylinders: Cylinders = field(default_factory=Cylinders)
+    flow_m3pmin: float = 0.4
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""

@@ -14,7 +14,7 @@ from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
 from windowwatch.windows.values import Window
 from windowwatch.wording.phrases import check_label as check_label  # said one way everywhere
-from windowwatch.wording.phrases import compass, percent
+from windowwatch.wording.phrases import compass, length, percent
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -70,12 +70,15 @@ def span_words(start: datetime, end: datetime, zone: tzinfo) -> str:
 
 
 def length_words(length: timedelta) -> str:
-    """``25 min``, ``4 h``, ``3 days``: rounded to what matters."""
+    """``25 min``, ``4 h``, ``3 days 5 h``: rounded to what matters."""
     minutes = length.total_seconds() / 60.0
     if minutes < 90.0:
         return f"{max(0, round(minutes))} min"
     hours = round(minutes / 60.0)
-    return f"{hours} h" if hours < 48 else f"{round(hours / 24)} days"
+    if hours < 48:
+        return f"{hours} h"
+    days, left = divmod(hours, 24)
+    return f"{days} days {left} h" if left else f"{days} days"
 
 
 def km_words(distance_km: float) -> str:
@@ -177,6 +180,27 @@ def number_words(check: Check, value: float | None) -> str:
     return f"{value:.{decimals}f}".removesuffix(".0").replace("-", "−")
 
 
+#: Units of time, in minutes, and from how many of them on a number is read as a length of time.
+_TIME_MIN, _LONG = {"min": 1.0, "h": 60.0}, {"min": 120.0, "h": 48.0}
+
+
+def is_long(check: Check) -> bool:
+    """Whether the numbers of a check are times too long to be read in its own unit."""
+    seen = (check.value, check.fine, check.limit)
+    return check.unit in _LONG and any(
+        value is not None and abs(value) >= _LONG[check.unit] for value in seen
+    )
+
+
+def reading_words(check: Check, value: float | None) -> str:
+    """A number of a check as tables show it: a long time as ``2 days 7 h`` or ``3 h 20 min``."""
+    if value is None or not is_long(check):
+        return number_words(check, value)
+    sign = "−" if value < 0.0 else ""
+    said = length(timedelta(minutes=value * _TIME_MIN[check.unit]))
+    return sign + said
+
+
 def is_none(check: Check) -> bool:
     """Whether there is none of what a check is about, such as a cloud ceiling."""
     kind = LIMITS.get(check.name)
@@ -250,8 +274,8 @@ def map_words(site: Site, footprint: Footprint, detail: HourDetail | None = None
 
 
 def drive_words(drive: Drive) -> str:
-    """``The crew drives 74 min from Millfield.``"""
-    return f"The crew drives {drive.minutes:.0f} min from {drive.start}."
+    """``The crew drives 1 h 14 min from Millfield.``"""
+    return f"The crew drives {length(timedelta(minutes=drive.minutes))} from {drive.start}."
 
 
 def _from_site(site: Site, latitude_deg: float, longitude_deg: float) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from windowwatch.drawing.hour_map import WIDE, FloatArray, area_kind, fitting, mark_times, road_kind
-from windowwatch.drawing.touched import touches
+from windowwatch.drawing.touched import is_touched, touches
 from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.outline import Frame, Zone, outlines
 from windowwatch.physics.earth import destination
@@ -48,8 +48,8 @@ def map_layers(
     """
     frame = fitting(site, footprint, detail, WIDE).frame
     found = {
-        "permitted": _zones(zones, "permitted"),
-        "airspace": _zones(zones, "airspace"),
+        "permitted": _zones(zones, "permitted", footprint),
+        "airspace": _zones(zones, "airspace", footprint),
         "inside": [
             _ellipse(footprint, footprint.major_90_m, footprint.minor_90_m, "in90"),
             _ellipse(footprint, footprint.major_50_m, footprint.minor_50_m, "in50"),
@@ -140,7 +140,7 @@ def _track(track: Track) -> Iterable[dict[str, Any]]:
         last = at if room else last
 
 
-def _zones(zones: Sequence[Zone], kind: str) -> list[dict[str, Any]]:
+def _zones(zones: Sequence[Zone], kind: str, ring: Footprint) -> list[dict[str, Any]]:
     """Outlines, and the name of each at its northernmost corner."""
     found = []
     for zone in zones:
@@ -148,7 +148,10 @@ def _zones(zones: Sequence[Zone], kind: str) -> list[dict[str, Any]]:
             lines = [_line(line) for line in zone.lines]
             found.append(_feature("MultiLineString", lines, {"kind": f"zone {zone.kind}"}))
             longitude, latitude = max((at for line in lines for at in line), key=lambda at: at[1])
-            found.append(_point(latitude, longitude, "name", zone.label))
+            name = _point(latitude, longitude, "name", zone.label)
+            if is_touched(zone, ring):
+                name["properties"]["touched"] = True
+            found.append(name)
     return found
 
 
