@@ -35,7 +35,7 @@ from windowwatch.web.pages.hourview import check_row
 from windowwatch.web.values import stamp
 from windowwatch.windows.standing import judged
 from windowwatch.wording.checks import worst_sentences
-from windowwatch.wording.page import map_words, number_words
+from windowwatch.wording.page import is_long, map_words, reading_words
 
 
 def best(week: Week) -> Hour:
@@ -47,7 +47,7 @@ def path_of(hour: Hour) -> str:
 
 
 def _numbers(check: Check) -> list[str]:
-    said = [number_words(check, v) for v in (check.value, check.fine, check.limit, check.margin)]
+    said = [reading_words(check, v) for v in (check.value, check.fine, check.limit, check.margin)]
     # A forecast writes 20 km, less the height of the site, where there is no ceiling.
     none = check.name == "ceiling" and (check.value or 0.0) > 19_000.0
     return ["none", said[1], said[2], "–"] if none else said
@@ -57,11 +57,16 @@ def test_every_check_is_in_the_table_with_value_limit_and_margin(week: Week) -> 
     hour = best(week)
     page = week.client().get(path_of(hour)).text
     rows = re.findall(
-        r'aria-label="([a-z-]+)">.</span> .*?</th>\s*<td class="n">(\S+) .*?</td>'
-        r'<td class="n">(\S+)</td><td class="n">(\S+?)!?</td><td class="n">(\S+)</td>',
+        r'aria-label="([a-z-]+)">.</span> .*?</th>\s*<td class="n">(.+?) ?</td>'
+        r'<td class="n">(.+?)</td><td class="n">(.+?)!?</td><td class="n">(.+?)</td>',
         page,
     )
+    # The unit stands behind the value alone.
     in_parts = sorted(hour.checks, key=lambda check: list(Part).index(check.part))
+    rows = [
+        (verdict, value if is_long(c) else value.split()[0], *rest)
+        for (verdict, value, *rest), c in zip(rows, in_parts, strict=True)
+    ]
     assert rows == [(str(c.verdict), *_numbers(c)) for c in in_parts]
     for sentence in worst_sentences(hour):
         assert sentence in page
@@ -222,7 +227,7 @@ def test_the_flight_is_drawn_to_its_burst_and_down(shape: Shape) -> None:
     assert view.landings.count("h0") == 40
     spoken = map_words(invented.MILLFIELD, hour.footprint, detail)
     assert "bursts 104 min after the release at 31.3 km" in spoken
-    assert "The crew drives 74 min from Millfield." in spoken
+    assert "The crew drives 1 h 14 min from Millfield." in spoken
 
 
 def test_names_neither_meet_nor_leave_the_drawing() -> None:

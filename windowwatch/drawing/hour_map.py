@@ -412,7 +412,7 @@ def draw(
     if track is not None and bang is not None:
         names.beside(bang, burst_mark(track.height_m[track.burst_index]))
     _name_zones([z for z in zones if z.label not in touched], flat, names)
-    _name_areas([f for f in found if f.name not in touched], flat, names)
+    _name_areas([f for f in found if f.name not in (*touched, site.name)], flat, names)
     for minutes, place in marks:
         names.beside(place, minute_mark(minutes))
     return MapView(

@@ -31,7 +31,9 @@ from windowwatch.wording.standing import clock_words, until_words
 MOST_HOURS = 13
 AFTER = timedelta(hours=2)
 #: Lines beyond which a column is set smaller.
-MOST_LEFT, MOST_RIGHT = 18, 15
+MOST_LEFT, MOST_RIGHT = 18, 12
+#: Lines of the right column up to which the fields to write into have room below them.
+MOST_SHORT = 9
 
 #: The map on paper: wide enough for its names to be read.
 _PAPER = Shape("paper", 420.0, 250.0, 300.0)
@@ -103,11 +105,18 @@ class Sheet:
     as_planned: bool
 
     @property
+    def blanks_left(self) -> bool:
+        """Whether the fields to write into stand on the left: where the right is full."""
+        return len(self.slips) + len(self.crews) + len(self.contacts) > MOST_SHORT
+
+    @property
     def dense(self) -> bool:
         """Whether there is so much that it must be set small to stay on one page."""
         left = len(self.release_checks) + len(self.later_checks) + 2 * len(self.dues)
-        left += 2 * len(self.fill_notes)
-        return left > MOST_LEFT or len(self.slips) + len(self.contacts) > MOST_RIGHT
+        left += 2 * len(self.fill_notes) + (4 if self.blanks_left else 0)
+        right = len(self.slips) + len(self.contacts) + len(self.crews)
+        right += (2 if self.tired else 0) + (0 if self.blanks_left else 4)
+        return left > MOST_LEFT or right > MOST_RIGHT
 
 
 def sheet(
