@@ -460,7 +460,7 @@ def test_the_day_holds_drive_and_front_of_one_flight_and_says_when_the_crew_leav
     told = dict(view.said)
     assert told["Leave by"] == "07:57 from Millfield, to be there before it lands"
     assert told["Crew at the road"] == "08:14, 1 h 14 min after the release, as checks count"
-    assert told["Walk from there"] == "40 min or less for 9 of 10 flights"
+    assert told["Walk from there"] == "up to 40 min, 9 of 10 flights"
     assert told["Front"] == "about Thu 7 May 11:00"
     assert view.front_x is not None
     (driving,) = view.crew
@@ -476,7 +476,7 @@ def test_the_day_holds_drive_and_front_of_one_flight_and_says_when_the_crew_leav
     )  # fmt: skip
     # Longer on the road than the flight takes: it leaves before the release.
     assert far["Leave by"] == "04:30 from Marrowby depot, to be there before it lands"
-    assert far["Walk from there"] == "40 min or less for 95 % of flights"
+    assert far["Walk from there"] == "up to 40 min, 95 % of flights"
 
 
 def test_what_a_value_is_stands_above_it(week: Week) -> None:

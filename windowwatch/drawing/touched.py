@@ -28,6 +28,23 @@ def touches(lines: Sequence[FloatArray], ring: Footprint) -> bool:
     return _meets(corners) or _holds_middle(corners)
 
 
+def name_place(lines: Sequence[FloatArray], ring: Footprint) -> tuple[float, float]:
+    """Where the name of an area that the ring touches is to be written: latitude, longitude. [deg]
+
+    Its middle, where that lies in the ring; else the corner that is nearest to the ring's
+    middle; and that middle itself, where no corner is in the ring.
+    """
+    corners = np.vstack(lines)
+    middle = (corners.min(axis=0) + corners.max(axis=0)) / 2.0
+    away = np.hypot(*_about(np.vstack((middle, corners)), ring).T)
+    nearest = 1 + int(np.argmin(away[1:]))
+    if away[0] <= 1.0:
+        return float(middle[0]), float(middle[1])
+    if away[nearest] <= 1.0:
+        return float(corners[nearest - 1, 0]), float(corners[nearest - 1, 1])
+    return ring.latitude_deg, ring.longitude_deg
+
+
 def is_touched(zone: Zone, ring: Footprint) -> bool:
     """Whether a zone matters to the landings: a permitted area only where it may be left."""
     if zone.kind == "permitted":

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from windowwatch.drawing.hour_map import WIDE, FloatArray, area_kind, fitting, mark_times, road_kind
-from windowwatch.drawing.touched import is_touched, touches
+from windowwatch.drawing.touched import is_touched, name_place, touches
 from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.outline import Frame, Zone, outlines
 from windowwatch.physics.earth import destination
@@ -42,7 +42,8 @@ def map_layers(
         ``bounds`` (south-west and north-east, latitude first) and ``layers``, each with
         ``id``, ``title`` and ``features`` (a GeoJSON feature collection whose ``kind`` is
         the class that the drawing uses, and ``label`` a name to be written there;
-        ``touched`` is an area that the 90 % ring touches, whose name is always shown). All
+        ``touched`` is where to write the name of an area that the 90 % ring touches: it is
+        always shown). All
         longitudes are those within half a turn of the site's, so that nothing is torn apart
         at the date line; there they go on past 180°.
     """
@@ -91,7 +92,8 @@ def _ground(ground: Ground, frame: Frame, ring: Footprint) -> dict[str, list[dic
         if isinstance(each.kind, AreaKind):
             about: dict[str, Any] = {"kind": area_kind(each.kind), "name": each.name}
             if each.name and touches(each.lines, ring):
-                about["touched"] = True
+                latitude_deg, longitude_deg = name_place(each.lines, ring)
+                about["touched"] = [round(latitude_deg, 4), round(longitude_deg, 4)]
             areas.append(_feature("MultiLineString", lines, about))
         else:
             roads.append(_feature("MultiLineString", lines, {"kind": road_kind(each.kind)}))

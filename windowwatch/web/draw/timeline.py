@@ -164,8 +164,12 @@ def _crew(
     said.append(("Crew at the road", f"{there}, {length(way)} after the release, as checks count"))
     walk = next((c.value for c in hour.checks if c.name == "walk"), None)
     if walk is not None:
-        flights = words.flights_words(plan.quantile)
-        said.append(("Walk from there", f"{length(timedelta(minutes=walk))} or less for {flights}"))
+        said.append(
+            (
+                "Walk from there",
+                f"up to {length(timedelta(minutes=walk))}, {words.flights_words(plan.quantile)}",
+            )
+        )
     return tuple(said)
 
 

@@ -46,7 +46,7 @@ def limits_view(facts: Facts) -> LimitsView:
     return LimitsView(
         parts=tuple((str(part), found) for part, found in rows if found),
         rules=tuple(_rules(facts)),
-        not_asked=", ".join(check_label(name) for name in LIMITS if name not in plan.limits),
+        not_asked="; ".join(check_label(name) for name in LIMITS if name not in plan.limits),
         rule_set=(
             ()
             if applied is None
@@ -88,10 +88,11 @@ def _unit(kind: CheckKind) -> str:
 
 def _source(plan: ScoringPlan, kind: CheckKind, limit: Limit) -> str:
     """Who says so: the rule set, the settings, or what the table of defaults gives as source."""
-    by_rule = "" if plan.applied is None else check_rule_words(plan.applied, kind.name)
-    own = f"settings, [limits.{kind.name}]"
-    said = f"default: {kind.source}" if limit == kind.default else own
-    return f"{by_rule}; {said}" if by_rule else said
+    applied = plan.applied
+    laid = applied.limits_here if applied is not None and applied.laid else ()
+    if applied is not None and any(r.check == kind.name and r.bound == limit.limit for r in laid):
+        return check_rule_words(applied, kind.name)
+    return f"default: {kind.source}" if limit == kind.default else f"settings, [limits.{kind.name}]"
 
 
 def _rules(facts: Facts) -> Iterable[tuple[str, str]]:

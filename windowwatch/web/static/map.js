@@ -115,7 +115,7 @@
           var rings = feature.geometry.coordinates;
           var touched = feature.properties.touched;
           if (feature.properties.name && (touched || (wanted && rings.length === 1))) {
-            named.push(name(L.polyline(L.GeoJSON.coordsToLatLngs(rings[0])).getBounds().getCenter(),
+            named.push(name(touched || L.polyline(L.GeoJSON.coordsToLatLngs(rings[0])).getBounds().getCenter(),
               feature.properties.name, touched ? "middle touched" : "middle"));
           }
         });
