@@ -43,7 +43,8 @@ def colours(scheme: str) -> dict[str, str]:
 
 def cells(scheme: str) -> dict[str, tuple[str, str]]:
     """Background and text of each step of the scores."""
-    known, found = colours(scheme), {}
+    known = colours(scheme)
+    found: dict[str, tuple[str, str]] = {}
     for path in SHEETS[scheme]:
         for name, rules in re.findall(r"^\.(s\d+) {(.*?)}", path.read_text(encoding="utf-8"), re.M):
             own = dict(re.findall(r"(background|color): (#[0-9a-f]{3,6}|var\(--ink\))", rules))

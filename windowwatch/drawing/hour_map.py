@@ -11,7 +11,7 @@ from math import cos, hypot, radians, sin
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.drawing.touched import touched_names
+from windowwatch.drawing.touched import name_place, touched_names
 from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
 from windowwatch.ground.query.outline import Frame, Outline, Zone, outlines
 from windowwatch.physics.spread import Footprint
@@ -281,8 +281,6 @@ MOST_VERTICES = 5_000
 MOST_NAMES = 7
 #: Minutes from one mark of the flight to the next, and how many marks there may be.
 MARK_STEPS_MIN, MOST_MARKS = (15, 30, 60, 120), 8
-#: An area no wider or no higher than this is named at its middle. [unit]
-_SMALL_AREA = 60.0
 _MAJOR = {RoadClass.MOTORWAY, RoadClass.TRUNK, RoadClass.PRIMARY, RoadClass.SECONDARY}
 #: A line keeps names off itself at points that are so far apart. [unit]
 _ALONG = 4.0
@@ -378,39 +376,27 @@ def draw(
     most_of_areas : int, optional
         So many of them for areas alone; else their usual share.
     """
-    track = None if detail is None else detail.track
-    drive = None if detail is None else detail.drive
-    burst = None if detail is None else detail.burst
+    lines = (None, None, None) if detail is None else (detail.track, detail.drive, detail.burst)
+    track, drive, burst = lines
     flat = fitting(site, footprint, detail, shape)
-    found = outlines(
-        ground,
-        flat.frame,
-        0.4 / (flat.per_km * KM_PER_DEG),
-        most=most,
-        most_of_areas=most_of_areas,
-    )
+    fine_deg = 0.4 / (flat.per_km * KM_PER_DEG)
+    found = outlines(ground, flat.frame, fine_deg, most=most, most_of_areas=most_of_areas)
     at = flat.point(site.latitude_deg, site.longitude_deg)
     centre = flat.point(footprint.latitude_deg, footprint.longitude_deg)
-    crew = None if drive is None or drive.start == site.name else _start(drive, flat)
-    park = None if drive is None or not drive.latitude_deg else flat.points(_places(drive))[-1]
+    crew, park = _ends(drive, site, flat)
     touched = touched_names(found, zones, footprint)
     marks = [] if track is None else [(m, flat.point(*there)) for m, *there in mark_times(track)]
     bang = None if track is None else _burst(track, flat)
     bar_x, bar_units, bar_km = _bar(flat, at)
     names = Labels(flat.width, flat.height, (bar_x - 4.0, bar_x + bar_units + 60.0))
-    signs = [at, centre, *(p for _, p in marks)]
-    signs += [(float(p[0]), float(p[1])) for p in (crew, bang, park) if p is not None]
-    names.keep_off_signs(np.array(signs))
-    for line in (track, drive):
-        if line is not None:
-            names.keep_off_line(_along(flat.points(_places(line))))
+    _keep_off(names, (at, centre, crew, bang, park, *(p for _, p in marks)), (track, drive), flat)
     # What matters most finds room first.
     names.beside(at, site.name, bold=True, must=True)
     if drive is not None and crew is not None:
         names.beside(crew, drive.start, must=True)
-    _name_touched(touched, found, zones, flat, names)
     if track is not None and bang is not None:
         names.beside(bang, burst_mark(track.height_m[track.burst_index]))
+    _name_touched(touched, [*found, *zones], footprint, flat, names)
     _name_zones([z for z in zones if z.label not in touched], flat, names)
     _name_areas([f for f in found if f.name not in (*touched, site.name)], flat, names)
     for minutes, place in marks:
@@ -432,7 +418,7 @@ def draw(
         burst=bang,
         site=at,
         crew=crew,
-        park=None if park is None else (float(park[0]), float(park[1])),
+        park=park,
         centre=centre,
         touched=touched,
         labels=names.placed,
@@ -487,10 +473,27 @@ def _places(line: Track | Drive) -> FloatArray:
     return np.column_stack((line.latitude_deg, line.longitude_deg))
 
 
-def _start(drive: Drive, flat: Flat) -> tuple[float, float] | None:
-    if not drive.latitude_deg:
-        return None
-    return flat.point(drive.latitude_deg[0], drive.longitude_deg[0])
+def _ends(
+    drive: Drive | None, site: Site, flat: Flat
+) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
+    """Where a crew stands by that is not at the site, and where its drive ends."""
+    if drive is None or not drive.latitude_deg:
+        return None, None
+    start, end = (flat.point(drive.latitude_deg[i], drive.longitude_deg[i]) for i in (0, -1))
+    return None if drive.start == site.name else start, end
+
+
+def _keep_off(
+    names: Labels,
+    signs: Sequence[tuple[float, float] | None],
+    lines: Sequence[Track | Drive | None],
+    flat: Flat,
+) -> None:
+    """Let no name lie on the signs and lines that there are."""
+    names.keep_off_signs(np.array([sign for sign in signs if sign is not None]))
+    for line in lines:
+        if line is not None:
+            names.keep_off_line(_along(flat.points(_places(line))))
 
 
 def _dots(detail: HourDetail, flat: Flat) -> str:
@@ -564,26 +567,16 @@ def _name_zones(zones: Sequence[Zone], flat: Flat, names: Labels) -> None:
 
 def _name_touched(
     touched: Sequence[str],
-    found: Sequence[Outline],
-    zones: Sequence[Zone],
+    shapes: Sequence[Outline | Zone],
+    ring: Footprint,
     flat: Flat,
     names: Labels,
 ) -> None:
-    """The name of whatever the 90 % ring touches, at the part of it that is nearest the middle."""
-    middle = np.array((flat.width / 2.0, flat.height / 2.0))
+    """The name of whatever the 90 % ring touches, at the part of it that lies in the ring."""
     for name in touched:
-        lines = [line for each in found if each.name == name for line in each.lines]
-        lines += [line for zone in zones if zone.label == name for line in zone.lines]
-        points = np.vstack([_along(flat.points(line)) for line in lines])
-        seen = points[((points > 0.0) & (points < (flat.width, flat.height))).all(axis=1)]
-        if not len(seen):
-            seen = np.array([[flat.width / 2.0, 16.0]])  # it holds the whole frame
-        heart = (seen.min(axis=0) + seen.max(axis=0)) / 2.0
-        nearest = seen[np.argmin(np.hypot(*(seen - middle).T))]
-        # the middle stands for what is small; of the rest it may lie outside
-        is_small = bool((np.ptp(seen, axis=0) < _SMALL_AREA).any())
-        x, y = (heart if is_small else nearest).tolist()
-        names.near((x, y), name)
+        named = [s for s in shapes if (s.label if isinstance(s, Zone) else s.name) == name]
+        lines = [line for each in named for line in each.lines]
+        names.near(flat.point(*name_place(lines, ring)), name)
 
 
 def _name_areas(found: Sequence[Outline], flat: Flat, names: Labels) -> None:

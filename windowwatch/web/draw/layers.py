@@ -184,9 +184,14 @@ def _turn(longitude_deg: float, near_deg: float) -> float:
 
 def _beside(feature: dict[str, Any], near_deg: float) -> dict[str, Any]:
     """A feature whose lines and points are counted round the earth as a place is."""
-    shape = feature["geometry"]
+    shape, about = feature["geometry"], feature["properties"]
+    if isinstance(about.get("touched"), list):
+        latitude_deg, longitude_deg = about["touched"]
+        turned = round(longitude_deg + _turn(longitude_deg, near_deg), 4)
+        about = {**about, "touched": [latitude_deg, turned]}
     return {
         **feature,
+        "properties": about,
         "geometry": {**shape, "coordinates": _turned(shape["coordinates"], near_deg)},
     }
 
