@@ -47,8 +47,9 @@ def test_it_is_folded_out_without_script(week: Week, browser: Browser) -> None:
 def test_paper_has_all_that_is_folded(week: Week, browser: Browser) -> None:
     with visit(browser, week.url(), PHONE) as page:
         page.goto(week.url() + hours(week)[0])
+        assert not page.locator("table.checks").is_visible()
         page.emulate_media(media="print", color_scheme="dark")
-        assert page.locator("table.checks").bounding_box() is not None
+        assert page.locator("table.checks").is_visible()
         assert (
             page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
         )
