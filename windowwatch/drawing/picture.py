@@ -36,7 +36,9 @@ LARGEST = 60_000
 _STRENGTHS = (1.0, 0.75, 0.5, 0.25)
 #: Vertices of the ground, and of areas among them: fewer, one after the other, until the picture
 #: is small enough. Roads go first: it is areas that a landing must not meet.
-_DETAIL = ((5_000, 3_000), (1_500, 700), (1_100, 700), (900, 700), (700, 700), (300, 300), (0, 0))
+_DETAIL = (
+    (5_000, 3_000), (900, 700), (700, 700), (450, 450), (280, 280), (150, 150), (0, 0),
+)  # fmt: skip
 _SHAPE = Shape("picture", 360.0, 300.0, 420.0)
 _SHEET = "#fffdf8"
 _RIM = 12.0
