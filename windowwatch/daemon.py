@@ -502,6 +502,8 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         channels=tuple(each.name for each in settings.file.channels),
         bounds=settings.bounds,
         team=watch.team,
+        cylinders=settings.file.cylinders.held(),
+        flow_m3pmin=settings.file.cylinders.flow_m3pmin,
         contacts=tuple(
             Contact(
                 each.name,

@@ -1,5 +1,7 @@
 """What an hour is drawn with: stored, read back, and dropped when it is old."""
 
+import json
+import zlib
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -8,8 +10,10 @@ import pytest
 
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.physics.fill import SiteAir
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
+from windowwatch.storage import codec
 from windowwatch.storage.cycles import KEPT_CYCLES, PassRecord, Role
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
@@ -32,6 +36,7 @@ DETAIL = HourDetail(
     landing_longitude_deg=(-35.9, -35.8),
     burst=Footprint(45.6, -35.9, 64, 1e3, 2e3, 3e3, 4e3, 12.0),
     drive=Drive("Marrowby depot", 42.5, (45.98, 45.9), (-34.52, -34.6)),
+    air=SiteAir(100_412.5, 287.25),
 )
 
 
@@ -55,6 +60,13 @@ def test_a_detail_comes_back_as_it_was_kept(store: Store) -> None:
     assert store.save_pass(record)
     assert store.detail("week", record.cycle.id, site="Millfield", time_utc=LAUNCH) == DETAIL
     assert store.detail("week", record.cycle.id, site="Highmoor", time_utc=LAUNCH) is None
+
+
+def test_a_detail_that_an_earlier_version_kept_has_no_air() -> None:
+    values = json.loads(zlib.decompress(codec.pack_detail(DETAIL)))
+    del values["air"]
+    packed = zlib.compress(json.dumps(values).encode("utf-8"))
+    assert codec.unpack_detail(packed, "Millfield", LAUNCH) == replace(DETAIL, air=None)
 
 
 def test_only_the_newest_cycles_keep_their_details(store: Store) -> None:

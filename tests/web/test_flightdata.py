@@ -85,7 +85,11 @@ def test_gpx_holds_the_drive_and_the_landing() -> None:
     assert made is not None
     read = gpxpy.parse(made.decode())
     assert read.version == "1.1"
-    assert [w.name for w in read.waypoints] == ["Start: Millfield", "Park here", "Landing"]
+    assert [w.name for w in read.waypoints] == [
+        "Start: Millfield (start rested)",
+        "Park here (ask before you walk on)",
+        "Landing (forecast, it may fall elsewhere)",
+    ]
     landing = read.waypoints[-1]
     assert (landing.latitude, landing.longitude) == (45.9, -35.5)
     drive = data().drive
@@ -102,7 +106,10 @@ def test_without_a_drive_there_is_the_landing_and_without_that_nothing() -> None
     made = drive_gpx(data(detail=None))
     assert made is not None
     read = gpxpy.parse(made.decode())
-    assert ([w.name for w in read.waypoints], read.tracks) == (["Landing"], [])
+    assert ([w.name for w in read.waypoints], read.tracks) == (
+        ["Landing (forecast, it may fall elsewhere)"],
+        [],
+    )
     assert drive_gpx(data(invented.refused(invented.at(7)))) is None
 
 

@@ -35,7 +35,7 @@ from windowwatch.web.pages.hourview import check_row
 from windowwatch.web.values import stamp
 from windowwatch.windows.standing import judged
 from windowwatch.wording.checks import worst_sentences
-from windowwatch.wording.page import map_words, number_words
+from windowwatch.wording.page import is_long, map_words, reading_words
 
 
 def best(week: Week) -> Hour:
@@ -47,7 +47,7 @@ def path_of(hour: Hour) -> str:
 
 
 def _numbers(check: Check) -> list[str]:
-    said = [number_words(check, v) for v in (check.value, check.fine, check.limit, check.margin)]
+    said = [reading_words(check, v) for v in (check.value, check.fine, check.limit, check.margin)]
     # A forecast writes 20 km, less the height of the site, where there is no ceiling.
     none = check.name == "ceiling" and (check.value or 0.0) > 19_000.0
     return ["none", said[1], said[2], "–"] if none else said
@@ -57,11 +57,16 @@ def test_every_check_is_in_the_table_with_value_limit_and_margin(week: Week) -> 
     hour = best(week)
     page = week.client().get(path_of(hour)).text
     rows = re.findall(
-        r'aria-label="([a-z-]+)">.</span> .*?</th>\s*<td class="n">(\S+) .*?</td>'
-        r'<td class="n">(\S+)</td><td class="n">(\S+?)!?</td><td class="n">(\S+)</td>',
+        r'aria-label="([a-z-]+)">.</span> .*?</th>\s*<td class="n">(.+?) ?</td>'
+        r'<td class="n">(.+?)</td><td class="n">(.+?)!?</td><td class="n">(.+?)</td>',
         page,
     )
+    # The unit stands behind the value alone.
     in_parts = sorted(hour.checks, key=lambda check: list(Part).index(check.part))
+    rows = [
+        (verdict, value if is_long(c) else value.split()[0], *rest)
+        for (verdict, value, *rest), c in zip(rows, in_parts, strict=True)
+    ]
     assert rows == [(str(c.verdict), *_numbers(c)) for c in in_parts]
     for sentence in worst_sentences(hour):
         assert sentence in page
@@ -222,7 +227,7 @@ def test_the_flight_is_drawn_to_its_burst_and_down(shape: Shape) -> None:
     assert view.landings.count("h0") == 40
     spoken = map_words(invented.MILLFIELD, hour.footprint, detail)
     assert "bursts 104 min after the release at 31.3 km" in spoken
-    assert "The crew drives 74 min from Millfield." in spoken
+    assert "The crew drives 1 h 14 min from Millfield." in spoken
 
 
 def test_names_neither_meet_nor_leave_the_drawing() -> None:
@@ -453,14 +458,9 @@ def test_the_day_holds_drive_and_front_of_one_flight_and_says_when_the_crew_leav
     assert front_time(hour, None) is None
     view = timeline(hour, invented.MILLFIELD, ScoringPlan(), drive=drive, front_utc=front_utc)
     told = dict(view.said)
-    assert told["Crew leaves"] == (
-        "Millfield at 07:00, with the release, as checks count; at 07:57 at the latest, "
-        "to be there when the middle flight lands"
-    )
-    assert told["Crew at the road"] == (
-        "Thu 7 May 08:14, 74 min from Millfield, for the middle flight"
-    )
-    assert told["Walk from there"] == "40 min or less for 9 of 10 flights"
+    assert told["Leave by"] == "07:57 from Millfield, to be there before it lands"
+    assert told["Crew at the road"] == "08:14, 1 h 14 min after the release, as checks count"
+    assert told["Walk from there"] == "up to 40 min, 9 of 10 flights"
     assert told["Front"] == "about Thu 7 May 11:00"
     assert view.front_x is not None
     (driving,) = view.crew
@@ -474,9 +474,9 @@ def test_the_day_holds_drive_and_front_of_one_flight_and_says_when_the_crew_leav
             drive=Drive("Marrowby depot", 281.0, (), ()),
         ).said
     )  # fmt: skip
-    # Longer on the road than the flight takes: no "at the latest" before the release.
-    assert far["Crew leaves"] == "Marrowby depot at 07:00, with the release, as checks count"
-    assert far["Walk from there"] == "40 min or less for 95 % of flights"
+    # Longer on the road than the flight takes: it leaves before the release.
+    assert far["Leave by"] == "04:30 from Marrowby depot, to be there before it lands"
+    assert far["Walk from there"] == "up to 40 min, 95 % of flights"
 
 
 def test_what_a_value_is_stands_above_it(week: Week) -> None:

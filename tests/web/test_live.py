@@ -213,7 +213,7 @@ def test_who_writes_is_not_disturbed(served: Served, made_week: Week, browser: B
     made_week.store.save_pass(invented.record(hours=(), changes=(change,), deliveries=()))
     with visit(browser, served.url, PHONE) as page:
         page.goto(f"{served.url}/notices")
-        page.locator("summary").click()
+        page.locator("main summary").click()
         page.get_by_label("Your name").fill("Ad")
         made_week.store.save_pass(invented.record(1, hours=()))
         page.get_by_text("A newer forecast has come.").wait_for(state="visible")

@@ -83,13 +83,15 @@ def test_every_check_is_a_sentence_fit_for_a_phone(name: str) -> None:
     sentence = check_sentence(answered(name, *(hundred(round(fine)) if share else [fine])))
     assert sentence[0].isupper() or sentence[0].isdigit()
     assert sentence.endswith(".")
-    assert f"limit {limit:g}" in sentence
+    # limits of hours are read as hours: "limit 4 h", not 240 minutes
+    long = {"crew": "4 h", "flight_time": "5 h", "walk": "2 h 30 min"}.get(name, f"{limit:g}")
+    assert f"limit {long}" in sentence
     assert len(sentence) <= 90
     past = limit - 1.0 if kind.higher_is_better else limit + 1.0
     if not share or past <= 100.0:
         beyond = check_sentence(answered(name, *(hundred(round(past)) if share else [past])))
         soft = "" if kind.default.hard else "soft "
-        assert f"past the {soft}limit of {limit:g}" in beyond
+        assert f"past the {soft}limit of {long}" in beyond
     unknown = check_sentence(answered(name, np.nan))
     assert unknown.endswith(f" unknown: {missing_words(kind.missing)}.")
 
@@ -113,7 +115,7 @@ def test_every_check_is_a_sentence_fit_for_a_phone(name: str) -> None:
         ("road", [3.21], "Road up to 3.2 km away, limit 6."),
         ("landing_daylight", [92.0], "Daylight left at landing 92 min, limit 30."),
         ("clearance", [-30.0], "Clearance is missed by 30 min, past the limit of 0."),
-        ("notice", [48.0], "Notice: 48 h left until it must be given, limit 0."),
+        ("notice", [48.0], "Notice: 2 days left until it must be given, limit 0."),
         ("notice", [-4.0], "Notice should have been given 4 h ago, past the soft limit of 0."),
         ("touchdown", [13.0], "Touches down at up to 13.0 m/s, sinking and wind together, "
                               "past the soft limit of 12."),
@@ -144,12 +146,12 @@ def test_sentences_as_a_person_reads_them(name: str, values: list[float], said: 
         ("airspace", [1.0], (MostThrough("Later"),),
          "100 % of flights cross closed airspace, most of them Later, past the limit of 5 %."),
         ("crew", [-20.0], (Median(-20.0),),
-         "Crew at the road 20 min before the landing (median 20 min before it), limit 240."),
+         "Crew at the road 20 min before the landing (median 20 min before it), limit 4 h."),
         ("crew", [20.0], (Median(20.2), OutOfReach(12.4)),
-         "Crew at the road 20 min after the landing (median 20), 12 % of flights out of reach, "
-         "limit 240."),
+         "Crew at the road 20 min after the landing (median 20 min), 12 % of flights out of reach, "
+         "limit 4 h."),
         ("walk", [20.0], (Median(4.25), OutOfReach(0.4)),
-         "Walk from the road up to 20 min (median 4), limit 150."),
+         "Walk from the road up to 20 min (median 4 min), limit 2 h 30 min."),
         ("arrival_daylight", [-7.0], (Median(392.0),),
          "Crew is there 7 min after dark (median 392 min before dark), past the soft limit of 0."),
         ("arrival_daylight", [-7.0], (Median(-5.0),),

@@ -130,23 +130,10 @@ def fill_command(
 def _supply(settings: "Settings", options: "Mapping[str, float | bool | None]") -> "Supply":
     """The cylinders of the settings, with what options say otherwise."""
     from windowwatch.cli.show import Supply
-    from windowwatch.physics.fill import Cylinders
-    from windowwatch.units import KELVIN_AT_0_C
 
     said = {name: value for name, value in options.items() if value is not None}
     held = settings.file.cylinders.overridden(said, _CYLINDER_OPTIONS)
-    warmth = held.temperature_degc
-    return Supply(
-        Cylinders(
-            held.water_l / 1000.0,
-            held.pressure_bar * 1e5,
-            held.residual_bar * 1e5,
-            held.gauge,
-            held.read_now,
-            None if warmth is None else warmth + KELVIN_AT_0_C,
-        ),
-        held.flow_m3pmin,
-    )
+    return Supply(held.held(), held.flow_m3pmin)
 
 
 @click.command("check", short_help="Say what is to be fixed before the daemon starts.")

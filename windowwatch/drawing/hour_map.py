@@ -11,6 +11,7 @@ from math import cos, hypot, radians, sin
 import numpy as np
 from numpy.typing import NDArray
 
+from windowwatch.drawing.touched import name_place, touched_names
 from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
 from windowwatch.ground.query.outline import Frame, Outline, Zone, outlines
 from windowwatch.physics.spread import Footprint
@@ -40,7 +41,7 @@ class Shape:
 
 
 #: For a phone held upright, where a unit is about a pixel.
-TALL = Shape("tall", 360.0, 320.0, 470.0)
+TALL = Shape("tall", 360.0, 320.0, 400.0)
 #: For a desk and for paper.
 WIDE = Shape("wide", 640.0, 380.0, 520.0)
 
@@ -158,6 +159,9 @@ def fitted(middle: Footprint, places: FloatArray, rings: Iterable[Footprint], sh
 
 _LETTER = 7.4  # width of a letter of 13 units
 _UP, _DOWN = 12.0, 4.0
+#: How far from its place a name that must be read is looked for room, and in which directions.
+_REACHES = tuple(range(24, 200, 12))
+_TURNS = tuple(radians(turn) for turn in range(0, 360, 30))
 #: How high the scale bar is with its words.
 _FOOT = 26.0
 
@@ -235,6 +239,19 @@ class Labels:
             for (at_x, anchor), dy in beside
         )
 
+    def near(self, place: tuple[float, float], text: str) -> bool:
+        """Put a name that must be read on a place, beside it, or as near to it as there is room."""
+        if self.at(place, text) or self.beside(place, text, must=True):
+            return True
+        x, y = place
+        return any(
+            self._put(
+                Label(x + reach * cos(turn), y + 4.0 + reach * sin(turn), text), on_lines=True
+            )
+            for reach in _REACHES
+            for turn in _TURNS
+        )
+
     def _put(self, label: Label, *, on_lines: bool = False) -> bool:
         left, top, right, bottom = box = _box(label)
         if left < 2.0 or top < 2.0 or right > self._width - 2.0 or bottom > self._height - 2.0:
@@ -295,7 +312,10 @@ class Ring:
 
 @dataclass(frozen=True)
 class MapView:
-    """A whole drawing. `strokes` are the ground, `zones` airspace and permitted areas."""
+    """A whole drawing. `strokes` are the ground, `zones` airspace and permitted areas.
+
+    `park` is where the drive ends, `touched` names what the 90 % ring touches.
+    """
 
     shape: str
     width: float
@@ -313,7 +333,9 @@ class MapView:
     burst: tuple[float, float] | None
     site: tuple[float, float]
     crew: tuple[float, float] | None
+    park: tuple[float, float] | None
     centre: tuple[float, float]
+    touched: tuple[str, ...]
     labels: tuple[Label, ...]
     bar_x: float
     bar_units: float
@@ -334,6 +356,7 @@ def draw(
     zones: Sequence[Zone] = (),
     shape: Shape = TALL,
     most: int = MOST_VERTICES,
+    most_of_areas: int | None = None,
 ) -> MapView:
     """Draw where the flights of an hour go and land, seen with their site.
 
@@ -350,32 +373,32 @@ def draw(
     shape : Shape
     most : int, optional
         So many vertices of the ground at most; the smallest roads are left out first.
+    most_of_areas : int, optional
+        So many of them for areas alone; else their usual share.
     """
-    track = None if detail is None else detail.track
-    drive = None if detail is None else detail.drive
-    burst = None if detail is None else detail.burst
+    lines = (None, None, None) if detail is None else (detail.track, detail.drive, detail.burst)
+    track, drive, burst = lines
     flat = fitting(site, footprint, detail, shape)
-    found = outlines(ground, flat.frame, 0.4 / (flat.per_km * KM_PER_DEG), most=most)
+    fine_deg = 0.4 / (flat.per_km * KM_PER_DEG)
+    found = outlines(ground, flat.frame, fine_deg, most=most, most_of_areas=most_of_areas)
     at = flat.point(site.latitude_deg, site.longitude_deg)
     centre = flat.point(footprint.latitude_deg, footprint.longitude_deg)
-    crew = None if drive is None or drive.start == site.name else _start(drive, flat)
+    crew, park = _ends(drive, site, flat)
+    touched = touched_names(found, zones, footprint)
     marks = [] if track is None else [(m, flat.point(*there)) for m, *there in mark_times(track)]
     bang = None if track is None else _burst(track, flat)
     bar_x, bar_units, bar_km = _bar(flat, at)
     names = Labels(flat.width, flat.height, (bar_x - 4.0, bar_x + bar_units + 60.0))
-    signs = [at, centre, *(p for _, p in marks), *(p for p in (crew, bang) if p is not None)]
-    names.keep_off_signs(np.array(signs))
-    for line in (track, drive):
-        if line is not None:
-            names.keep_off_line(_along(flat.points(_places(line))))
+    _keep_off(names, (at, centre, crew, bang, park, *(p for _, p in marks)), (track, drive), flat)
     # What matters most finds room first.
     names.beside(at, site.name, bold=True, must=True)
     if drive is not None and crew is not None:
         names.beside(crew, drive.start, must=True)
     if track is not None and bang is not None:
         names.beside(bang, burst_mark(track.height_m[track.burst_index]))
-    _name_zones(zones, flat, names)
-    _name_areas(found, flat, names)
+    _name_touched(touched, [*found, *zones], footprint, flat, names)
+    _name_zones([z for z in zones if z.label not in touched], flat, names)
+    _name_areas([f for f in found if f.name not in (*touched, site.name)], flat, names)
     for minutes, place in marks:
         names.beside(place, minute_mark(minutes))
     return MapView(
@@ -395,7 +418,9 @@ def draw(
         burst=bang,
         site=at,
         crew=crew,
+        park=park,
         centre=centre,
+        touched=touched,
         labels=names.placed,
         bar_x=bar_x,
         bar_units=bar_units,
@@ -448,10 +473,27 @@ def _places(line: Track | Drive) -> FloatArray:
     return np.column_stack((line.latitude_deg, line.longitude_deg))
 
 
-def _start(drive: Drive, flat: Flat) -> tuple[float, float] | None:
-    if not drive.latitude_deg:
-        return None
-    return flat.point(drive.latitude_deg[0], drive.longitude_deg[0])
+def _ends(
+    drive: Drive | None, site: Site, flat: Flat
+) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
+    """Where a crew stands by that is not at the site, and where its drive ends."""
+    if drive is None or not drive.latitude_deg:
+        return None, None
+    start, end = (flat.point(drive.latitude_deg[i], drive.longitude_deg[i]) for i in (0, -1))
+    return None if drive.start == site.name else start, end
+
+
+def _keep_off(
+    names: Labels,
+    signs: Sequence[tuple[float, float] | None],
+    lines: Sequence[Track | Drive | None],
+    flat: Flat,
+) -> None:
+    """Let no name lie on the signs and lines that there are."""
+    names.keep_off_signs(np.array([sign for sign in signs if sign is not None]))
+    for line in lines:
+        if line is not None:
+            names.keep_off_line(_along(flat.points(_places(line))))
 
 
 def _dots(detail: HourDetail, flat: Flat) -> str:
@@ -523,17 +565,35 @@ def _name_zones(zones: Sequence[Zone], flat: Flat, names: Labels) -> None:
                 break
 
 
+def _name_touched(
+    touched: Sequence[str],
+    shapes: Sequence[Outline | Zone],
+    ring: Footprint,
+    flat: Flat,
+    names: Labels,
+) -> None:
+    """The name of whatever the 90 % ring touches, at the part of it that lies in the ring."""
+    for name in touched:
+        named = [s for s in shapes if (s.label if isinstance(s, Zone) else s.name) == name]
+        lines = [line for each in named for line in each.lines]
+        names.near(flat.point(*name_place(lines, ring)), name)
+
+
 def _name_areas(found: Sequence[Outline], flat: Flat, names: Labels) -> None:
     """Names of the largest areas that do not run into one another or over the edge."""
     wanted = [f for f in found if isinstance(f.kind, AreaKind) and f.name]
     wanted = [f for f in wanted if f.kind in _SHUNNED or f.kind is AreaKind.WATER]
     count = 0
-    for each in sorted(wanted, key=lambda f: -f.size):
+    # Towns first: by their names people find the way.
+    for each in sorted(wanted, key=lambda f: (f.kind is not AreaKind.TOWN, -f.size)):
         if each.kind is AreaKind.WATER and len(each.lines) > 1:
             continue  # a sea with islands in it: its middle may be land
         # Only what lies in the frame to a good part can be named at its middle.
         longest = max(each.lines, key=len)
         middle = flat.point(*((longest.min(axis=0) + longest.max(axis=0)) / 2.0).tolist())
-        count += names.at(middle, each.name)
+        is_inside = 0.0 < middle[0] < flat.width and 0.0 < middle[1] < flat.height
+        count += names.at(middle, each.name) or (
+            each.kind is AreaKind.TOWN and is_inside and names.beside(middle, each.name)
+        )
         if count == MOST_NAMES:
             return

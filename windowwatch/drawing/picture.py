@@ -34,8 +34,11 @@ LARGEST = 60_000
 #: Colours of a picture: those of the style, and so strong over the land: a third of the size, and
 #: no difference that the eye sees.
 _STRENGTHS = (1.0, 0.75, 0.5, 0.25)
-#: Vertices of the ground: fewer, one after the other, until the picture is small enough.
-_DETAIL = (5_000, 800, 500, 200, 0)
+#: Vertices of the ground, and of areas among them: fewer, one after the other, until the picture
+#: is small enough. Roads go first: it is areas that a landing must not meet.
+_DETAIL = (
+    (5_000, 3_000), (900, 700), (700, 700), (450, 450), (280, 280), (150, 150), (0, 0),
+)  # fmt: skip
 _SHAPE = Shape("picture", 360.0, 300.0, 420.0)
 _SHEET = "#fffdf8"
 _RIM = 12.0
@@ -89,8 +92,8 @@ def picture_or_none(scene: Scene) -> bytes | None:
 def picture(scene: Scene) -> bytes:
     """Draw a picture as PNG, `WIDTH_PX` wide and of at most `LARGEST` bytes."""
     made = b""
-    for most in _DETAIL:
-        made = _rasterised(picture_svg(scene, most=most))
+    for most, most_of_areas in _DETAIL:
+        made = _rasterised(picture_svg(scene, most=most, most_of_areas=most_of_areas))
         if len(made) <= LARGEST:
             break
     return made
@@ -130,10 +133,12 @@ def _fonts() -> tuple[str, ...]:
     )
 
 
-def picture_svg(scene: Scene, *, most: int = MOST_VERTICES) -> str:
+def picture_svg(
+    scene: Scene, *, most: int = MOST_VERTICES, most_of_areas: int | None = None
+) -> str:
     """The picture as a drawing of its own, with the style that pages have in a file."""
     view = draw(scene.site, scene.footprint, scene.ground, detail=scene.detail, zones=scene.zones,
-                shape=_SHAPE, most=most)  # fmt: skip
+                shape=_SHAPE, most=most, most_of_areas=most_of_areas)  # fmt: skip
     above, top = _title(scene.title)
     below, bottom = _key(view, top + view.height + 8.0)
     foot, height = _lines([_joined(scene.credits)], _CREDIT, bottom)

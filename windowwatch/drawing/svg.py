@@ -14,6 +14,7 @@ from windowwatch.wording.page import NORTH, SIGNS
 _BURST = "m-5 -5l10 10m0 -10l-10 10"
 _CENTRE = "m-7 0h14m-7 -7v14"
 _SITE = "m0 -8l7 12h-14z"
+_PARK = "m-4.5 -4.5h9v9h-9z"
 #: Size of a sample in the key.
 SAMPLE = (30, 16)
 
@@ -83,6 +84,8 @@ def map_elements(view: MapView) -> Iterable[Xml.Element]:
         yield _path("way", f"{_at(view.site)}L{view.centre[0]:.1f} {view.centre[1]:.1f}")
     if view.burst is not None:
         yield _path("burst-mark", _at(view.burst) + _BURST)
+    if view.park is not None:
+        yield _path("park", _at(view.park) + _PARK)
     yield _path("centre", _at(view.centre) + _CENTRE)
     if view.crew is not None:
         yield _rect("crew-mark", view.crew[0] - 5, view.crew[1] - 5, 10, 10)
@@ -144,6 +147,8 @@ def key_of(view: MapView) -> Iterable[tuple[tuple[Xml.Element, ...], str]]:
         yield (_path("drive-case", line), _path("drive", line)), SIGNS["drive"]
     if view.crew is not None:
         yield (_rect("crew-mark", 10, 3, 10, 10),), SIGNS["crew"]
+    if view.park is not None:
+        yield (_path("park", "M15 8" + _PARK),), SIGNS["park"]
     for kind, box, classes in (
         ("airspace", area, "zone airspace"),
         ("open", inner, "zone open airspace"),

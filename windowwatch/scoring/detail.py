@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from windowwatch.physics.fill import SiteAir
 from windowwatch.physics.spread import Footprint
 
 
@@ -60,6 +61,9 @@ class HourDetail:
         A sample of the landings, at most about a hundred. [deg]
     burst : Footprint or None
         Where the balloons burst.
+    air : SiteAir or None
+        The forecast's air at the site at the release of the middle flight; None of details
+        that an earlier version kept.
     """
 
     site: str
@@ -69,3 +73,4 @@ class HourDetail:
     landing_longitude_deg: tuple[float, ...]
     burst: Footprint | None
     drive: Drive | None
+    air: SiteAir | None = None

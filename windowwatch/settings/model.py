@@ -23,6 +23,7 @@ from pydantic import (
 from windowwatch.errors import InputError, SettingsError
 from windowwatch.ground.query.features import DRIVABLE, AreaKind, RoadClass
 from windowwatch.physics.earth import distance_m
+from windowwatch.physics.fill import Cylinders
 from windowwatch.physics.train import DragCurve, Gas
 from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
@@ -39,7 +40,7 @@ from windowwatch.settings.people import (
     names_fit,
 )
 from windowwatch.settings.section import Section, known_zone, named, unique_names
-from windowwatch.units import Place
+from windowwatch.units import KELVIN_AT_0_C, Place
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
 
@@ -278,6 +279,18 @@ class CylindersSection(Section):
     read_now: bool = False
     temperature_degc: Annotated[float, Field(ge=-60.0, le=70.0)] | None = None
     flow_m3pmin: Annotated[float, Field(gt=0.0, le=100.0)] = 0.4
+
+    def held(self) -> Cylinders:
+        """The same in units of the SI."""
+        warmth = self.temperature_degc
+        return Cylinders(
+            self.water_l / 1000.0,
+            self.pressure_bar * 1e5,
+            self.residual_bar * 1e5,
+            self.gauge,
+            self.read_now,
+            None if warmth is None else warmth + KELVIN_AT_0_C,
+        )
 
     def overridden(self, said: Mapping[str, Any], called: Mapping[str, str]) -> "CylindersSection":
         """The table with values that were said elsewhere, held to the same bounds.

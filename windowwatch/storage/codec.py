@@ -17,6 +17,7 @@ from typing import Any
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
+from windowwatch.physics.fill import SiteAir
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import (
@@ -307,6 +308,7 @@ def pack_detail(detail: HourDetail) -> bytes:
         "landings": _columns(detail, what),
         "burst": None if detail.burst is None else _plain(detail.burst, what),
         "drive": None if detail.drive is None else _columns(detail.drive, what),
+        "air": None if detail.air is None else _plain(detail.air, what),
     }
     return zlib.compress(_dump(values).encode("utf-8"))
 
@@ -321,6 +323,8 @@ def unpack_detail(packed: bytes, site: str, time_utc: datetime) -> HourDetail:
         **_tuples(values["landings"]),
         burst=None if values["burst"] is None else Footprint(**values["burst"]),
         drive=None if values["drive"] is None else Drive(**_tuples(values["drive"])),
+        # those of earlier versions have none
+        air=None if values.get("air") is None else SiteAir(**values["air"]),
     )
 
 

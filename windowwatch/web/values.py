@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
 from windowwatch.launchday.team import Team
+from windowwatch.physics.fill import Cylinders
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
@@ -101,6 +102,10 @@ class Facts:
         From when on something is wrong.
     team : Team
         What is the same at every planned launch.
+    cylinders : Cylinders
+        At hand for the fill.
+    flow_m3pmin : float
+        How fast gas flows, at 15 °C and 1013.25 hPa. [m³ min⁻¹]
     """
 
     watch: str
@@ -123,6 +128,8 @@ class Facts:
     channels: tuple[str, ...] = ()
     bounds: Bounds = Bounds()
     team: Team = field(default_factory=Team)
+    cylinders: Cylinders = field(default_factory=Cylinders)
+    flow_m3pmin: float = 0.4
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""

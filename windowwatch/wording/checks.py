@@ -34,6 +34,7 @@ from windowwatch.scoring.values import (
     Unanswered,
     Verdict,
 )
+from windowwatch.wording.page import is_long, reading_words
 from windowwatch.wording.phrases import check_label, percent
 
 #: How many reasons a refusal gives in full: a phone is small.
@@ -218,6 +219,8 @@ def check_sentence(check: Check) -> str:
         return f"{_unknown(check.missing, [check.name])}."
     words = _words_of(check)
     text, value = _template(check, check.value, words)
+    if words.median == "{}" and _is_told_long(check):
+        words = replace(words, median=f"{{}} {check.unit}")
     extra = "".join(_fact_words(fact, words) for fact in check.facts)
     return _capital(text.format(value=value, extra=extra, bound=_bound(check)))
 
@@ -247,6 +250,8 @@ def _template(check: Check, value: float, words: CheckWords) -> tuple[str, str]:
         text, number = words.below, number.lstrip("-")
     if words.none and value >= (inf if kind is None else kind.none_from):
         text = words.none
+    if _is_told_long(check):
+        return text, reading_words(check, abs(value) if text is words.below else value)
     return text, f"{number}{'' if check.unit == '°' else ' '}{check.unit}"
 
 
@@ -260,6 +265,13 @@ def _number(check: Check, value: float, decimals: int) -> str:
     return number.lstrip("-") if float(number) == 0.0 else number
 
 
+def _is_told_long(check: Check) -> bool:
+    """Whether value and limit are read as lengths of time: so long, and not read as the same."""
+    said = [reading_words(check, each) for each in (check.value, check.limit)]
+    apart = check.value == check.limit or said[0] != said[1]
+    return apart and is_long(replace(check, fine=None))
+
+
 def _bound(check: Check) -> str:
     if check.limit is None:
         return "no limit"
@@ -267,7 +279,10 @@ def _bound(check: Check) -> str:
     past = "limit"
     if check.verdict is Verdict.NO_GO:
         past = "past the limit of" if check.hard else "past the soft limit of"
-    return f"{past} {check.limit:g}{unit}"
+    limit = f"{check.limit:g}{unit}"
+    if check.limit and _is_told_long(check):
+        limit = reading_words(check, check.limit)
+    return f"{past} {limit}"
 
 
 _METHOD_WORDS = {"mean": "mean", "sum": "sum", "maximum": "greatest", "minimum": "least"}

@@ -52,6 +52,16 @@ def gathered(lines: Iterable[str]) -> tuple[str, ...]:
     )
 
 
+def in_sight(lines: Iterable[str]) -> tuple[str, ...]:
+    """Lines that bear a copyright sign: their licences want it seen where the map is.
+
+    The Open Database License 1.0, 4.3, wants a notice that makes whoever sees the map aware of
+    it; Creative Commons BY 4.0, 3(a)(2), is content with any reasonable manner, such as a line
+    to be folded out.
+    """
+    return tuple(line for line in lines if "©" in line)
+
+
 def near_words(near: NearGround | None) -> str:
     """A sentence on which checks a finer model answers; empty where none was asked."""
     if near is None:

@@ -1,6 +1,7 @@
 """Small words of page and terminal: times, distances and marks, each said one way. Pure."""
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from math import atan2, ceil, cos, degrees, hypot, radians
 from zoneinfo import ZoneInfo
@@ -13,7 +14,7 @@ from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Check, Hour, Site, Verdict
 from windowwatch.windows.values import Window
 from windowwatch.wording.phrases import check_label as check_label  # said one way everywhere
-from windowwatch.wording.phrases import compass, percent
+from windowwatch.wording.phrases import compass, length, percent
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -69,12 +70,15 @@ def span_words(start: datetime, end: datetime, zone: tzinfo) -> str:
 
 
 def length_words(length: timedelta) -> str:
-    """``25 min``, ``4 h``, ``3 days``: rounded to what matters."""
+    """``25 min``, ``4 h``, ``3 days 5 h``: rounded to what matters."""
     minutes = length.total_seconds() / 60.0
     if minutes < 90.0:
         return f"{max(0, round(minutes))} min"
     hours = round(minutes / 60.0)
-    return f"{hours} h" if hours < 48 else f"{round(hours / 24)} days"
+    if hours < 48:
+        return f"{hours} h"
+    days, left = divmod(hours, 24)
+    return f"{days} days {left} h" if left else f"{days} days"
 
 
 def km_words(distance_km: float) -> str:
@@ -176,6 +180,27 @@ def number_words(check: Check, value: float | None) -> str:
     return f"{value:.{decimals}f}".removesuffix(".0").replace("-", "−")
 
 
+#: Units of time, in minutes, and from how many of them on a number is read as a length of time.
+_TIME_MIN, _LONG = {"min": 1.0, "h": 60.0}, {"min": 120.0, "h": 48.0}
+
+
+def is_long(check: Check) -> bool:
+    """Whether the numbers of a check are times too long to be read in its own unit."""
+    seen = (check.value, check.fine, check.limit)
+    return check.unit in _LONG and any(
+        value is not None and abs(value) >= _LONG[check.unit] for value in seen
+    )
+
+
+def reading_words(check: Check, value: float | None) -> str:
+    """A number of a check as tables show it: a long time as ``2 days 7 h`` or ``3 h 20 min``."""
+    if value is None or not is_long(check):
+        return number_words(check, value)
+    sign = "−" if value < 0.0 else ""
+    said = length(timedelta(minutes=value * _TIME_MIN[check.unit]))
+    return sign + said
+
+
 def is_none(check: Check) -> bool:
     """Whether there is none of what a check is about, such as a cloud ceiling."""
     kind = LIMITS.get(check.name)
@@ -249,8 +274,8 @@ def map_words(site: Site, footprint: Footprint, detail: HourDetail | None = None
 
 
 def drive_words(drive: Drive) -> str:
-    """``The crew drives 74 min from Millfield.``"""
-    return f"The crew drives {drive.minutes:.0f} min from {drive.start}."
+    """``The crew drives 1 h 14 min from Millfield.``"""
+    return f"The crew drives {length(timedelta(minutes=drive.minutes))} from {drive.start}."
 
 
 def _from_site(site: Site, latitude_deg: float, longitude_deg: float) -> str:
@@ -282,6 +307,7 @@ SIGNS = {
     "in_90": "90 %",
     "drive": "the crew's drive",
     "crew": "where it stands by",
+    "park": "to here by road",
     "airspace": "airspace",
     "open": "airspace that may be entered",
     "permitted": "permitted area",
@@ -292,6 +318,18 @@ SIGNS = {
     "roads": "roads, tracks",
 }
 NORTH = "N"
+#: Layers of the map that can be moved, by their names, the lowest first.
+LAYERS = {
+    "areas": "water, towns, woods",
+    "roads": "roads",
+    "permitted": "permitted area",
+    "airspace": "airspace",
+    "drive": "the crew's drive",
+    "inside": "50 % and 90 % of landings",
+    "landings": "single landings",
+    "bursts": "where balloons burst",
+    "flight": "the middle flight",
+}
 
 
 def burst_mark(height_m: float) -> str:
@@ -302,6 +340,11 @@ def burst_mark(height_m: float) -> str:
 def minute_mark(minutes: int) -> str:
     """``30 min`` after the release, beside a flight on a map."""
     return f"{minutes} min"
+
+
+def touched_words(names: Sequence[str]) -> str:
+    """``The 90 % ring touches: Marrowby, Sound TMA.``; empty where it touches nothing named."""
+    return f"The 90\xa0% ring touches: {', '.join(names)}." if names else ""
 
 
 def bar_mark(length_km: int) -> str:

@@ -98,9 +98,12 @@ def percent(share: float | None) -> str:
 
 
 def length(duration: timedelta) -> str:
-    """Read a length of time aloud: ``2 h``, ``45 min``, ``1 h 30 min``."""
+    """Read a length of time aloud: ``45 min``, ``1 h 30 min``, ``2 days 7 h`` from two days on."""
     minutes = round(abs(duration.total_seconds()) / 60.0)
     hours, rest = divmod(minutes, 60)
+    if hours >= 48:
+        days, left = divmod(round(minutes / 60.0), 24)
+        return f"{days} days {left} h" if left else f"{days} days"
     parts = [f"{hours} h"] if hours else []
     if rest or not hours:
         parts.append(f"{rest} min")

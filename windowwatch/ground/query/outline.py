@@ -172,7 +172,12 @@ class Outline:
 
 
 def outlines(
-    ground: Ground, frame: Frame, tolerance_deg: float, *, most: int = MOST_VERTICES
+    ground: Ground,
+    frame: Frame,
+    tolerance_deg: float,
+    *,
+    most: int = MOST_VERTICES,
+    most_of_areas: int | None = None,
 ) -> tuple[Outline, ...]:
     """Areas, then roads from the least to the greatest, as they lie in a frame.
 
@@ -185,13 +190,15 @@ def outlines(
         Bends smaller than this are left out. [deg]
     most : int
         So many vertices at most.
+    most_of_areas : int, optional
+        So many of them for areas; `AREAS_SHARE` of them when left out.
 
     Returns
     -------
     tuple of Outline
         With `most` vertices at most; areas come first, then roads by their class.
     """
-    room = int(most * AREAS_SHARE)
+    room = int(most * AREAS_SHARE) if most_of_areas is None else most_of_areas
     on_land: list[Outline] = []
     for each in _cut(_areas(ground, frame), frame, tolerance_deg):
         room -= sum(len(line) for line in each.lines)

@@ -23,10 +23,11 @@ from windowwatch.web.data.export import (
 )
 from windowwatch.windows.standing import Launch
 from windowwatch.windows.values import Window, WindowState
+from windowwatch.wording import cautions
 from windowwatch.wording import page as words
 from windowwatch.wording.causes import reason
 from windowwatch.wording.credits import NO_PERMISSION
-from windowwatch.wording.phrases import local_to, sentence
+from windowwatch.wording.phrases import length, local_to, sentence
 from windowwatch.wording.standing import (
     clock_words,
     end_words,
@@ -298,20 +299,23 @@ def drive_gpx(data: FlightData) -> bytes | None:
     drive = data.drive
     parts = [] if drive is None else drive_parts(drive)
     if parts:
-        _waypoint(root, parts[0][0], f"Start: {drive.start}" if drive else "Start", "")
-        _waypoint(root, parts[-1][-1], "Park here", "Where the walk to the landing begins.")
+        start = f"Start: {drive.start}" if drive else "Start"
+        _waypoint(root, parts[0][0], f"{start} ({cautions.GPX_START})", "")
+        park = f"Park here ({cautions.GPX_PARK})"
+        _waypoint(root, parts[-1][-1], park, "Where the walk to the landing begins.")
     landing = data.hour.landing_utc
     when = "" if landing is None else f" about {landing:%Y-%m-%d %H:%M} UTC"
     _waypoint(
         root,
         point(mark.latitude_deg, mark.longitude_deg),
-        "Landing",
+        f"Landing ({cautions.GPX_LANDING})",
         f"Middle of the landings{when}; half of the flights land within "
         f"{mark.major_50_m / 1000.0:.1f} km of it along the longest axis.",
     )
     if drive is not None:
         track = Xml.SubElement(root, "trk")
-        _add(track, "name", f"Drive from {drive.start}, {drive.minutes:.0f} min")
+        way = length(timedelta(minutes=drive.minutes))
+        _add(track, "name", f"Drive from {drive.start}, {way} ({cautions.GPX_DRIVE})")
         for part in parts:
             segment = Xml.SubElement(track, "trkseg")
             for each in part:

@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 
 from windowwatch.drawing.hour_map import WIDE, FloatArray, area_kind, fitting, mark_times, road_kind
+from windowwatch.drawing.touched import is_touched, name_place, touches
 from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.outline import Frame, Zone, outlines
 from windowwatch.physics.earth import destination
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail, Track
 from windowwatch.scoring.values import Site
-from windowwatch.wording.page import drive_words
+from windowwatch.wording.page import LAYERS, burst_mark, drive_words, minute_mark
 
 #: Vertices of the ground in all.
 MOST_VERTICES = 7_000
@@ -24,17 +25,6 @@ FURTHER = 0.4
 _CORNERS = 48
 #: Minutes are written only so far apart, as a share of the flight's extent.
 _LABELS_APART = 0.1
-_TITLES = {
-    "areas": "water, towns, woods",
-    "roads": "roads",
-    "permitted": "permitted area",
-    "airspace": "airspace",
-    "drive": "the crew's drive",
-    "inside": "50 % and 90 % of landings",
-    "landings": "single landings",
-    "bursts": "where balloons burst",
-    "flight": "the middle flight",
-}
 
 
 def map_layers(
@@ -51,19 +41,21 @@ def map_layers(
     dict
         ``bounds`` (south-west and north-east, latitude first) and ``layers``, each with
         ``id``, ``title`` and ``features`` (a GeoJSON feature collection whose ``kind`` is
-        the class that the drawing uses, and ``label`` a name to be written there). All
+        the class that the drawing uses, and ``label`` a name to be written there;
+        ``touched`` is where to write the name of an area that the 90 % ring touches: it is
+        always shown). All
         longitudes are those within half a turn of the site's, so that nothing is torn apart
         at the date line; there they go on past 180°.
     """
     frame = fitting(site, footprint, detail, WIDE).frame
     found = {
-        "permitted": _zones(zones, "permitted"),
-        "airspace": _zones(zones, "airspace"),
+        "permitted": _zones(zones, "permitted", footprint),
+        "airspace": _zones(zones, "airspace", footprint),
         "inside": [
             _ellipse(footprint, footprint.major_90_m, footprint.minor_90_m, "in90"),
             _ellipse(footprint, footprint.major_50_m, footprint.minor_50_m, "in50"),
         ],
-        **_ground(ground, frame),
+        **_ground(ground, frame, footprint),
         **_flight(site, footprint, detail),
     }
     turn = _turn(0.5 * (frame.west_deg + frame.east_deg), site.longitude_deg)
@@ -81,13 +73,13 @@ def map_layers(
                     "features": [_beside(each, site.longitude_deg) for each in found[name]],
                 },
             }
-            for name, title in _TITLES.items()
+            for name, title in LAYERS.items()
             if found.get(name)
         ],
     }
 
 
-def _ground(ground: Ground, frame: Frame) -> dict[str, list[dict[str, Any]]]:
+def _ground(ground: Ground, frame: Frame, ring: Footprint) -> dict[str, list[dict[str, Any]]]:
     up = (frame.north_deg - frame.south_deg) * FURTHER
     out = (frame.east_deg - frame.west_deg) * FURTHER
     larger = Frame(
@@ -98,7 +90,10 @@ def _ground(ground: Ground, frame: Frame) -> dict[str, list[dict[str, Any]]]:
     for each in outlines(ground, larger, tolerance_deg, most=MOST_VERTICES):
         lines = [_line(line) for line in each.lines]
         if isinstance(each.kind, AreaKind):
-            about = {"kind": area_kind(each.kind), "name": each.name}
+            about: dict[str, Any] = {"kind": area_kind(each.kind), "name": each.name}
+            if each.name and touches(each.lines, ring):
+                latitude_deg, longitude_deg = name_place(each.lines, ring)
+                about["touched"] = [round(latitude_deg, 4), round(longitude_deg, 4)]
             areas.append(_feature("MultiLineString", lines, about))
         else:
             roads.append(_feature("MultiLineString", lines, {"kind": road_kind(each.kind)}))
@@ -119,6 +114,7 @@ def _flight(
             found["drive"].append(
                 _point(drive.latitude_deg[0], drive.longitude_deg[0], "crew-mark", drive.start)
             )
+        found["drive"].append(_point(drive.latitude_deg[-1], drive.longitude_deg[-1], "park"))
     if detail is not None:
         places = zip(detail.landing_latitude_deg, detail.landing_longitude_deg, strict=True)
         found["landings"] = [_point(lat, lon, "landing") for lat, lon in places]
@@ -136,17 +132,17 @@ def _track(track: Track) -> Iterable[dict[str, Any]]:
     i = track.burst_index
     yield _feature("LineString", _line(line[: i + 1]), {"kind": "up"})
     yield _feature("LineString", _line(line[i:]), {"kind": "down"})
-    label = f"burst {track.height_m[i] / 1000.0:.0f} km"
+    label = burst_mark(track.height_m[i])
     yield _point(track.latitude_deg[i], track.longitude_deg[i], "burst-mark", label)
     last, least_deg = line[i], _LABELS_APART * float(np.ptp(line, axis=0).max())
     for minutes, latitude_deg, longitude_deg in mark_times(track):
         at = np.array([latitude_deg, longitude_deg])
         room = min(np.abs(at - other).max() for other in (last, line[i])) > least_deg
-        yield _point(latitude_deg, longitude_deg, "minute", f"{minutes} min" if room else "")
+        yield _point(latitude_deg, longitude_deg, "minute", minute_mark(minutes) if room else "")
         last = at if room else last
 
 
-def _zones(zones: Sequence[Zone], kind: str) -> list[dict[str, Any]]:
+def _zones(zones: Sequence[Zone], kind: str, ring: Footprint) -> list[dict[str, Any]]:
     """Outlines, and the name of each at its northernmost corner."""
     found = []
     for zone in zones:
@@ -154,7 +150,10 @@ def _zones(zones: Sequence[Zone], kind: str) -> list[dict[str, Any]]:
             lines = [_line(line) for line in zone.lines]
             found.append(_feature("MultiLineString", lines, {"kind": f"zone {zone.kind}"}))
             longitude, latitude = max((at for line in lines for at in line), key=lambda at: at[1])
-            found.append(_point(latitude, longitude, "name", zone.label))
+            name = _point(latitude, longitude, "name", zone.label)
+            if is_touched(zone, ring):
+                name["properties"]["touched"] = True
+            found.append(name)
     return found
 
 
@@ -185,9 +184,14 @@ def _turn(longitude_deg: float, near_deg: float) -> float:
 
 def _beside(feature: dict[str, Any], near_deg: float) -> dict[str, Any]:
     """A feature whose lines and points are counted round the earth as a place is."""
-    shape = feature["geometry"]
+    shape, about = feature["geometry"], feature["properties"]
+    if isinstance(about.get("touched"), list):
+        latitude_deg, longitude_deg = about["touched"]
+        turned = round(longitude_deg + _turn(longitude_deg, near_deg), 4)
+        about = {**about, "touched": [latitude_deg, turned]}
     return {
         **feature,
+        "properties": about,
         "geometry": {**shape, "coordinates": _turned(shape["coordinates"], near_deg)},
     }
 

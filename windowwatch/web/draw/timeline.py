@@ -16,7 +16,8 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.units import KELVIN_AT_0_C
 from windowwatch.wording import page as words
-from windowwatch.wording.phrases import compass
+from windowwatch.wording.phrases import compass, length
+from windowwatch.wording.standing import clock_words
 
 WIDTH = 380.0
 _HOUR = timedelta(hours=1)
@@ -155,16 +156,20 @@ def _crew(
     if drive is None:
         return ()
     release, way = hour.time_utc, timedelta(minutes=drive.minutes)
-    leaves = f"{drive.start} at {release.astimezone(zone):%H:%M}, with the release, as checks count"
-    there = f"{words.moment_words(release + way, zone)}, {drive.minutes:.0f} min from {drive.start}"
-    if hour.landing_utc is not None and hour.landing_utc - way > release:
-        latest = (hour.landing_utc - way).astimezone(zone)
-        leaves += f"; at {latest:%H:%M} at the latest, to be there when the middle flight lands"
-    said = [("Crew leaves", leaves), ("Crew at the road", f"{there}, for the middle flight")]
+    there = clock_words(release + way, release, zone)
+    said = []
+    if hour.landing_utc is not None:
+        leave = clock_words(hour.landing_utc - way, release, zone)
+        said.append(("Leave by", f"{leave} from {drive.start}, to be there before it lands"))
+    said.append(("Crew at the road", f"{there}, {length(way)} after the release, as checks count"))
     walk = next((c.value for c in hour.checks if c.name == "walk"), None)
     if walk is not None:
-        flights = words.flights_words(plan.quantile)
-        said.append(("Walk from there", f"{walk:.0f} min or less for {flights}"))
+        said.append(
+            (
+                "Walk from there",
+                f"up to {length(timedelta(minutes=walk))}, {words.flights_words(plan.quantile)}",
+            )
+        )
     return tuple(said)
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 from windowwatch.drawing.hour_map import TALL, WIDE, MapView, draw
 from windowwatch.forecast.cycle import Cycle
@@ -21,6 +22,7 @@ from windowwatch.web.draw.timeline import (
 )
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.standing import Standing, Week
+from windowwatch.wording import cautions
 from windowwatch.wording import page as words
 from windowwatch.wording import standing as said
 from windowwatch.wording.checks import (
@@ -86,7 +88,10 @@ class ModelRow:
 
 @dataclass(frozen=True)
 class Pictures:
-    """Maps for two screens, where the movable one has its layers, and the air on the way."""
+    """Maps for two screens, where the movable one has its layers, and the air on the way.
+
+    `touched` names what the 90 % ring touches.
+    """
 
     tall: MapView | None
     wide: MapView | None
@@ -94,6 +99,7 @@ class Pictures:
     layers: str
     air: Profile | None
     note: str
+    touched: str
 
 
 @dataclass(frozen=True)
@@ -136,6 +142,14 @@ class HourView:
     beside: str
     alone: str
     planned: str
+    cautions: tuple[str, ...]
+
+    @property
+    def digest(self) -> str:
+        """How many checks are not at go, for the line above them."""
+        every = [row for part in self.parts for row in part.rows]
+        apart = sum(row.verdict != str(Verdict.GO) for row in every)
+        return f"{apart} of {len(every)} not at go" if apart else f"all {len(every)} at go"
 
     @property
     def near_ground(self) -> str:
@@ -224,6 +238,7 @@ def hour_view(
         beside=said.place_words(hour, standing),
         alone=said.standing_words(hour, standing, facts.rules),
         planned=_planned(hour, standing, week),
+        cautions=_cautions(facts, detail),
     )
 
 
@@ -237,6 +252,18 @@ def _planned(hour: Hour, standing: Standing, week: Week) -> str:
     if launch.now_best is not None and launch.now_best.time_utc == hour.time_utc:
         return "the hour that is now best"
     return ""
+
+
+def _cautions(facts: Facts, detail: HourDetail | None) -> tuple[str, ...]:
+    drive = None if detail is None else detail.drive
+    said = (
+        cautions.tired_words(
+            [] if drive is None else [(drive.start, timedelta(minutes=drive.minutes))]
+        ),
+        cautions.gas_words(facts.train),
+        f"{cautions.FALLING} {cautions.DRIVING} {cautions.PRIVATE_LAND}",
+    )
+    return tuple(filter(None, said))
 
 
 def _chance_span(hour: Hour) -> str:
@@ -268,6 +295,7 @@ def _pictures(
         layers=f"/hour/{key}/{stamp(hour.time_utc)}/layers.json",
         air=None if track is None else profile(track),
         note=_track_note(detail),
+        touched="" if tall is None else words.touched_words(tall.touched),
     )
 
 
@@ -333,15 +361,16 @@ def _parts(hour: Hour) -> Iterable[PartRows]:
 def check_row(check: Check) -> CheckRow:
     """A check in words and numbers."""
     none = words.is_none(check)
+    unit = "" if words.is_long(check) else check.unit  # a long time carries its own
     return CheckRow(
         label=check_label(check.name),
         verdict=str(check.verdict),
         mark=words.MARKS[check.verdict],
-        value=words.value_words(check),
-        unit="" if none else ", ".join(filter(None, (check.unit, interval_words(check)))),
-        fine=words.number_words(check, check.fine),
-        limit=words.number_words(check, check.limit),
-        margin=words.margin_words(check),
+        value="none" if none else words.reading_words(check, check.value),
+        unit="" if none else ", ".join(filter(None, (unit, interval_words(check)))),
+        fine=words.reading_words(check, check.fine),
+        limit=words.reading_words(check, check.limit),
+        margin="–" if none else words.reading_words(check, check.margin),
         hard=check.hard,
         sentence=check_sentence(check) if check.verdict is Verdict.UNKNOWN else "",
     )

@@ -15,7 +15,12 @@ from starlette.responses import Response
 
 from windowwatch.drawing.svg import hatches_svg, map_svg, samples_svg
 from windowwatch.wording import page as words
-from windowwatch.wording.credits import credit_lines, gathered
+from windowwatch.wording.credits import (
+    credit_lines,
+    gathered,
+    in_sight,
+    weather_credits,
+)
 
 
 class Pages:
@@ -38,6 +43,9 @@ class Pages:
         )
         self._templates.filters.update(
             gathered=gathered,
+            in_sight=in_sight,
+            weather_credits=weather_credits,
+            touched=words.touched_words,
             score=words.score_words,
             chance=words.chance_words,
             km=words.km_words,

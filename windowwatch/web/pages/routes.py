@@ -20,6 +20,7 @@ from windowwatch.scoring.values import Hour, Site
 from windowwatch.web.access.guard import COOKIE, CsrfTokens, FormError, posted
 from windowwatch.web.draw.layers import map_layers
 from windowwatch.web.pages.hourview import hour_view
+from windowwatch.web.pages.limits import limits_view
 from windowwatch.web.pages.listing import NoticeRow, notice_row
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys
@@ -49,6 +50,7 @@ class HourRoutes:
         self._page = page
         self.routes: list[BaseRoute] = [
             Route("/hour/{site}/{time}", self.hour),
+            Route("/limits", self.limits),
             Route("/hour/{site}/{time}/layers.json", self.layers),
             leaflet_files(),
         ]
@@ -69,6 +71,11 @@ class HourRoutes:
             detail=self._detail(found, cycle),
         )
         return self._page(request, "hour.html", snapshot, view=view, leaflet=LEAFLET_URL)
+
+    def limits(self, request: Request) -> Response:
+        """The limits in force, and where each comes from."""
+        view = limits_view(self._facts)
+        return self._page(request, "limits.html", self._reader.newest(), view=view)
 
     def layers(self, request: Request) -> Response:
         """What the map of a launch hour holds, for the map that can be moved."""

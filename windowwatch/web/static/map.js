@@ -26,7 +26,7 @@
     "landing": { radius: 2, stroke: false, fill: true, fillColor: hue("landing"), fillOpacity: 0.7 },
     "minute": { radius: 3.5, weight: 1.5, color: hue("flight"), fillColor: hue("land"), fillOpacity: 1, className: "map-minute" }
   };
-  var signs = { "site-mark": "\u25b2", "crew-mark": "\u25a0", "burst-mark": "\u2715", "centre": "\u271a" };
+  var signs = { "site-mark": "\u25b2", "crew-mark": "\u25a0", "burst-mark": "\u2715", "centre": "\u271a", "park": "\u25a1" };
 
   function name(at, text, kind) {
     var word = document.createElement("span");
@@ -40,7 +40,7 @@
     var kind = feature.properties.kind, group = L.layerGroup();
     if (signs[kind]) { group.addLayer(name(at, signs[kind], "map-sign " + kind)); }
     else if (styles[kind]) { group.addLayer(L.circleMarker(at, Object.assign({ interactive: false }, styles[kind]))); }
-    if (feature.properties.label) { group.addLayer(name(at, feature.properties.label, "beside " + kind)); }
+    if (feature.properties.label) { group.addLayer(name(at, feature.properties.label, "beside " + kind + (feature.properties.touched ? " touched" : ""))); }
     return group;
   }
   // Names that would run into a sign, into one another or out of the frame change sides or are
@@ -54,13 +54,23 @@
     }
     over.querySelectorAll(".map-sign span, .map-minute, .leaflet-control").forEach(function (sign) { taken.push(sign.getBoundingClientRect()); });
     // The flight's names first, then those of airspace, then those of the land.
-    [".beside:not(.name)", ".beside.name", ".middle"].forEach(function (rank) {
+    [".beside:not(.name)", ".touched", ".beside.name:not(.touched)", ".middle:not(.touched)"].forEach(function (rank) {
       over.querySelectorAll(".map-name" + rank + " span").forEach(place);
     });
     function place(word) {
       var sides = ["", "left", "low", "low left"], box, good = false;
       for (var i = 0; i < sides.length && !good; i += 1) {
         word.className = sides[i];
+        box = word.getBoundingClientRect();
+        good = apart(box);
+      }
+      // A name that must be read goes further away for room.
+      var must = word.parentNode.classList.contains("touched");
+      word.style.transform = "";
+      for (var step = 2; must && !good && step < 24; step += 1) {
+        var reach = 12 * Math.floor(step / 2), turn = step * 2.4;
+        word.className = "";
+        word.style.transform = "translate(calc(-50% + " + Math.round(reach * Math.cos(turn)) + "px), calc(-50% + " + Math.round(reach * Math.sin(turn)) + "px))";
         box = word.getBoundingClientRect();
         good = apart(box);
       }
@@ -76,10 +86,16 @@
     frame.appendChild(over);
     var map = L.map(over, {
       attributionControl: false, zoomAnimation: false, fadeAnimation: false, markerZoomAnimation: false,
-      zoomSnap: 0.25, zoomDelta: 0.5, scrollWheelZoom: false, dragging: !L.Browser.mobile
+      zoomControl: false, zoomSnap: 0.25, zoomDelta: 0.5, scrollWheelZoom: false, dragging: !L.Browser.mobile
     });
     map.fitBounds(found.bounds); // before any layer: a canvas without a view is an error
     map.setMinZoom(map.getZoom() - 2).setMaxZoom(map.getZoom() + 5);
+    // The buttons stand where the site is not.
+    var flight = found.layers.filter(function (layer) { return layer.id === "flight"; })[0];
+    var site = flight.features.features[0].geometry.coordinates;
+    var seen = map.latLngToContainerPoint([site[1], site[0]]), size = map.getSize();
+    var isThere = seen.x < size.x / 3 && seen.y < size.y / 2;
+    L.control.zoom({ position: isThere ? "bottomleft" : "topleft" }).addTo(map);
     L.control.scale({ imperial: false, position: "bottomright" }).addTo(map);
     var lines = L.canvas(), choices = {}, named = [];
     found.layers.forEach(function (layer) {
@@ -97,9 +113,10 @@
         layer.features.features.forEach(function (feature) {
           var wanted = feature.properties.kind === "shun" || feature.properties.kind === "water";
           var rings = feature.geometry.coordinates;
-          if (wanted && feature.properties.name && rings.length === 1) {
-            named.push(name(L.polyline(L.GeoJSON.coordsToLatLngs(rings[0])).getBounds().getCenter(),
-              feature.properties.name, "middle"));
+          var touched = feature.properties.touched;
+          if (feature.properties.name && (touched || (wanted && rings.length === 1))) {
+            named.push(name(touched || L.polyline(L.GeoJSON.coordsToLatLngs(rings[0])).getBounds().getCenter(),
+              feature.properties.name, touched ? "middle touched" : "middle"));
           }
         });
       }
@@ -107,8 +124,8 @@
     });
     named.forEach(function (each) { choices[found.layers[0].title].addLayer(each); });
     map.on("moveend zoomend layeradd", function () { untangle(over); });
-    untangle(over);
     L.control.layers(null, choices, { collapsed: true }).addTo(map);
+    untangle(over);
     var help = document.querySelector(".map-help");
     if (help) { help.hidden = false; }
     document.body.dataset.map = "ready";
