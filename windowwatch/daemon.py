@@ -497,6 +497,8 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         channels=tuple(each.name for each in settings.file.channels),
         bounds=settings.bounds,
         team=watch.team,
+        available_after=settings.available_after,
+        texts=settings.texts,
         contacts=tuple(
             Contact(
                 each.name,

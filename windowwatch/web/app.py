@@ -356,6 +356,7 @@ def create_app(
             facts,
             clock,
             pages.csrf,
+            renders=pages.pages,
             page=pages.page,
             problem=pages.problem,
             troubles=troubles,

@@ -1,7 +1,7 @@
 """What the page knows that is not in the database: facts of the watch, as plain values."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -17,6 +17,7 @@ from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Window
 from windowwatch.windows.window import WindowRules
+from windowwatch.wording.texts import TextTemplate
 
 
 @dataclass(frozen=True)
@@ -101,6 +102,10 @@ class Facts:
         From when on something is wrong.
     team : Team
         What is the same at every planned launch.
+    available_after : timedelta
+        A cycle is usually there so long after its reference time.
+    texts : callable
+        Reads the texts to send about a planned launch; raises SettingsError.
     """
 
     watch: str
@@ -123,6 +128,8 @@ class Facts:
     channels: tuple[str, ...] = ()
     bounds: Bounds = Bounds()
     team: Team = field(default_factory=Team)
+    available_after: timedelta = timedelta(hours=5)
+    texts: Callable[[], tuple[TextTemplate, ...]] = tuple
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""

@@ -2,8 +2,8 @@
 
 from datetime import datetime, timedelta, tzinfo
 
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.launchday import plan as p
-from windowwatch.launchday.countdown import StepStand
 from windowwatch.launchday.flight import PlannedFlight, Range, Span
 from windowwatch.launchday.plan import Entry, Plan, PlanState, Tick
 from windowwatch.launchday.releases import ReleaseTable
@@ -63,7 +63,12 @@ def age_words(table: ReleaseTable, zone: tzinfo, now_utc: datetime) -> str:
     """When a table was flown, and by which forecast, of which age."""
     at = table.made_utc.astimezone(zone)
     ago = length(max(now_utc - table.made_utc, timedelta(0)))
-    return f"flown {at:%H:%M}, {ago} ago, by the cycle of {words.cycle_words(table.cycle_id)}"
+    cycle = Cycle.of_id(table.cycle_id)
+    age = words.length_words(now_utc - cycle.reference_utc)
+    return (
+        f"flown {at:%H:%M}, {ago} ago, by the forecast of {words.utc_words(cycle.reference_utc)} "
+        f"({cycle.model}), {age} old"
+    )
 
 
 def because(verdict: Verdict, why: str) -> str:
@@ -96,16 +101,38 @@ def last_good_more(table: ReleaseTable, zone: tzinfo, now_utc: datetime) -> str:
     return "; ".join(parts)
 
 
+def pack_first_line(plan: Plan, zone: tzinfo, now_utc: datetime, due_utc: datetime | None) -> str:
+    """Of when a take-along is, and until when it is to be decided by."""
+    made = f"Made {words.both_words(now_utc, zone)}."
+    if not plan.coming:
+        return f"{made} This launch is {plan.state}: nothing is to be decided by it."
+    if due_utc is not None and due_utc <= now_utc:
+        due = due_utc.astimezone(zone)
+        return (
+            f"{made} OLD: a newer forecast was due {day_and_time(due)} local; decide nothing by "
+            "this before you have looked for it."
+        )
+    ends = [(plan.release_utc, "the planned release")]
+    if due_utc is not None:
+        ends.append((due_utc, "a newer forecast is due"))
+    end, why = min(ends)
+    until = end.astimezone(zone)
+    at = (
+        f"{until:%H:%M}" if until.date() == now_utc.astimezone(zone).date() else day_and_time(until)
+    )
+    return f"{made} Decide nothing by it after {at} local ({why})."
+
+
+def ample_words(name: str, least_min: float) -> str:
+    """``clearance left: more than 29 h at every release``."""
+    return f"{name} left: more than {least_min // 60.0:.0f} h at every release"
+
+
 def due_words(due_utc: datetime, release_utc: datetime, zone: tzinfo) -> str:
     """``08:25``, with its day where that is not the day of the release."""
     due = due_utc.astimezone(zone)
     same = due.date() == release_utc.astimezone(zone).date()
     return f"{due:%H:%M}" if same else day_and_time(due)
-
-
-def late_words(each: StepStand, now_utc: datetime) -> str:
-    """``12 min overdue``."""
-    return f"{length(now_utc - each.due_utc)} overdue"
 
 
 def tick_words(tick: Tick, zone: tzinfo) -> str:

@@ -37,9 +37,10 @@ from windowwatch.launchday.sighting import USED_FOR, Sighting
 from windowwatch.physics.fill import STANDARD_PRESSURE_PA
 from windowwatch.scoring.values import Site
 from windowwatch.web.access.guard import COOKIE, CsrfTokens, FormError, guest_of, posted
-from windowwatch.web.pages.plans import SHOWN, PlanView, plan_rows, plan_view
+from windowwatch.web.pages.pack import Renders, pack, texts_of
+from windowwatch.web.pages.plans import SHOWN, PlanView, as_of, plan_rows, plan_view
 from windowwatch.web.pages.routes import Page
-from windowwatch.web.reading import Reader
+from windowwatch.web.reading import CYCLES_BACK, Reader
 from windowwatch.web.values import Facts, from_stamp, site_keys
 from windowwatch.wording import page as words
 
@@ -68,6 +69,8 @@ class PlanRoutes:
     facts : Facts
     clock : Clock
     csrf : CsrfTokens
+    renders : Renders
+        Makes the file that is taken along.
     page, problem : callable
         Make a page; make one of a title and a text, with a status.
     troubles : callable
@@ -81,18 +84,21 @@ class PlanRoutes:
         clock: Clock,
         csrf: CsrfTokens,
         *,
+        renders: Renders,
         page: Page,
         problem: Callable[[str, str, int], Response],
         troubles: Callable[[], tuple[str, ...]],
     ) -> None:
         self._reader, self._facts, self._clock, self._csrf = reader, facts, clock, csrf
         self._page, self._problem, self._troubles = page, problem, troubles
+        self._renders = renders
         self._store, self._watch = reader.store, facts.watch
         self.routes: list[BaseRoute] = [
             Route("/plans", self.plans),
             Route("/plans", self.make, methods=["POST"]),
             Route("/plans/new", self.new),
             Route("/plans/{key}", self.plan),
+            Route("/plans/{key}/pack", self.pack),
             Route("/plans/{key}", self.act, methods=["POST"]),
         ]
 
@@ -174,6 +180,16 @@ class PlanRoutes:
         """One planned launch."""
         return self._shown(request, request.path_params["key"], None, 200)
 
+    def pack(self, request: Request) -> Response:
+        """The take-along, as a file to be kept."""
+        view = self.view(request.path_params["key"])
+        cycles = [each.cycle for each in self._store.cycles(self._watch, last=CYCLES_BACK)]
+        known = guest_of(request) is None
+        made = pack(self._renders, self._facts, view, cycles, with_contacts=known)
+        name = f"launch-{view.plan.key}-{view.now_utc:%Y%m%dT%H%MZ}.html"
+        keep = {"content-disposition": f'attachment; filename="{name}"'}
+        return Response(made, media_type="text/html", headers=keep)
+
     async def act(self, request: Request) -> Response:
         """Do something to a plan, and show it again; what is refused is said on its page."""
         key = request.path_params["key"]
@@ -225,15 +241,15 @@ class PlanRoutes:
             raise HTTPException(404)
         table, now = self._store.release_table(self._watch, key), self._clock.now()
         entries: Sequence[Entry] = found[key].entries
-        if self._facts.rehearsal:  # what was played lies ahead of the clock of its page
-            now = max(now, entries[0].at_utc if table is None else table.made_utc)
-            entries = [each for each in entries if each.at_utc <= now]
+        if self._facts.rehearsal:
+            entries, now = as_of(entries, table, now)
         return entries, table, now
 
     def _shown(self, request: Request, key: str, refused: Refused | None, status: int) -> Response:
         fields = {} if refused is None else refused.fields
         guest = guest_of(request) is not None
         view = self.view(key)
+        texts, fault = ((), "") if guest else texts_of(self._facts, view)
         made = self._page(
             request,
             "plan.html",
@@ -244,8 +260,10 @@ class PlanRoutes:
             refused=refused,
             fields=fields,
             holds=HOLDS_MIN,
+            texts=texts,
+            texts_fault=words.without_folders(fault),
             shown=SHOWN,
-            troubles=self._troubles(),
+            troubles=() if guest else self._troubles(),
             plans_mark=self._store.plans_mark(self._watch),
             csrf=self._word(request),
         )

@@ -71,7 +71,7 @@ class ReleaseRow:
     kind: str
     chance: str
     lands: str
-    drive: str
+    crew: str
     clearance: str
     daylight: str
     why: str
@@ -134,6 +134,7 @@ class PlanView:
     steps: tuple[StepRow, ...]
     rows: tuple[ReleaseRow, ...]
     columns: frozenset[str]
+    ample: tuple[str, ...]
     seen: tuple[str, ...]
     correction: str
     fill: FillNow
@@ -149,6 +150,17 @@ class PlanView:
     def next(self) -> StepRow | None:
         """The step that is to be done next."""
         return next((step for step in self.steps if step.next), None)
+
+
+def as_of(
+    entries: Sequence[Entry], table: ReleaseTable | None, now_utc: datetime
+) -> tuple[Sequence[Entry], datetime]:
+    """Entries of a plan that was played, as it stood when it was flown last, and that time.
+
+    What a rehearsal plays lies ahead of the clock of its page.
+    """
+    now = max(now_utc, entries[0].at_utc if table is None else table.made_utc)
+    return [each for each in entries if each.at_utc <= now], now
 
 
 def to_plan(launch: Launch | None, sites: Sequence[Site], now_utc: datetime) -> str:
@@ -208,7 +220,7 @@ def plan_view(
     old = _old(plan, table, sightings, newest_cycle, now_utc)
     flight = _flight_of(plan, table)
     veto = _veto(facts, plan, sightings, now_utc)
-    rows = _rows(plan, table, zone, now_utc)
+    rows, (columns, ample) = _rows(plan, table, zone, now_utc), _columns(table)
     maps = [
         None
         if site is None or flight is None or flight.footprint is None
@@ -237,7 +249,8 @@ def plan_view(
         old=old,
         steps=_steps(facts, plan, zone, now_utc),
         rows=rows,
-        columns=_columns(rows),
+        columns=columns,
+        ample=ample,
         seen=_seen(table, sightings, zone),
         correction="" if table is None else sentence(told.correction_words(table.correction)),
         fill=_fill(facts, plan, site, flight, sightings, now_utc),
@@ -357,7 +370,8 @@ def _rows(
 
 
 def _release_row(row: Release, table: ReleaseTable, zone: tzinfo) -> ReleaseRow:
-    clock, verdict, chance, lands, drive, clearance, daylight = told.row_cells(row, zone)
+    clock, verdict, chance, lands, *spans = told.row_cells(row, zone)
+    crew, clearance, daylight = (each.removesuffix(" h") for each in spans)
     return ReleaseRow(
         clock=clock,
         mark=words.MARKS[row.verdict],
@@ -365,7 +379,7 @@ def _release_row(row: Release, table: ReleaseTable, zone: tzinfo) -> ReleaseRow:
         kind=str(row.verdict),
         chance=chance,
         lands=lands,
-        drive=drive,
+        crew=crew,
         clearance=clearance,
         daylight=daylight,
         why=told.limit_words(row),
@@ -374,10 +388,26 @@ def _release_row(row: Release, table: ReleaseTable, zone: tzinfo) -> ReleaseRow:
     )
 
 
-def _columns(rows: Sequence[ReleaseRow]) -> frozenset[str]:
-    """Columns that have something to say in any row."""
-    names = ("drive", "clearance", "daylight")
-    return frozenset(name for name in names if any(getattr(row, name) != "–" for row in rows))
+#: A clearance or a daylight that lasts longer than this at every release needs no column. [min]
+_AMPLE_MIN = 12.0 * 60.0
+
+
+def _columns(table: ReleaseTable | None) -> tuple[frozenset[str], tuple[str, ...]]:
+    """Columns that a crew has to look at, and what is said in the place of the others."""
+    if table is None:
+        return frozenset(), ()
+    shown, ample = set(), []
+    for name, field_name in (
+        ("crew", "drive_min"),
+        ("clearance", "clearance_left_min"),
+        ("daylight", "daylight_left_min"),
+    ):
+        known = [v for row in table.rows if (v := getattr(row, field_name)) is not None]
+        if name != "crew" and known and min(known) > _AMPLE_MIN:
+            ample.append(said.ample_words(name, min(known)))
+        elif known:
+            shown.add(name)
+    return frozenset(shown), tuple(ample)
 
 
 def _seen(
