@@ -364,8 +364,8 @@ def test_a_phone_without_javascript_sees_one_large_button(crew: Crew, browser: B
 
 @pytest.mark.browser
 def test_an_open_page_hears_of_what_others_did(crew: Crew, browser: Browser) -> None:
-    app = create_app(crew.store, crew.facts, crew.clock)
     for size in (PHONE, DESK):
+        app = create_app(crew.store, crew.facts, crew.clock)
         with PageServer(app, "127.0.0.1", 0) as server, visit(browser, server.url, size) as page:
             page.goto(f"{server.url}plans/1?by=Ben")
             wide = "[document.documentElement.scrollWidth, innerWidth]"
