@@ -189,6 +189,7 @@ def test_a_measured_gust_is_no_go_at_once(crew: Crew) -> None:
     assert found is not None
     assert found[1] == "no-go"
     assert "14.0 m/s measured by Ada" in page
+    assert page.index("NO-GO at") < page.index('class="next-step'), "it stands above all else"
     assert "over the hard limit of 10.0 m/s. No release before" in page
 
 

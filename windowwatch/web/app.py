@@ -105,6 +105,16 @@ class PageRoutes:
         self.notices = NoticeRoutes(
             self.reader, facts, clock, self.csrf, page=self.page, problem=self.problem
         )
+        self.plans = PlanRoutes(
+            self.reader,
+            facts,
+            clock,
+            self.csrf,
+            renders=self.pages,
+            page=self.page,
+            problem=self.problem,
+            troubles=troubles,
+        )
 
     def health(self, snapshot: Snapshot | None) -> Health:
         """Health at the present moment."""
@@ -351,16 +361,7 @@ def create_app(
         Route("/windows/{uid}", pages.window),
         Route("/windows/{uid}/sheet", pages.sheet),
         Route("/sites", pages.sites),
-        *PlanRoutes(
-            pages.reader,
-            facts,
-            clock,
-            pages.csrf,
-            renders=pages.pages,
-            page=pages.page,
-            problem=pages.problem,
-            troubles=troubles,
-        ).routes,
+        *pages.plans.routes,
         *pages.notices.routes,
         Route("/health/page", pages.health_page),
         Route("/health", pages.health_json),

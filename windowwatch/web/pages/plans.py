@@ -221,14 +221,7 @@ def plan_view(
     flight = _flight_of(plan, table)
     veto = _veto(facts, plan, sightings, now_utc)
     rows, (columns, ample) = _rows(plan, table, zone, now_utc), _columns(table)
-    maps = [
-        None
-        if site is None or flight is None or flight.footprint is None
-        else draw(
-            site, flight.footprint, facts.ground, detail=flight.detail, zones=facts.zones, shape=s
-        )
-        for s in (TALL, WIDE)
-    ]
+    tall, wide, spoken = _maps(facts, site, flight)
     last, more = _last_good(table, zone, now_utc)
     return PlanView(
         plan=plan,
@@ -255,17 +248,27 @@ def plan_view(
         correction="" if table is None else sentence(told.correction_words(table.correction)),
         fill=_fill(facts, plan, site, flight, sightings, now_utc),
         lifts=() if flight is None else told.lift_lines(flight.lifts, plan.train.nozzle_lift_kg),
-        tall=maps[0],
-        wide=maps[1],
-        spoken=(
-            ""
-            if site is None or flight is None or flight.footprint is None
-            else words.map_words(site, flight.footprint, flight.detail)
-        ),
+        tall=tall,
+        wide=wide,
+        spoken=spoken,
         lands=() if flight is None else said.landing_lines(flight, zone),
         log=tuple(said.entry_words(each, zone) for each in reversed(entries)),
         coming=plan.coming,
     )
+
+
+def _maps(
+    facts: Facts, site: Site | None, flight: PlannedFlight | None
+) -> tuple[MapView | None, MapView | None, str]:
+    """The map for a phone and for a desk, and what it shows in words."""
+    if site is None or flight is None or flight.footprint is None:
+        return None, None, ""
+    mark, detail = flight.footprint, flight.detail
+    tall, wide = (
+        draw(site, mark, facts.ground, detail=detail, zones=facts.zones, shape=shape)
+        for shape in (TALL, WIDE)
+    )
+    return tall, wide, words.map_words(site, mark, detail)
 
 
 def _flight_of(plan: Plan, table: ReleaseTable | None) -> PlannedFlight | None:
