@@ -38,7 +38,7 @@ from windowwatch.physics.fill import STANDARD_PRESSURE_PA
 from windowwatch.scoring.values import Site
 from windowwatch.web.access.guard import COOKIE, CsrfTokens, FormError, guest_of, posted
 from windowwatch.web.pages.pack import Renders, pack, texts_of
-from windowwatch.web.pages.plans import SHOWN, PlanView, as_of, plan_rows, plan_view
+from windowwatch.web.pages.plans import PlanView, as_of, plan_rows, plan_view
 from windowwatch.web.pages.routes import Page
 from windowwatch.web.reading import CYCLES_BACK, Reader
 from windowwatch.web.values import Facts, from_stamp, site_keys
@@ -262,7 +262,6 @@ class PlanRoutes:
             holds=HOLDS_MIN,
             texts=texts,
             texts_fault=words.without_folders(fault),
-            shown=SHOWN,
             troubles=() if guest else self._troubles(),
             plans_mark=self._store.plans_mark(self._watch),
             csrf=self._word(request),

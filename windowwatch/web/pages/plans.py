@@ -151,6 +151,17 @@ class PlanView:
         """The step that is to be done next."""
         return next((step for step in self.steps if step.next), None)
 
+    @property
+    def near_rows(self) -> tuple[ReleaseRow, ...]:
+        """The next releases, and the planned and the last good one wherever they are."""
+        later = (row for row in self.later_rows if row.planned or row.last_good)
+        return (*self.rows[:SHOWN], *later)
+
+    @property
+    def later_rows(self) -> tuple[ReleaseRow, ...]:
+        """Releases behind the fold."""
+        return self.rows[SHOWN:]
+
 
 def as_of(
     entries: Sequence[Entry], table: ReleaseTable | None, now_utc: datetime
