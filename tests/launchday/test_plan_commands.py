@@ -10,8 +10,10 @@ from click.testing import CliRunner
 from invented import cycle, hour
 from line_watch import settings_in
 
+from windowwatch.cli.checking import _check_texts
 from windowwatch.cli.main import main
 from windowwatch.launchday.plan import stand
+from windowwatch.settings.read import read_settings
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.storage.store import open_store
 
@@ -131,6 +133,9 @@ def test_what_is_taken_along_and_sent(crew: Crew, tmp_path: Path) -> None:
     assert "has no plan '7'" in crew("texts", "7", fails=True)
     (texts / "wrong.txt").write_text("$sight", encoding="utf-8")
     assert "wrong.txt, line 1: $sight is no name" in crew("texts", "1", fails=True)
+    (found,) = _check_texts(read_settings(crew.settings, maps=False))
+    assert found.wrong
+    assert "$sight is no name" in found.words
     assert "held" in crew("hold", "5"), "a text that is wrong keeps nobody from the countdown"
 
 
