@@ -189,8 +189,17 @@ def test_a_measured_gust_is_no_go_at_once(crew: Crew) -> None:
     assert found is not None
     assert found[1] == "no-go"
     assert "14.0 m/s measured by Ada" in page
-    assert page.index("NO-GO at") < page.index('class="next-step'), "it stands above all else"
+    assert page.index("NO-GO NOW") < page.index('class="next-step'), "it stands above all else"
     assert "over the hard limit of 10.0 m/s. No release before" in page
+
+
+def test_a_gust_stops_a_release_now_that_is_planned_for_later(crew: Crew) -> None:
+    crew.does(do="move", time=f"{crew.release_utc + timedelta(hours=2):%H%MZ}")
+    page = crew.does(do="seen", gust="14")
+    assert "NO-GO NOW" in page
+    assert '<section class="minute no-go' not in page, "in two hours it may have gone"
+    crew.clock.set(crew.clock.now() + timedelta(minutes=31))
+    assert "NO-GO NOW" not in crew.get()
 
 
 def test_a_scrub_is_asked_twice(crew: Crew) -> None:

@@ -140,9 +140,12 @@ def tick_words(tick: Tick, zone: tzinfo) -> str:
     return f"{tick.at_utc.astimezone(zone):%H:%M} {tick.by}"
 
 
-def landing_lines(flight: PlannedFlight, zone: tzinfo) -> tuple[str, ...]:
+def landing_lines(flight: PlannedFlight, plan: Plan, zone: tzinfo) -> tuple[str, ...]:
     """Rise, burst and landing of the planned release, middle and spread, and the drive."""
     lines = []
+    if flight.time_utc != plan.release_utc:
+        meant, left = (t.astimezone(zone) for t in (flight.time_utc, plan.release_utc))
+        lines.append(f"Flown for a release at {meant:%H:%M}; it left at {left:%H:%M}.")
     if flight.ascent_mps is not None:
         lines.append(f"Rises {rate_words(flight.ascent_mps)}.")
     if flight.burst is not None and flight.burst_m is not None:

@@ -113,6 +113,8 @@ class PlanView:
         Of the plan as it stands; None while that was not flown.
     old : tuple of str
         Why the table is old; empty when it is not.
+    stop : str
+        A measurement that forbids a release now; empty where there is none.
     """
 
     plan: Plan
@@ -127,6 +129,7 @@ class PlanView:
     state: str
     count: str
     answer: Answer
+    stop: str
     last_good: str
     last_good_more: str
     age: str
@@ -230,7 +233,7 @@ def plan_view(
     zone = words.zone_of(site)
     old = _old(plan, table, sightings, newest_cycle, now_utc)
     flight = _flight_of(plan, table)
-    veto = _veto(facts, plan, sightings, now_utc)
+    vetoed = _vetoes(facts, sightings, now_utc)
     rows, (columns, ample) = _rows(plan, table, zone, now_utc), _columns(table)
     tall, wide, spoken = _maps(facts, site, flight)
     last, more = _last_good(table, zone, now_utc)
@@ -246,7 +249,8 @@ def plan_view(
         release=words.both_words(plan.release_utc, zone),
         state=said.state_words(plan, zone),
         count=said.count_words(plan.release_utc - now_utc),
-        answer=_answer(plan, table, veto, zone),
+        answer=_answer(plan, table, vetoed, zone),
+        stop=said.veto_words(vetoed[0], zone) if vetoed and plan.coming else "",
         last_good=last,
         last_good_more=more,
         age="" if table is None else sentence(said.age_words(table, zone, now_utc)),
@@ -262,7 +266,7 @@ def plan_view(
         tall=tall,
         wide=wide,
         spoken=spoken,
-        lands=() if flight is None else said.landing_lines(flight, zone),
+        lands=() if flight is None else said.landing_lines(flight, plan, zone),
         log=tuple(said.entry_words(each, zone) for each in reversed(entries)),
         coming=plan.coming,
     )
@@ -310,18 +314,18 @@ def _old(
     return tuple(why)
 
 
-def _veto(
-    facts: Facts, plan: Plan, sightings: Sequence[Sighting], now_utc: datetime
-) -> Veto | None:
-    """A fresh measurement that forbids the planned release."""
+def _vetoes(facts: Facts, sightings: Sequence[Sighting], now_utc: datetime) -> tuple[Veto, ...]:
+    """Fresh measurements that forbid a release now, the newest first."""
     limit = facts.plan.limits.get("gust")
     if limit is None or not limit.hard:
-        return None
-    found = vetoes(sightings, limit.limit, now_utc)
-    return next((each for each in found if each.forbids(plan.release_utc)), None)
+        return ()
+    return vetoes(sightings, limit.limit, now_utc)
 
 
-def _answer(plan: Plan, table: ReleaseTable | None, veto: Veto | None, zone: tzinfo) -> Answer:
+def _answer(
+    plan: Plan, table: ReleaseTable | None, against: Sequence[Veto], zone: tzinfo
+) -> Answer:
+    veto = next((each for each in against if each.forbids(plan.release_utc)), None)
     if veto is not None:
         why = said.veto_words(veto, zone)
         return Answer("no-go", words.MARKS[Verdict.NO_GO], "no-go", why, "")
