@@ -504,6 +504,8 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         team=watch.team,
         cylinders=settings.file.cylinders.held(),
         flow_m3pmin=settings.file.cylinders.flow_m3pmin,
+        available_after=settings.available_after,
+        texts=settings.texts,
         contacts=tuple(
             Contact(
                 each.name,

@@ -10,8 +10,10 @@ from click.testing import CliRunner
 from invented import cycle, hour
 from line_watch import settings_in
 
+from windowwatch.cli.checking import _check_texts
 from windowwatch.cli.main import main
 from windowwatch.launchday.plan import stand
+from windowwatch.settings.read import read_settings
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.storage.store import open_store
 
@@ -104,6 +106,37 @@ def test_a_launch_morning(crew: Crew) -> None:
     assert "left Mon 4 16:30 local" in crew("released", "16:30")
     assert "put away" in crew("done", "--note", "found")
     assert crew.state().startswith("done")
+
+
+def test_what_is_taken_along_and_sent(crew: Crew, tmp_path: Path) -> None:
+    crew("make", "Field", "16:05")
+    assert "name no folder of texts" in crew("texts", "1", fails=True)
+    file = tmp_path / "field.html"
+    assert " kB; send it to the phones" in crew("pack", "1", str(file))
+    assert "Decide nothing by it after" in file.read_text(encoding="utf-8")
+    assert "No release was flown for it" in file.read_text(encoding="utf-8")
+    assert "cannot be written" in crew("pack", "1", str(tmp_path / "no" / "x.html"), fails=True)
+    crew.settings.write_text(
+        crew.settings.read_text(encoding="utf-8").replace(
+            "[launchday]", '[launchday]\ntexts = "texts"\nlooks = "red, 2 m"\nlevels_fl = [150]'
+        ),
+        encoding="utf-8",
+    )
+    texts = crew.settings.parent / "texts"
+    texts.mkdir()
+    (texts / "short.txt").write_text("$site $release_utc $looks $$5 $burst_utc", encoding="utf-8")
+    said = "Field 2026-05-04 15:05 UTC red, 2 m $5 NOT KNOWN YET"
+    assert crew("texts", "1", "short").strip() == said
+    assert f"--- short\n{said}" in crew("texts", "1")
+    assert "$site: Field" in crew("texts", "1", "--names")
+    assert "no text is called 'shrt'; did you mean short?" in crew("texts", "1", "shrt", fails=True)
+    assert "has no plan '7'" in crew("texts", "7", fails=True)
+    (texts / "wrong.txt").write_text("$sight", encoding="utf-8")
+    assert "wrong.txt, line 1: $sight is no name" in crew("texts", "1", fails=True)
+    (found,) = _check_texts(read_settings(crew.settings, maps=False))
+    assert found.wrong
+    assert "$sight is no name" in found.words
+    assert "held" in crew("hold", "5"), "a text that is wrong keeps nobody from the countdown"
 
 
 def test_what_cannot_be_gets_one_clear_answer_and_changes_nothing(crew: Crew) -> None:

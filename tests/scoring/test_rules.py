@@ -226,3 +226,12 @@ def test_every_status_is_used_and_kept() -> None:
     used |= {entry.status for each in rules for entry in each.criteria}
     assert used == set(Status)
     assert set(LIMITS) >= {limit.check for r in (SERA, ICAO, US) for limit in r.limits}
+
+
+@pytest.mark.launchday
+def test_levels_that_a_rule_asks_for_are_fifths_of_thousands_of_feet() -> None:
+    # 14 CFR 101.37(a) asks for the time to 60,000 feet standard pressure altitude (from memory)
+    assert US.levels_fl == (600,)
+    for wrong in ([610], ["600"], 600, [0], [True]):
+        with pytest.raises(InputError, match="multiples of 50"):
+            rule_set({**document("sera"), "levels_fl": wrong})

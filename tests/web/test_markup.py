@@ -20,6 +20,9 @@ from visiting import DESK
 from windowwatch.clock import SimulatedClock
 from windowwatch.daemon import page_facts
 from windowwatch.forecast.cycle import SourceFile
+from windowwatch.launchday.plan import Planned
+from windowwatch.launchday.sighting import Sighting
+from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.values import Site, Told
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.engine import sqlite_url
@@ -31,6 +34,7 @@ from windowwatch.web.values import Contact, Facts, site_keys, stamp
 from windowwatch.windows.causes import ErrorSaid, PassFailed
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import ChangeKind
+from windowwatch.wording.texts import TextTemplate
 
 pytestmark = pytest.mark.night
 SKERRA = Path(__file__).resolve().parents[2] / "config" / "skerra.toml"
@@ -65,7 +69,13 @@ def poisoned_facts() -> Facts:
         ground=replace(plain.ground, sources=(poison("map"),)),
         channels=(poison("channel"),),
         page_url="https://watch.example",
+        team=replace(plain.team, steps=(replace(plain.team.steps[0], text=poison("step")),)),
+        texts=lambda: (TextTemplate(poison("text"), "x.txt", poison("words")),),
     )
+
+
+def facts_train() -> FlightTrain:
+    return read_settings(SKERRA, maps=False).watch.train
 
 
 def poisoned_store(path: Path, watch: str) -> Store:
@@ -101,6 +111,9 @@ def poisoned_store(path: Path, watch: str) -> Store:
         )
     )
     store.acknowledge(changes[0].key, by_whom=poison("by"), now_utc=NOW)
+    planned = Planned(SITE.name, at(7), facts_train(), (poison("crew"),))
+    store.make_plan(watch, planned, at_utc=NOW, by=poison("by"))
+    store.save_sighting(watch, Sighting(SITE.name, NOW, poison("seen"), wind_mps=3.0))
     make_share(store, watch, poison("share")[:80], timedelta(days=1), NOW, new_secret())
     return store
 
@@ -126,7 +139,7 @@ class Served:
         self.pages = [
             "/", f"/hour/{key}/{stamp(at(7))}", "/windows", f"/windows/{uid}",
             f"/windows/{uid}/sheet", "/sites", "/notices", "/health/page", "/data", "/shares",
-            "/nowhere",
+            "/plans", "/plans/new", "/plans/1", "/nowhere",
         ]  # fmt: skip
         self.xml = [f"/data/flight.kml?{here}", f"/data/drive.gpx?{here}"]
         self.json = [
@@ -175,11 +188,14 @@ def test_markup_is_text_on_every_page(served: Served) -> None:
         shown.update(re.findall(r"zz([a-z]+)", answer.text))
     assert shown >= {
         "site",  "note", "contact", "role", "decision", "fact", "cause", "gap", "remark",
-        "channel", "share", "by", "map",
+        "channel", "share", "by", "map", "step", "seen", "text", "words",
     }  # fmt: skip
 
 
 def test_markup_is_text_in_every_file(served: Served) -> None:
+    taken_along = Parsed()
+    taken_along.feed(served.client.get("/plans/1/pack").text)
+    assert taken_along.bad == []
     for path in served.xml:
         answer = served.client.get(path)
         assert answer.status_code == 200, path

@@ -170,6 +170,7 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
         findings.append(_check_map(settings))
     findings += _check_train(settings)
     findings += _check_rules(settings)
+    findings += _check_texts(settings)
     hours = watch.span.hours(clock.now())
     if hours:
         findings.append(Finding("span", f"{len(hours)} launch hours are to come at each site"))
@@ -240,6 +241,15 @@ def _check_rules(settings: Settings) -> list[Finding]:
         Finding("rules", listed_class_words(applied), unsaid),
         *(Finding("rules", words) for words in asked_words(applied)),
     ]
+
+
+def _check_texts(settings: Settings) -> list[Finding]:
+    """Texts to send about a planned launch, where the settings name their folder."""
+    try:
+        texts = settings.texts()
+    except WindowwatchError as error:
+        return [Finding("texts", error.message, True)]
+    return [Finding("texts", ", ".join(each.name for each in texts))] if texts else []
 
 
 def _check_forecast(settings: Settings) -> list[Finding]:

@@ -94,7 +94,8 @@ def _round(rows: list[Release], table: ReleaseTable) -> list[Release]:
 
 def _releases(rows: Iterable[Release], table: ReleaseTable, zone: ZoneInfo) -> Table:
     drawn = Table(box=box.SIMPLE, padding=(0, 1, 0, 0))
-    for head in ("release", "verdict", "chance", "lands", "drive", "clearance", "daylight", "why"):
+    heads = ("release", "verdict", "chance", "lands", "crew after", "clearance", "daylight", "why")
+    for head in heads:
         drawn.add_column(head, no_wrap=head != "why")
     for row in rows:
         cells = list(words.row_cells(row, zone))

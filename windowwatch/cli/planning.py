@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import wraps
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
@@ -444,6 +445,30 @@ def fly_command(desk: Desk, key: str | None) -> None:
 
     plan = desk.plan(key)
     fly_now(desk, plan)
+
+
+@_command("pack", "Write one HTML file to take along where there is no signal.", key=False)
+@click.argument("key")
+@click.argument("file", type=click.Path(dir_okay=False, path_type=Path))
+def pack_command(desk: Desk, key: str, file: Path) -> None:
+    """Write plan KEY into one HTML FILE: it needs no server, no script and no signal."""
+    from windowwatch.cli.takealong import write_pack
+
+    write_pack(desk, key, file)
+
+
+@_command("texts", "Print the texts to send, filled from the plan.", key=False)
+@click.argument("key")
+@click.argument("name", required=False)
+@click.option("--names", is_flag=True, help="What each name of a text stands for instead.")
+def texts_command(desk: Desk, key: str, name: str | None, names: bool) -> None:
+    """Print the texts to send about plan KEY, or the one called NAME; nothing is sent."""
+    from windowwatch.cli.takealong import print_names, print_texts
+
+    if names:
+        print_names(desk, key)
+        return
+    print_texts(desk, key, name)
 
 
 COMMANDS = (plan_group,)

@@ -10,6 +10,9 @@ from windowwatch.launchday.gas import Cylinder, DayFill, fill_of_day
 from windowwatch.launchday.plan import Plan
 from windowwatch.physics.fill import SiteAir
 
+#: Flight levels of which air traffic is told the times. Common practice, no source.
+USUAL_LEVELS_FL = (100, 200, 300)
+
 
 @dataclass(frozen=True)
 class GoSayer:
@@ -36,6 +39,10 @@ class Team:
         Of the regulator, as gas at 15 °C and 1013.25 hPa. [m³ s⁻¹]
     stations : tuple of (str, str)
         Site, and the location indicator of the aerodrome whose METAR stands for it.
+    looks : str
+        Size and colours of the train, for those who are told what flies there.
+    levels_fl : tuple of int
+        Flight levels of which air traffic is told the times. [hundreds of feet]
     """
 
     steps: tuple[Step, ...] = DEFAULT_STEPS
@@ -44,6 +51,8 @@ class Team:
     left_pa: float = 3e5
     flow_m3ps: float | None = None
     stations: tuple[tuple[str, str], ...] = ()
+    looks: str = ""
+    levels_fl: tuple[int, ...] = USUAL_LEVELS_FL
 
     def __post_init__(self) -> None:
         require_steps(self.steps)

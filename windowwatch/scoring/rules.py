@@ -101,7 +101,10 @@ class Duty:
 
 @dataclass(frozen=True)
 class RuleSet:
-    """A published rule as data. `decides` is said with every answer."""
+    """A published rule as data. `decides` is said with every answer.
+
+    `levels_fl` are flight levels of which it asks the times, in hundreds of feet.
+    """
 
     name: str
     title: str
@@ -112,6 +115,7 @@ class RuleSet:
     criteria: tuple[Criterion, ...]
     limits: tuple[RuleLimit, ...]
     duties: tuple[Duty, ...]
+    levels_fl: tuple[int, ...] = ()
 
     def duties_of(self, class_name: str) -> tuple[Duty, ...]:
         """What is asked of a class."""
@@ -261,7 +265,7 @@ def rule_set(document: Mapping[str, Any]) -> RuleSet:
         Naming table, key and fix.
     """
     keys = ("name", "title", "source", "edition", "collected_on", "decides")
-    _only(document, "the file", (*keys, "classes", "limits", "duties"))
+    _only(document, "the file", (*keys, "classes", "limits", "duties", "levels_fl"))
     text = {key: _text(document, key, "the file") for key in keys if key != "collected_on"}
     collected_on = document.get("collected_on")
     if not isinstance(collected_on, date):
@@ -278,7 +282,17 @@ def rule_set(document: Mapping[str, Any]) -> RuleSet:
         criteria=criteria,
         limits=tuple(_limit(t, f"limits[{n}]", names) for n, t in _tables(document, "limits")),
         duties=tuple(_duty(t, f"duties[{n}]", names) for n, t in _tables(document, "duties")),
+        levels_fl=_levels(document),
     )
+
+
+def _levels(document: Mapping[str, Any]) -> tuple[int, ...]:
+    """Times are known of every fifth thousand of feet."""
+    given = document.get("levels_fl", [])
+    fit = isinstance(given, list) and all(type(e) is int and 0 < e <= 1500 for e in given)
+    if not fit or any(each % 50 for each in given):
+        raise InputError("levels_fl: give flight levels that are multiples of 50, as [600]")
+    return tuple(given)
 
 
 def _criterion(table: Mapping[str, Any], place: str) -> Criterion:

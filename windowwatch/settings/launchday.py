@@ -8,7 +8,7 @@ from pydantic import Field, field_validator, model_validator
 from windowwatch.errors import InputError
 from windowwatch.launchday.countdown import Step, StepMark, require_steps
 from windowwatch.launchday.gas import Cylinder
-from windowwatch.launchday.team import GoSayer, Team
+from windowwatch.launchday.team import USUAL_LEVELS_FL, GoSayer, Team
 from windowwatch.physics.fill import STANDARD_PRESSURE_PA
 from windowwatch.settings.section import Section, named, unique_names
 from windowwatch.units import KELVIN_AT_0_C
@@ -21,6 +21,17 @@ _LONGEST_TEXT = 120
 def absolute_pa(gauge_bar: float) -> float:
     """Absolute pressure of what a gauge shows. [Pa]"""
     return gauge_bar * 1e5 + GAUGE_ZERO_PA
+
+
+#: Times are known of every fifth thousand of feet.
+FlightLevel = Annotated[int, Field(ge=50, le=1500, multiple_of=50)]
+
+
+def printable(value: str) -> str:
+    """A text of one line."""
+    if not value.isprintable():
+        raise ValueError("holds a character that cannot be printed")
+    return value
 
 
 class StepSection(Section):
@@ -36,9 +47,7 @@ class StepSection(Section):
     @field_validator("text", "who")
     @classmethod
     def _printable(cls, value: str) -> str:
-        if not value.isprintable():
-            raise ValueError("holds a character that cannot be printed")
-        return value
+        return printable(value)
 
     def step(self) -> Step:
         """Value of another floor."""
@@ -89,6 +98,14 @@ class LaunchdaySection(Section):
     left_bar: Annotated[float, Field(ge=0.0, le=50.0)] = 2
     flow_m3pmin: Annotated[float, Field(gt=0.0, le=20.0)] | None = None
     stations: tuple[StationSection, ...] = ()
+    looks: Annotated[str, Field(max_length=300)] = ""
+    levels_fl: Annotated[tuple[FlightLevel, ...], Field(max_length=20)] | None = None
+    texts: str | None = None
+
+    @field_validator("looks")
+    @classmethod
+    def _looks_printable(cls, value: str) -> str:
+        return printable(value)
 
     @field_validator("steps")
     @classmethod
@@ -132,9 +149,10 @@ class LaunchdaySection(Section):
                         f"here; there are {', '.join(sorted(channels)) or 'none'}"
                     )
 
-    def team(self) -> Team:
-        """Value of another floor."""
+    def team(self, asked_fl: tuple[int, ...] = ()) -> Team:
+        """Value of another floor; `asked_fl` are the flight levels that a rule set asks for."""
         given: dict[str, Any] = {}
+        given["levels_fl"] = self.levels_fl or tuple(sorted({*USUAL_LEVELS_FL, *asked_fl}))
         if self.steps:
             given["steps"] = tuple(each.step() for each in self.steps)
         return Team(
@@ -143,5 +161,6 @@ class LaunchdaySection(Section):
             left_pa=absolute_pa(self.left_bar),
             flow_m3ps=None if self.flow_m3pmin is None else self.flow_m3pmin / 60.0,
             stations=tuple((each.site, each.station) for each in self.stations),
+            looks=self.looks,
             **given,
         )

@@ -28,6 +28,7 @@ from windowwatch.scoring.values import Site
 from windowwatch.settings.faults import Look, as_message, look_over, one_by_one, refusals
 from windowwatch.settings.forecast import SourceSection
 from windowwatch.settings.model import SettingsFile
+from windowwatch.settings.texts import read_texts
 from windowwatch.settings.toml import read_toml, settings_text
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.units import swapped_hint
@@ -35,6 +36,7 @@ from windowwatch.watch.values import Source, Span, Watch
 from windowwatch.web.values import Bounds
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
+from windowwatch.wording.texts import TextTemplate
 
 # What fetches takes long to load, and most who read settings fetch nothing.
 if TYPE_CHECKING:
@@ -77,6 +79,19 @@ class Settings:
         service = self.file.service
         look_every_s = self.file.watch.look_every_s
         return self.file.health.bounds(look_every_s, service.pass_time_limit_min)
+
+    def texts(self) -> tuple[TextTemplate, ...]:
+        """Texts to send about a planned launch; none where the file names no folder.
+
+        Raises
+        ------
+        SettingsError
+            Naming the file that is wrong.
+        """
+        named = self.file.launchday.texts
+        if named is None:
+            return ()
+        return read_texts(self.path.resolve().parent / Path(named).expanduser())
 
     def require_folders(self) -> None:
         """Refuse a forecast folder that is not there.
@@ -255,7 +270,7 @@ def _absent_maps(file: SettingsFile, folder: Path) -> Iterator[str]:
 
 def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
     sites = tuple(Site(**site.model_dump()) for site in file.sites)
-    section = file.watch
+    section, plan = file.watch, _plan(file, folder)
     return Watch(
         name=section.name,
         model=section.model,
@@ -268,7 +283,7 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
             section.last_utc,
         ),
         draws=section.draws,
-        plan=_plan(file, folder),
+        plan=plan,
         rules=_section(
             "windows",
             WindowRules,
@@ -280,7 +295,7 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
         agreement=_section("agreement", AgreementRules, file.agreement.model_dump()),
         hold_advice_before=file.notices.hold_advice_before(),
         page_url=file.notices.page_url,
-        team=file.launchday.team(),
+        team=file.launchday.team(() if plan.applied is None else plan.applied.rules.levels_fl),
     )
 
 

@@ -295,6 +295,18 @@ def release_table_of(database: Database, watch: str, key: str) -> ReleaseTable |
         return value_from_json(ReleaseTable, row.value, f"releases of plan {key}")
 
 
+def plans_mark(database: Database, watch: str) -> str:
+    """A word that is another one whenever any plan, table or sighting of a watch is."""
+    counts = (
+        select(func.count()).select_from(PlanEntryRow).where(PlanEntryRow.watch == watch),
+        select(func.count()).select_from(SightingRow).where(SightingRow.watch == watch),
+        select(func.max(ReleaseTableRow.made_utc)).where(ReleaseTableRow.watch == watch),
+    )
+    with database.reading() as session:
+        entries, seen, made = (session.scalar(each) for each in counts)
+    return f"{entries}.{seen}.{'' if made is None else f'{made:%y%m%d%H%M%S%f}'}"
+
+
 def save_sighting(database: Database, watch: str, seen: Sighting) -> None:
     """Keep what was seen at a site."""
     text = value_to_json(seen, f"what {seen.by} saw at {seen.site}")

@@ -153,6 +153,7 @@ class Store(engine.Database):
     all_plans = plans.all_plans
     save_release_table = plans.save_release_table
     release_table = plans.release_table_of
+    plans_mark = plans.plans_mark
     save_sighting = plans.save_sighting
     sightings = plans.sightings_of
 

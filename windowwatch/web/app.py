@@ -41,6 +41,8 @@ from windowwatch.web.pages.listing import (
     window_rows,
     window_view,
 )
+from windowwatch.web.pages.planroutes import PlanRoutes
+from windowwatch.web.pages.plans import to_plan
 from windowwatch.web.pages.render import PageCache, Pages
 from windowwatch.web.pages.routes import MOST_NOTICES, HourRoutes, NoticeRoutes
 from windowwatch.web.pages.sheet import sheet
@@ -53,6 +55,7 @@ _LOG = logging.getLogger(__name__)
 NAV = (
     ("/", "Board"),
     ("/windows", "Windows"),
+    ("/plans", "Plans"),
     ("/sites", "Sites"),
     ("/notices", "Notices"),
     ("/health/page", "Health"),
@@ -102,6 +105,16 @@ class PageRoutes:
         self.notices = NoticeRoutes(
             self.reader, facts, clock, self.csrf, page=self.page, problem=self.problem
         )
+        self.plans = PlanRoutes(
+            self.reader,
+            facts,
+            clock,
+            self.csrf,
+            renders=self.pages,
+            page=self.page,
+            problem=self.problem,
+            troubles=troubles,
+        )
 
     def health(self, snapshot: Snapshot | None) -> Health:
         """Health at the present moment."""
@@ -143,6 +156,7 @@ class PageRoutes:
         snapshot, pass_ = self.reader.newest(), self._underway()
         return {
             "pass": "" if snapshot is None else snapshot.word,
+            "plans": self.reader.store.plans_mark(self.facts.watch),
             "underway": None if pass_ is None else {"share": pass_.share, "text": pass_.text},
         }
 
@@ -222,9 +236,15 @@ class PageRoutes:
             raise HTTPException(404)
         about = self.reader.changes(MOST_NOTICES, uid)
         told = self.notices.rows([] if guest_of(request) else about)
-        view = window_view(self.facts, history, self._week(snapshot), told)
+        known = self._week(snapshot)
+        view = window_view(self.facts, history, known, told)
         return self.page(
-            request, "window.html", snapshot, view=view, csrf=self.notices.word(request)
+            request,
+            "window.html",
+            snapshot,
+            view=view,
+            csrf=self.notices.word(request),
+            to_plan=to_plan(known.of_window(uid), self.facts.sites, known.now_utc),
         )
 
     def sheet(self, request: Request) -> Response:
@@ -341,6 +361,7 @@ def create_app(
         Route("/windows/{uid}", pages.window),
         Route("/windows/{uid}/sheet", pages.sheet),
         Route("/sites", pages.sites),
+        *pages.plans.routes,
         *pages.notices.routes,
         Route("/health/page", pages.health_page),
         Route("/health", pages.health_json),

@@ -1,7 +1,7 @@
 """What the page knows that is not in the database: facts of the watch, as plain values."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -18,6 +18,7 @@ from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Window
 from windowwatch.windows.window import WindowRules
+from windowwatch.wording.texts import TextTemplate
 
 
 @dataclass(frozen=True)
@@ -106,6 +107,10 @@ class Facts:
         At hand for the fill.
     flow_m3pmin : float
         How fast gas flows, at 15 °C and 1013.25 hPa. [m³ min⁻¹]
+    available_after : timedelta
+        A cycle is usually there so long after its reference time.
+    texts : callable
+        Reads the texts to send about a planned launch; raises SettingsError.
     """
 
     watch: str
@@ -130,6 +135,8 @@ class Facts:
     team: Team = field(default_factory=Team)
     cylinders: Cylinders = field(default_factory=Cylinders)
     flow_m3pmin: float = 0.4
+    available_after: timedelta = timedelta(hours=5)
+    texts: Callable[[], tuple[TextTemplate, ...]] = tuple
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""

@@ -416,12 +416,14 @@ SHARE_PATH = "/share/"
 #: there is, and all that will be added, is not for them: notices above all, which
 #: ``/data/changes.json`` holds as well.
 _FOR_GUESTS = frozenset({
-    "/", "/windows", "/sites", "/limits", "/data", "/live",
+    "/", "/windows", "/sites", "/limits", "/plans", "/data", "/live",
     "/data/cycle.json", "/data/hours.json", "/data/hours.csv", "/data/windows.json",
     "/data/windows.ics", "/data/footprints.geojson", "/data/openapi.json",
     "/data/flight.geojson", "/data/flight.kml", "/data/drive.gpx", "/data/map.png",
 })  # fmt: skip
-_BEGIN_FOR_GUESTS = ("/hour/", "/windows/")
+_BEGIN_FOR_GUESTS = ("/hour/", "/windows/", "/plans/")
+#: Of these, what leads to a form.
+_NOT_FOR_GUESTS = frozenset({"/plans/new"})
 
 
 @dataclass(frozen=True)
@@ -489,11 +491,13 @@ def digest(secret: str) -> str:
 def may_read(method: str, path: str) -> bool:
     """Whether a share's holder may have an answer."""
     known = path in _FOR_GUESTS or path.startswith(_BEGIN_FOR_GUESTS)
-    return known and method in {"GET", "HEAD"}
+    return known and path not in _NOT_FOR_GUESTS and method in {"GET", "HEAD"}
 
 
 #: Longer forms are not read. [byte]
 LONGEST_FORM = 4096
+#: Most forms have fewer fields.
+MOST_FIELDS = 5
 #: A form that has not come whole after so long is given up. [s]
 LONGEST_WAIT_S = 10.0
 
@@ -507,7 +511,7 @@ class FormError(Exception):
         self.words = words
 
 
-async def posted(request: Request) -> dict[str, str]:
+async def posted(request: Request, most_fields: int = MOST_FIELDS) -> dict[str, str]:
     """Fields of a form, the first value of each.
 
     Raises
@@ -529,7 +533,7 @@ async def posted(request: Request) -> dict[str, str]:
     except TimeoutError:
         raise FormError(408, "That came too slowly.") from None
     try:
-        fields = parse_qs(body.decode("utf-8", "replace"), max_num_fields=5)
+        fields = parse_qs(body.decode("utf-8", "replace"), max_num_fields=most_fields)
     except ValueError:
         raise FormError(400, "That form has too many fields.") from None
     return {name: values[0] for name, values in fields.items()}

@@ -6,6 +6,7 @@ from datetime import date, datetime, timedelta, tzinfo
 from math import ceil
 
 from windowwatch.scoring.values import Hour, Site, Verdict
+from windowwatch.web.pages.plans import to_plan
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, site_keys, stamp
 from windowwatch.windows.sites import SiteSummary, compare_sites
@@ -230,11 +231,12 @@ class SiteBoard:
 
 @dataclass(frozen=True)
 class Line:
-    """One of the first lines: what it is, the launch in words, and its window's address."""
+    """One of the first lines: the launch in words, and where its window is and it is planned."""
 
     name: str
     words: str
     href: str
+    plan: str
 
 
 @dataclass(frozen=True)
@@ -267,7 +269,12 @@ def board(facts: Facts, snapshot: Snapshot, now: datetime) -> Board:
     by_day = [hour for hour in shown if not words.is_night(hour)]
     return Board(
         tuple(
-            Line(name, text, f"/windows/{launch.window.uid}")
+            Line(
+                name,
+                text,
+                f"/windows/{launch.window.uid}",
+                to_plan(launch, facts.sites, now),
+            )
             for name, text, launch in said.week_lines(week, zones, facts.plan.setup_min)
         ),
         said.count_words(week.launches),

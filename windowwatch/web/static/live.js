@@ -11,7 +11,9 @@
   function shown() { return document.body.dataset.pass; }
 
   function told(news) {
-    if (news.pass !== undefined && news.pass !== shown()) { renew(); }
+    var plans = document.body.dataset.plans; // only pages of planned launches have it
+    var moved = plans !== undefined && news.plans !== undefined && news.plans !== plans;
+    if ((news.pass !== undefined && news.pass !== shown()) || moved) { renew(); }
     var line = document.getElementById("underway");
     if (!line || news.underway === undefined) { return; }
     line.hidden = !news.underway;
@@ -50,6 +52,7 @@
     bar = document.getElementById("newer") || bar;
     document.body.dataset.pass = made.body.dataset.pass;
     document.body.dataset.cycle = made.body.dataset.cycle;
+    if (made.body.dataset.plans !== undefined) { document.body.dataset.plans = made.body.dataset.plans; }
     document.title = made.title;
     Object.keys(open).forEach(function (id) {
       var again = document.getElementById(id);
