@@ -1,0 +1,123 @@
+"""Real ascents as twins: the earlier one is the forecast, the later one the truth.
+
+Ascents as in `soundings`: Darwin, six-hourly. The truth rises as that balloon rose, and falls
+through the winds that it had measured, under a canopy of its own.
+"""
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+from soundings import Sounding, air_of, fitted_train
+
+from windowwatch.chase.phases import Track
+from windowwatch.clock import from_unix_s
+from windowwatch.physics.earth import track as walked
+from windowwatch.physics.flights import Launches
+from windowwatch.physics.paths import fly_path
+from windowwatch.physics.spread import central_draw
+from windowwatch.physics.train import FlightTrain
+from windowwatch.physics.windgrid import WindGrid
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Twin:
+    """One flight that really was, with the air that an earlier one had measured.
+
+    Attributes
+    ----------
+    old_hours : float
+        Age of the forecast at the release. [h]
+    truth : Track
+        Every ten seconds from release to landing, without noise.
+    turn : int
+        Index of the burst in it.
+    """
+
+    name: str
+    forecast: WindGrid
+    train: FlightTrain
+    old_hours: float
+    truth: Track
+    turn: int
+
+    @property
+    def landing(self) -> tuple[float, float]:
+        """Where it came down."""
+        return float(self.truth.latitude_deg[-1]), float(self.truth.longitude_deg[-1])
+
+    def reports(self, until: int, stream: np.random.Generator, every_s: float = 60.0) -> Track:
+        """Reports up to a row of the truth, one a minute, with noise of 10 m."""
+        step = max(int(every_s / 10.0), 1)
+        rows = np.arange(0, until + 1, step)
+        if rows[-1] != until:
+            rows = np.append(rows, until)
+        part = self.truth.part(rows)  # type: ignore[arg-type]
+        north, east, up = stream.normal(0.0, 10.0, (3, rows.size))
+        metres = 111_195.0
+        return Track(
+            part.time_unix_s,
+            part.latitude_deg + north / metres,
+            part.longitude_deg + east / (metres * np.cos(np.radians(part.latitude_deg))),
+            part.height_m + up,
+            np.full(rows.size, 10.0),
+            np.full(rows.size, 10.0),
+        )
+
+
+def twin_of(old: Sounding, new: Sounding, stream: np.random.Generator) -> Twin:
+    """The later ascent of two as a flight through the forecast of the earlier one."""
+    n = min(old.height_m.size, new.height_m.size)
+    forecast, air = air_of(old), air_of(new)
+    shift = new.start_unix_s - old.start_unix_s
+    train = fitted_train(new)
+    truth_train = FlightTrain(
+        **{**vars(train), "parachute_drag_coefficient": 0.75 * np.exp(0.2 * stream.normal())}
+    )
+    rise_s = new.time_s[:n] - new.time_s[0]
+    lat, lon = walked(
+        new.time_s[:n], new.u_mps[:n], new.v_mps[:n], new.height_m[:n],
+        float(new.latitude_deg[0]), float(new.longitude_deg[0]),
+    )  # fmt: skip
+    top = Launches(
+        np.array([lat[-1]]), np.array([lon[-1]]), np.array([new.height_m[n - 1]]),
+        np.array([0.0]), falling=np.array([True]),
+    )  # fmt: skip
+    fall = fly_path(air, top, truth_train, central_draw(1))
+    began = shift  # the forecast's air has its time from its own ascent on
+    up = _every(10.0, rise_s, lat, lon, new.height_m[:n])
+    down = _every(
+        10.0, fall.time_unix_s - fall.time_unix_s[0], fall.latitude_deg, fall.longitude_deg,
+        fall.height_m,
+    )  # fmt: skip
+    time = np.concatenate([up[0], up[0][-1] + down[0][1:]]) + began
+    rows = [np.concatenate([a, b[1:]]) for a, b in zip(up[1:], down[1:], strict=True)]
+    doubt = np.full(time.size, 10.0)
+    burst_m = float(new.height_m[n - 1])
+    flown = FlightTrain(**{**vars(train), "burst_diameter_m": _bursts_at(train, burst_m, stream)})
+    return Twin(
+        new.name, forecast, flown, shift / 3600.0, Track(time, *rows, doubt, doubt), up[0].size - 1
+    )
+
+
+def _bursts_at(train: FlightTrain, height_m: float, stream: np.random.Generator) -> float:
+    """Burst diameter that the train is believed to have: the true one, wrong by its sigma."""
+    from windowwatch.physics.atmosphere import standard_atmosphere
+    from windowwatch.physics.balloon import diameter_m
+
+    true = float(diameter_m(train, standard_atmosphere(height_m).density_kgpm3))
+    return true * float(np.exp(train.burst_sigma * stream.normal()))
+
+
+def _every(step_s: float, time_s: FloatArray, *columns: FloatArray) -> tuple[FloatArray, ...]:
+    """Columns at even times, and the last one."""
+    even = np.append(np.arange(0.0, time_s[-1], step_s), time_s[-1])
+    return (even, *(np.interp(even, time_s, each) for each in columns))
+
+
+def seen_utc(track: Track) -> "object":
+    """Moment of the last report."""
+    return from_unix_s(float(track.time_unix_s[-1])) + timedelta(seconds=1)
