@@ -14,8 +14,8 @@ from windowwatch.child import ChildLimits, in_child
 from windowwatch.errors import StorageError
 from windowwatch.forecast.download.checked import check_file
 from windowwatch.forecast.download.wanted import Item, Wanted
-from windowwatch.forecast.grib.cutout import Area
 from windowwatch.forecast.grib.framing import Framing
+from windowwatch.forecast.grib.grid import Area
 
 
 def double(number: int) -> int:

@@ -23,17 +23,21 @@ POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
 GROUPS = {
     "process": (
         "fetch/test_serve.py",
+        "forecast/test_pool.py",
         "line/test_daemon.py",
         "line/test_database_gone.py",
+        "line/test_ground_command.py",
         "line/test_memory.py",
         "line/test_real_step.py",
         "line/test_rehearsal.py",
         "line/test_service.py",
         "line/test_start.py",
+        "watch/test_checker.py",
         "watch/test_child.py",
         "web/test_serving.py",
     ),
     "kill": ("fetch/test_kill.py", "line/test_kill_week.py", "storage/test_kill.py"),
+    "waits": ("notices/test_slow_services.py",),
     "samples": (
         "samples/test_samples_balance.py",
         "samples/test_samples_damaged.py",
@@ -41,7 +45,7 @@ GROUPS = {
         "samples/test_samples_weather.py",
     ),
 }
-NOT_QUICK = ("slow", "process", "browser", "kill", "postgres", "samples")
+NOT_QUICK = ("slow", "process", "browser", "kill", "postgres", "samples", "waits")
 #: Files that take longest, the longest first. Workers take whole files, so these must not be
 #: left for the end, when one worker would be alone with them.
 LONG_FILES = (
@@ -50,18 +54,28 @@ LONG_FILES = (
     "web/test_browser.py",
     "line/test_daemon.py",
     "line/test_commands.py",
+    "notices/test_slow_services.py",
     "line/test_service.py",
-    "forecast/test_samples.py",
-    "samples/test_samples_balance.py",
+    "fetch/test_real_inventory.py",
     "fetch/test_network.py",
-    "watch/test_weeks.py",
-    "fetch/test_serve.py",
+    "forecast/test_plausible.py",
+    "watch/test_near_ground.py",
+    "forecast/test_samples.py",
+    "fetch/test_models.py",
+    "watch/test_silence.py",
     "web/test_access.py",
+    "fetch/test_collect.py",
+    "forecast/test_interval_fields.py",
+    "samples/test_samples_balance.py",
+    "fetch/test_serve.py",
+    "watch/test_watching.py",
     "line/test_database_gone.py",
     "watch/test_child.py",
-    "fetch/test_models.py",
-    "fetch/test_collect.py",
+    "fetch/test_record.py",
+    "fetch/test_live.py",
+    "line/test_straight_line.py",
     "fetch/test_archive.py",
+    "forecast/test_normalise.py",
     "ground/test_ground_build.py",
     "storage/test_kill.py",
     "fetch/test_kill.py",
@@ -78,6 +92,17 @@ def pytest_configure(config: pytest.Config) -> None:
     """With workers (pytest-xdist), files are handed out in the order given below."""
     if hasattr(config.option, "loadscopereorder"):
         config.option.loadscopereorder = False
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """The quick part need not even load files that have nothing for it."""
+    if config.option.markexpr != "quick" or collection_path.suffix != ".py":
+        return None
+    name = collection_path.relative_to(Path(__file__).parent).as_posix()
+    others = next((mark for mark, names in GROUPS.items() if name in names), None)
+    if others is None or (others == "samples" and samples_have_changed()):
+        return None
+    return True
 
 
 @pytest.hookimpl(tryfirst=True)  # before `-m` is asked

@@ -12,7 +12,7 @@ from provider import Provider
 from windowwatch.clock import SimulatedClock
 from windowwatch.forecast.download.catalogue import Model, Route, model
 from windowwatch.forecast.download.collect import Collector
-from windowwatch.forecast.download.fetch import Fetcher, Manners, World
+from windowwatch.forecast.download.fetch import Fetcher, RetryPolicy, World
 from windowwatch.forecast.download.ledger import CycleState, KeptFile
 
 #: Levels of the samples, and of their members. [hPa]
@@ -22,7 +22,7 @@ MEMBER_LEVELS: tuple[float, ...] = (1000, 925, 850, 700, 500, 300, 200, 100, 50,
 #: The whole grid of the samples, and a part of it.
 AREA = (43.0, -38.0, 49.0, -32.0)
 PART = (45.2, -36.8, 47.1, -34.2)
-QUICK = Manners(connect_s=10.0, read_s=20.0, whole_s=60.0, tries=4)
+QUICK = RetryPolicy(connect_s=10.0, read_s=20.0, whole_s=60.0, tries=4)
 
 
 @dataclass
@@ -110,14 +110,14 @@ def bench(
     folder: Path,
     *,
     area: tuple[float, float, float, float] = AREA,
-    manners: Manners = QUICK,
+    retry_policy: RetryPolicy = QUICK,
     ledger: MemoryLedger | None = None,
 ) -> Bench:
     """A collector by the model's first route."""
     pastime = Pastime()
     clock = SimulatedClock(datetime(2026, 5, 4, 17, tzinfo=UTC))
     world = World(clock, pastime.tick, pastime.sleep, Random(4))
-    fetcher = Fetcher(manners, world)
+    fetcher = Fetcher(retry_policy, world)
     register(fetcher)
     kept = ledger or MemoryLedger()
     route: Route = its.routes[0]

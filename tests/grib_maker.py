@@ -95,8 +95,21 @@ def write(path: Path, messages: Iterable[Message], box: Box | None = None) -> st
     return str(path)
 
 
+#: What was encoded, for tests write the same messages again and again.
+_encoded: dict[str, bytes] = {}
+
+
 def encode(message: Message, box: Box) -> bytes:
     """One GRIB2 message, with explicit numeric keys and enough bits to keep float32."""
+    if isinstance(message.values, np.ndarray):
+        return _encode(message, box)
+    what = repr((message, box))
+    if what not in _encoded:
+        _encoded[what] = _encode(message, box)
+    return _encoded[what]
+
+
+def _encode(message: Message, box: Box) -> bytes:
     handle = eccodes.codes_grib_new_from_samples("regular_ll_pl_grib2")
     try:
         discipline, category, number, surface, level, second = WHAT[message.what]

@@ -63,10 +63,25 @@ class Spelled(Sample):
         return self.line
 
 
+#: What was encoded, for tests serve the same messages again and again.
+_encoded: dict[str, Spelled] = {}
+
+
 def encode(
     what: str, cycle: datetime, step_h: int, values: FloatArray | float, **keys: Any
 ) -> Spelled:
     """One message; values [rows, columns] from south to north, NaN for missing."""
+    if isinstance(values, np.ndarray):
+        return _encode(what, cycle, step_h, values, keys)
+    all_of_it = repr((what, cycle, step_h, values, sorted(keys.items())))
+    if all_of_it not in _encoded:
+        _encoded[all_of_it] = _encode(what, cycle, step_h, values, keys)
+    return _encoded[all_of_it]
+
+
+def _encode(
+    what: str, cycle: datetime, step_h: int, values: FloatArray | float, keys: dict[str, Any]
+) -> Spelled:
     number, words, statistics = WHAT[what]
     laid = KEYS | keys
     handle = eccodes.codes_grib_new_from_samples("GRIB2")

@@ -304,6 +304,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         zones=zones_of(watch.ground),
         page_url=watch.page_url,
         trusted_proxies=settings.file.page.trusted_proxies,
+        rules=watch.rules,
         contacts=tuple(
             Contact(
                 each.name,

@@ -1,23 +1,37 @@
 """What the terminal shows: nothing is cut off at 80 columns, and the worst stands first."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import timedelta
 from io import StringIO
 
 import pytest
-from invented import FILES, HIGHMOOR, MILLFIELD, SITES, at, change, check, cycle, hour, window
+from invented import (
+    FILES,
+    HIGHMOOR,
+    MILLFIELD,
+    NOW,
+    SITES,
+    at,
+    change,
+    check,
+    cycle,
+    hour,
+    window,
+)
 from rich.console import Console
 
 from windowwatch.cli.explaining import hour_at, print_hour, print_trail
 from windowwatch.cli.show import print_hours, print_sites, print_windows
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
-from windowwatch.scoring.compare import SiteSummary, compare_sites
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Median, Opinion, OutOfReach, Part, Told, Verdict
 from windowwatch.storage.cycles import StoredCycle, Trail
-from windowwatch.windows.values import ChangeKind, WindowState
+from windowwatch.windows.sites import compare_sites
+from windowwatch.windows.standing import Week, week
+from windowwatch.windows.values import ChangeKind, Window, WindowState
+from windowwatch.windows.window import WindowRules
 
 ZONE = "America/Noronha"
 PLAN = ScoringPlan()
@@ -32,6 +46,11 @@ def shown(draw: Callable[[Console], None], width: int = 80) -> str:
     assert max(map(len, text.splitlines())) <= width
     assert "…" not in text
     return text
+
+
+def week_of(hours: Sequence[Hour], *windows: Window) -> Week:
+    """Hours and windows two days before."""
+    return week(hours, windows, WindowRules(), NOW)
 
 
 def worst_of(made: Hour, words: str) -> Hour:
@@ -59,7 +78,13 @@ def test_a_window_is_told_from_its_first_to_its_last_release() -> None:
     text = shown(lambda c: print_windows(c, [window()], [MILLFIELD, HIGHMOOR]))
     assert "Thu 7 04:00–07:00  06:00–09:00" in text, "both ends are releases"
     assert "Highmoor: no window" in text
-    assert "Thu 7 04:00: Gust 6.8 m/s, limit 9.0 m/s." in text
+    words = " ".join(text.split())
+    assert (
+        "Thu 7 04:00: last release 07:00, window ends 08:00. Gust 6.8 m/s, limit 9.0 m/s."
+    ) in words
+    better = window(now_best_utc=at(8), now_best_score=84.0)
+    told = " ".join(shown(lambda c: print_windows(c, [better], [MILLFIELD])).split())
+    assert "window ends 08:00; now best: 06:00, 84." in told
     assert "open: good in enough cycles to plan on" in text
     assert "closed:" not in text, "only the words that stand in the table are explained"
 
@@ -82,7 +107,8 @@ def test_hours_stand_under_their_day_with_what_is_worst() -> None:
         replace(hour(at(h)), checks=(dark,), worst=(dark.name,), chance=0.999) for h in range(4)
     ]
     hours[3] = replace(hours[3], from_cycle="skerra-2026-05-04T18Z")
-    text = shown(lambda c: print_hours(c, hours, MILLFIELD))
+    night = window(start_utc=at(0), end_utc=at(4), best_hour_utc=at(9))
+    text = shown(lambda c: print_hours(c, hours, MILLFIELD, week_of(hours, night)))
     lines = [line.strip() for line in text.splitlines()]
     assert lines.index("Wed 6") < lines.index("Thu 7")
     assert "22:00   00:00+1  go" in text, "the day in UTC is a later one"
@@ -111,7 +137,7 @@ def test_an_hour_takes_two_lines_at_most(worst: str) -> None:
     )  # fmt: skip
     hours = [replace(worst_of(hour(at(h)), worst), others=(said,)) for h in (6, 7)]
     paper = StringIO()
-    print_hours(Console(file=paper, width=80), hours, MILLFIELD)
+    print_hours(Console(file=paper, width=80), hours, MILLFIELD, week_of(hours))
     first, second = (
         next(n for n, line in enumerate(paper.getvalue().splitlines()) if line.startswith(local))
         for local in ("04:00", "05:00")
@@ -121,18 +147,23 @@ def test_an_hour_takes_two_lines_at_most(worst: str) -> None:
 
 def test_sites_side_by_side_fit() -> None:
     hours = [hour(at(h), site=site) for site in SITES for h in (8, 9, 33)]
-    ranked = compare_sites(list(SITES.values()), hours, PLAN)
-    text = shown(lambda c: print_sites(c, ranked, list(SITES.values())))
-    assert "Thu 7 06:00      08:00  go" in text
-    assert "Windows: none." in text
-    runs = [window(start_utc=at(h), end_utc=at(h + 4), site="Millfield") for h in (6, 30)]
-    known = compare_sites(list(SITES.values()), hours, PLAN, windows=runs)
+    sites = list(SITES.values())
+    ranked = compare_sites(week_of(hours), sites, PLAN)
+    text = shown(lambda c: print_sites(c, ranked, sites))
+    assert "Windows: none; 3 more hours are go or caution, but lie in no window." in text
+    assert text.count("  no window ") == 2
+    assert "  go  " not in text, "what stands alone heads no day"
+    runs = [
+        window(uid=str(h), start_utc=at(h), end_utc=at(h + 4), best_hour_utc=at(h + 2))
+        for h in (6, 31)
+    ]
+    known = compare_sites(week_of(hours, *runs), sites, PLAN)
+    text = shown(lambda c: print_sites(c, known, sites))
+    assert "Thu 7 06:00  08:00  go" in text
     rich = [replace(each, walk_min=22.4, crew_min=-12.2) for each in known]
-    words = " ".join(shown(lambda c: print_sites(c, rich, list(SITES.values()))).split())
+    words = " ".join(shown(lambda c: print_sites(c, rich, sites)).split())
     assert "Windows: 2, together 8 h, the longest 4 h; walk from the road 22 min; " in words
     assert "crew at the road 12 min before the landing." in words
-    none: list[SiteSummary] = [replace(ranked[0], best=())]
-    assert "no hour that is go" in shown(lambda c: print_sites(c, none, list(SITES.values())))
 
 
 @pytest.mark.parametrize("parts_apart", [False, True])
@@ -174,20 +205,22 @@ def trail(kind: ChangeKind = ChangeKind.CLOSED) -> Trail:
 
 
 def test_the_trail_of_a_closed_window_tells_its_worst_hour_in_full() -> None:
-    text = shown(lambda c: print_trail(c, trail(), SITES, PLAN), 100)
+    text = shown(lambda c: print_trail(c, trail(), SITES, PLAN, WindowRules()), 100)
     listed = text[text.index("the worst first") : text.index("in full")]
     clock = [line.split()[2] for line in listed.splitlines() if line.startswith("Thu 7")]
     assert clock == ["06:00", "07:00", "04:00", "05:00", "06:00"]
     assert text.count("in full") == 1
     assert "Thu 7 06:00 local (08:00 UTC) in full: caution" in text
     assert FILES[0].sha256 in text
-    whole = shown(lambda c: print_trail(c, trail(), SITES, PLAN, every_hour=True), 100)
+    whole = shown(
+        lambda c: print_trail(c, trail(), SITES, PLAN, WindowRules(), every_hour=True), 100
+    )
     assert whole.count("in full") == 4
 
 
-def test_the_trail_of_an_open_window_tells_its_best_hour_in_full() -> None:
-    text = shown(lambda c: print_trail(c, trail(ChangeKind.OPENED), SITES, PLAN))
-    assert "Thu 7 05:00 local (07:00 UTC) in full: go, score 90" in text
+def test_the_trail_of_an_open_window_tells_its_planned_hour_in_full() -> None:
+    text = shown(lambda c: print_trail(c, trail(ChangeKind.OPENED), SITES, PLAN, WindowRules()))
+    assert "Thu 7 05:00 local (07:00 UTC) in full: go; score 90" in text
 
 
 def test_an_hour_is_found_by_local_time_or_by_any_zone() -> None:

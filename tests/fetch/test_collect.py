@@ -250,9 +250,9 @@ def test_slow_drips_are_cut_short(tmp_path: Path, host: Provider, second: Provid
         return True
 
     host.fault = drip
-    manners = replace(QUICK, whole_s=3.0, tries=1)
+    retry_policy = replace(QUICK, whole_s=3.0, tries=1)
     its = served("gfs-0.25", 1, [host, second], FEW)
-    b = bench(its, tmp_path, manners=manners)
+    b = bench(its, tmp_path, retry_policy=retry_policy)
     haul = b.collector.gather(CYCLE, STEPS)
     assert haul.complete, haul.problems
     assert b.files() == true_files()
@@ -269,8 +269,8 @@ def test_a_host_that_says_nothing_is_left_for_another(
     tmp_path: Path, host: Provider, second: Provider
 ) -> None:
     host.fault = lambda _r, h: h.stay_silent(20.0)
-    manners = replace(QUICK, read_s=3.0, tries=1)
-    b = bench(served("gfs-0.25", 1, [host, second], FEW), tmp_path, manners=manners)
+    retry_policy = replace(QUICK, read_s=3.0, tries=1)
+    b = bench(served("gfs-0.25", 1, [host, second], FEW), tmp_path, retry_policy=retry_policy)
     assert b.collector.gather(CYCLE, STEPS).complete
     assert b.files() == true_files()
 

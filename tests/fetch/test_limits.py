@@ -130,8 +130,8 @@ def test_refusals_of_questions_on_their_way_together_count_once(
 def test_a_host_has_one_pace_for_index_and_data(tmp_path: Path, host: Provider) -> None:
     """What its owner allows holds for byte ranges, too."""
     name = host.url.removeprefix("http://")
-    manners = replace(QUICK, paces={name: 60.0})
-    b = bench(served("gfs-0.25", 1, [host], FEW), tmp_path, manners=manners)
+    retry_policy = replace(QUICK, paces={name: 60.0})
+    b = bench(served("gfs-0.25", 1, [host], FEW), tmp_path, retry_policy=retry_policy)
     begun = b.pastime.tick()
     assert b.collector.gather(CYCLE, STEPS).complete
     assert b.pastime.tick() - begun >= len(host.log) - 1

@@ -31,7 +31,7 @@ from windowwatch.forecast.download.catalogue import (
 )
 from windowwatch.forecast.download.collect import Haul
 from windowwatch.forecast.finer import attribution
-from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.grid import Area
 from windowwatch.forecast.sources import load_files
 
 STEPS = (0, 6)
@@ -57,12 +57,12 @@ def as_served(name: str, route: int, host: Provider) -> Model:
     way = its.routes[route]
     there = LEVELS if family(name) == "gfs" or len(way.products) == 1 else MEMBER_LEVELS
 
-    def cut(product: Product) -> Product:
+    def crop(product: Product) -> Product:
         members = tuple(m for m in product.members if m is None or m in MEMBERS)
         return replace(product.only(there), members=members)
 
     roots = ((f"{host.url}/cgi-bin", host.url),)
-    products = tuple(map(cut, way.products))
+    products = tuple(map(crop, way.products))
     return replace(its, routes=(replace(way, hosts=roots, products=products),))
 
 

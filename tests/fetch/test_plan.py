@@ -7,8 +7,7 @@ import pytest
 
 from windowwatch.errors import DecodeError, InputError
 from windowwatch.forecast.download import ecmwf, noaa
-from windowwatch.forecast.download.catalogue import MODELS, Product, Speech, model
-from windowwatch.forecast.download.contents import by_field
+from windowwatch.forecast.download.catalogue import MODELS, Product, Speech, by_field, model
 from windowwatch.forecast.download.wanted import (
     Entry,
     Item,

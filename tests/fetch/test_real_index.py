@@ -27,7 +27,8 @@ from windowwatch.forecast.download.wanted import (
     missing_aloft,
 )
 from windowwatch.forecast.finer import attribution
-from windowwatch.forecast.grib.messages import Grid, Kind, MessageKey
+from windowwatch.forecast.grib.grid import Grid
+from windowwatch.forecast.grib.messages import Kind, MessageKey
 from windowwatch.forecast.models import match
 
 pytestmark = pytest.mark.real_index

@@ -14,8 +14,7 @@ from replay import recorded, replay
 from windowwatch.cli.main import main
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import InputError
-from windowwatch.forecast.download.fetch import Fetcher, World
-from windowwatch.forecast.download.record import Recorder, without_secrets
+from windowwatch.forecast.download.fetch import Fetcher, Recorder, World, without_secrets
 from windowwatch.storage.store import open_store
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
@@ -89,7 +88,7 @@ def test_a_recorded_folder_gives_the_same_files_again(tmp_path: Path) -> None:
 def test_long_bodies_are_measured_and_not_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("windowwatch.forecast.download.record.LONGEST_BODY", 1000)
+    monkeypatch.setattr("windowwatch.forecast.download.fetch.LONGEST_BODY", 1000)
     clock, pastime = SimulatedClock(CYCLE), Pastime()
     with provider() as host:
         fill_gfs(host, STEPS, levels_hpa=FEW)
@@ -158,6 +157,7 @@ url = "sqlite:///{folder}/pass.sqlite3"
     return done.output
 
 
+@pytest.mark.process
 def test_a_pass_by_hand_is_recorded_and_replayed(tmp_path: Path) -> None:
     folder = tmp_path / "kept"
     with provider() as host:

@@ -17,8 +17,7 @@ from provider import CYCLE, Handler, Provider, Request, provider
 from windowwatch.cli.checking import plan_lines
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SettingsError
-from windowwatch.forecast.download.catalogue import MODELS, Product, Route
-from windowwatch.forecast.download.contents import by_field
+from windowwatch.forecast.download.catalogue import MODELS, Product, Route, by_field
 from windowwatch.forecast.download.wanted import route_steps
 from windowwatch.forecast.sources import load_files
 from windowwatch.settings.read import read_settings

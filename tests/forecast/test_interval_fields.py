@@ -296,14 +296,20 @@ def layouts(draw: st.DrawFn) -> tuple[list[tuple[int, int, float]], list[float]]
     return windows, [hour / 4.0 for hour in hours]
 
 
-def gust_by_hand(path: str, launch_h: float, plan: ScoringPlan) -> float:
-    """Greatest of all messages that touch the span, or lie nearest to a part that none does."""
-    start, end = launch_h - plan.setup_min / 60.0, launch_h + plan.hold_min / 60.0
-    found = [
+Gust = tuple[int, int, float]  # begin and end of the interval [h], value
+
+
+def gusts_by_eccodes(path: str) -> list[Gust]:
+    return [
         (keys["startStep"], keys["endStep"], float(values[0, 0]))
         for keys, values in loop(path)
         if (keys["parameterCategory"], keys["parameterNumber"]) == (2, 22)
     ]
+
+
+def gust_by_hand(found: list[Gust], launch_h: float, plan: ScoringPlan) -> float:
+    """Greatest of all messages that touch the span, or lie nearest to a part that none does."""
+    start, end = launch_h - plan.setup_min / 60.0, launch_h + plan.hold_min / 60.0
     if start < min(f[0] for f in found) or end > max(f[1] for f in found):
         return float("nan")
     seen = []
@@ -325,14 +331,15 @@ def test_every_hour_is_judged_by_every_message_it_touches(
 ) -> None:
     """Templates 4.8 and 4.11, against a plain ecCodes loop."""
     windows, hours = layout
+    longer = replace(PLAN, setup_min=240.0, hold_min=180.0)
     gusts = [Message("10gust", values=v, window=(s, e), kind=GREATEST, member=member)
              for s, e, v in windows]  # fmt: skip
     with TemporaryDirectory() as folder:
         path = write(Path(folder) / "a.grib2", [*steps(0, *(w[1] for w in windows)), *gusts])
         data = load_file(path, "x")
-        longer = replace(PLAN, setup_min=240.0, hold_min=180.0)
-        expected = [gust_by_hand(path, hour, PLAN) for hour in hours]
-        expected_slow = [gust_by_hand(path, hour, longer) for hour in hours]
+        by_eccodes = gusts_by_eccodes(path)
+    expected = [gust_by_hand(by_eccodes, hour, PLAN) for hour in hours]
+    expected_slow = [gust_by_hand(by_eccodes, hour, longer) for hour in hours]
     found = measured(data, *hours)["gust"].values[:, 0, 0]
     slow = measured(data, *hours, plan=longer)["gust"].values[:, 0, 0]
     assert found == pytest.approx(expected, nan_ok=True, abs=1e-4)

@@ -14,8 +14,8 @@ from windowwatch.forecast.atsites import read_at
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.forecast.finer import FINER
 from windowwatch.forecast.grib.framing import walk
+from windowwatch.forecast.grib.grid import LambertGrid, read_lambert
 from windowwatch.forecast.grib.reader import read_planes
-from windowwatch.forecast.lambert import LambertGrid, read_lambert
 from windowwatch.forecast.sources import load_file
 from windowwatch.physics.surface import CellMethod
 from windowwatch.scoring.values import Site

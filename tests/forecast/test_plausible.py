@@ -121,6 +121,7 @@ def test_copies_that_contradict_refuse_the_cycle(tmp_path: Path) -> None:
         _load(tmp_path, [*_wide(), Message("gust", 3, holes)])
 
 
+@pytest.mark.samples
 @pytest.mark.parametrize(
     "names",
     [

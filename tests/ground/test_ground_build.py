@@ -365,6 +365,7 @@ def _by_process(request: Request) -> list[str]:
     return said
 
 
+@pytest.mark.process
 def test_terrain_and_people_from_rasters(tmp_path: Path) -> None:
     request = _request(
         tmp_path, terrain=_raster(tmp_path, "terrain"), population=_raster(tmp_path, "people")
@@ -387,11 +388,13 @@ def test_terrain_and_people_from_rasters(tmp_path: Path) -> None:
         ("elsewhere", "elsewhere.tif: says nothing about the region of the watch"),
     ],
 )
+@pytest.mark.process
 def test_rasters_that_cannot_be_placed(tmp_path: Path, kind: str, words: str) -> None:
     with pytest.raises(GroundError, match=re.escape(words)):
         _by_process(_request(tmp_path, terrain=_raster(tmp_path, kind)))
 
 
+@pytest.mark.process
 def test_a_raster_that_is_none(tmp_path: Path) -> None:
     path = tmp_path / "small.tif"
     path.write_text("no raster")
@@ -399,6 +402,7 @@ def test_a_raster_that_is_none(tmp_path: Path) -> None:
         _by_process(_request(tmp_path, terrain=str(path)))
 
 
+@pytest.mark.process
 def test_the_builder_never_meets_the_forecast_libraries() -> None:
     code = (
         "import sys, windowwatch.child\n"
@@ -410,6 +414,7 @@ def test_the_builder_never_meets_the_forecast_libraries() -> None:
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
 
 
+@pytest.mark.process
 def test_a_pass_needs_none_of_the_builders_libraries() -> None:
     code = (
         "import sys\n"

@@ -28,6 +28,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.mark.process
 def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     forecast_in(folder)
     typing = ("pass", "--settings", "watch.toml", "--from", "made.grib2")
@@ -61,6 +62,7 @@ def test_pass_then_look_at_what_it_found(folder: Path) -> None:
     assert "stored already" in again.out
 
 
+@pytest.mark.process
 def test_pass_without_files_looks_once_at_every_model(tmp_path: Path) -> None:
     """Each pass in a process of its own; the second model sees a gale."""
     more = '\n[[opinions]]\nmodel = "other"\nforecast_folder = "others"\n'
@@ -103,7 +105,7 @@ def test_fill_says_what_it_needs_and_what_it_gives(folder: Path) -> None:
     assert "not both" in both.err
 
 
-def test_check_says_what_to_mend_and_goes_on(folder: Path) -> None:
+def test_check_says_what_to_fix_and_goes_on(folder: Path) -> None:
     answer = run(folder, "check", "--settings", "watch.toml")
     assert answer.code == 1
     assert "FIX   span: the watched days are over" in answer.out

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import invented
+import line_watch
 import pytest
 from page_served import settings_in
 from typed import ROOT
@@ -57,8 +58,9 @@ def test_the_example_runs_as_it_stands(tmp_path: Path, monkeypatch: pytest.Monke
 
 
 def test_no_time_and_times_without_a_zone_are_refused(tmp_path: Path) -> None:
-    watch = read_settings(settings_in(tmp_path), maps=False).watch
-    forecast = library.open_forecast(SAMPLE, model="skerra", sites=watch.sites[:1])
+    watch = read_settings(line_watch.settings_in(tmp_path), maps=False).watch
+    made = line_watch.forecast_in(tmp_path)
+    forecast = library.open_forecast(made, model="made", sites=watch.sites[:1])
     with pytest.raises(InputError, match="no time to launch at"):
         library.fly(forecast, watch.train, watch.sites[0], [])
     with pytest.raises(InputError, match="zone"):

@@ -82,7 +82,7 @@ def test_mail_has_the_long_text_and_the_map(store: Store) -> None:
     body = letter.get_body(("plain", "html"))
     assert body is not None
     text = body.get_content()
-    assert "Checks of the best hour" in text
+    assert "Checks of the planned hour" in text
     assert "gust 5.8 m/s, limit 9.0 m/s" in text
     assert "https://page.example/windows/" in text
     assert "1 h 35 min by road" in text

@@ -184,14 +184,16 @@ def test_the_file_alone_answers_water_road_and_no_landing() -> None:
     assert away == pytest.approx([0.5, 0.01, 0.8, 1.5, 2.5])
 
 
-def test_either_the_mask_or_the_file_is_enough_to_be_wet() -> None:
+def test_of_mask_and_file_the_worse_counts() -> None:
+    """On the file's land, on its lake, and off its map."""
+
     def water(land: float) -> Any:
         found = landing_measures(flights((0, 3, 9)), day.surface(land=land), ground(), PLAN)
         return found[0].values[0, 0].tolist()
 
-    assert water(1.0) == [0.0, 1.0, 0.0]
+    assert np.array_equal(water(1.0), [0.0, 1.0, np.nan], equal_nan=True)
     assert water(0.0) == [1.0, 1.0, 1.0]
-    assert np.array_equal(water(np.nan), [0.0, 1.0, np.nan], equal_nan=True)
+    assert np.array_equal(water(np.nan), [np.nan, 1.0, np.nan], equal_nan=True)
 
 
 def test_land_without_a_distance_is_asked_inside_only() -> None:

@@ -62,18 +62,13 @@ def test_the_chance_is_the_share_of_the_neighbourhood(edge_deg: float) -> None:
     share = float(np.mean(found.doubted[0, 0] <= 1.0))
 
     axis = np.linspace(-1.0, 1.0, 161)
-    dry = total = 0
-    for east in axis:
-        for north in axis:
-            if np.hypot(east, north) > 1.0:
-                continue
-            bearing = np.degrees(np.arctan2(east, north))
-            _, longitude = destination(
-                46.0, -35.0, bearing, MODEL.radius_m * float(np.hypot(east, north))
-            )
-            total += 1
-            dry += int(np.interp(float(longitude), day.LONGITUDE, rain) <= 1.0)
-    assert share == pytest.approx(dry / total, abs=0.02)
+    east, north = (values.ravel() for values in np.meshgrid(axis, axis))
+    inside = np.hypot(east, north) <= 1.0
+    east, north = east[inside], north[inside]
+    bearing, away = np.degrees(np.arctan2(east, north)), np.hypot(east, north)
+    _, longitude = destination(46.0, -35.0, bearing, MODEL.radius_m * away)
+    counted = float(np.mean(np.interp(longitude, day.LONGITUDE, rain) <= 1.0))
+    assert share == pytest.approx(counted, abs=0.02)
 
 
 def test_a_step_in_time_is_a_share_of_the_time() -> None:

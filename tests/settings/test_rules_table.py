@@ -75,7 +75,7 @@ def test_limits_need_not_be_laid(tmp_path: Path) -> None:
     assert any(words.endswith("(not laid on the checks)") for words in _words(settings))
 
 
-def test_a_class_that_cannot_be_said_is_to_be_mended(tmp_path: Path) -> None:
+def test_a_class_that_cannot_be_said_is_to_be_fixed(tmp_path: Path) -> None:
     settings = _read(tmp_path, (r"\nseparation_n = 100 [^\n]*", ""))
     marked = [words for words in _words(settings) if words.startswith("FIX")]
     assert len(marked) == 1

@@ -156,7 +156,7 @@ WRONG = {
 
 
 @pytest.mark.parametrize("name", WRONG)
-def test_a_wrong_key_is_named_with_its_mend(name: str, tmp_path: Path) -> None:
+def test_a_wrong_key_is_named_with_its_fix(name: str, tmp_path: Path) -> None:
     (old, new), said = WRONG[name]
     assert old in EXAMPLE
     path = _written(tmp_path, EXAMPLE.replace(old, new, 1))

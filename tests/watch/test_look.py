@@ -54,7 +54,7 @@ def test_the_second_half_of_a_cycle_is_read_when_it_comes(tmp_path: Path, store:
     assert watcher.look() is None
 
 
-def test_a_file_mended_in_its_place_is_read_again(tmp_path: Path, store: Store) -> None:
+def test_a_file_fixed_in_its_place_is_read_again(tmp_path: Path, store: Store) -> None:
     watcher = _watcher(tmp_path, store)
     path = tmp_path / "forecasts" / "made.grib2"
     gap = [m for m in messages() if not (m.what == "u" and m.level == 300 and m.step in (3, 6))]

@@ -18,10 +18,10 @@ from provider import Provider, overloaded, provider, web_page
 from windowwatch.child import ChildLimits
 from windowwatch.cli.main import main
 from windowwatch.clock import SimulatedClock
-from windowwatch.forecast.lambert import LambertGrid
+from windowwatch.forecast.grib.grid import LambertConformal, LambertGrid
 from windowwatch.forecast.sources import load_file
 from windowwatch.logs import LogStyle
-from windowwatch.physics.lambert import LambertConformal
+from windowwatch.physics.neighbourhood import draw_shifts
 from windowwatch.scoring.values import Hour, NearGap
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url
@@ -31,7 +31,7 @@ from windowwatch.watch.pipeline import run_pass
 from windowwatch.watch.polling.nearby import NearPlan, NearWatcher
 from windowwatch.watch.polling.network import make_fetcher
 from windowwatch.watch.polling.watching import PassContext, Watching
-from windowwatch.wording.nearby import near_words
+from windowwatch.wording.credits import near_words
 
 BEFORE = REFERENCE - timedelta(hours=6)
 #: Round the site of the watch: the cone of HRRR, turned to another meridian.
@@ -62,10 +62,10 @@ class Line:
         path = forecast_in(self.folder / "forecasts")
         watch, now = self.settings.watch, REFERENCE + timedelta(hours=1)
         clock = SimulatedClock(now)
-        fetcher = register(make_fetcher(self.plan.manners, clock))
+        fetcher = register(make_fetcher(self.plan.retry_policy, clock))
         near = NearWatcher(watch, self.plan, self.store, clock, fetcher).look()
         data = load_file(path, "made")
-        run_pass(data, watch, self.store, now_utc=now, near=read_near(near, watch.sites))
+        run_pass(data, watch, self.store, now_utc=now, near=read_near(near, watch, data.cycle))
         return self.store.hours("line")
 
     def passed(self) -> tuple[Hour, ...]:
@@ -123,6 +123,7 @@ def _by_the_deciding_model(hours: tuple[Hour, ...], gap: NearGap) -> None:
         assert "by the deciding model" in near_words(hour.near_ground)
 
 
+@pytest.mark.process
 def test_hours_are_judged_by_the_finer_model_and_say_so(line: Line) -> None:
     hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS, visibility=12_000.0)
     hours = line.passed()
@@ -158,7 +159,7 @@ def test_it_is_told_on_every_way(line: Line, tmp_path: Path) -> None:
         (tmp_path / "watch.toml").read_text()
         + f'\n[database]\nurl = "{sqlite_url(tmp_path / "near.sqlite3")}"\n'
     )
-    hour = line.passed()[0]
+    hour = line.passed_here()[0]
     words = near_words(hour.near_ground)
     assert words.startswith("Near the ground by hrrr-2026-05-04T12Z: wind, gust, ")
     where = ["--settings", str(tmp_path / "watch.toml")]
@@ -174,6 +175,7 @@ def test_without_a_cycle_the_deciding_model_answers(line: Line) -> None:
 
 
 @pytest.mark.parametrize("fault", [overloaded(), web_page])
+@pytest.mark.process
 def test_trouble_at_the_provider_keeps_no_pass_from_being_made(line: Line, fault: Any) -> None:
     hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS)
     line.host.fault = fault
@@ -236,6 +238,7 @@ def test_a_ceiling_that_is_missing_at_the_site_is_not_taken_for_none(line: Line)
         assert _values(hour)["ceiling"] == pytest.approx(4880.0, abs=150.0), "the deciding model's"
 
 
+@pytest.mark.process
 def test_a_file_that_changed_on_the_disk_is_not_used(line: Line) -> None:
     hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS)
     line.watching.look()
@@ -254,3 +257,26 @@ def test_a_whole_cycle_comes_before_a_newer_one_that_has_begun(line: Line) -> No
         assert hour.near_ground is not None
         assert hour.near_ground.cycle_id == "hrrr-2026-05-04T06Z"
         assert _values(hour)["gust"] == pytest.approx(7.0, abs=0.01)
+
+
+@pytest.mark.coverage
+def test_the_finer_model_is_read_beside_the_site_for_every_draw(line: Line) -> None:
+    """Displaced as the deciding model's draws are, by the finer model's own lead time."""
+    hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS)
+    watch, clock = line.settings.watch, SimulatedClock(REFERENCE + timedelta(hours=1))
+    fetcher = register(make_fetcher(line.plan.retry_policy, clock))
+    near = NearWatcher(watch, line.plan, line.store, clock, fetcher).look()
+    deciding = load_file(forecast_in(line.folder / "forecasts"), "made").cycle
+    found = read_near(near, watch, deciding)
+    assert found is not None
+    at_site = found.sites["Field"]
+    assert at_site.shifts is not None
+    assert at_site.shifts.cycle_unix_s == REFERENCE.timestamp()
+    last_h = max(at_site.beside)
+    assert set(at_site.beside) == set(np.arange(0.0, last_h + 1.0, 6.0))
+    for each in at_site.beside.values():
+        assert len(each) == watch.draws
+        assert all(series is not None and "gust_mps" in series.values for series in each)
+    own = draw_shifts(watch.draws, watch=watch.name, cycle_id=deciding.id, site="Field",
+                      cycle_unix_s=0.0)  # fmt: skip
+    assert np.array_equal(own.east, at_site.shifts.east), "a draw is displaced the same way in both"

@@ -65,6 +65,7 @@ def test_one_other_model_a_look_and_each_has_its_turn(
     assert len(caplog.records) == 3, "asked for by hand, all of them"
 
 
+@pytest.mark.process
 def test_the_deciding_model_comes_between_passes_of_others(tmp_path: Path, store: Store) -> None:
     settings = several(tmp_path, "one", "two")
     for name in ("one", "two"):

@@ -10,11 +10,12 @@ from page_week import Week
 
 from windowwatch.ground.query.features import Ground
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Opinion, Site, Verdict
+from windowwatch.scoring.values import Hour, Opinion, Site, Verdict
 from windowwatch.web.pages.board import Board, board
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
 from windowwatch.windows.decisions import Decision
+from windowwatch.windows.standing import judged
 from windowwatch.windows.values import WindowState
 from windowwatch.wording.page import is_night
 
@@ -46,7 +47,7 @@ def test_the_answer_names_the_best_window_in_local_time() -> None:
     # Noronha is two hours behind UTC (IANA time zone database).
     assert site.answer.headline == "Thu 7 May, release 04:00 to 07:00"
     assert site.answer.sentence == (
-        "chance 80\xa0%, score 78 at 05:00; lands 42\xa0km north-east, 1.2\xa0km from a road."
+        "planned 05:00: chance 80\xa0%, score 80; lands 42\xa0km north-east, 1.2\xa0km from a road."
     )
 
 
@@ -56,11 +57,20 @@ def test_the_answer_counts_the_go_hours_of_a_window_that_is_mostly_caution() -> 
 
 
 def test_an_open_window_comes_before_a_better_sighted_one() -> None:
-    sighted = invented.window(uid="other", state=WindowState.SIGHTED, chance=0.99)
-    (site,) = shown(invented.NOW, sighted, invented.window(chance=0.5)).sites
-    assert "chance 50\xa0%" in site.answer.sentence
+    sighted = invented.window(
+        uid="other",
+        state=WindowState.SIGHTED,
+        start_utc=invented.at(14),
+        end_utc=invented.at(16),
+        best_hour_utc=invented.at(14),
+    )
+    better = tuple(invented.hour(invented.at(h), 95.0, chance=0.99) for h in (14, 15))
+    (site,) = shown(
+        invented.NOW, sighted, invented.window(), hours=(*DAY[:14], *better, *DAY[16:])
+    ).sites
+    assert "chance 80\xa0%" in site.answer.sentence
     assert [text for _, text in site.answer.also] == [
-        "Thu 7 May, release 04:00 to 07:00: 99\xa0%, sighted"
+        "Thu 7 May, release 12:00 to 13:00: chance 99\xa0%, score 95, sighted"
     ]
 
 
@@ -72,7 +82,15 @@ def test_a_window_that_is_over_is_no_answer() -> None:
 def test_without_a_window_the_best_hour_is_named_or_that_there_is_none() -> None:
     (site,) = shown(invented.NOW).sites
     assert site.answer.headline == "No window"
-    assert "best single hour Thu 7 May 04:00: go, score 80" in site.answer.sentence
+    assert "best single hour Thu 7 May 04:00: go, but in no window; score 80" in (
+        site.answer.sentence
+    )
+    single = tuple(invented.hour(invented.at(h), 80.0 * (h == 9)) for h in range(24))
+    (site,) = shown(invented.NOW, hours=single).sites
+    assert "best single hour Thu 7 May 07:00: go, but alone too short;" in site.answer.sentence
+    cells = [c for day in site.days for half in day.halves for c in half.cells]
+    assert [(c.shows, c.kind) for c in cells if "alone" in c.kind] == [("(80)", "go alone")]
+    assert "go, but alone too short" in next(c.spoken for c in cells if "alone" in c.kind)
     bad = tuple(invented.hour(invented.at(h), 0.0) for h in range(24))
     (site,) = shown(invented.NOW, hours=bad).sites
     assert site.answer.sentence == ("every launch hour to come is no-go; mostly in the way: gust.")
@@ -136,7 +154,7 @@ def test_every_step_has_its_place_on_the_board(minutes: int, cells: int) -> None
     assert len(found) == cells
     assert all(c.column + c.width <= 13 for c in found)
     if minutes == 15:  # the best of each hour is shown
-        assert {c.shows for c in found} == {"80"}
+        assert {c.shows for c in found} == {"(80)"}, "each of them stands alone"
         assert found[0].href.endswith("T0215Z")
 
 
@@ -198,7 +216,7 @@ def test_models_that_disagree_and_answers_that_were_kept_are_marked_and_said() -
     made = shown(invented.NOW, invented.window(), hours=tuple(hours))
     (site,) = made.sites
     cells = {c.clock: c for d in site.days for half in d.halves for c in half.cells}
-    assert [cells[h].kind for h in ("05", "06", "07")] == ["go split", "go kept", "go"]
+    assert [cells[h].kind for h in ("05", "06", "07")] == ["go split planned", "go kept", "go"]
     assert "2 of 3 models say go; north no-go" in cells["05"].spoken
     assert "by the earlier cycle of Mon 4 May 18:00 UTC" in cells["06"].spoken
     assert "models" not in cells["06"].spoken
@@ -210,11 +228,11 @@ def test_a_better_hour_than_the_one_that_the_window_keeps_is_explained() -> None
     hours = list(DAY)
     hours[8] = invented.hour(invented.at(8), 83.0)
     (site,) = shown(invented.NOW, invented.window(), hours=tuple(hours)).sites
-    assert site.answer.asides[-1] == (
-        "06:00 now scores 83: a window keeps its best hour until another is clearly better."
+    assert site.answer.sentence.startswith(
+        "planned 05:00: chance 80\xa0%, score 80; now best: 06:00, 83; lands"
     )
     (site,) = shown(invented.NOW, invented.window()).sites
-    assert not any("clearly better" in text for text in site.answer.asides)
+    assert "now best" not in site.answer.sentence
 
 
 def test_a_window_is_told_by_its_first_and_last_release() -> None:
@@ -229,12 +247,11 @@ def test_a_window_is_told_by_its_first_and_last_release() -> None:
 def test_the_page_holds_every_hour_by_day_and_says_its_verdict(week: Week) -> None:
     page = week.client().get("/").text
     cells = re.findall(r'<a class="cell ([a-z-]+)[a-z ]* s\d+".*?aria-label="(.*?)"', page)
-    hours = week.store.hours(week.facts.watch)
+    hours = [judged(h, week.facts.rules) for h in week.store.hours(week.facts.watch)]
     by_day = [h for h in hours if not is_night(h)]
     assert len(by_day) < len(cells) < len(hours) == 3 * 144
-    # an hour that cannot be judged has no score
-    for verdict, scored in ((Verdict.GO, ", score"), (Verdict.CAUTION, ", score"),
-                            (Verdict.UNKNOWN, "")):  # fmt: skip
+    # an hour that cannot be judged has no score; one that stands alone says so before it
+    for verdict, scored in ((Verdict.GO, ", "), (Verdict.CAUTION, ", "), (Verdict.UNKNOWN, "")):
         spoken = sum(f": {verdict}{scored}" in label for _, label in cells)
         assert spoken == sum(h.verdict is verdict for h in hours)
     spoken = sum(": no-go, score" in label and ", dark" not in label for _, label in cells)
@@ -293,21 +310,26 @@ def test_an_hour_with_next_to_no_chance_is_marked_and_the_mark_explained(week: W
     assert made.has_slim
     assert not shown(invented.NOW).has_slim
     assert "chance 0\xa0%" in next(c.spoken for c in cells if c.clock == "05")
-    assert "Chance: of the flights computed for an hour" in week.client().get("/").text
+    assert "Chance: of the flights computed for it" in week.client().get("/").text
 
 
 def test_the_answer_says_why_it_is_not_the_earlier_window() -> None:
     later = invented.window(
         uid="later", start_utc=invented.at(30), end_utc=invented.at(34),
-        best_hour_utc=invented.at(31), chance=0.95,
+        best_hour_utc=invented.at(31),
     )  # fmt: skip
-    (site,) = shown(invented.NOW, later, invented.window()).sites
+
+    def days(chance: float) -> tuple[Hour, ...]:
+        made = (invented.hour(invented.at(h), chance=chance) for h in range(30, 34))
+        return (*DAY, *made)
+
+    (site,) = shown(invented.NOW, later, invented.window(), hours=days(0.95)).sites
     assert site.answer.headline.startswith("Fri 8 May")
-    assert site.answer.sentence.startswith("named before an earlier one for its better chance: ")
-    (site,) = shown(invented.NOW, replace(later, chance=0.5), invented.window()).sites
-    assert site.answer.sentence.startswith("chance 80")
-    seen = invented.window(state=WindowState.SIGHTED, chance=0.99)
-    (site,) = shown(invented.NOW, later, seen).sites
+    assert site.answer.sentence.startswith("the strongest here, though not the first: planned")
+    (site,) = shown(invented.NOW, later, invented.window(), hours=days(0.5)).sites
+    assert site.answer.sentence.startswith("planned 05:00: chance 80")
+    seen = invented.window(state=WindowState.SIGHTED)
+    (site,) = shown(invented.NOW, later, seen, hours=days(0.5)).sites
     assert site.answer.sentence.startswith("named before an earlier one that is only sighted: ")
 
 

@@ -13,6 +13,7 @@ from visiting import DESK, PHONE, SIZES, visit
 
 from windowwatch.scoring.values import Verdict
 from windowwatch.web.values import stamp
+from windowwatch.windows.standing import judged
 from windowwatch.windows.values import ChangeKind
 
 pytestmark = pytest.mark.browser
@@ -67,7 +68,8 @@ def test_hours_are_read_aloud(week: Week, browser: Browser) -> None:
         page.goto(week.url())
         for hour in hours:
             local = hour.time_utc.astimezone(ZoneInfo("America/Noronha"))
-            name = f"Millfield, {local:%a} {local.day} May {local:%H:%M}: {hour.verdict}, score"
+            verdict = judged(hour, week.facts.rules).verdict
+            name = f"Millfield, {local:%a} {local.day} May {local:%H:%M}: {verdict}, "
             assert page.get_by_role("link", name=name).count() == 1, name
 
 

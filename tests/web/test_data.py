@@ -21,6 +21,7 @@ from windowwatch.web.data.export import CORNERS, footprints_geojson, hour_data, 
 from windowwatch.web.data.formats import windows_calendar
 from windowwatch.web.data.openapi import PARAMETERS
 from windowwatch.web.values import stamp
+from windowwatch.windows.standing import judged
 from windowwatch.windows.values import WindowState
 
 
@@ -98,7 +99,8 @@ def test_a_wrong_question_gets_words_and_never_an_accident(
 
 
 def test_hours_are_those_stored_in_json_and_csv(week: Week) -> None:
-    stored = week.store.hours(week.facts.watch, site="Highmoor")
+    rows_of = week.store.hours(week.facts.watch, site="Highmoor")
+    stored = [judged(hour, week.facts.rules) for hour in rows_of]
     data = week.client().get("/data/hours.json?site=highmoor&checks=yes").json()["hours"]
     assert [h["time_utc"] for h in data] == [time_text(h.time_utc) for h in stored]
     assert [h["score"] for h in data] == [h.score for h in stored]

@@ -33,6 +33,7 @@ from windowwatch.web.draw.timeline import (
 )
 from windowwatch.web.pages.hourview import check_row
 from windowwatch.web.values import stamp
+from windowwatch.windows.standing import judged
 from windowwatch.wording.checks import worst_sentences
 from windowwatch.wording.page import map_words, number_words
 
@@ -94,7 +95,7 @@ def test_every_hour_has_its_page(week: Week) -> None:
     for hour in hours[::18]:
         answer = client.get(path_of(hour))
         assert answer.status_code == 200
-        assert f"{hour.verdict}</span>" in answer.text
+        assert f"{judged(hour, week.facts.rules).verdict}</span>" in answer.text
 
 
 @pytest.mark.parametrize(

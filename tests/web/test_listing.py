@@ -246,7 +246,10 @@ def test_sites_tell_the_best_days_chance_before_one_that_takes_days_as_independe
     first = min(h.time_utc for h in snapshot.hours)
     for row in site_rows(week.facts, snapshot, first):
         figures = dict(zip(FIGURES, row.figures, strict=True))
-        said = figures["chance of the best hour of the best day"]
-        assert said in {chance for _, _, words in row.best for chance in words.split("chance ")}
-        shown = [float(re.findall(r"\d+", words)[-1]) for _, _, words in row.best]
-        assert float(re.findall(r"\d+", said)[-1]) == max(shown)
+        said = figures["chance of the best launch"]
+        told = [re.findall(r"score (\d+), chance (\d+)", words)[0] for _, _, words in row.best]
+        if not told:
+            assert said == "not known"
+            continue
+        best = max(told, key=lambda each: int(each[0]) * int(each[1]))
+        assert said == f"{best[1]}\xa0%"

@@ -57,7 +57,7 @@ def test_waiting_is_told_as_the_hold_table_has_it(week: Week) -> None:
     assert found is not None
     rows = {slip.clock: slip for slip in found.slips}
     zone = ZoneInfo("America/Noronha")
-    assert [s.clock for s in found.slips if s.best] == ["05:00"]  # 07 UTC
+    assert [s.clock for s in found.slips if s.planned] == ["05:00"]  # 07 UTC
     for hold in table.rows:
         slip = rows[f"{hold.time_utc.astimezone(zone):%H:%M}"]
         assert slip.verdict == str(hold.verdict)
@@ -77,7 +77,7 @@ def test_however_short_the_steps_the_planned_release_stays(week: Week) -> None:
         window = invented.window(best_hour_utc=best, end_utc=invented.at(15.75))
         found = sheet(week.facts, invented.MILLFIELD, window, hours)
         assert found is not None
-        assert sum(slip.best for slip in found.slips) == 1
+        assert sum(slip.planned for slip in found.slips) == 1
         assert len(found.slips) <= 13
 
 

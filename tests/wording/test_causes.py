@@ -72,10 +72,10 @@ TABLE: list[tuple[Causes, str]] = [
     ((c.SeenGood(1, None, None),), "Good launch hours seen once."),
     ((c.SeenGood(2, 4, 4),), "Good launch hours seen in 2 cycles."),
     ((c.SeenGood(2, 1, 5),), "Seen in 2 cycles; 1 of 5 launch hours is go, the rest caution."),
-    ((c.NearAndLikely(0.8, 4, 4),), "Good launch hours, near and with a chance of 80 %."),
+    ((c.NearAndLikely(0.8, 4, 4),), "Good launch hours, near, and likely enough to open at once."),
     (
         (c.NearAndLikely(0.8, 0, 4),),
-        "Near and with a chance of 80 %; all launch hours are caution.",
+        "Near, and likely enough to open at once; all launch hours are caution.",
     ),
     (
         (c.PartStillGood(),),
@@ -85,12 +85,13 @@ TABLE: list[tuple[Causes, str]] = [
     ((c.NothingLeft(),), "No launch hour is left of it."),
     (
         (c.ReadableAgain(), c.QualityMoved(80.0, 80.2, 0.8, None)),
-        "The forecast can be read again; score still 80, chance 80 % to not known.",
+        "The forecast can be read again; before: score 80, chance 80 %; now score 80, chance not "
+        "known.",
     ),
     (
         (c.BrokeUp(((at(9), at(10)),)), c.EdgeMoved(c.Edge.END, -2 * H, (against(0.0, "rain"),))),
         "Broke up: releases 2026-05-07 09:00 UTC to 2026-05-07 10:00 UTC are now a window apart; "
-        "ends 2 h earlier (rain 9.0 m/s, limit 9.0 m/s).",
+        "last release 2 h earlier (rain 9.0 m/s, limit 9.0 m/s).",
     ),
     (
         (c.BrokeUp(((at(1), at(1)), (at(9), at(9)))),),
@@ -99,11 +100,12 @@ TABLE: list[tuple[Causes, str]] = [
     (
         (c.JoinedWith(((at(11), at(12)),)), c.EdgeMoved(c.Edge.START, 1.5 * H)),
         "Joined with the window of releases 2026-05-07 11:00 UTC to 2026-05-07 12:00 UTC; "
-        "starts 1 h 30 min later.",
+        "first release 1 h 30 min later.",
     ),
     (
         (c.LandingMoved(33.4, 1.0), c.BestHourIs(at(7)), c.QualityMoved(80.0, 65.0, None, None)),
-        "Lands 33 km further north; best hour is now 2026-05-07 07:00 UTC; score 80 to 65.",
+        "Lands 33 km further north; planned hour is now 2026-05-07 07:00 UTC; before: score 80; "
+        "now score 65.",
     ),
     ((MOVED,), "Chance fell from 80 to 50 %: the other model ifs (06Z run) gives 20 %."),
     (
@@ -216,11 +218,11 @@ def test_times_are_read_where_people_are() -> None:
         "Buy gas: decide by Wed 6 04:00 local (06:00 UTC), 24 h"
     )
     assert reason((c.BestHourIs(at(1)),), there) == (
-        "Best hour is now Wed 6 23:00 local (Thu 7 01:00 UTC)."
+        "Planned hour is now Wed 6 23:00 local (Thu 7 01:00 UTC)."
     )
     old = c.ToldEarlier("decide by 2026-05-06 06:00 UTC to 2026-05-06 09:00 UTC")
     assert reason((old,), there) == "Decide by Wed 6 04:00 to 07:00 local (06:00 to 09:00 UTC)."
-    assert reason((c.BestHourIs(at(1)),), local_to(None)) == "Best hour is now Thu 7 01:00 UTC."
+    assert reason((c.BestHourIs(at(1)),), local_to(None)) == "Planned hour is now Thu 7 01:00 UTC."
 
 
 def test_hold_advice() -> None:

@@ -4,12 +4,12 @@ from dataclasses import fields, replace
 
 import numpy as np
 import pytest
-from invented import at, hour
+from invented import NOW, at, hour, window
 
 from windowwatch.cli.explaining import _check_cells
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.scoring.answer import Measure, answer, nothing_known
-from windowwatch.scoring.compare import Wanted, WantedKind, compare_sites
+from windowwatch.scoring.compare import Wanted, WantedKind
 from windowwatch.scoring.limits import LIMITS, Summary
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import (
@@ -37,6 +37,9 @@ from windowwatch.scoring.values import (
     Verdict,
 )
 from windowwatch.web.pages.hourview import check_row
+from windowwatch.windows.sites import compare_sites
+from windowwatch.windows.standing import week
+from windowwatch.windows.window import WindowRules
 from windowwatch.wording.checks import (
     WORDS,
     check_head,
@@ -48,11 +51,11 @@ from windowwatch.wording.checks import (
     opinion_words,
     others_words,
     refusal_words,
-    site_words,
     wanted_words,
     worst_sentences,
 )
 from windowwatch.wording.phrases import check_label
+from windowwatch.wording.standing import site_words
 
 NAMES = sorted(LIMITS)
 
@@ -85,7 +88,8 @@ def test_every_check_is_a_sentence_fit_for_a_phone(name: str) -> None:
     past = limit - 1.0 if kind.higher_is_better else limit + 1.0
     if not share or past <= 100.0:
         beyond = check_sentence(answered(name, *(hundred(round(past)) if share else [past])))
-        assert f"past the limit of {limit:g}" in beyond
+        soft = "" if kind.default.hard else "soft "
+        assert f"past the {soft}limit of {limit:g}" in beyond
     unknown = check_sentence(answered(name, np.nan))
     assert unknown.endswith(f" unknown: {missing_words(kind.missing)}.")
 
@@ -110,15 +114,15 @@ def test_every_check_is_a_sentence_fit_for_a_phone(name: str) -> None:
         ("landing_daylight", [92.0], "Daylight left at landing 92 min, limit 30."),
         ("clearance", [-30.0], "Clearance is missed by 30 min, past the limit of 0."),
         ("notice", [48.0], "Notice: 48 h left until it must be given, limit 0."),
-        ("notice", [-4.0], "Notice should have been given 4 h ago, past the limit of 0."),
+        ("notice", [-4.0], "Notice should have been given 4 h ago, past the soft limit of 0."),
         ("touchdown", [13.0], "Touches down at up to 13.0 m/s, sinking and wind together, "
-                              "past the limit of 12."),
+                              "past the soft limit of 12."),
         ("casualty", [182.66],
-         "Casualty expectation 182.7 in a million flights, past the limit of 100."),
+         "Casualty expectation 182.7 in a million flights, past the soft limit of 100."),
         ("ceiling", [20_000.0], "No cloud ceiling, limit 300."),
         ("ceiling", [1200.0], "Ceiling 1200 m, limit 300."),
         ("tracker", [-100.0],
-         "Tracker falls silent 100 min before the crew is there, past the limit of 0."),
+         "Tracker falls silent 100 min before the crew is there, past the soft limit of 0."),
     ],
 )  # fmt: skip
 def test_sentences_as_a_person_reads_them(name: str, values: list[float], said: str) -> None:
@@ -147,9 +151,9 @@ def test_sentences_as_a_person_reads_them(name: str, values: list[float], said: 
         ("walk", [20.0], (Median(4.25), OutOfReach(0.4)),
          "Walk from the road up to 20 min (median 4), limit 150."),
         ("arrival_daylight", [-7.0], (Median(392.0),),
-         "Crew is there 7 min after dark (median 392 min before dark), past the limit of 0."),
+         "Crew is there 7 min after dark (median 392 min before dark), past the soft limit of 0."),
         ("arrival_daylight", [-7.0], (Median(-5.0),),
-         "Crew is there 7 min after dark (median 5 min after dark), past the limit of 0."),
+         "Crew is there 7 min after dark (median 5 min after dark), past the soft limit of 0."),
         ("walk", [400.0], (NeverReached(40.0, 10.000000000000002),),
          "40 % of flights land where no crew gets to, limit 10 %."),
         ("search_area", [250.0], (NotLanded(3.0),),
@@ -327,13 +331,14 @@ def test_a_site_in_one_sentence() -> None:
     site = Site("Westlea", 46.0, -35.5, 20.0, "America/Noronha")
     plan = ScoringPlan()
     go, bad = hour(at(12), site="Westlea", chance=0.9), hour(at(13), 0.0, site="Westlea")
-    (one,) = compare_sites([site], [go, bad], plan)
+    run = window(site="Westlea", start_utc=at(12), end_utc=at(13), best_hour_utc=at(12))
+    (one,) = compare_sites(week([go, bad], [run], WindowRules(), NOW), [site], plan)
     assert site_words(one) == (
-        "Westlea: 1 go hour on 1 day, chance of at least one 90 % (taking days as independent), "
-        "mostly in the way: gust."
+        "Westlea: 1 go hour in its windows, on 1 day, chance of at least one 90 % (taking days as "
+        "independent), mostly in the way: gust."
     )
-    (none,) = compare_sites([site], [], plan)
-    assert site_words(none) == "Westlea: 0 go hours on 0 days."
+    (none,) = compare_sites(week([], [], WindowRules(), NOW), [site], plan)
+    assert site_words(none) == "Westlea: 0 go hours in its windows, on 0 days."
 
 
 def test_labels() -> None:

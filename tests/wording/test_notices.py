@@ -51,7 +51,7 @@ def test_opened_whole() -> None:
     assert told.body == (
         "Open: good launch hours seen in 2 cycles.\n"
         "Release Millfield Thu 7 04:00 to 07:00 local (06:00 to 09:00 UTC), "
-        "best 05:00 local (07:00 UTC).\n"
+        "planned 05:00 local (07:00 UTC).\n"
         "Score 78 of 100. Chance 80 %: most flights are go.\n"
         "Lands 42 km north-east of the site, 1.2 km from a road.\n"
         "Limited by: gust 6.8 m/s, limit 9.0 m/s.\n"
@@ -81,9 +81,9 @@ def test_moved_says_where_it_was() -> None:
         causes=tuple(EdgeMoved(edge, timedelta(hours=2)) for edge in Edge),
     ).splitlines()
     assert text[:3] == [
-        "Still open, but moved: starts 2 h later; ends 2 h later.",
+        "Still open, but moved: first release 2 h later; last release 2 h later.",
         "Release Millfield Thu 7 06:00 to 09:00 local (08:00 to 11:00 UTC), "
-        "best 07:00 local (09:00 UTC).",
+        "planned 07:00 local (09:00 UTC).",
         "Before: Thu 7 04:00 to 07:00 local (06:00 to 09:00 UTC).",
     ]
     assert "Before" not in body(ChangeKind.MOVED, causes=(LandingMoved(31.0, 0.0),))
@@ -93,7 +93,9 @@ def test_weaker_does_not_repeat_its_reason() -> None:
     causes = (CheckAgainst(check()), QualityMoved(78.0, 61.0, None, None))
     text = body(ChangeKind.WEAKER, causes=causes)
     assert text.count("limit 9.0") == 1
-    assert text.startswith("Still open, but weaker: gust 6.8 m/s, limit 9.0 m/s; score 78 to 61.")
+    assert text.startswith(
+        "Still open, but weaker: gust 6.8 m/s, limit 9.0 m/s; before: score 78; now score 61."
+    )
 
 
 def test_each_kind_is_told_by_its_first_word() -> None:
@@ -124,7 +126,7 @@ def test_a_change_without_a_window() -> None:
 def test_a_site_that_is_not_in_the_settings_any_more_is_told_in_utc() -> None:
     told = message(change(), None, now_utc=NOW)
     assert told.title == "OPENED Millfield Thu 7 May 06:00 to 09:00 UTC"
-    assert "Release Millfield Thu 7 06:00 to 09:00 UTC, best 07:00 UTC." in told.body
+    assert "Release Millfield Thu 7 06:00 to 09:00 UTC, planned 07:00 UTC." in told.body
     assert "local" not in told.body
 
 
@@ -224,7 +226,7 @@ def test_local_time(start: datetime, hours: int, zone: str, title: str, line: st
     site = replace(MILLFIELD, time_zone=zone)
     told = message(change(after=made), site, now_utc=NOW)
     assert told.title == f"OPENED Millfield {title}"
-    assert f"Release Millfield {line}, best " in told.body
+    assert f"Release Millfield {line}, planned " in told.body
 
 
 LONG = "the wind and the rain and the cloud and the cold of this hour " * 12
@@ -376,10 +378,10 @@ def test_where_it_lands_and_the_drive_there_are_never_dropped(
     assert "1 h 35 min by road from Marrowby depot." in told.body
     assert "Score 78" in told.body or clauses > 2
     # In the order in which they go: what is there is followed by nothing that is not.
-    goes = ("best 07:00 local (09:00 UTC)", "Next forecast", "Limited by", "Score 78")
+    goes = ("planned 07:00 local (09:00 UTC)", "Next forecast", "Limited by", "Score 78")
     there = [words in told.body for words in goes]
     assert there == sorted(there)
-    assert "best 07:00 local" in told.body
+    assert "planned 07:00 local" in told.body
     assert "Next forecast about" in told.full
 
 

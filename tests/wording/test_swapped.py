@@ -18,7 +18,7 @@ from windowwatch.clock import from_unix_s
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.ground.query.features import Ground
 from windowwatch.physics.flights import Flights, FlightStatus
-from windowwatch.scoring.compare import compare_sites, what_is_wanted
+from windowwatch.scoring.compare import what_is_wanted
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.opinions import Voice, with_opinions
@@ -28,6 +28,8 @@ from windowwatch.storage import codec
 from windowwatch.windows.agreement import AgreementRules, tell_disagreements
 from windowwatch.windows.changes import compare
 from windowwatch.windows.holds import hold_table
+from windowwatch.windows.sites import compare_sites
+from windowwatch.windows.standing import week as week_of
 from windowwatch.windows.values import Change, ChangeKind, Window
 from windowwatch.windows.window import WindowRules, join_hours, worst_check
 from windowwatch.wording import checks as wording
@@ -198,7 +200,9 @@ def test_what_is_asked_of_hours_does_not_hang_on_words(monkeypatch: pytest.Monke
         return [
             [what_is_wanted(hour, PLAN) for hour in hours],
             [worst_check(hour) for hour in hours],
-            compare_sites([day.SITE], list(latest.values()), PLAN),
+            compare_sites(
+                week_of(latest.values(), (), WindowRules(), min(latest)), [day.SITE], PLAN
+            ),
         ]
 
     before = asked()

@@ -10,16 +10,21 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
+from windowwatch.cli.bounds import unusual_lift
+from windowwatch.cli.early import no_such
 from windowwatch.cli.show import folded, plain_table, train_words
 from windowwatch.clock import Clock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, SettingsError, SourceError, WindowwatchError
 from windowwatch.forecast.download.catalogue import Speech
-from windowwatch.forecast.download.fetch import Manners
+from windowwatch.forecast.download.fetch import RetryPolicy
 from windowwatch.forecast.download.ledger import cycles_between, first_due
 from windowwatch.forecast.download.wanted import make_plan, needed_steps, route_steps
 from windowwatch.forecast.sources import load_cycle, require_covers, scan_folder
 from windowwatch.notices.channels import check_channel_url, send
 from windowwatch.notices.values import Message
+from windowwatch.physics.surface import STOOD_IN_FOR, SURFACE_FIELDS
+from windowwatch.scoring.limits import LIMITS
+from windowwatch.scoring.nearby import FAMILIES
 from windowwatch.settings.read import Settings
 from windowwatch.storage.store import existing_store, missing_file
 from windowwatch.watch.polling.network import NetworkPlan, make_fetcher
@@ -162,8 +167,7 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
     ]
     ground = watch.ground
     if ground.rasters is None and (ground.areas is None or ground.roads is None):
-        words = "neither areas and roads nor a ground file are given; checks on them stay unknown"
-        findings.append(Finding("map", words, True))
+        findings.append(_check_map(settings))
     findings += _check_train(settings)
     findings += _check_rules(settings)
     hours = watch.span.hours(clock.now())
@@ -179,12 +183,47 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
     return findings
 
 
+def what_is_read(settings: Settings) -> Finding:
+    """Which files and variables `check` reads, and that it does nothing else."""
+    ground, rules = settings.file.ground, settings.file.rules.set
+    maps = [ground.areas, ground.roads, ground.airspace, ground.permitted, ground.file, rules]
+    files = [str(settings.path), *(name for name in maps if name)]
+    folders = [str(source.folder) for source in settings.sources() if source.folder is not None]
+    said = [f"files {', '.join(files)}"]
+    if folders:
+        said.append(f"the newest cycle in {', '.join(folders)}")
+    said.append("the database, if it is there")
+    variables = [channel.url_env for channel in settings.file.channels]
+    if variables:
+        said.append(f"the variables {', '.join(dict.fromkeys(variables))}")
+    words = f"{'; '.join(said)}. Nothing is sent, fetched or written"
+    return Finding("reads", words)
+
+
+def _check_map(settings: Settings) -> Finding:
+    """What there is to say where the map is not whole: whether checks want it."""
+    ground, asked = settings.watch.ground, settings.watch.plan.limits
+    wanted = {"no_landing": ground.areas, "road": ground.roads}
+    silent = [name for name, there in wanted.items() if there is None and name in asked]
+    if silent:
+        words = "neither areas and roads nor a ground file are given; checks on them stay unknown"
+        return Finding("map", words, True)
+    words = (
+        "none is given, and the checks that ask one are off: nobody looks whether flights come "
+        "down on towns, forbidden ground or far from a road"
+    )
+    return Finding("map", words, caution=True)
+
+
 def _check_train(settings: Settings) -> list[Finding]:
     """What the train comes to at the first site: a wrong digit shows in it."""
     try:
         words, cautions = train_words(settings.watch.train, settings.watch.sites[0])
     except WindowwatchError as error:
         return [Finding("train", error.message, True)]
+    train = settings.watch.train
+    odd = unusual_lift(train.nozzle_lift_kg, train.payload_mass_kg, train.balloon_mass_kg)
+    cautions = (*cautions, odd) if odd else cautions
     careful = [Finding("train", f"caution: {each}", caution=True) for each in cautions]
     return [Finding("train", words, caution=bool(careful)), *careful]
 
@@ -211,8 +250,7 @@ def _check_forecast(settings: Settings) -> list[Finding]:
     ]
     if first.network is not None:
         model = first.network.model
-        carried = {name for item in model.routes[0].products for name in item.near}
-        findings += _check_fields(settings, model.name, carried)
+        findings += _check_fields(settings, model.name, model.near)
     if first.folder is not None:
         findings = [*_check_folder(settings), *findings]
     for other in others:
@@ -262,20 +300,18 @@ def _check_folder(settings: Settings) -> list[Finding]:
 def _check_fields(settings: Settings, model: str, carried: Collection[str]) -> list[Finding]:
     """Checks that are asked and that the deciding model never carries the fields of."""
     plan = settings.watch.plan
-    every = {name for fields in _NEEDS.values() for name in fields}
-    every |= {"precipitation_mm", "precipitation_rate_mmph"}
-    silent = [name for name in _unanswered(frozenset(every - set(carried))) if name in plan.limits]
+    silent = [name for name in unanswerable(carried) if name in plan.limits]
     if "gust" in silent and plan.gust_factor is not None:
         silent.remove("gust")  # made of the mean wind
     near = settings.near_plan()
     finer: set[str] = set()
     if near is not None and all(near.finer.has(site) for site in settings.watch.sites):
-        finer = {name for item in near.finer.model.routes[0].products for name in item.near}
-    left = set(_unanswered(frozenset(every - finer)))
+        finer = set(near.finer.model.near)
+    left = set(plan.limits) if not finer else {*unanswerable(finer), *_NEVER_FINER}
     findings = []
     for name in silent:
-        needs = f"{check_label(name)}: {model} carries no field of it"
-        if name in left or not finer:
+        needs = f"{check_label(name)}: {model} carries {_too_little(name)}"
+        if name in left:
             words = f"{needs}, so every hour is unknown; write ask = false in [limits.{name}]"
         else:
             words = (
@@ -344,7 +380,10 @@ def try_channels(settings: Settings, name: str | None, now_utc: datetime) -> Non
     """Send one test notice to each channel, and say how each went."""
     channels = [c for c in settings.channels() if name in (None, c.name)]
     if not channels:
-        known = ", ".join(c.name for c in settings.channels()) or "none"
+        names = [c.name for c in settings.channels()]
+        if names and name is not None:
+            raise no_such("channel", name, names)
+        known = ", ".join(names) or "none"
         raise SettingsError(f"{settings.path}: no channel to try (the file has: {known})")
     text = Message(
         title=f"TEST windowwatch, watch {settings.watch.name}",
@@ -371,22 +410,20 @@ def try_channels(settings: Settings, name: str | None, now_utc: datetime) -> Non
         raise InputError(f"{failed} of {len(channels)} channel(s) did not take the test notice")
 
 
-#: Which check cannot be answered without any of these fields.
-_NEEDS: dict[str, tuple[str, ...]] = {
-    "wind": ("wind_u_10m_mps", "wind_v_10m_mps"),
-    "gust": ("gust_mps",),
-    "cloud": ("cloud_total_pct",),
-    "low_cloud": ("cloud_low_pct",),
-    "middle_cloud": ("cloud_middle_pct",),
-    "high_cloud": ("cloud_high_pct",),
-    "ceiling": ("ceiling_m",),
-    "visibility": ("visibility_m",),
-    "thunder": ("cape_jpkg",),
-    "lifted_index": ("lifted_index_k",),
-    "freezing_rain": ("freezing_rain",),
-    "shear": ("wind_u_100m_mps", "wind_v_100m_mps"),
-    "temperature": ("temperature_2m_k",),
-}
+#: Checks that no finer model near the ground answers.
+_NEVER_FINER = frozenset(LIMITS) - {name for family in FAMILIES for name in family}
+
+
+def unanswerable(carried: Collection[str]) -> list[str]:
+    """Checks that forecasts with these surface fields alone never answer, by the table of checks.
+
+    The mask of the land is no such field: a map does as well.
+    """
+    return [name for name, kind in LIMITS.items() if not kind.is_answerable(carried)]
+
+
+def _too_little(name: str) -> str:
+    return "no field of it" if LIMITS[name].needs_groups == 1 else "too few of its fields"
 
 
 def live_words(settings: Settings, clock: Clock, record: Path | None = None) -> None:
@@ -407,8 +444,8 @@ def live_words(settings: Settings, clock: Clock, record: Path | None = None) -> 
     if not hours:
         click.echo("the watched days are over: give later ones in [watch]")
         return
-    manners = replace(sources[0].manners or Manners(), tries=1)
-    fetcher = make_fetcher(manners, clock, record=record)
+    retry_policy = replace(sources[0].retry_policy or RetryPolicy(), tries=1)
+    fetcher = make_fetcher(retry_policy, clock, record=record)
     try:
         site = settings.watch.sites[0]
         found = Probe(fetcher, now, hours, site).ask(plans)
@@ -451,18 +488,16 @@ def _lines(each: Found, asked: Collection[str]) -> list[str]:
         lines.append(f"missing: {'; '.join(each.missing)}")
     if each.grounded:
         lines.append("lost: every file of this way is refused while that is missing aloft")
-    lost = [check_label(name) for name in _unanswered(each.fields_missing) if name in asked]
+    there = frozenset(SURFACE_FIELDS) - each.fields_missing
+    # of what another stands in for, a field that is lost is missing all the same
+    half = [name for name in ("precipitation", "gust") if any(
+        field in each.fields_missing & STOOD_IN_FOR for group in LIMITS[name].needs
+        for field in group)]  # fmt: skip
+    silent = dict.fromkeys([*unanswerable(there), *half])
+    lost = [check_label(name) for name in silent if name in asked]
     if lost:
         lines.append(f"lost by these settings: the checks {', '.join(lost)} get no field of theirs")
     lines += each.notes
     if each.value:
         lines.append(f"value: {each.value}")
     return lines
-
-
-def _unanswered(missing: frozenset[str]) -> list[str]:
-    """Checks whose fields are missing."""
-    found = [name for name, fields in _NEEDS.items() if missing & set(fields)]
-    if {"precipitation_mm", "precipitation_rate_mmph"} <= missing:
-        found.append("precipitation")
-    return found

@@ -4,15 +4,17 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from datetime import date, datetime, tzinfo
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from windowwatch.cli.early import no_such
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, require_utc
 from windowwatch.errors import InputError, StorageError, WindowwatchError
+from windowwatch.settings.toml import settings_text
 
 # What reads settings and databases takes a second to load, so each command loads it when it is
 # really run: `--help` and a mistyped word are answered at once.
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
 
 #: The demonstration watch, from the top of the project.
 EXAMPLE = Path("config/skerra.toml")
+#: Forecasts of these years can be meant: the first GFS of today's name is of 1995 (from memory).
+EARLIEST, LATEST = 1990, 2100
 #: Said where no settings file is named.
 NO_SETTINGS = "Missing option '--settings': name your settings file."
 
@@ -62,6 +66,9 @@ def _named(context: click.Context, _option: click.Parameter, path: Path | None) 
     """
     if path is None and not context.resilient_parsing:
         raise click.UsageError(NO_SETTINGS, context)
+    if path is not None and not context.resilient_parsing:
+        with errors_in_words():
+            settings_text(path)
     return path
 
 
@@ -111,6 +118,8 @@ def results_options(command: Callable[..., Any]) -> Callable[..., Any]:
     def with_where(settings_path: Path | None, rehearsal: bool, **others: Any) -> Any:
         if settings_path is None and not rehearsal:
             raise click.UsageError(NO_SETTINGS)
+        with errors_in_words():
+            settings_text(settings_path or EXAMPLE)
         return command(where=Where(settings_path or EXAMPLE, rehearsal), **others)
 
     return with_where
@@ -121,6 +130,12 @@ def rehearsal_file(settings: "Settings") -> Path:
     from windowwatch.settings.read import data_folder
 
     return data_folder() / f"rehearsal-{settings.slug}.sqlite3"
+
+
+def present(where: Where, store: "Store", watch: str) -> datetime:
+    """The time at which results are looked at: for a rehearsal the end of it, as on its page."""
+    mark = store.newest_pass(watch) if where.rehearsal else None
+    return SystemClock().now() if mark is None else mark.saved_utc
 
 
 @contextmanager
@@ -169,8 +184,7 @@ def site_called(settings: "Settings", name: str) -> "Site":
     for site in settings.watch.sites:
         if site.name.lower() == name.lower():
             return site
-    known = ", ".join(site.name for site in settings.watch.sites)
-    raise InputError(f"no site is called {name!r}; the settings have {known}")
+    raise no_such("site", name, (site.name for site in settings.watch.sites))
 
 
 def parse_time(text: str, zone: tzinfo | None = None) -> datetime:
@@ -186,11 +200,24 @@ def parse_time(text: str, zone: tzinfo | None = None) -> datetime:
     except ValueError as error:
         example = "2026-05-04T04:00Z"
         if zone is not None:
-            example = f"2026-05-04T04:00, local to the site, or with its zone as {example}"
+            example = (
+                f"2026-05-04T04:00, local to the site, or with its zone as {example}; a day "
+                "alone as 2026-05-04"
+            )
         raise InputError(f"{text!r} is no time; write it as {example}") from error
+    if not EARLIEST <= moment.year < LATEST:
+        raise InputError(f"{text} is not of our time; give a year from {EARLIEST} to {LATEST - 1}")
     if moment.tzinfo is None and zone is not None:
         moment = moment.replace(tzinfo=zone)
     return require_utc(moment)
+
+
+def day_typed(text: str) -> date | None:
+    """A day that was typed alone; None for what has an hour, or is none."""
+    try:
+        return date.fromisoformat(text) if len(text) == len("2026-05-08") else None
+    except ValueError:
+        return None
 
 
 def clock_at(at: str | None) -> Clock:

@@ -1,7 +1,7 @@
 """The whole reckoning in the terminal: a notice or an hour, back to the files of its cycle."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, timedelta, tzinfo
 from itertools import pairwise
 from zoneinfo import ZoneInfo
 
@@ -16,7 +16,9 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Site, Verdict
 from windowwatch.scoring.verdict import worst_first
 from windowwatch.storage.cycles import StoredCycle, Trail
+from windowwatch.windows.standing import Week, judged
 from windowwatch.windows.values import ChangeKind
+from windowwatch.windows.window import WindowRules
 from windowwatch.wording.causes import reason
 from windowwatch.wording.checks import (
     hour_words,
@@ -26,8 +28,8 @@ from windowwatch.wording.checks import (
     what_would_make_it_go,
     worst_sentences,
 )
-from windowwatch.wording.nearby import near_words
-from windowwatch.wording.page import number_words, score_words
+from windowwatch.wording.credits import near_words
+from windowwatch.wording.page import margin_words, number_words, score_words, value_words
 from windowwatch.wording.phrases import (
     check_label,
     day_and_time,
@@ -37,6 +39,13 @@ from windowwatch.wording.phrases import (
     spoken_span,
 )
 from windowwatch.wording.rules import in_force_words
+from windowwatch.wording.standing import (
+    end_words,
+    kept_words,
+    standing_words,
+    told_best_words,
+    verdict_words,
+)
 
 #: Verdicts from the worst to the best; what could not be answered stands before what is go.
 _ORDER = (Verdict.NO_GO, Verdict.UNKNOWN, Verdict.CAUTION, Verdict.GO)
@@ -49,12 +58,13 @@ def print_trail(
     trail: Trail,
     sites: Mapping[str, Site],
     plan: ScoringPlan,
+    rules: WindowRules,
     *,
     every_hour: bool = False,
 ) -> None:
     """Print all that stands behind a notice, down to the files of its cycle.
 
-    One hour is told in full: of a closed window its worst, of any other its best one.
+    One hour is told in full: of a closed window its worst, of any other its planned one.
     """
     change = trail.change
     site = sites.get(change.site)
@@ -70,7 +80,14 @@ def print_trail(
     if window is not None:
         release = spoken_span(window.start_utc, window.last_release_utc, zone)
         console.print(Text(f"window {window.uid}: {window.state}, release {release}"))
-    hours = sorted(trail.hours, key=_worst_hour_first)
+        better = told_best_words(window, zone)
+        print_note(
+            console,
+            f"{kept_words(window, zone)}, chance {share_words(window.chance)}, score "
+            f"{score_words(window.best_score)}; {end_words(window, zone)}"
+            f"{f'; {better}' if better else ''}",
+        )
+    hours = sorted((judged(hour, rules) for hour in trail.hours), key=_worst_hour_first)
     if hours:
         _print_list(console, hours, zone)
         for hour in hours if every_hour else [_telling(trail, hours)]:
@@ -115,13 +132,22 @@ def _print_list(console: Console, hours: Iterable[Hour], zone: tzinfo) -> None:
     console.print(table)
 
 
-def print_hour(console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo) -> None:
-    """Print one hour in full: what is worst in words, then every part with its checks."""
-    console.print()
+def print_hour(
+    console: Console, hour: Hour, plan: ScoringPlan, zone: tzinfo, week: Week | None = None
+) -> None:
+    """Print one hour in full: what is worst in words, then every part with its checks.
+
+    `week` is the pass that the hour is of, where that is the newest one.
+    """
+    standing = None if week is None else week.standing(hour)
+    verdict = str(hour.verdict) if standing is None else verdict_words(hour, standing)
     said = "refused" if hour.score is None else f"score {hour.score:.0f}"
     chance = "" if hour.chance is None else f", chance {share_words(hour.chance)}"
-    head = f"{spoken_moment(hour.time_utc, zone)} in full: {hour.verdict}, {said}{chance}"
+    head = f"{spoken_moment(hour.time_utc, zone)} in full: {verdict}; {said}{chance}"
+    console.print()
     console.print(Text(head, style="bold"))
+    if week is not None and standing is not None:
+        print_note(console, standing_words(hour, standing, week.rules))
     if hour.from_cycle:
         print_note(console, f"the newest cycle has not come so far: by cycle {hour.from_cycle}")
     if hour.near_ground is not None:
@@ -181,10 +207,12 @@ def _ordered(checks: Sequence[Check], plan: ScoringPlan) -> Sequence[Check]:
 
 
 def _check_cells(check: Check) -> tuple[str | Text, ...]:
-    numbers = (check.value, check.fine, check.limit, check.margin)
     return (
         f" {check_label(check.name)}{' !' if check.hard else ''}",
-        *(number_words(check, number) for number in numbers),
+        value_words(check),
+        number_words(check, check.fine),
+        number_words(check, check.limit),
+        margin_words(check),
         ", ".join(filter(None, (check.unit, interval_words(check)))),
         Text(str(check.verdict), style=COLOURS[check.verdict]),
         "–" if check.desirability is None else f"{check.desirability:.2f}",
@@ -203,6 +231,25 @@ def print_cycle(console: Console, cycle: StoredCycle | None) -> None:
         console.print(Text(f"    {file.sha256}"), soft_wrap=True)
     for words in (*cycle.gaps, *cycle.remarks):
         print_note(console, words)
+
+
+def hours_of(hours: Iterable[Hour], site: Site, day: date) -> list[Hour]:
+    """The launch hours of a day at a site, by the site's local time.
+
+    Raises
+    ------
+    InputError
+        If that day has none; the message names the days that have.
+    """
+    zone = ZoneInfo(site.time_zone)
+    kept = list(hours)
+    found = [hour for hour in kept if hour.time_utc.astimezone(zone).date() == day]
+    if not found and kept:
+        span = spoken_span(kept[0].time_utc, kept[-1].time_utc, zone)
+        raise InputError(f"{site.name} has no launch hour on {day}; they are from {span}")
+    if not found:
+        raise InputError(f"the newest cycle holds no launch hour of {site.name}")
+    return found
 
 
 def hour_at(hours: Iterable[Hour], site: Site, text: str) -> Hour:

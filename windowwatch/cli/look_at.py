@@ -1,19 +1,40 @@
 """Commands that look at stored results: windows, hours, sites, and what stands behind them."""
 
-from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 import click
 
+from windowwatch.cli.bounds import Words
 from windowwatch.cli.common import (
     Where,
+    day_typed,
     errors_in_words,
+    present,
     results,
     results_options,
-    settings_option,
     site_called,
 )
+from windowwatch.cli.early import named_sites, require_site
 from windowwatch.clock import SystemClock
+from windowwatch.errors import InputError
+
+if TYPE_CHECKING:
+    from windowwatch.settings.read import Settings
+    from windowwatch.storage.store import Store
+    from windowwatch.windows.standing import Week
+
+
+def _week(
+    where: Where, settings: "Settings", store: "Store", *, with_checks: bool = True
+) -> "Week":
+    """All of the newest pass as it stands at the present moment."""
+    from windowwatch.windows.standing import week
+
+    watch = settings.watch
+    hours = store.hours(watch.name, with_checks=with_checks)
+    return week(hours, store.windows(watch.name), watch.rules, present(where, store, watch.name))
 
 
 @click.command("windows", short_help="Show the windows after the newest cycle.")
@@ -27,7 +48,8 @@ def windows_command(where: Where, everything: bool) -> None:
         name = settings.watch.name
         kept = store.windows(name) if everything else store.current_windows(name)
         click.echo(f"after cycle {cycle}, windows: {show.state_counts(kept)}")
-        show.print_windows(show.terminal(), kept, settings.watch.sites)
+        week = _week(where, settings, store, with_checks=False)
+        show.print_windows(show.terminal(), kept, settings.watch.sites, week)
 
 
 @click.command("hours", short_help="Show the hours of a site, and what limits each.")
@@ -36,14 +58,17 @@ def windows_command(where: Where, everything: bool) -> None:
 @click.option("--all", "everything", is_flag=True, help="No-go hours too.")
 def hours_command(where: Where, site: str, everything: bool) -> None:
     """Show the hours of SITE after the newest cycle, with what limits each."""
+    with errors_in_words():
+        require_site(where.settings, site)
     with errors_in_words(), results(where) as (settings, store, cycle):
         from windowwatch.cli import show
         from windowwatch.scoring.values import Verdict
 
         chosen = site_called(settings, site)
-        hours = store.hours(settings.watch.name, site=chosen.name)
+        week = _week(where, settings, store)
+        hours = [hour for _, hour in sorted(week.hours.get(chosen.name, {}).items())]
         kept = [h for h in hours if everything or h.verdict is not Verdict.NO_GO]
-        show.print_hours(show.terminal(), kept, chosen)
+        show.print_hours(show.terminal(), kept, chosen, week)
         hidden = len(hours) - len(kept)
         more = f"; {hidden} no-go hours are not shown (--all shows them)" if hidden else ""
         click.echo(f"cycle {cycle}: {len(hours)} hours{more}")
@@ -55,27 +80,36 @@ def sites_command(where: Where) -> None:
     """Compare the sites after the newest cycle, the best first, and say why."""
     with errors_in_words(), results(where) as (settings, store, cycle):
         from windowwatch.cli import show
-        from windowwatch.scoring.compare import compare_sites
+        from windowwatch.windows.sites import compare_sites
 
         watch = settings.watch
         click.echo(f"after cycle {cycle}")
-        windows = store.current_windows(watch.name)
-        hours = store.hours(watch.name)
-        ranked = compare_sites(watch.sites, hours, watch.plan, windows=windows)
+        week = _week(where, settings, store)
+        show.print_week(show.terminal(), week, watch.sites, watch.plan)
+        ranked = compare_sites(week, watch.sites, watch.plan)
         show.print_sites(show.terminal(), ranked, watch.sites)
 
 
 @click.command("explain", short_help="Say what stands behind a notice or a launch hour.")
 @results_options
 @click.argument("what", metavar="KEY|SITE")
-@click.argument("at", metavar="[TIME]", required=False)
-@click.option("--all", "everything", is_flag=True, help="Every hour of the window in full.")
+@click.argument("at", metavar="[TIME|DAY]", required=False)
+@click.option("--all", "everything", is_flag=True, help="Every hour of window or day in full.")
 def explain_command(where: Where, what: str, at: str | None, everything: bool) -> None:
     """Say what stands behind a notice, or behind a launch hour.
 
     KEY stands in square brackets at the end of a notice. SITE and TIME name a launch hour of
     the newest cycle; TIME is local to the site, as 2026-05-08T06:00, unless it carries a zone.
+    A DAY, as 2026-05-08, lists its launch hours.
     """
+    with errors_in_words():
+        if at is not None:
+            require_site(where.settings, what)
+        elif what.lower() in map(str.lower, named_sites(where.settings)):
+            raise InputError(
+                f"{what} is a site; say which day or launch hour of it: "
+                f"windowwatch explain {quote(what)} 2026-05-08, or 2026-05-08T06:00"
+            )
     with errors_in_words(), results(where) as (settings, store, _):
         from windowwatch.cli import explaining, show
 
@@ -83,26 +117,40 @@ def explain_command(where: Where, what: str, at: str | None, everything: bool) -
         if at is None:
             sites = {site.name: site for site in settings.watch.sites}
             trail = store.explain(what.strip("[] "))
-            explaining.print_trail(console, trail, sites, plan, every_hour=everything)
+            rules = settings.watch.rules
+            explaining.print_trail(console, trail, sites, plan, rules, every_hour=everything)
             return
         site = site_called(settings, what)
-        hour = explaining.hour_at(store.hours(settings.watch.name, site=site.name), site, at)
-        console.print(f"{site.name}, watch {settings.watch.name}", style="bold", highlight=False)
-        explaining.print_hour(console, hour, plan, ZoneInfo(site.time_zone))
+        zone = ZoneInfo(site.time_zone)
+        week = _week(where, settings, store)
+        hours = [each for _, each in sorted(week.hours.get(site.name, {}).items())]
+        day = day_typed(at)
+        if day is not None:
+            chosen = explaining.hours_of(hours, site, day)
+            show.print_hours(console, chosen, site, week)
+        else:
+            chosen = [explaining.hour_at(hours, site, at)]
+            head = f"{site.name}, watch {settings.watch.name}"
+            console.print(head, style="bold", highlight=False)
+        if day is None or everything:
+            for hour in chosen:
+                explaining.print_hour(console, hour, plan, zone, week)
         stored = store.cycles(settings.watch.name)
-        name = hour.from_cycle or (stored[-1].cycle.id if stored else "")
-        explaining.print_cycle(console, next((c for c in stored if c.cycle.id == name), None))
+        names = {hour.from_cycle or (stored[-1].cycle.id if stored else "") for hour in chosen}
+        for name in sorted(names):
+            cycle = next((c for c in stored if c.cycle.id == name), None)
+            explaining.print_cycle(console, cycle)
 
 
 @click.command("acknowledge", short_help="Say that you know of a notice; its reminders end.")
-@settings_option()
+@results_options
 @click.argument("key")
-@click.option("--by", "by_whom", required=True, help="Your name.")
-def acknowledge_command(settings_path: Path, key: str, by_whom: str) -> None:
+@click.option("--by", "by_whom", required=True, type=Words(60), help="Your name.")
+def acknowledge_command(where: Where, key: str, by_whom: str) -> None:
     """Say that you know of a notice, or have seen to it: reminders of KEY end."""
-    with errors_in_words(), results(Where(settings_path, False)) as (_, store, _):
-        before = store.acknowledge(key, by_whom=by_whom, now_utc=SystemClock().now())
-        click.echo("acknowledged" if before is None else f"{before} had acknowledged it before")
+    with errors_in_words(), results(where) as (_, store, _):
+        known = store.acknowledge(key.strip("[] "), by_whom=by_whom, now_utc=SystemClock().now())
+        click.echo("acknowledged" if known is None else f"{known} had acknowledged it before")
 
 
 COMMANDS = (

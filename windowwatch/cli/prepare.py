@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from windowwatch.child import UNLIMITED, ChildDiedError, ChildMemoryError, Progress, in_child
+from windowwatch.cli.bounds import Number, Words
 from windowwatch.cli.common import (
     clock_at,
     errors_in_words,
@@ -16,30 +17,85 @@ from windowwatch.cli.common import (
     settings_option,
     site_called,
 )
+from windowwatch.cli.early import require_file, require_site
 from windowwatch.clock import SystemClock
 from windowwatch.errors import GroundError, InputError, WindowwatchError
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from windowwatch.cli.show import Supply
     from windowwatch.settings.read import Settings
 
 #: What builds a ground file: named, because this process must not import it.
 BUILDER = "windowwatch.ground.build.builder:build_and_say"
 #: What the builder needs beyond a plain installation (extra `maps`).
 BUILDER_NEEDS = ("osmium", "rasterio", "scipy")
+#: Options of `fill` by the key of [cylinders] that they override.
+_CYLINDER_OPTIONS = {
+    "water_l": "--cylinder-l",
+    "pressure_bar": "--cylinder-bar",
+    "residual_bar": "--residual-bar",
+    "temperature_degc": "--cylinder-temperature",
+    "flow_m3pmin": "--flow",
+}
 _LESS_WORK = "ask for larger cells (--cell-m) or less reach (--reach-km)"
 
 
 @click.command("fill", short_help="How much gas: lift, cylinders, rise and burst.")
 @settings_option()
 @click.option("--site", help="Site; the first of the settings when left out.")
-@click.option("--rate", type=float, help="Wanted mean ascent rate, m/s.")
-@click.option("--burst", type=float, help="Wanted burst height, m.")
-@click.option("--gas", type=float, help="Gas there is, m³ at 15 °C and 1013 hPa.")
-@click.option("--wind", type=float, help="Wind at the site, m/s.")
-@click.option("--temperature", type=float, help="Air temperature at the site, °C.")
-@click.option("--cylinder-l", type=float, default=50.0, show_default=True, help="Litres of one.")
-@click.option("--cylinder-bar", type=float, default=200.0, show_default=True)
-@click.option("--flow", type=float, default=0.4, show_default=True, help="Gas flow, m³ a minute.")
+@click.option(
+    "--rate", type=Number(0.5, 15.0, "m/s", "4.6 to 5.8"), help="Wanted mean ascent rate, m/s."
+)
+@click.option(
+    "--burst", type=Number(1000.0, 60_000.0, "m", "25000 to 35000"), help="Wanted burst height, m."
+)
+@click.option(
+    "--gas",
+    type=Number(0.05, 500.0, "m³", "1 to 8"),
+    help="Gas there is, m³ at 15 °C and 1013 hPa.",
+)
+@click.option("--wind", type=Number(0.0, 60.0, "m/s", "0 to 8"), help="Wind at the site, m/s.")
+@click.option(
+    "--temperature",
+    type=Number(-70.0, 60.0, "°C", "-20 to 35"),
+    help="Air temperature at the site, °C.",
+)
+@click.option(
+    "--cylinder-l",
+    "water_l",
+    type=Number(0.5, 3000.0, "l", "10 to 50"),
+    help="Litres of one cylinder.",
+)
+@click.option(
+    "--cylinder-bar",
+    "pressure_bar",
+    type=Number(3.0, 1000.0, "bar", "150 to 300"),
+    help="Pressure of a full one, bar.",
+)
+@click.option(
+    "--residual-bar",
+    type=Number(0.0, 500.0, "bar", "2 to 5"),
+    help="Pressure at which one gives no more, bar.",
+)
+@click.option(
+    "--cylinder-temperature",
+    "temperature_degc",
+    type=Number(-50.0, 65.0, "°C", "-20 to 35"),
+    help="Of the cylinders, °C.",
+)
+@click.option("--gauge/--absolute", default=None, help="What both pressures are.")
+@click.option(
+    "--read-now/--stamped", default=None, help="Full pressure: as it is now, or at 15 °C."
+)
+@click.option(
+    "--flow",
+    "flow_m3pmin",
+    type=Number(0.005, 50.0, "m³ a minute", "0.2 to 1"),
+    help="Gas flow, m³ a minute.",
+)
+@click.option("--yes", is_flag=True, help="Go on with a lift that is far from what is usual.")
 def fill_command(
     settings_path: Path,
     site: str | None,
@@ -48,13 +104,17 @@ def fill_command(
     gas: float | None,
     wind: float | None,
     temperature: float | None,
-    cylinder_l: float,
-    cylinder_bar: float,
-    flow: float,
+    yes: bool,
+    **held: float | bool | None,
 ) -> None:
-    """Size the fill: lift, gas, cylinders, rise and burst, with warnings and cautions."""
+    """Size the fill: lift, gas, cylinders, rise and burst, with warnings and cautions.
+
+    Cylinders and flow are those of [cylinders] in the settings, where no option says otherwise.
+    """
     with errors_in_words():
-        from windowwatch.cli.show import Supply, Wish, show_fill
+        if site is not None:
+            require_site(settings_path, site)
+        from windowwatch.cli.show import Wish, show_fill
 
         settings = settings_of(settings_path, maps=False)
         chosen = settings.watch.sites[0] if site is None else site_called(settings, site)
@@ -62,8 +122,31 @@ def fill_command(
             settings.watch.train,
             chosen,
             Wish(rate, burst, gas, wind, temperature),
-            Supply(cylinder_l, cylinder_bar, flow),
+            _supply(settings, held),
+            sure=yes,
         )
+
+
+def _supply(settings: "Settings", options: "Mapping[str, float | bool | None]") -> "Supply":
+    """The cylinders of the settings, with what options say otherwise."""
+    from windowwatch.cli.show import Supply
+    from windowwatch.physics.fill import Cylinders
+    from windowwatch.units import KELVIN_AT_0_C
+
+    said = {name: value for name, value in options.items() if value is not None}
+    held = settings.file.cylinders.overridden(said, _CYLINDER_OPTIONS)
+    warmth = held.temperature_degc
+    return Supply(
+        Cylinders(
+            held.water_l / 1000.0,
+            held.pressure_bar * 1e5,
+            held.residual_bar * 1e5,
+            held.gauge,
+            held.read_now,
+            None if warmth is None else warmth + KELVIN_AT_0_C,
+        ),
+        held.flow_m3pmin,
+    )
 
 
 @click.command("check", short_help="Say what is to be fixed before the daemon starts.")
@@ -99,8 +182,10 @@ def check_command(
             if not lines:
                 click.echo(f"nothing is fetched: {settings.forecast_place}")
             return
-        from windowwatch.cli.checking import check
+        from windowwatch.cli.checking import check, what_is_read
 
+        reads = what_is_read(settings_of(settings_path, maps=False))
+        click.echo(folded(reads.line(), 6))  # before the reading, which takes a while
         findings = check(settings_of(settings_path), clock_at(at))
         for finding in findings:
             click.echo(folded(finding.line(), 6))
@@ -145,19 +230,19 @@ def ground_group() -> None:
 )
 @click.option(
     "--cell-m",
-    type=click.FloatRange(10.0, 1000.0),
+    type=Number(10.0, 1000.0, "m", "50 to 100"),
     default=100.0,
     show_default=True,
     help="Side of a cell.",
 )
 @click.option(
     "--reach-km",
-    type=click.FloatRange(0.1, 1000.0),
+    type=Number(0.1, 1000.0, "km", "100 to 200"),
     show_default="as in the settings",
     help="How far round every site.",
 )
-@click.option("--licence", help="Of the map, where it is not OpenStreetMap's.")
-@click.option("--attribution", help="Of the map, where it is not OpenStreetMap's.")
+@click.option("--licence", type=Words(200), help="Of the map, where it is not OpenStreetMap's.")
+@click.option("--attribution", type=Words(200), help="Of the map, where it is not OpenStreetMap's.")
 @click.option("--small", is_flag=True, help="Deflate the file: smaller, and slower to read.")
 def ground_build_command(
     settings_path: Path,
@@ -169,6 +254,11 @@ def ground_build_command(
     **given: Any,
 ) -> None:
     """Turn a map extract into the ground file that the watch reads ([ground] file)."""
+    with errors_in_words():
+        require_file(map_path, "an OpenStreetMap extract (.osm.pbf): --map")
+        for path, what in ((terrain, "a GeoTIFF of heights"), (population, "a GeoTIFF of people")):
+            if path is not None:
+                require_file(path, what)
     from windowwatch.cli.show import progress_bar
 
     with errors_in_words(), progress_bar() as told:
@@ -266,8 +356,14 @@ def share_group() -> None:
 
 @share_group.command("make", short_help="Make a link; it is shown this once.")
 @settings_option()
-@click.argument("name")
-@click.option("--days", type=float, default=14.0, show_default=True, help="How long it holds.")
+@click.argument("name", type=Words(60))
+@click.option(
+    "--days",
+    type=Number(0.01, 366.0, "days", "7 to 30"),
+    default=14.0,
+    show_default=True,
+    help="How long it holds.",
+)
 @click.option(
     "--address",
     help="Where others reach the page, as https://watch.example.org; [notices] page_url when left "
@@ -279,8 +375,6 @@ def make_command(settings_path: Path, name: str, days: float, address: str | Non
         from windowwatch.storage.store import ready_store
         from windowwatch.web.access.guard import make_share, new_secret
 
-        if not 0.0 < days < 10_000.0:
-            raise InputError(f"--days {days:g} is not to be had; give 1 to 366")
         settings = settings_of(settings_path, maps=False)
         page = (address or settings.watch.page_url or "").rstrip("/")
         if not page.startswith(("http://", "https://")):

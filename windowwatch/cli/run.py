@@ -14,6 +14,7 @@ from windowwatch.cli.common import (
     settings_of,
     settings_option,
 )
+from windowwatch.cli.early import require_file, require_free
 from windowwatch.clock import SystemClock
 from windowwatch.errors import InputError
 from windowwatch.logs import LogStyle
@@ -25,6 +26,8 @@ from windowwatch.logs import LogStyle
 def rehearse_command(settings_path: Path, folder: Path | None) -> None:
     """Replay stored cycles on a simulated clock; nothing is sent to anybody."""
     with errors_in_words():
+        if folder is not None:
+            require_file(folder, "the folder of GRIB files that are to be replayed")
         from windowwatch.cli.work import rehearse
 
         rehearse(settings_of(settings_path), folder)
@@ -54,14 +57,16 @@ def pass_command(
     there, and pass what is new.
     """
     with errors_in_words():
+        moment = None if at is None else parse_time(at)
+        for file in files:
+            require_file(file, "a GRIB file of the cycle")
+        if files and record is not None:
+            raise InputError("--record is about what is fetched, --from reads files; give one")
         from windowwatch.cli.work import look_once, one_pass
 
         if not files:
             look_once(settings_of(settings_path), clock_at(at), record)
             return
-        if record is not None:
-            raise InputError("--record is about what is fetched, --from reads files; give one")
-        moment = None if at is None else parse_time(at)
         one_pass(settings_of(settings_path), files, moment, SystemClock())
 
 
@@ -78,6 +83,7 @@ def serve_command(
         style = LogStyle(logging.INFO, log_json)
         style.set_up()
         clock = clock_at(at)
+        require_free(host, port)
         from windowwatch import daemon
 
         daemon.serve(settings_of(settings_path), clock, host, port, style)
@@ -93,9 +99,10 @@ def page_command(
 ) -> None:
     """Show stored results in a browser, without looking for new cycles, until Ctrl-C."""
     with errors_in_words():
+        moment = None if at is None else parse_time(at)
+        require_free(host, port)
         from windowwatch.cli.work import show_page
 
-        moment = None if at is None else parse_time(at)
         show_page(settings_of(settings_path), host, port, moment, rehearsal=rehearsal)
 
 

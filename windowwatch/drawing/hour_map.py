@@ -16,6 +16,7 @@ from windowwatch.ground.query.outline import Frame, Outline, Zone, outlines
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site
+from windowwatch.wording.page import bar_mark, burst_mark, minute_mark
 
 FloatArray = NDArray[np.float64]
 
@@ -372,11 +373,11 @@ def draw(
     if drive is not None and crew is not None:
         names.beside(crew, drive.start, must=True)
     if track is not None and bang is not None:
-        names.beside(bang, f"burst {track.height_m[track.burst_index] / 1000.0:.0f} km")
+        names.beside(bang, burst_mark(track.height_m[track.burst_index]))
     _name_zones(zones, flat, names)
     _name_areas(found, flat, names)
     for minutes, place in marks:
-        names.beside(place, f"{minutes} min")
+        names.beside(place, minute_mark(minutes))
     return MapView(
         shape=shape.name,
         width=flat.width,
@@ -440,7 +441,7 @@ def _bar(flat: Flat, site: tuple[float, float]) -> tuple[float, float, str]:
     """Where the scale bar begins, its length and what it says; it gives way to the site."""
     km = next((km for km in (200, 100, 50, 20, 10, 5, 2) if km * flat.per_km <= 120.0), 1)
     long = km * flat.per_km
-    return 12.0 if site[0] > flat.width / 2.0 else flat.width - 62.0 - long, long, f"{km} km"
+    return 12.0 if site[0] > flat.width / 2.0 else flat.width - 62.0 - long, long, bar_mark(km)
 
 
 def _places(line: Track | Drive) -> FloatArray:

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from xml.etree import ElementTree as Xml
 
 from windowwatch.drawing.hour_map import MapView, Ring
+from windowwatch.wording.page import NORTH, SIGNS
 
 #: Paths of the signs, about the place that they mark.
 _BURST = "m-5 -5l10 10m0 -10l-10 10"
@@ -93,7 +94,7 @@ def map_elements(view: MapView) -> Iterable[Xml.Element]:
     yield words(view.bar_x + 6.0 + view.bar_units, foot + 6.0, view.bar_km)
     north = view.width - 16.0
     yield _path("site-mark", f"M{north:.0f} 10l6 18l-6 -5l-6 5z")
-    yield words(north, 42.0, "N", anchor="middle")
+    yield words(north, 42.0, NORTH, anchor="middle")
 
 
 def hatches() -> Xml.Element:
@@ -125,38 +126,38 @@ def key_of(view: MapView) -> Iterable[tuple[tuple[Xml.Element, ...], str]]:
     line, area = "M1 8h28", (0, 0, 30, 16)
     inner = (1, 1, 28, 14)
     ring = Ring(15, 8, 13, 6, 0)
-    yield (_path("site-mark", "M15 10" + _SITE),), "site"
+    yield (_path("site-mark", "M15 10" + _SITE),), SIGNS["site"]
     if view.up:
-        yield (_path("up", line), _dot(15, 8)), "up, minutes"
-        yield (_path("burst-mark", "M15 8m-4 -4l8 8m0 -8l-8 8"),), "burst"
-        yield (_path("down", line),), "down"
+        yield (_path("up", line), _dot(15, 8)), SIGNS["up"]
+        yield (_path("burst-mark", "M15 8m-4 -4l8 8m0 -8l-8 8"),), SIGNS["burst"]
+        yield (_path("down", line),), SIGNS["down"]
     else:
-        yield (_path("way", line),), "from site to landing"
+        yield (_path("way", line),), SIGNS["way"]
     if view.burst_90 is not None:
-        yield (_ellipse(ring, "burst90"),), "90 % burst inside"
-    yield (_path("centre", "M9 8h12M15 2v12"),), "middle of the landings"
+        yield (_ellipse(ring, "burst90"),), SIGNS["burst_90"]
+    yield (_path("centre", "M9 8h12M15 2v12"),), SIGNS["centre"]
     if view.landings:
-        yield (_path("landing", "M7 5h0M16 11h0M23 6h0"),), "a landing"
-    yield (_ellipse(ring, "in50"),), "50 % land inside"
-    yield (_ellipse(ring, "in90"),), "90 %"
+        yield (_path("landing", "M7 5h0M16 11h0M23 6h0"),), SIGNS["landing"]
+    yield (_ellipse(ring, "in50"),), SIGNS["in_50"]
+    yield (_ellipse(ring, "in90"),), SIGNS["in_90"]
     if view.drive:
-        yield (_path("drive-case", line), _path("drive", line)), "the crew's drive"
+        yield (_path("drive-case", line), _path("drive", line)), SIGNS["drive"]
     if view.crew is not None:
-        yield (_rect("crew-mark", 10, 3, 10, 10),), "where it stands by"
-    for kind, box, classes, meaning in (
-        ("airspace", area, "zone airspace", "airspace"),
-        ("open", inner, "zone open airspace", "airspace that may be entered"),
-        ("permitted", inner, "zone permitted", "permitted area"),
-        ("water", area, "water", "water"),
-        ("shun", area, "shun", "town, works, closed land"),
-        ("forest", area, "forest", "forest"),
-        ("wetland", area, "wetland", "wetland"),
+        yield (_rect("crew-mark", 10, 3, 10, 10),), SIGNS["crew"]
+    for kind, box, classes in (
+        ("airspace", area, "zone airspace"),
+        ("open", inner, "zone open airspace"),
+        ("permitted", inner, "zone permitted"),
+        ("water", area, "water"),
+        ("shun", area, "shun"),
+        ("forest", area, "forest"),
+        ("wetland", area, "wetland"),
     ):
         if kind in view.kinds:
-            yield (_rect(classes, *box),), meaning
+            yield (_rect(classes, *box),), SIGNS[kind]
     if "road" in view.kinds:
         roads = (("road major", 5), ("road", 9), ("road track", 13))
-        yield tuple(_path(kind, f"M0 {y}h30") for kind, y in roads), "roads, tracks"
+        yield tuple(_path(kind, f"M0 {y}h30") for kind, y in roads), SIGNS["roads"]
 
 
 def words(

@@ -16,13 +16,11 @@ from windowwatch.clock import to_unix_s
 from windowwatch.errors import DecodeError, MissingFieldError, SourceError
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.forecast.grib.arrange import Chosen, choose
-from windowwatch.forecast.grib.cutout import Area, cut
 from windowwatch.forecast.grib.framing import walk
+from windowwatch.forecast.grib.grid import Area, LambertGrid, crop
 from windowwatch.forecast.grib.messages import Plane
 from windowwatch.forecast.grib.reader import read_all
-from windowwatch.forecast.lambert import LambertGrid
-from windowwatch.forecast.layout import GapList, Run, Stack, run_of
-from windowwatch.forecast.near import fixed_plane, lay_near
+from windowwatch.forecast.near import GapList, Run, Stack, fixed_plane, lay_near, run_of
 from windowwatch.physics.surface import LOWEST_COUNTS, SurfaceSeries, TimeCells
 from windowwatch.units import Place
 
@@ -127,7 +125,7 @@ class _Spots:
         row0 = np.minimum(row.astype(int), lattice.rows - 2)
         column0 = np.minimum(column.astype(int), lattice.columns - 2)
         up, right = row - row0, column - column0
-        box = cut(grid, area, planes[0].path)
+        box = crop(grid, area, planes[0].path)
         return cls(
             tuple(place for place, is_there in zip(places, there, strict=True) if is_there),
             lattice,

@@ -18,10 +18,9 @@ from datetime import datetime
 
 import numpy as np
 
-from windowwatch.forecast.download import contents
+from windowwatch.forecast.download import catalogue
 from windowwatch.forecast.download.catalogue import MODELS, Model, Product, Route, Speech, family
-from windowwatch.forecast.lambert import LambertGrid
-from windowwatch.physics.lambert import LambertConformal
+from windowwatch.forecast.grib.grid import LambertConformal, LambertGrid
 from windowwatch.units import Place
 
 
@@ -91,7 +90,7 @@ FINER: Mapping[str, FinerModel] = {
                 Route(
                     Speech.NOAA_INDEX,
                     (_HRRR,),
-                    contents.HRRR_FILES,
+                    catalogue.HRRR_FILES,
                     0.03,
                     1_000_000,
                     workers=4,
@@ -100,8 +99,8 @@ FINER: Mapping[str, FinerModel] = {
             1000.0,
             55,
             115,
-            contents.PUBLIC,
-            contents.NOAA_CREDIT.format(what="HRRR"),
+            catalogue.PUBLIC,
+            catalogue.NOAA_CREDIT.format(what="HRRR"),
             (
                 "whether each field stands in the index by the name that GFS has for it",
                 "what a ceiling is where there is none: where it is missing, clouds and "

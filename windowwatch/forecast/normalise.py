@@ -16,26 +16,24 @@ from windowwatch.errors import MissingFieldError
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.dataset import arrays_of, remarks_of, seconds_of, selector_of
 from windowwatch.forecast.grib.messages import Kind
-from windowwatch.forecast.layout import (
+from windowwatch.forecast.models import ALOFT, DRY_ABOVE_HPA, FIELDS, SELDOM, SURFACE, VAPOUR
+from windowwatch.forecast.near import (
     Aloft,
     Array,
     GapList,
+    Near,
     Run,
     Stack,
     absent,
-    refuse_impossible,
-    run_of,
-    whose,
-)
-from windowwatch.forecast.models import ALOFT, DRY_ABOVE_HPA, FIELDS, SELDOM, SURFACE, VAPOUR
-from windowwatch.forecast.near import (
-    Near,
     at_leads,
     fixed_plane,
     join_members,
     lay_near,
     missing_steps,
+    refuse_impossible,
+    run_of,
     terrain_from_pressure,
+    whose,
 )
 from windowwatch.forecast.plausible import require_plausible
 from windowwatch.physics.atmosphere import specific_humidity

@@ -24,9 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.errors import ImpossibleWeatherError
-from windowwatch.forecast.layout import Aloft, Array, GapList, Run, whose
 from windowwatch.forecast.models import FIELDS
-from windowwatch.forecast.near import Near
+from windowwatch.forecast.near import Aloft, Array, GapList, Near, Run, whose
 from windowwatch.physics.atmosphere import virtual_factor
 from windowwatch.physics.constants import AIR_GAS_CONSTANT, STANDARD_GRAVITY_MPS2
 

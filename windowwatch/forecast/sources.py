@@ -1,22 +1,32 @@
-"""Forecast files: finding cycles in a folder, and reading a cycle.
+"""Forecast files: finding cycles in a folder, held against their sums, and reading a cycle.
 
 A folder is looked at again and again, so looking is cheap: it walks the frames of new and
 changed files only (`framing`), and what it found out is handed back as a value, to be handed
 in at the next look. Decoding happens when a cycle is loaded.
+
+The SHA-256 of a file ``NAME`` may lie beside it as ``NAME.sha256``, as `sha256sum` writes it: the
+sum alone, or lines of sum and name, also with ``--tag``.
 """
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
-from windowwatch.errors import ForecastError, InputError, MissingFieldError, SourceError, shown
-from windowwatch.forecast.beside import beside, require_sha256
+from windowwatch.errors import (
+    DecodeError,
+    ForecastError,
+    InputError,
+    MissingFieldError,
+    SourceError,
+    shown,
+)
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.dataset import CycleDataset
 from windowwatch.forecast.grib.arrange import open_cycle
-from windowwatch.forecast.grib.cutout import Area
 from windowwatch.forecast.grib.framing import Framing, unreadable, walk
+from windowwatch.forecast.grib.grid import Area
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.units import Place, swapped_hint
 
@@ -26,6 +36,11 @@ IGNORED_ENDINGS = frozenset(
     {".idx", ".index", ".part", ".tmp", ".sha256", ".md5", ".py", ".md", ".txt", ".toml"}
     | {".json", ".geojson"}
 )
+_SUM_ENDING = ".sha256"
+#: A larger one is no list of sums. [byte]
+_LARGEST_LIST = 1_000_000
+_SUM = re.compile(r"(?P<sum>[0-9a-fA-F]{64})(?:[ \t]+\*?(?P<name>\S.*))?")
+_TAGGED = re.compile(r"SHA256 ?\((?P<name>.+)\) ?= ?(?P<sum>[0-9a-fA-F]{64})")
 
 
 @dataclass(frozen=True)
@@ -207,7 +222,7 @@ def open_files(
 def _checked(path: str | Path) -> Framing:
     """Walk a file, and hold it against the SHA-256 that lies beside it, if there is one."""
     framing = walk(path)
-    require_sha256(framing)
+    _require_sha256(framing)
     return framing
 
 
@@ -257,7 +272,7 @@ def _files_in(folder: Path) -> list[Path]:
 
 def _glance(file: Path, known: Seen | None) -> Seen | None:
     """What a file holds; None if it went away or changed meanwhile."""
-    before, sums = _state(file), beside(file)
+    before, sums = _state(file), _beside(file)
     if before is None:
         return None
     same = known is not None and (known.size_bytes, known.changed_ns) == before
@@ -268,7 +283,7 @@ def _glance(file: Path, known: Seen | None) -> Seen | None:
         reference = _checked(file).reference_utc()
     except ForecastError as error:
         problem = error.message
-    if _state(file) != before or beside(file) != sums:
+    if _state(file) != before or _beside(file) != sums:
         return None
     return Seen(*before, reference, problem, sums)
 
@@ -280,3 +295,66 @@ def _state(file: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return stat.st_size, stat.st_mtime_ns
+
+
+def _beside(path: str | Path) -> tuple[str, int, int] | None:
+    """Path, size [byte] and time of change [ns] of the file of the sum; None without one."""
+    place = f"{path}{_SUM_ENDING}"
+    try:
+        stat = Path(place).stat()
+    except OSError:
+        return None
+    return place, stat.st_size, stat.st_mtime_ns
+
+
+def _require_sha256(framing: Framing) -> None:
+    """Refuse a file that is not what the sum beside it says.
+
+    Raises
+    ------
+    DecodeError
+        If it is another file, or what lies beside says nothing about it.
+    SourceError
+        If what lies beside may not be read.
+    """
+    found = _beside(framing.path)
+    if found is None:
+        return
+    place, size_bytes, _ = found
+    path, name = shown(framing.path), Path(framing.path).name
+    if size_bytes > _LARGEST_LIST or not Path(place).is_file():
+        raise SourceError(f"{shown(place)}: is no file of SHA-256 sums; remove or replace it")
+    try:
+        text = Path(place).read_text(encoding="utf-8", errors="replace")
+    except OSError as error:
+        raise unreadable(place, error) from error
+    wanted = _wanted(text, name)
+    if not wanted:
+        raise DecodeError(
+            f"{path}: {shown(Path(place).name)} beside it holds no SHA-256 of it; write it with "
+            "sha256sum, or remove it",
+            retry=True,
+        )
+    if framing.sha256 not in wanted:
+        raise DecodeError(
+            f"{path}: its SHA-256 is {framing.sha256}, and {shown(Path(place).name)} beside it "
+            f"says {wanted[0]}: one of them is damaged or old. Fetch both again",
+            retry=True,
+        )
+
+
+def _wanted(text: str, name: str) -> list[str]:
+    """Sums that are said of a file, and those that are said of none."""
+    sums = []
+    for line in text.lstrip("\ufeff").splitlines():
+        # sha256sum begins a line with a backslash where it wrote escapes into the name
+        escaped = line.startswith("\\")
+        found = _SUM.fullmatch(line.strip().removeprefix("\\")) or _TAGGED.fullmatch(line.strip())
+        if found is None:
+            continue
+        said = found["name"]
+        if said is not None and escaped:
+            said = re.sub(r"\\(.)", lambda m: {"n": "\n", "r": "\r"}.get(m[1], m[1]), said)
+        if said is None or Path(said).name == name:
+            sums.append(found["sum"].lower())
+    return sums

@@ -19,7 +19,9 @@ from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
+from windowwatch.windows.standing import judged
 from windowwatch.windows.values import Change, Window
+from windowwatch.windows.window import WindowRules
 from windowwatch.wording.credits import NO_PERMISSION, credit_lines
 from windowwatch.wording.notices import Beside
 
@@ -40,6 +42,8 @@ class Surroundings:
         What a picture shows of roads and water.
     page_url : str, optional
         Address of the page, for links.
+    rules : WindowRules
+        Of the watch: hours are told as judged by them.
     """
 
     store: Store
@@ -47,6 +51,7 @@ class Surroundings:
     sites: Mapping[str, Site]
     ground: Ground = field(default_factory=Ground)
     page_url: str | None = None
+    rules: WindowRules = field(default_factory=WindowRules)
 
     def beside(self, change: Change, channel: Channel) -> Beside:
         """What is said beside a change on a channel."""
@@ -98,7 +103,7 @@ class Surroundings:
             from_utc=at,
             until_utc=at + timedelta(seconds=1),
         )
-        return next(iter(found), None)
+        return next((judged(hour, self.rules) for hour in found), None)
 
     def _detail(self, window: Window | None, best: Hour | None) -> HourDetail | None:
         """What the best hour is drawn with, by the cycle that gave its answer."""

@@ -360,6 +360,54 @@ def cylinders(
     return math.ceil(needed / usable - 1e-9)
 
 
+@dataclass(frozen=True)
+class Cylinders:
+    """The cylinders at hand, and how they are read.
+
+    Parameters
+    ----------
+    water_m3 : float
+        Water volume of one. [m³]
+    pressure_pa, left_pa : float
+        Pressure when full, and that at which one gives no more: what the regulator needs, and
+        what is to stay in it. [Pa]
+    is_gauge : bool
+        Whether both pressures are above that of the air, as gauges show them; else absolute.
+    is_read_now : bool
+        Whether the full pressure was read on the cylinder as it is now; else it is what is
+        stamped on it or was ordered, meant at 15 °C.
+    temperature_k : float or None
+        Of the cylinders in use; None: as the air at the site. [K]
+    """
+
+    water_m3: float = 0.05
+    pressure_pa: float = 200e5
+    left_pa: float = 2e5
+    is_gauge: bool = False
+    is_read_now: bool = False
+    temperature_k: float | None = None
+
+    def count_for(self, gas: Gas, standard_volume_m3: float, air: SiteAir) -> int:
+        """How many of them hold an amount of gas (at 15 °C and 1013.25 hPa) at a site.
+
+        Raises
+        ------
+        InputError
+            If a cylinder gives nothing.
+        """
+        warmth_k = air.temperature_k if self.temperature_k is None else self.temperature_k
+        above_pa = air.pressure_pa if self.is_gauge else 0.0
+        return cylinders(
+            gas,
+            standard_volume_m3,
+            cylinder_m3=self.water_m3,
+            pressure_pa=self.pressure_pa + above_pa,
+            left_pa=self.left_pa + above_pa,
+            temperature_k=warmth_k,
+            pressure_at_k=warmth_k if self.is_read_now else STANDARD_TEMPERATURE_K,
+        )
+
+
 def fill_time_s(standard_volume_m3: float, flow_m3ps: float) -> float:
     """Time to fill at a steady flow of gas at standard conditions. [s]
 

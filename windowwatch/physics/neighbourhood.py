@@ -6,12 +6,14 @@ one displacement, for all fields, so that rain, cloud and gust of a draw belong 
 
 References
 ----------
+From memory, not checked: titles, pages and what is said of them were held against no copy.
+
 .. [1] S. E. Theis, A. Hense, U. Damrath, "Probabilistic precipitation forecasts from a
-   deterministic model: a pragmatic approach", Meteorological Applications 12 (2005) 257-268,
-   from memory: neighbourhood in space and time, all its points of equal weight.
+   deterministic model: a pragmatic approach", Meteorological Applications 12 (2005) 257-268:
+   neighbourhood in space and time, all its points of equal weight.
 .. [2] C. S. Schwartz et al., "Toward Improved Convection-Allowing Ensembles: Model Physics
-   Sensitivities and Optimal Physics Ensemble...", Weather and Forecasting 25 (2010) 263-280, from
-   memory: neighbourhood of the members of an ensemble.
+   Sensitivities and Optimizing Probabilistic Guidance with Small Ensemble Membership", Weather
+   and Forecasting 25 (2010) 263-280: neighbourhood of the members of an ensemble.
 """
 
 import hashlib

@@ -1,7 +1,7 @@
 """Weather near the ground: named fields on the forecast grid, and their series at a point."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -37,6 +37,9 @@ SURFACE_FIELDS: Mapping[str, str] = {
 #: Fields of which the lowest neighbour counts: a mean of "600 m" and "no ceiling at all" would
 #: be a ceiling that nobody forecast, and a harmless one.
 LOWEST_COUNTS = frozenset({"ceiling_m", "visibility_m"})
+
+#: Fields that another stands in for where a source never has them (the mask apart).
+STOOD_IN_FOR = frozenset({"precipitation_rate_mmph", "precipitation_mm", "gust_mps"})
 
 
 class CellMethod(StrEnum):
@@ -130,6 +133,26 @@ class SurfaceGrid:
             raise InputError(f"{name}: intervals of a field that is not there, or of instants")
         if start.shape != self.time_unix_s.shape or np.any(start >= self.time_unix_s):
             raise InputError(f"{name}: an interval must begin before the time at which it ends")
+
+    def with_lost(self, promised: Collection[str]) -> "SurfaceGrid":
+        """The grid with what was promised and did not come, where something would stand in for it.
+
+        Such a field is NaN throughout: absent it would mean that the source never has it, and the
+        amount of rain would be answered by its rate, the gust by the mean wind, and the land mask
+        by the map, as if nothing were missing.
+
+        Parameters
+        ----------
+        promised : collection of str
+            Fields, and ``land_fraction``, that the source says it has.
+        """
+        shape = (1, self.time_unix_s.size, self.latitude_deg.size, self.longitude_deg.size)
+        lost = (STOOD_IN_FOR & set(promised)) - set(self.fields)
+        planes = {name: np.full(shape, np.nan, dtype=np.float32) for name in sorted(lost)}
+        mask = self.land_fraction
+        if mask is None and "land_fraction" in promised:
+            mask = np.full(shape[2:], np.nan, dtype=np.float32)
+        return replace(self, fields={**self.fields, **planes}, land_fraction=mask)
 
     def at(self, latitude_deg: float, longitude_deg: float) -> SurfaceSeries:
         """Series of every field at a point: bilinear, or the lowest of the four neighbours.

@@ -139,6 +139,8 @@ class Measure:
         Where there is one: of more flights than are left aside it never comes to a value at
         all. Such flights stand behind all others with a number past every limit; the check
         has no number then, so that nobody reads that one.
+    missing_at : tuple of (Missing or None), empty or [N]
+        What is not there at each hour, where that is neither `missing` nor what the table says.
     over : Intervals, optional
         Of which intervals the values are, [N, M or 1]; None where they are of instants.
     """
@@ -151,6 +153,12 @@ class Measure:
     worst: float = inf
     never: tuple[NeverReached | None, ...] = ()
     over: Intervals | None = None
+    missing_at: tuple[Missing | None, ...] = ()
+
+    def why_missing(self, hour: int) -> Missing | None:
+        """Why an hour has no value; None: what the table of checks says."""
+        here = self.missing_at[hour] if self.missing_at else None
+        return here or self.missing
 
 
 @dataclass(frozen=True)
@@ -189,14 +197,14 @@ def answer(
         value = _share_pct(values, limit)
         passes = (values if measure.doubted is None else measure.doubted[hour]) == 0.0
     elif kind.summary is Summary.MEAN:
-        value = _mean(values, measure.worst)
+        value = _mean(values, measure.worst, limit)
         passes = ~np.isnan(values)
     else:
         value = _quantile(values, kind, limit, quantile)
         drawn = values if measure.doubted is None else measure.doubted[hour]
         passes = drawn >= limit.limit if kind.higher_is_better else drawn <= limit.limit
     if value is None:
-        return Answer(_unknown(kind, limit, measure.missing or kind.missing), None)
+        return Answer(_unknown(kind, limit, measure.why_missing(hour) or kind.missing), None)
     if not kind.in_chance:
         passes = np.ones(values.shape, dtype=np.bool_)
     facts = measure.facts[hour] if measure.facts else ()
@@ -233,12 +241,18 @@ def _share_pct(values: FloatArray, limit: Limit) -> float | None:
     return None if most > limit.limit and missing else most
 
 
-def _mean(values: FloatArray, worst: float) -> float | None:
-    """Mean over the flights, the unknown ones counted as `worst`; None: undecided."""
+def _mean(values: FloatArray, worst: float, limit: Limit) -> float | None:
+    """Mean over the flights, the unknown ones counted as `worst`; None: undecided.
+
+    Means are of what is never below zero and better when lower. Where only the unknown ones carry
+    it past the limit it is not known whether it is.
+    """
     missing = np.isnan(values)
     if np.all(missing) or (np.any(missing) and not isfinite(worst)):
         return None
-    return float(np.mean(np.where(missing, worst, values)))
+    most = float(np.mean(np.where(missing, worst, values)))
+    least = float(np.mean(np.where(missing, 0.0, values)))
+    return None if most > limit.limit >= least else most
 
 
 def _quantile(values: FloatArray, kind: CheckKind, limit: Limit, quantile: float) -> float | None:

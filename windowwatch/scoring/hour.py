@@ -115,7 +115,7 @@ def score_site(
     if not measures:
         raise InputError("none of the checks that are asked can be made; give more limits")
     _check_members(measures, flights)
-    finer = None if near is None else Finer(near, launch, plan, speed_error_mps)
+    finer = None if near is None else Finer(site, near, launch, plan, speed_error_mps)
     hours = []
     for i in range(launch.size):
         asked, said = (measures, None) if finer is None else finer.of_hour(i, measures)

@@ -4,7 +4,7 @@ A new check is a row here, a `Measure` in the module of its part, and its words 
 `wording/checks.py`; scoring and settings read everything else from the row.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import inf, isfinite
@@ -79,6 +79,9 @@ class CheckKind:
         Whether the check is asked where the director says nothing about it.
     none_from : float
         From which value on there is none of it: models write a great number where no cloud is.
+    needs, needs_groups : tuple of tuple of str, int
+        Surface fields that it is answered from: so many of these groups must be carried, each
+        as a whole. None where it looks at no field near the ground.
     """
 
     name: str
@@ -95,6 +98,13 @@ class CheckKind:
     in_chance: bool = True
     asked: bool = True
     none_from: float = inf
+    needs: tuple[tuple[str, ...], ...] = ()
+    needs_groups: int = 1
+
+    def is_answerable(self, carried: Collection[str]) -> bool:
+        """Whether forecasts that carry these surface fields, and no others, can answer it."""
+        whole = sum(all(name in carried for name in group) for group in self.needs)
+        return not self.needs or whole >= self.needs_groups
 
     def check_limit(self, limit: Limit) -> None:
         """Refuse limits that are on the wrong sides for this check.
@@ -122,14 +132,14 @@ def _low(name: str, part: Part, unit: tuple[str, str], limit: Limit, weight: flo
          missing: Missing, source: str = COMMON, *, asked: bool = True) -> CheckKind:  # fmt: skip
     """A row whose lower values are better."""
     return CheckKind(name, part, *unit, False, Summary.QUANTILE, limit, weight, decimals,
-                     missing, source, asked=asked)  # fmt: skip
+                     missing, source, asked=asked, needs=_whole(missing))  # fmt: skip
 
 
 def _high(name: str, part: Part, unit: tuple[str, str], limit: Limit, weight: float, decimals: int,
           missing: Missing, source: str = COMMON, *, asked: bool = True) -> CheckKind:  # fmt: skip
     """A row whose higher values are better."""
     return CheckKind(name, part, *unit, True, Summary.QUANTILE, limit, weight, decimals,
-                     missing, source, asked=asked)  # fmt: skip
+                     missing, source, asked=asked, needs=_whole(missing))  # fmt: skip
 
 
 def _share(name: str, part: Part, limit: Limit, weight: float, missing: Missing,
@@ -137,7 +147,12 @@ def _share(name: str, part: Part, limit: Limit, weight: float, missing: Missing,
            asked: bool = True) -> CheckKind:  # fmt: skip
     """A row that counts the flights to which something happens."""
     return CheckKind(name, part, "pct", "%", False, Summary.SHARE, limit, weight, 0,
-                     missing, source, in_chance, asked)  # fmt: skip
+                     missing, source, in_chance, asked, needs=_whole(missing))  # fmt: skip
+
+
+def _whole(missing: Missing) -> tuple[tuple[str, ...], ...]:
+    """A check that says which fields it lacks needs all of these."""
+    return (missing.names,) if missing.gap is Gap.FIELD else ()
 
 
 def _field(*names: str) -> Missing:
@@ -148,10 +163,11 @@ def _field(*names: str) -> Missing:
 _MPS, _KM, _MIN = ("mps", "m/s"), ("km", "km"), ("min", "min")
 _PCT, _DEG = ("pct", "%"), ("deg", "°")
 _LANDING = Missing(Gap.LANDINGS)
+_WIND = ("wind_u_10m_mps", "wind_v_10m_mps")
 
 _ROWS = (
     _low("wind", Part.RELEASE, _MPS, Limit(4.0, 8.0, True), 2.0, 1,
-         _field("wind_u_10m_mps", "wind_v_10m_mps"), COMMON + " (filling in the open by hand)"),
+         _field(*_WIND), COMMON + " (filling in the open by hand)"),
     _low("gust", Part.RELEASE, _MPS, Limit(7.0, 10.0, True), 2.0, 1,
          _field("gust_mps"), COMMON + " (filling in the open by hand)"),
     _low("cloud", Part.RELEASE, _PCT, Limit(50.0, 87.5), 1.0, 0, _field("cloud_total_pct"),
@@ -170,8 +186,10 @@ _ROWS = (
     _high("visibility", Part.RELEASE, _KM, Limit(8.0, 3.0), 0.5, 1, _field("visibility_m"),
           "fine: 8 km (ICAO Annex 2 appendix, EU SERA Appendix 2, for heavy balloons; "
           "from memory); limit: " + COMMON),
-    _low("precipitation", Part.RELEASE, ("mmph", "mm/h"), Limit(0.1, 1.0, True), 1.5, 1,
-         _field("precipitation_rate_mmph", "precipitation_mm")),
+    # either is enough for a source that never carries the other; lost ones are NaN, not away
+    replace(_low("precipitation", Part.RELEASE, ("mmph", "mm/h"), Limit(0.1, 1.0, True), 1.5, 1,
+                 _field("precipitation_rate_mmph", "precipitation_mm")),
+            needs=(("precipitation_rate_mmph",), ("precipitation_mm",))),
     _high("daylight", Part.RELEASE, _DEG, Limit(6.0, -0.833, True), 1.0, 1, Missing(Gap.SUN),
           "limit: sunrise and sunset, zenith distance 90°50′ (US Naval Observatory); fine: "
           + COMMON),
@@ -182,14 +200,19 @@ _ROWS = (
           asked=False),
     _share("freezing_rain", Part.RELEASE, Limit(0.0, 10.0, True), 1.0,
            _field("freezing_rain"), asked=False),
-    _low("shear", Part.RELEASE, _MPS, Limit(5.0, 12.0), 1.0, 1,
-         _field("wind_u_100m_mps", "wind_v_100m_mps"), asked=False),
+    replace(_low("shear", Part.RELEASE, _MPS, Limit(5.0, 12.0), 1.0, 1,
+                 _field("wind_u_100m_mps", "wind_v_100m_mps"), asked=False),
+            needs=((*_WIND, "wind_u_100m_mps", "wind_v_100m_mps"),)),
     _high("temperature", Part.RELEASE, ("degc", "°C"), Limit(-5.0, -20.0), 0.5, 0,
           _field("temperature_2m_k"), asked=False),
-    _high("front", Part.RELEASE, ("h", "h"), Limit(6.0, 2.0), 1.0, 0,
-          Missing(Gap.FEW_FIELDS, ("wind_u_10m_mps", "wind_v_10m_mps", "temperature_2m_k",
-                                   "dew_point_2m_k", "pressure_msl_pa", "gust_mps")),
-          COMMON + "; the signs of a front: module front", asked=False),
+    # five signs, a group each: with fewer than three known no hour can be found free of a front
+    replace(_high("front", Part.RELEASE, ("h", "h"), Limit(6.0, 2.0), 1.0, 0,
+                  Missing(Gap.FEW_FIELDS, (*_WIND, "temperature_2m_k", "dew_point_2m_k",
+                                           "pressure_msl_pa", "gust_mps",
+                                           "precipitation_rate_mmph")),
+                  COMMON + "; the signs of a front: module series", asked=False),
+            needs=(_WIND, ("temperature_2m_k",), ("dew_point_2m_k",), ("pressure_msl_pa",),
+                   (*_WIND, "gust_mps", "precipitation_rate_mmph")), needs_groups=3),
     _high("clearance", Part.RELEASE, _MIN, Limit(30.0, 0.0, True), 1.0, 0, _LANDING),
     _high("notice", Part.RELEASE, ("h", "h"), Limit(12.0, 0.0), 0.5, 0,
           Missing(Gap.SETTING, ("notice_h",)),
@@ -216,7 +239,9 @@ _ROWS = (
     CheckKind("casualty", Part.LANDING, "ppm", "in a million flights", False, Summary.MEAN,
               Limit(30.0, 100.0), 1.0, 1, _LANDING,
               "limit: 1 in 10 000, borrowed from space launch (14 CFR 417, 420); none is "
-              "prescribed for balloons; fine: " + COMMON, in_chance=False, asked=False),
+              "prescribed for balloons; fine: " + COMMON + "; 20 000 people per km² in a "
+              "town of which no number is given: from memory, not checked",
+              in_chance=False, asked=False),
     _low("touchdown", Part.LANDING, _MPS, Limit(7.0, 12.0), 0.5, 1, _LANDING, asked=False),
     _low("landing_height", Part.LANDING, ("m", "m"), Limit(500.0, 1500.0), 0.25, 0, _LANDING,
          asked=False),

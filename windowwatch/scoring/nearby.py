@@ -6,23 +6,26 @@ whole families
     Wind and gust, what is seen of clouds, and rain are each taken from the finer model as a
     whole or not at all: for an hour in which one check of a family that is asked could not be
     answered by it from set-up to the end of hold, all of that family are the deciding model's.
-    So no check mixes two models, and each hour says which checks are the finer one's.
+    So no check mixes two models, and each hour says which checks are the finer one's. Its doubt
+    is that of its own neighbourhood, by its own lead time; a draw is displaced the same way in
+    both models, so that their weather belongs together.
 only the site
     Flights, what is above the ground there (shear, thunder, the front) and the wind where it
     lands stay the deciding model's.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from windowwatch.physics.neighbourhood import Shifts
 from windowwatch.physics.surface import SurfaceSeries
 from windowwatch.scoring.answer import Measure
 from windowwatch.scoring.checks.release import measures_of_series
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import NearGap, NearGround
+from windowwatch.scoring.values import NearGap, NearGround, Site
 
 FloatArray = NDArray[np.float64]
 
@@ -46,12 +49,18 @@ class NearWeather:
     series : SurfaceSeries or None
         None where it says nothing; `gap` then says why.
     gap : NearGap or None
+    shifts : Shifts or None
+        Drawn displacements by this model's own lead time, for the chance.
+    beside : mapping of float to sequence of (SurfaceSeries or None)
+        By lead time [h], what it says at the displaced place of each draw.
     """
 
     model: str
     cycle_id: str | None = None
     series: SurfaceSeries | None = None
     gap: NearGap | None = None
+    shifts: Shifts | None = None
+    beside: Mapping[float, Sequence[SurfaceSeries | None]] = field(default_factory=dict)
 
 
 class Finer:
@@ -59,6 +68,7 @@ class Finer:
 
     Parameters
     ----------
+    site : Site
     near : NearWeather
     launch_unix_s : array [N]
         [s since 1970 UTC]
@@ -69,6 +79,7 @@ class Finer:
 
     def __init__(
         self,
+        site: Site,
         near: NearWeather,
         launch_unix_s: FloatArray,
         plan: ScoringPlan,
@@ -77,7 +88,8 @@ class Finer:
         self._near, self._plan, self._launch = near, plan, launch_unix_s
         self._measures: Mapping[str, Measure] = {}
         if near.series is not None:
-            found = measures_of_series(near.series, launch_unix_s, plan, speed_error_mps)
+            doubt = (speed_error_mps, near.shifts, near.beside)
+            found = measures_of_series(site, near.series, launch_unix_s, plan, *doubt)
             self._measures = {measure.name: measure for measure in found}
 
     def of_hour(

@@ -66,6 +66,11 @@ def chance_interval(hour: Hour) -> tuple[float, float] | None:
     return hour.chance_low, hour.chance_high
 
 
+#: What the interval of a chance holds: that flights are a sample, and nothing else. The doubt of
+#: the forecast is in the chance itself, drawn into the flights.
+INTERVAL_HOLDS = "sampling"
+
+
 def own_view(hour: Hour) -> Hour:
     """An hour as the deciding model alone sees it."""
     if hour.own_chance is None:

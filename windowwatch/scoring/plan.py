@@ -52,8 +52,8 @@ class ScoringPlan:
         unknown. Published for open country, 3 s gust over 10 min mean: 1.66 (WMO/TD-No. 1555,
         for strong wind). [1]
     gust_error_factor : float
-        Error of a forecast gust over that of the mean wind, for the chance. Judgement: about
-        the ratio of gust to mean wind itself. [1]
+        Error of a forecast gust over that of the mean wind, for the chance; with the part that
+        displacement shows of it. Judgement: about the ratio of gust to mean wind itself. [1]
     clearance : (float, float) or None
         Release and landing must lie between these times; None: not asked. [s since 1970 UTC]
     no_landing_kinds, no_landing_distance_m : collection of AreaKind, float

@@ -28,6 +28,7 @@ class Gap(StrEnum):
     IMPACT = "impact"  #: mass and face of what comes down are not given
     GROUND_FILE = "ground file"  #: no ground file is given
     LAYER = "layer"  #: the ground file lacks layers: their names
+    OFF_MAP = "off map"  #: too many landings lie outside the map
     WATER = "water"  #: neither a land mask in the forecast nor water on the map
     AREAS = "areas"  #: no map of areas is given
     ROADS = "roads"  #: no map of roads is given
@@ -413,6 +414,9 @@ class Hour:
     """What other weather models say, where the watch has some."""
     near_ground: NearGround | None = None
     """Which checks a finer model answers, where one was asked."""
+    own_verdict: Verdict | None = None
+    """Verdict of the deciding model alone, where an hour was judged no-go for the chance that
+    others lowered (`windows.standing`); never stored."""
 
     @property
     def heard(self) -> tuple[str, ...]:

@@ -18,7 +18,7 @@ from windowwatch.settings.section import Section, named
 from windowwatch.watch.values import Watch, area_of
 
 if TYPE_CHECKING:
-    from windowwatch.forecast.download.fetch import Manners
+    from windowwatch.forecast.download.fetch import RetryPolicy
     from windowwatch.watch.polling.nearby import NearPlan
     from windowwatch.watch.polling.network import NetworkPlan
 
@@ -322,13 +322,13 @@ class ForecastSection(SourceSection):
                 finer, model=replace(finer.model, routes=(replace(route, hosts=roots),))
             )
         keep = Keep(min(self.keep_days, 1.0), round(self.keep_mb * 1e6))
-        return NearPlan(finer, folder, self.near_ground_every_h, self.manners(), keep)
+        return NearPlan(finer, folder, self.near_ground_every_h, self.retry_policy(), keep)
 
-    def manners(self) -> "Manners":
+    def retry_policy(self) -> "RetryPolicy":
         """How hosts are treated."""
-        from windowwatch.forecast.download.fetch import Manners
+        from windowwatch.forecast.download.fetch import RetryPolicy
 
-        return Manners(
+        return RetryPolicy(
             connect_s=self.connect_timeout_s,
             read_s=self.read_timeout_s,
             whole_s=self.whole_timeout_s,

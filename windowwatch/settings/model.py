@@ -5,7 +5,7 @@ table of another floor names one.
 """
 
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, get_args
@@ -14,6 +14,7 @@ from pydantic import (
     AwareDatetime,
     BaseModel,
     Field,
+    ValidationError,
     create_model,
     field_validator,
     model_validator,
@@ -266,6 +267,34 @@ class TrainSection(Section):
     drag_curve: DragCurve = DragCurve.SOUNDING
 
 
+class CylindersSection(Section):
+    """The gas cylinders at hand, for `windowwatch fill`; its options say otherwise."""
+
+    water_l: Annotated[float, Field(gt=0.0, le=5000.0)] = 50.0
+    pressure_bar: Annotated[float, Field(gt=0.0, le=1000.0)] = 200.0
+    residual_bar: Annotated[float, Field(ge=0.0, le=500.0)] = 2.0
+    gauge: bool = False
+    read_now: bool = False
+    temperature_degc: Annotated[float, Field(ge=-60.0, le=70.0)] | None = None
+    flow_m3pmin: Annotated[float, Field(gt=0.0, le=100.0)] = 0.4
+
+    def overridden(self, said: Mapping[str, Any], called: Mapping[str, str]) -> "CylindersSection":
+        """The table with values that were said elsewhere, held to the same bounds.
+
+        Raises
+        ------
+        InputError
+            If a value is out of them; names it as `called` does.
+        """
+        try:
+            return CylindersSection(**(self.model_dump() | dict(said)))
+        except ValidationError as error:
+            first = error.errors()[0]
+            key = str(first["loc"][0])
+            what = called.get(key, key)
+            raise InputError(f"{what} {first['input']}: {first['msg'].lower()}") from error
+
+
 class CrewSection(PlaceSection):
     """A place where a recovery crew stands by, besides the sites."""
 
@@ -360,6 +389,7 @@ class SettingsFile(Section):
     watch: WatchSection
     sites: Annotated[tuple[SiteSection, ...], Field(min_length=1)]
     train: TrainSection
+    cylinders: CylindersSection = CylindersSection()
     limits: LimitsSection = LimitsSection()
     scoring: ScoringSection = ScoringSection()
     windows: WindowsSection = WindowsSection()
@@ -376,17 +406,43 @@ class SettingsFile(Section):
     service: ServiceSection = ServiceSection()
     page: PageSection = PageSection()
 
-    @model_validator(mode="after")
-    def _names_differ(self) -> "SettingsFile":
-        require_label(self.watch.model, self.forecast.source)
-        unique_names(self.sites, "sites")
-        unique_names((*self.sites, *self.ground.crew), "sites and ground.crew")
-        unique_names(self.channels, "channels")
-        unique_names(self.decisions, "decisions")
-        names = {site.name for site in self.sites}
-        names_fit(self.channels, self.decisions, names, self.contacts)
-        refuse_swapped_among((*self.sites, *self.ground.crew))
-        return self
+
+def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:
+    """What does not fit together in a file whose tables are sound: tables, and what is wrong."""
+    places = (*file.sites, *file.ground.crew)
+    people = {"channels", "decisions", "contacts", "sites"}
+    names = {site.name for site in file.sites}
+    looks: tuple[tuple[set[str], Callable[[], None]], ...] = (
+        ({"watch", "forecast"}, lambda: require_label(file.watch.model, file.forecast.source)),
+        ({"sites"}, lambda: unique_names(file.sites, "sites")),
+        ({"sites", "ground"}, lambda: unique_names(places, "sites and ground.crew")),
+        ({"channels"}, lambda: unique_names(file.channels, "channels")),
+        ({"decisions"}, lambda: unique_names(file.decisions, "decisions")),
+        (people, lambda: names_fit(file.channels, file.decisions, names, file.contacts)),
+        ({"sites", "ground"}, lambda: refuse_swapped_among(places)),
+    )
+    for tables, look in looks:
+        try:
+            look()
+        except ValueError as error:
+            yield tables, str(error)
+
+
+def table_heads(
+    model: type[BaseModel] = SettingsFile, place: tuple[str, ...] = ()
+) -> dict[tuple[str, ...], str]:
+    """How the head of every table is written: ``[train]``, ``[[sites]]``."""
+    found = {}
+    for name, info in model.model_fields.items():
+        inside = get_args(info.annotation)
+        several = getattr(info.annotation, "__origin__", None) is tuple
+        for kind in (info.annotation, *inside):
+            if isinstance(kind, type) and issubclass(kind, BaseModel):
+                here = (*place, name)
+                dotted = ".".join(here)
+                found[here] = f"[[{dotted}]]" if several else f"[{dotted}]"
+                found.update(table_heads(kind, here))
+    return found
 
 
 def known_keys(

@@ -5,8 +5,7 @@ its address.
 """
 
 import os
-import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import partial
@@ -14,7 +13,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import platformdirs
-from pydantic import ValidationError
 
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import GroundError, InputError, SettingsError
@@ -27,21 +25,20 @@ from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
+from windowwatch.settings.faults import Look, as_message, look_over, one_by_one, refusals
 from windowwatch.settings.forecast import SourceSection
-from windowwatch.settings.model import SettingsFile, known_keys
+from windowwatch.settings.model import SettingsFile
+from windowwatch.settings.toml import read_toml, settings_text
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.units import swapped_hint
 from windowwatch.watch.values import Source, Span, Watch
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
-from windowwatch.wording.settings import validation_lines
 
 # What fetches takes long to load, and most who read settings fetch nothing.
 if TYPE_CHECKING:
     from windowwatch.watch.polling.nearby import NearPlan
 
-#: Larger settings files are refused: this one was surely given by mistake. [byte]
-LARGEST_FILE = 1_000_000
 #: A cycle that should have been there for so long makes results stale: most models run every six
 #: hours, so two were then missed. Common practice, no source.
 STALE_AFTER_DUE = timedelta(hours=12)
@@ -124,7 +121,7 @@ class Settings:
             section.model_of_table().words,
             available_after,
             network=forecast.plan(self.watch, self.cache_folder, section),
-            manners=forecast.manners(),
+            retry_policy=forecast.retry_policy(),
         )
 
     def near_plan(self) -> "NearPlan | None":
@@ -188,8 +185,16 @@ def read_settings(path: Path, *, maps: bool = True) -> Settings:
     GroundError
         If a map file is wrong.
     """
-    file = _checked(path, _toml(path))
+    read = read_toml(settings_text(path))
+    look = look_over(read.document, lost=read.lost)
     folder = path.resolve().parent
+    faults = [*read.faults, *look.faults, *_unfit(look, folder)]
+    absent = [] if look.file is None or not maps else list(_absent_maps(look.file, folder))
+    if faults or look.file is None:
+        raise SettingsError(as_message(path, [*faults, *absent]))
+    if len(absent) > 1:
+        raise GroundError(as_message(path, absent))
+    file = look.file
     try:
         watch = _watch(file, folder, maps)
     except InputError as error:
@@ -197,34 +202,39 @@ def read_settings(path: Path, *, maps: bool = True) -> Settings:
     return Settings(path, file, watch, folder / Path(file.watch.forecast_folder).expanduser())
 
 
-def _toml(path: Path) -> dict[str, Any]:
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise SettingsError(f"{path}: is too large to be a settings file; fix the path")
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError as error:
-        raise SettingsError(
-            f"{path}: no such file; name your settings file with --settings "
-            "(config/skerra.toml is an example)"
-        ) from error
-    except OSError as error:
-        raise SettingsError(f"{path}: cannot be read ({error.strerror})") from error
-    except UnicodeDecodeError as error:
-        raise SettingsError(f"{path}: is not text in UTF-8, so not a settings file") from error
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsError(f"{path}: is not valid TOML: {error}") from error
+def _unfit(look: Look, folder: Path) -> Iterator[str]:
+    """What other floors refuse of tables that are sound by themselves, each told once."""
+    file, touched = look.file, look.touched
+    if file is None:
+        return
+    if "train" not in touched:
+        yield from refusals("[train] ", lambda: FlightTrain(**file.train.model_dump()))
+    if "windows" not in touched:
+        step = {} if "watch" in touched else {"step_min": file.watch.launch_step_min}
+        yield from one_by_one("[windows] ", WindowRules, {**file.windows.model_dump(), **step})
+    if "agreement" not in touched:
+        yield from one_by_one("[agreement] ", AgreementRules, file.agreement.model_dump())
+    if "scoring" not in touched:
+        yield from one_by_one("[scoring] ", ScoringPlan, _scoring(file))
+    limits, weights = _limits(file)
+    for name, limit in limits.items():
+        if f"limits.{name}" not in touched:
+            yield from refusals("", partial(ScoringPlan, limits={name: limit}))
+    for name, weight in weights.items():
+        if f"limits.{name}" not in touched:
+            yield from refusals("[limits] ", partial(ScoringPlan, weights={name: weight}))
+    if not limits:
+        yield from refusals("[limits] ", partial(ScoringPlan, limits=limits))
+    if not touched & {"rules", "train"}:
+        yield from refusals("", lambda: file.rules.applied(folder, file.train.payload_mass_kg))
 
 
-def _checked(path: Path, document: dict[str, Any]) -> SettingsFile:
-    try:
-        return SettingsFile.model_validate(document)
-    except ValidationError as error:
-        findings = [dict(item) for item in error.errors(include_url=False)]
-        lines = validation_lines(findings, known_keys())
-        head = "one thing is" if len(lines) == 1 else f"{len(lines)} things are"
-        raise SettingsError(
-            f"{path}: {head} wrong:\n" + "\n".join(f"  {line}" for line in lines)
-        ) from error
+def _absent_maps(file: SettingsFile, folder: Path) -> Iterator[str]:
+    """Map files that are named and not there."""
+    for key in ("areas", "roads", "airspace", "permitted", "file"):
+        name = getattr(file.ground, key)
+        if name and not (folder / name).exists():
+            yield f"ground.{key}: {folder / name}: no such file; fix the name, or take it out"
 
 
 def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
@@ -315,19 +325,24 @@ def _on(rasters: Rasters, latitude_deg: float, longitude_deg: float) -> bool:
     return bool(rasters.mapped(rasters.units([latitude_deg], [longitude_deg]))[0])
 
 
-def _plan(file: SettingsFile, folder: Path) -> ScoringPlan:
+def _limits(file: SettingsFile) -> tuple[dict[str, Limit], dict[str, float]]:
+    """Limits of the checks that are asked, and weights of all."""
     limits, weights = {}, {}
     for name, table in file.limits.model_dump().items():
         kind = LIMITS[name]
         weights[name] = table["weight"]
         if table["ask"]:
-            limit = Limit(
+            limits[name] = Limit(
                 table[f"fine_{kind.suffix}"],
                 table[f"limit_{kind.suffix}"],
                 table["hard"],
                 table["exponent"],
             )
-            limits[name] = limit
+    return limits, weights
+
+
+def _scoring(file: SettingsFile) -> dict[str, Any]:
+    """How hours are scored, without limits and weights."""
     scoring = file.scoring.model_dump()
     for name in ("no_landing_kinds", "road_classes"):
         scoring[name] = frozenset(scoring[name])
@@ -337,9 +352,13 @@ def _plan(file: SettingsFile, folder: Path) -> ScoringPlan:
             to_unix_s(watch.clearance_from_utc),
             to_unix_s(watch.clearance_until_utc),
         )
-    plan = _section(
-        "limits and scoring", ScoringPlan, {**scoring, "limits": limits, "weights": weights}
-    )
+    return scoring
+
+
+def _plan(file: SettingsFile, folder: Path) -> ScoringPlan:
+    limits, weights = _limits(file)
+    scoring = {**_scoring(file), "limits": limits, "weights": weights}
+    plan = _section("limits and scoring", ScoringPlan, scoring)
     applied = file.rules.applied(folder, file.train.payload_mass_kg)
     if applied is None:
         return plan

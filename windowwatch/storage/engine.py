@@ -5,18 +5,15 @@ Transactions are begun by us, not by SQLite's driver: reads with ``BEGIN``, writ
 No exception of a database library leaves this floor.
 """
 
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from alembic import command
-from alembic.config import Config
-from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, make_url
 from sqlalchemy.engine import ExceptionContext
 from sqlalchemy.exc import ArgumentError, DBAPIError, DisconnectionError, SQLAlchemyError
@@ -24,6 +21,10 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.orm import Session
 
 from windowwatch.errors import StorageError
+
+# A third of what a command that only reads has to load: whoever upgrades loads it.
+if TYPE_CHECKING:
+    from alembic.config import Config
 
 #: Words and `retry` for what SQLite names. Names: SQLite, "Result and Error Codes".
 _SQLITE = {
@@ -255,7 +256,19 @@ def _begin_sqlite(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
 
-def _alembic_config() -> Config:
+#: The name of a migration's file begins with its version; versions follow one another.
+_MIGRATION = re.compile(r"v(\d{4})_\w+\.py")
+
+
+def known_versions() -> list[str]:
+    """Versions of the schema that this program knows, the oldest first."""
+    folder = resources.files("windowwatch.storage") / "migrations" / "versions"
+    return sorted(found[1] for f in folder.iterdir() if (found := _MIGRATION.fullmatch(f.name)))
+
+
+def _alembic_config() -> "Config":
+    from alembic.config import Config
+
     folder = resources.files("windowwatch.storage") / "migrations"
     config = Config()
     config.set_main_option("script_location", str(folder).replace("%", "%%"))
@@ -270,9 +283,7 @@ def schema_version(database: Database) -> str | None:
 
 def newest_version() -> str:
     """Version this program works with."""
-    head = ScriptDirectory.from_config(_alembic_config()).get_current_head()
-    assert head is not None, "the package carries no schema version"
-    return head
+    return known_versions()[-1]
 
 
 def upgrade(database: Database) -> None:
@@ -283,6 +294,8 @@ def upgrade(database: Database) -> None:
     StorageError
         If the database is of a newer version, is somebody else's, or refuses.
     """
+    from alembic import command
+
     make_file(database)
     with database.writing() as session:
         connection = session.connection()
@@ -327,17 +340,17 @@ def _is_sqlite(database: Database) -> bool:
 
 
 def _version(connection: Connection) -> str | None:
-    return MigrationContext.configure(connection).get_current_revision()
+    if not inspect(connection).has_table("alembic_version"):
+        return None
+    found: str | None = connection.exec_driver_sql(
+        "SELECT version_num FROM alembic_version"
+    ).scalar()
+    return found
 
 
 def _refuse_newer(database: Database, found: str | None) -> None:
-    known = {script.revision for script in _scripts()}
-    if found is not None and found not in known:
+    if found is not None and found not in known_versions():
         raise StorageError(
             f"database {database.place} is of a newer version ({found}) than this program knows "
             f"({newest_version()}); upgrade windowwatch"
         )
-
-
-def _scripts() -> list[Any]:
-    return list(ScriptDirectory.from_config(_alembic_config()).walk_revisions())

@@ -13,7 +13,6 @@ from sqlalchemy.exc import ArgumentError
 from windowwatch.errors import StorageError
 from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
 from windowwatch.storage import cycles, deliveries, engine, saving, upkeep, watches
-from windowwatch.storage import shares as links
 from windowwatch.storage.codec import texts_from_json, texts_to_json
 from windowwatch.storage.cycles import find_trail
 from windowwatch.storage.engine import Database
@@ -140,10 +139,10 @@ class Store(engine.Database):
     begun = watches.begun
     silence_seen = watches.silence_seen
 
-    save_share = links.save_share
-    find_share = links.find_share
-    shares = links.shares_of
-    revoke_share = links.revoke_share
+    save_share = watches.save_share
+    find_share = watches.find_share
+    shares = watches.shares_of
+    revoke_share = watches.revoke_share
 
     backup = upkeep.backup
     drop_old_hours = upkeep.drop_old_hours

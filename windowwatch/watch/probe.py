@@ -37,7 +37,7 @@ from windowwatch.forecast.download.wanted import (
     needed_steps,
     route_steps,
 )
-from windowwatch.forecast.grib.cutout import Cut, cut
+from windowwatch.forecast.grib.grid import Crop, crop
 from windowwatch.forecast.grib.reader import read_planes
 from windowwatch.forecast.models import FIELDS, ON_LEVELS, match
 from windowwatch.scoring.values import Site
@@ -330,12 +330,12 @@ class Probe:
             found = match(plane.key)
             if found is None or found[0].name not in names or found[0].name in values:
                 continue
-            value = float(plane.values[self._nearest(cut(plane.key.grid, self._area))])
+            value = float(plane.values[self._nearest(crop(plane.key.grid, self._area))])
             values[found[0].name] = value * found[1].scale
         valid = item.cycle_utc + timedelta(hours=item.step_h)
         return f"{_said(names, values)} at {self.site.name}, valid {valid:%a %d %b %H:%M} UTC"
 
-    def _nearest(self, box: Cut) -> tuple[int, int]:
+    def _nearest(self, box: Crop) -> tuple[int, int]:
         """Row and column of the grid point nearest to the site."""
         north = np.abs(box.latitude_deg - self.site.latitude_deg)
         east = np.abs((box.longitude_deg - self.site.longitude_deg + 180.0) % 360.0 - 180.0)

@@ -24,7 +24,7 @@ from windowwatch.windows.window import WindowRules
 
 # What fetches takes long to load, and most who read settings fetch nothing.
 if TYPE_CHECKING:
-    from windowwatch.forecast.download.fetch import Manners
+    from windowwatch.forecast.download.fetch import RetryPolicy
     from windowwatch.watch.polling.network import NetworkPlan
 
 
@@ -125,7 +125,7 @@ class Source:
         Folder that somebody else puts files into …
     network : NetworkPlan, optional
         … or what is fetched. One of the two is given.
-    manners : Manners, optional
+    retry_policy : RetryPolicy, optional
         How hosts are treated, where anything is fetched.
     """
 
@@ -134,7 +134,7 @@ class Source:
     available_after: timedelta
     folder: Path | None = None
     network: "NetworkPlan | None" = None
-    manners: "Manners | None" = None
+    retry_policy: "RetryPolicy | None" = None
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,8 @@ from starlette.staticfiles import StaticFiles
 
 from windowwatch.clock import Clock, floor_to_step
 from windowwatch.errors import StorageError
-from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
+from windowwatch.storage.watches import Share
 from windowwatch.web.access.guard import (
     SHARE_PATH,
     Authenticator,
@@ -45,6 +45,7 @@ from windowwatch.web.pages.routes import MOST_NOTICES, HourRoutes, NoticeRoutes
 from windowwatch.web.pages.sheet import sheet
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, Underway
+from windowwatch.windows.standing import Week, week
 
 _LOG = logging.getLogger(__name__)
 
@@ -82,7 +83,7 @@ class PageRoutes:
         next_look_in: Callable[[], timedelta | None],
         underway: Callable[[], Underway | None],
     ) -> None:
-        self.reader = Reader(store, facts.watch)
+        self.reader = Reader(store, facts.watch, facts.rules)
         self.facts = facts
         self.clock = clock
         self.pages = Pages()
@@ -190,7 +191,7 @@ class PageRoutes:
             raise HTTPException(404)
         about = self.reader.changes(MOST_NOTICES, uid)
         told = self.notices.rows([] if guest_of(request) else about)
-        view = window_view(self.facts, history, snapshot.hours, told, self.clock.now())
+        view = window_view(self.facts, history, self._week(snapshot), told)
         return self.page(
             request, "window.html", snapshot, view=view, csrf=self.notices.word(request)
         )
@@ -202,20 +203,28 @@ class PageRoutes:
         site = next((s for s in self.facts.sites if history and s.name == history[-1].site), None)
         if snapshot is None or site is None:
             raise HTTPException(404)
-        hours = [h for h in snapshot.hours if h.site == site.name]
-        best = next((h for h in hours if h.time_utc == history[-1].best_hour_utc), None)
-        told_by = (best.from_cycle if best else None) or snapshot.cycle.cycle.id
+        known, window = self._week(snapshot), history[-1]
+        hours = known.hours.get(site.name, {})
+        launch = known.of_window(window.uid)
+        planned = window.best_hour_utc if launch is None else launch.time_utc
+        hour = hours.get(planned)
+        told_by = (hour.from_cycle if hour else None) or snapshot.cycle.cycle.id
         made = sheet(
             self.facts,
             site,
-            history[-1],
-            hours,
-            detail=self.reader.detail(told_by, site.name, history[-1].best_hour_utc),
+            window,
+            [each for _, each in sorted(hours.items())],
+            launch=launch,
+            detail=self.reader.detail(told_by, site.name, planned),
             with_contacts=guest_of(request) is None,
         )
         if made is None:
             raise HTTPException(404)
         return self.page(request, "sheet.html", snapshot, sheet=made)
+
+    def _week(self, snapshot: Snapshot) -> Week:
+        """All of a pass as it stands at the present moment."""
+        return week(snapshot.hours, snapshot.windows, self.facts.rules, self.clock.now())
 
     def sites(self, request: Request) -> Response:
         """The sites side by side."""
@@ -287,7 +296,7 @@ def create_app(
     door, guest = _door(pages, authenticator, data)
     routes: list[BaseRoute] = [
         Route("/", pages.board),
-        *HourRoutes(pages.reader, facts, pages.page).routes,
+        *HourRoutes(pages.reader, facts, clock, pages.page).routes,
         Route("/windows", pages.windows),
         Route("/windows/{uid}", pages.window),
         Route("/windows/{uid}/sheet", pages.sheet),
@@ -298,7 +307,7 @@ def create_app(
         Route("/metrics", pages.metrics),
         Route("/data", pages.data),
         *data.routes,
-        *FlightRoutes(pages.reader, facts).routes,
+        *FlightRoutes(pages.reader, facts, clock).routes,
         *door,
         Route("/live", pages.live),
         Mount("/static", _static_files()),

@@ -13,7 +13,9 @@ from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import PassMark, StoredCycle
 from windowwatch.storage.store import Store
 from windowwatch.windows.causes import Cause, ErrorSaid, ToldEarlier
+from windowwatch.windows.standing import judged
 from windowwatch.windows.values import Change, Window
+from windowwatch.windows.window import WindowRules
 from windowwatch.wording.page import without_folders
 
 #: Cycles of which an hour's page tells the story.
@@ -61,11 +63,14 @@ class Reader:
     ----------
     store : Store
     watch : str
+    rules : WindowRules, optional
+        Of the watch: hours are read as `windowwatch.windows.standing.judged` by them.
     """
 
-    def __init__(self, store: Store, watch: str) -> None:
+    def __init__(self, store: Store, watch: str, rules: WindowRules | None = None) -> None:
         self.store = store
         self._watch = watch
+        self._rules = rules or WindowRules()
         self._lock = threading.Lock()
         self._kept: Snapshot | None = None
 
@@ -116,7 +121,7 @@ class Reader:
             from_utc=time_utc,
             until_utc=time_utc + timedelta(seconds=1),
         )
-        return _of_this_version(found[0]) if found else None
+        return self._read_hour(found[0]) if found else None
 
     def detail(self, cycle_id: str, site: str, time_utc: datetime) -> HourDetail | None:
         """What an hour of a cycle is drawn with; None when it is not kept."""
@@ -151,7 +156,10 @@ class Reader:
 
     def hours_of(self, cycle_id: str) -> tuple[Hour, ...]:
         """All hours of one cycle."""
-        return tuple(_of_this_version(h) for h in self.store.hours(self._watch, cycle_id))
+        return tuple(map(self._read_hour, self.store.hours(self._watch, cycle_id)))
+
+    def _read_hour(self, hour: Hour) -> Hour:
+        return judged(_of_this_version(hour), self._rules)
 
 
 def _shown(cycle: StoredCycle) -> StoredCycle:

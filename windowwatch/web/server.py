@@ -2,7 +2,6 @@
 
 import asyncio
 import logging
-import socket
 import threading
 import time
 from types import TracebackType
@@ -11,7 +10,7 @@ from typing import Any
 import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from windowwatch.errors import InputError
+from windowwatch.web.listen import listening
 
 _LOG = logging.getLogger(__name__)
 #: A request under way at the end has so long. [s]
@@ -81,7 +80,7 @@ class PageServer:
 
     def __init__(self, app: Any, host: str, port: int) -> None:
         self._end = getattr(app, "end", None)
-        self._socket = _listening(host, port)
+        self._socket = listening(host, port)
         config = uvicorn.Config(
             app,
             http=_Prompt,
@@ -129,16 +128,3 @@ class PageServer:
         _trace: TracebackType | None,
     ) -> None:
         self.stop()
-
-
-def _listening(host: str, port: int) -> socket.socket:
-    try:
-        family, _, _, _, address = socket.getaddrinfo(
-            host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
-        )[0]
-        return socket.create_server(address[:2], family=family, backlog=128)
-    except OSError as error:
-        raise InputError(
-            f"the page cannot listen on {host}, port {port} ({error.strerror or error}); "
-            "give another --host or --port"
-        ) from error

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -15,6 +15,7 @@ from windowwatch.web.access.proxies import LOOPBACK
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import Window
+from windowwatch.windows.window import WindowRules
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,8 @@ class Facts:
         Whether the results are those of a rehearsal.
     trusted_proxies : tuple of str
         Addresses and networks whose word about a visitor's address is believed.
+    rules : WindowRules
+        By which hours are good, and no-go for their chance.
     """
 
     watch: str
@@ -90,6 +93,7 @@ class Facts:
     others_stale_after: timedelta = AgreementRules().stale_after
     rehearsal: bool = False
     trusted_proxies: tuple[str, ...] = LOOPBACK
+    rules: WindowRules = field(default_factory=WindowRules)
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""

@@ -199,9 +199,10 @@ class LandingMoved(Cause):
 
 @dataclass(frozen=True)
 class BestHourIs(Cause):
-    """Another hour is the best one now."""
+    """Another hour is the planned one now; `lost_to` speaks against the one before."""
 
     at_utc: datetime
+    lost_to: Causes = ()
 
 
 @dataclass(frozen=True)

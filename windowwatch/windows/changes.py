@@ -28,6 +28,10 @@ unheard of
 unread
     A window that cannot be read is never closed for weather. It stays as last known,
     marked; told once as weaker, and once again when it can be read.
+planned hour as told
+    A plan never moves in silence. The planned hour that people were told of stays as long as it
+    is good, has not become weaker by what is told, and nothing else is told; what does better
+    by now is named beside it. Otherwise that the plan moved is told.
 best hour gone by
     When the best hour people were told of has gone by, score and landing of another hour
     are not held against it; the next best hour silently becomes what later cycles compare with.
@@ -44,25 +48,38 @@ from windowwatch.clock import require_utc
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.scoring.values import Hour
 from windowwatch.windows.causes import (
+    BestHourIs,
     Cause,
     Causes,
+    CheckAgainst,
     LastKnownStands,
     NearAndLikely,
     PartStillGood,
     ReadableAgain,
+    ScoreIs,
     SeenGood,
     StillShown,
 )
 from windowwatch.windows.diagnosis import (
     Move,
     Shift,
+    against,
     closing_causes,
     moving_causes,
     quality,
     shift_between,
 )
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
-from windowwatch.windows.window import ACTIVE, WindowRules, index_hours, is_unread, opening_chance
+from windowwatch.windows.window import (
+    ACTIVE,
+    WindowRules,
+    index_hours,
+    is_good,
+    is_unread,
+    opening_chance,
+    planned_fields,
+    worst_check,
+)
 
 
 @dataclass(frozen=True)
@@ -240,7 +257,8 @@ def _end(old: Window, this: _Pass) -> tuple[Window, Change | None]:
     """
     if old.end_utc - this.rules.step < this.now_utc:
         return replace(old, state=WindowState.PAST, cycle_id=this.cycle.id), None
-    causes = closing_causes(old, this.hours.get(old.site, {}), this.rules, this.now_utc)
+    hours = this.hours.get(old.site, {})
+    causes = closing_causes(old, hours, this.rules, this.now_utc, old.told)
     closed = replace(old, state=WindowState.CLOSED, cycle_id=this.cycle.id, limited_by=causes)
     if old.state is not WindowState.OPEN:
         return closed, None
@@ -318,12 +336,46 @@ def _tell(
 ) -> tuple[Window, Change | None]:
     """Compare an open window with what was last told of it."""
     kind, causes = _difference(window, before, parts, joined_to, this)
+    if kind is None and _plan_moved(window, before, this):
+        hours = this.hours.get(window.site, {})
+        hour = hours[before.best_hour_utc]
+        inside = window.start_utc <= before.best_hour_utc < window.end_utc
+        good = inside and is_good(hour, this.rules, inside=True)
+        if good and not _fell(hour, before, this.rules):
+            window = replace(window, **planned_fields(hour, hours.get(window.best_hour_utc)))
+        else:
+            lost_to = _speaks_against(hour, hours, this.rules)
+            kind, causes = ChangeKind.MOVED, (BestHourIs(window.best_hour_utc, lost_to),)
     if kind is None:
         if window.readable and before.best_hour_utc < this.now_utc:
             before = replace(as_told(window), start_utc=before.start_utc, end_utc=before.end_utc)
         return replace(window, told=before), None
     change = _change(kind, before, as_told(window), causes, this)
     return replace(window, told=as_told(window)), change
+
+
+def _plan_moved(window: Window, before: Window, this: _Pass) -> bool:
+    """Whether another hour is the best one, and that which people plan on is still to come."""
+    planned = before.best_hour_utc
+    read = not is_unread(this.hours.get(window.site, {}).get(planned))
+    moved = window.readable and window.best_hour_utc != planned
+    return moved and planned >= this.now_utc and read
+
+
+def _fell(hour: Hour, before: Window, rules: WindowRules) -> bool:
+    """Whether the planned hour is so much weaker than told that it is worth telling."""
+    score = (hour.score or 0.0) - before.best_score
+    known = hour.chance is not None and before.chance is not None
+    chance = (hour.chance or 0.0) - (before.chance or 0.0) if known else None
+    return _passes(score, -rules.score_step) or _passes(chance, -rules.chance_step)
+
+
+def _speaks_against(hour: Hour, hours: Mapping[datetime, Hour], rules: WindowRules) -> Causes:
+    """What speaks against the hour that was planned on: it is not good, or weaker than told."""
+    if not is_good(hour, rules, inside=True):
+        return against(hour, hours, rules)
+    worst = worst_check(hour)
+    return (*(() if worst is None else (CheckAgainst(worst),)), ScoreIs(hour.score or 0.0))
 
 
 def _difference(

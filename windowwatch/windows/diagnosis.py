@@ -127,7 +127,11 @@ def lowered(hour: Hour, rules: WindowRules) -> ChanceLowered:
 
 
 def closing_causes(
-    old: Window, hours: Mapping[datetime, Hour], rules: WindowRules, now_utc: datetime
+    old: Window,
+    hours: Mapping[datetime, Hour],
+    rules: WindowRules,
+    now_utc: datetime,
+    told: Window | None = None,
 ) -> Causes:
     """Which check, or which other model, closed a window.
 
@@ -145,7 +149,11 @@ def closing_causes(
         Bounds.
     now_utc : datetime
         Aware UTC; hours before it are out of the question.
+    told : Window, optional
+        As people were last told of it: a score before is told as they know it, and only of the
+        hour that they know.
     """
+    known = told or old
     times = _launch_hours(old, rules, now_utc, hours)
     read = {t: hours[t] for t in times if not is_unread(hours.get(t))}
     bad = {t: h for t, h in read.items() if not is_good(h, rules, inside=True)}
@@ -153,7 +161,8 @@ def closing_causes(
     causes: list[Cause] = []
     best = bad.get(old.best_hour_utc)
     if best is not None:
-        causes += against(best, hours, rules, was=old.best_score)
+        same = known.best_hour_utc == old.best_hour_utc
+        causes += against(best, hours, rules, was=known.best_score if same else None)
     elif bad:
         worst = min(
             bad.values(), key=lambda h: (h.verdict is not Verdict.NO_GO, h.score, h.time_utc)

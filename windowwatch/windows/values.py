@@ -37,7 +37,9 @@ class Window:
 
     `start_utc` is the first good launch hour and `last_release_utc` the last one; to people a
     window is always told as "release FIRST to LAST", both included. `end_utc` is the last one
-    plus one step: it is for reckoning, not for people, because nothing was flown there.
+    plus one step: nothing was flown there, and where it is told it is called the end, never a
+    release. `best_hour_utc` is what people call the planned hour: the best one when it was
+    chosen, kept so that plans do not jump.
     `uid` is stable for the life of the window.
     """
 
@@ -81,6 +83,10 @@ class Window:
     """How many of its `good_hours` are go; the others are caution. None: stored before it was."""
     good_hours: int | None = None
     """How many launch hours still to come were read and found good."""
+    now_best_utc: datetime | None = None
+    """A launch hour that scored higher than the planned one, `best_hour_utc`, in this pass."""
+    now_best_score: float | None = None
+    """Its score; None where no hour did better."""
 
     @property
     def last_release_utc(self) -> datetime:

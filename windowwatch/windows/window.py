@@ -20,9 +20,10 @@ unread
 gone by
     Hours that have gone by keep their place in an open window, so that a window does not
     "move" because time passes. They make no new window.
-kept best
-    The best hour stays the best hour until another beats it by more than
-    `best_margin` points: the landing that people plan for does not jump about.
+planned hour
+    The best hour of an open window stays its planned hour until another beats it by more than
+    `best_margin` points: the landing that people plan for does not jump about. Nobody plans on
+    a window that is only sighted: it opens with the hour that is best then.
 """
 
 import math
@@ -31,6 +32,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from datetime import datetime, timedelta
 from enum import Enum
+from typing import Any, TypeGuard
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
@@ -306,7 +308,7 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
     unread = [s for s in run if s.answer is _Answer.UNREAD]
     good = [s.hour for s in run if s.answer is _Answer.GOOD and s.hour is not None]
     start, end = run[0].time, run[-1].time + rules.step
-    best = _best(run, rules)
+    best, top = _best(run, rules), _top(good)
     if best is not None:
         return Window(
             uid="",
@@ -314,21 +316,12 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
             state=WindowState.SIGHTED,
             start_utc=start,
             end_utc=end,
-            best_hour_utc=best.time_utc,
-            best_score=float(best.score or 0.0),
-            chance=best.chance,
-            own_chance=best.chance if best.own_chance is None else best.own_chance,
-            landing_latitude_deg=best.footprint.latitude_deg if best.footprint else None,
-            landing_longitude_deg=best.footprint.longitude_deg if best.footprint else None,
-            drift_km=best.drift_km,
-            bearing_deg=best.bearing_deg,
-            road_km=best.road_km,
             cycles_seen=int(_seen(run)),
-            limited_by=() if (worst := worst_check(best)) is None else (CheckAgainst(worst),),
             unread=_not_readable(unread, rules.step),
             step_min=float(rules.step_min),
             go_hours=sum(hour.verdict is Verdict.GO for hour in good),
             good_hours=len(good),
+            **planned_fields(best, top),
         )
     if not unread:
         return None  # only hours gone by: nothing good is left of the window
@@ -347,7 +340,37 @@ def _window_of(site: str, run: list[_Slot], rules: WindowRules) -> Window | None
         readable=False,
         told=None,
         step_min=float(rules.step_min),
+        now_best_utc=None,
+        now_best_score=None,
     )
+
+
+def planned_fields(hour: Hour, top: Hour | None) -> dict[str, Any]:
+    """Fields of a window that are those of its planned hour, with what does better than it.
+
+    Parameters
+    ----------
+    hour : Hour
+        The planned hour: read, and good.
+    top : Hour or None
+        The best good hour of the window; it is named where people read a higher score of it.
+    """
+    mark, worst = hour.footprint, worst_check(hour)
+    better = top is not None and round(top.score or 0.0) > round(hour.score or 0.0)
+    return {
+        "best_hour_utc": hour.time_utc,
+        "best_score": float(hour.score or 0.0),
+        "chance": hour.chance,
+        "own_chance": hour.chance if hour.own_chance is None else hour.own_chance,
+        "landing_latitude_deg": None if mark is None else mark.latitude_deg,
+        "landing_longitude_deg": None if mark is None else mark.longitude_deg,
+        "drift_km": hour.drift_km,
+        "bearing_deg": hour.bearing_deg,
+        "road_km": hour.road_km,
+        "limited_by": () if worst is None else (CheckAgainst(worst),),
+        "now_best_utc": top.time_utc if better and top is not None else None,
+        "now_best_score": top.score if better and top is not None else None,
+    }
 
 
 def _seen(run: list[_Slot]) -> bool:
@@ -357,23 +380,31 @@ def _seen(run: list[_Slot]) -> bool:
 
 def _best(run: list[_Slot], rules: WindowRules) -> Hour | None:
     """Best good hour of a run: the known one unless another beats it by the margin."""
-    good = [s for s in run if s.answer is _Answer.GOOD and s.hour is not None]
-    if not good:
-        return None
+    good = {s.time: s.hour for s in run if s.answer is _Answer.GOOD and s.hour is not None}
+    top = _top(good.values())
+    kept = _top(
+        good[s.time]
+        for s in run
+        if s.time in good and _is_told(s.known) and s.known.best_hour_utc == s.time
+    )
+    if top is None or kept is None:
+        return top
+    return kept if (top.score or 0.0) - (kept.score or 0.0) <= rules.best_margin else top
 
-    def rank(slot: _Slot) -> tuple[float, float, float]:
-        hour = slot.hour
-        assert hour is not None
-        chance = -1.0 if hour.chance is None else hour.chance
-        return hour.score or 0.0, chance, -slot.time.timestamp()
 
-    top = max(good, key=rank)
-    known_best = [s for s in good if s.known is not None and s.known.best_hour_utc == s.time]
-    if known_best:
-        kept = max(known_best, key=rank)
-        if rank(top)[0] - rank(kept)[0] <= rules.best_margin:
-            return kept.hour
-    return top.hour
+def _is_told(window: Window | None) -> TypeGuard[Window]:
+    """Whether people plan on a window: only then does it keep its hour."""
+    return window is not None and window.state is WindowState.OPEN
+
+
+def _top(hours: Iterable[Hour]) -> Hour | None:
+    return min(hours, key=better_first, default=None)
+
+
+def better_first(hour: Hour) -> tuple[float, float, float]:
+    """Sorts good hours of a window, the best first: by score, then chance, then time."""
+    chance = -1.0 if hour.chance is None else hour.chance
+    return -(hour.score or 0.0), -chance, hour.time_utc.timestamp()
 
 
 def runs_of(times: Iterable[datetime], step: timedelta) -> tuple[Span, ...]:

@@ -166,7 +166,8 @@ def _seen(cause: c.SeenGood, _times: Times) -> str:
 
 
 def _near(cause: c.NearAndLikely, _times: Times) -> str:
-    words = f"near and with a chance of {percent(cause.chance)}"
+    # its chance may be the deciding model's own: beside that of the window it would be a second one
+    words = "near, and likely enough to open at once"
     mixed = go_words(cause.go_hours, cause.good_hours)
     return f"{words}; {mixed}" if mixed else f"good launch hours, {words}"
 
@@ -176,24 +177,32 @@ def _broke_up(cause: c.BrokeUp, times: Times) -> str:
     return f"broke up: releases {_listed(cause.parts, times, ' and ')} are now {own} apart"
 
 
+def _planned(cause: c.BestHourIs, times: Times) -> str:
+    """``planned hour is now Thu 7 06:00 (the one before: gust 10.1 m/s, past the limit of 10)``."""
+    words = f"planned hour is now {_at(cause.at_utc, times)}"
+    why = inside(clauses(cause.lost_to, times))
+    return f"{words} (the one before: {why})" if why else words
+
+
+#: Both ends of a window are told by releases: nothing is flown at its end.
+_EDGES = {c.Edge.START: "first release", c.Edge.END: "last release"}
+
+
 def _edge(cause: c.EdgeMoved, times: Times) -> str:
-    """``starts 2 h later (gust 10.1 m/s, limit 9.0 m/s)``."""
+    """``first release 2 h later (gust 10.1 m/s, limit 9.0 m/s)``."""
     way = "later" if cause.by > timedelta(0) else "earlier"
-    words = f"{cause.edge}s {length(cause.by)} {way}"
+    words = f"{_EDGES[cause.edge]} {length(cause.by)} {way}"
     why = inside(clauses(cause.lost_to, times))
     return f"{words} ({why})" if why else words
 
 
 def _quality(cause: c.QualityMoved, _times: Times) -> str:
-    """``score 78 to 61, chance still 80 %``."""
-    words = f"score {_from_to(f'{cause.score_before:.0f}', f'{cause.score_after:.0f}')}"
+    """``before: score 78, chance 80 %; now score 61, chance 80 %``: each of one moment."""
+    before, after = f"score {cause.score_before:.0f}", f"score {cause.score_after:.0f}"
     if cause.chance_before is not None or cause.chance_after is not None:
-        words += f", chance {_from_to(percent(cause.chance_before), percent(cause.chance_after))}"
-    return words
-
-
-def _from_to(old: str, new: str) -> str:
-    return f"still {new}" if old == new else f"{old} to {new}"
+        before = f"{before}, chance {percent(cause.chance_before)}"
+        after = f"{after}, chance {percent(cause.chance_after)}"
+    return f"before: {before}; now {after}"
 
 
 def _listed(spans: Sequence[Span], times: Times, between: str) -> str:
@@ -386,7 +395,7 @@ _WORDS: Mapping[type[Cause], Callable[[Any, Times], str]] = {
     ),
     c.EdgeMoved: _edge,
     c.LandingMoved: lambda cause, _: _lands_further(cause.km, cause.bearing_deg),
-    c.BestHourIs: lambda cause, times: f"best hour is now {_at(cause.at_utc, times)}",
+    c.BestHourIs: _planned,
     c.QualityMoved: _quality,
     c.ChanceMovedByOthers: _moved_by_others,
     c.ModelsDisagree: _disagree,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from math import inf, isfinite
 from typing import assert_never
 
-from windowwatch.scoring.compare import SiteSummary, Wanted, WantedKind, what_is_wanted
+from windowwatch.scoring.compare import Wanted, WantedKind, what_is_wanted
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import (
@@ -176,6 +176,22 @@ _FIELDS = {
     "pressure_msl_pa": "pressure",
 }
 
+#: Layers of a ground file, by the name that a gap holds.
+_LAYERS = {
+    "slope_deg": "terrain",
+    "people_per_km2": "count of people",
+    "motorway_m": "distances to motorways",
+    "railway_m": "distances to railways",
+    "power_m": "distances to power lines",
+    "built_up_m": "distances to built-up land",
+    "industry_m": "distances to works",
+    "aerodrome_m": "distances to aerodromes",
+    "military_m": "distances to military grounds",
+    "no_entry_m": "distances to closed land",
+    "road_m": "distances to roads",
+    "walk_min": "walks",
+}
+
 #: What became of flights without a landing, by the name that a refusal holds.
 _LOST = {
     "left_grid": "left the area of the forecast",
@@ -247,7 +263,9 @@ def _bound(check: Check) -> str:
     if check.limit is None:
         return "no limit"
     unit = {"%": " %", "°": "°"}.get(check.unit, "")
-    past = "past the limit of" if check.verdict is Verdict.NO_GO else "limit"
+    past = "limit"
+    if check.verdict is Verdict.NO_GO:
+        past = "past the limit of" if check.hard else "past the soft limit of"
     return f"{past} {check.limit:g}{unit}"
 
 
@@ -307,7 +325,7 @@ def missing_words(missing: Missing) -> str:
             fields = " and ".join(dict.fromkeys(_FIELDS.get(name, name) for name in names))
             return f"no {fields} in the forecast for this time"
         case Gap.FEW_FIELDS:
-            return "too few of wind, warmth, dew point, pressure and gust are in the forecast"
+            return "too few of wind, warmth, dew point, pressure, gust and rain are in the forecast"
         case Gap.OUTSIDE:
             return f"{', '.join(names)} lies outside the area of the forecast"
         case Gap.SUN:
@@ -328,8 +346,10 @@ def missing_words(missing: Missing) -> str:
         case Gap.GROUND_FILE:
             return "no ground file is given"
         case Gap.LAYER:
-            layers = {"slope_deg": "terrain"}
-            return f"the ground file has no {', '.join(layers.get(name, name) for name in names)}"
+            layers = ", ".join(_LAYERS.get(name, name) for name in names)
+            return f"the ground file has no {layers}"
+        case Gap.OFF_MAP:
+            return "too many landings lie outside the map"
         case Gap.WATER:
             return "the forecast has no land mask and the map no water"
         case Gap.AREAS:
@@ -400,7 +420,8 @@ def others_words(hour: Hour) -> str:
 
     ``agree``; the verdict of the one that does not; or how many of them do not.
     """
-    apart = [opinion.verdict for opinion in hour.others if opinion.verdict is not hour.verdict]
+    own = hour.own_verdict or hour.verdict
+    apart = [opinion.verdict for opinion in hour.others if opinion.verdict is not own]
     if not hour.others:
         return ""
     if not apart:
@@ -455,15 +476,3 @@ def _margin_words(check: Check) -> str:
     higher = kind.higher_is_better if kind else (check.fine or 0.0) > (check.limit or 0.0)
     after = ":" if "," in label else ""
     return f"{label}{after} {amount:.{decimals}f}{gap}{check.unit} {'more' if higher else 'less'}"
-
-
-def site_words(summary: SiteSummary) -> str:
-    """A site over all its hours, in one sentence for the ranking."""
-    go, days = summary.go_hours, summary.go_days
-    words = [f"{go} go hour{'s' * (go != 1)} on {days} day{'s' * (days != 1)}"]
-    if summary.chance_any is not None:
-        chance = percent(summary.chance_any)
-        words.append(f"chance of at least one {chance} (taking days as independent)")
-    if summary.in_the_way is not None:
-        words.append(f"mostly in the way: {check_label(summary.in_the_way)}")
-    return f"{summary.site}: {', '.join(words)}."

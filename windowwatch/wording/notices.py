@@ -10,7 +10,7 @@ release to release
     A window is told as "release FIRST to LAST": both are launch hours that were flown.
 dropped in this order
     Where a phone's length does not do, what could not be read goes first, then UTC beside the
-    best hour, the next forecast, what limits the hour, the span before, score and chance, then
+    planned hour, the next forecast, what limits the hour, the span before, score and chance, then
     the tail of the reason. Where it lands with the drive there, the verdict, the head of the
     reason, site, span, cautions and key stay.
 """
@@ -40,6 +40,7 @@ from windowwatch.wording.phrases import (
     spoken_moment,
     spoken_span,
 )
+from windowwatch.wording.standing import told_best_words
 
 #: Share of computed flights in words, from which share on; as it is shown, in whole percent.
 _SHARES = (
@@ -162,7 +163,7 @@ class Beside:
     drive : Drive, optional
         Way of the crew to where the walk begins.
     best : Hour, optional
-        The window's best hour with its checks, for the long text.
+        The window's planned hour with its checks, for the long text.
     page_url : str, optional
         Address of the page, without a slash at its end, for links in the long text.
     """
@@ -321,12 +322,12 @@ def _joined(lines: Sequence[_Line]) -> str:
 
 
 def _more(this: _Said) -> list[str]:
-    """What only a long text has room for: checks of the best hour, the trail, links."""
+    """What only a long text has room for: checks of the planned hour, the trail, links."""
     change, window, best = this.change, this.window, this.beside.best
     lines = []
     if best is not None and best.checks:
         at = spoken_moment(best.time_utc, this.zone)
-        lines += ["", f"Checks of the best hour, {at}: {best.verdict}."]
+        lines += ["", f"Checks of the planned hour, {at}: {best.verdict}."]
         lines += [f"- {c.verdict}: {check_sentence(c)}" for c in best.checks]
     if best is not None and best.others:
         lines += ["", "What other forecasts say of it:"]
@@ -415,8 +416,10 @@ def _facts(this: _Said, window: Window) -> list[_Line]:
     same_day = window.best_hour_utc.date() == window.start_utc.date()
     at = clock_moment if same_day else spoken_moment
     best, short = (at(window.best_hour_utc, this.zone, utc_beside=b) for b in (True, False))
-    release = f"Release {when}, best "
-    lines = [_Line(f"{release}{best}.", 7, f"{release}{short}.")]
+    release = f"Release {when}, planned "
+    better = told_best_words(window, this.zone or UTC)
+    more = f"; {better}" if better else ""
+    lines = [_Line(f"{release}{best}{more}.", 7, f"{release}{short}{more}.")]
     before = this.change.before
     moved = this.change.kind is ChangeKind.MOVED and not this.first
     if moved and before is not None and _start_or_end(before, window):

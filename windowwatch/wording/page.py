@@ -141,17 +141,19 @@ def agreement_words(hour: Hour) -> str:
     """``2 of 3 models say go; north no-go``; empty where only one model is asked."""
     if not hour.others:
         return ""
-    apart = [o for o in hour.others if o.verdict is not hour.verdict]
+    own = hour.own_verdict or hour.verdict
+    apart = [o for o in hour.others if o.verdict is not own]
     alike, asked = len(hour.others) + 1 - len(apart), len(hour.others) + 1
     if not apart:
-        return f"all {asked} models say {hour.verdict}"
+        return f"all {asked} models say {own}"
     other = ", ".join(f"{o.model} {o.verdict}" for o in apart)
-    return f"{alike} of {asked} models {'says' if alike == 1 else 'say'} {hour.verdict}; {other}"
+    return f"{alike} of {asked} models {'says' if alike == 1 else 'say'} {own}; {other}"
 
 
 def models_differ(hour: Hour) -> bool:
     """Whether some models would launch in an hour and others would not."""
-    said = {hour.verdict, *(other.verdict for other in hour.others)} - {Verdict.UNKNOWN}
+    said = {hour.own_verdict or hour.verdict, *(other.verdict for other in hour.others)}
+    said -= {Verdict.UNKNOWN}
     return Verdict.NO_GO in said and len(said) > 1
 
 
@@ -178,6 +180,16 @@ def is_none(check: Check) -> bool:
     """Whether there is none of what a check is about, such as a cloud ceiling."""
     kind = LIMITS.get(check.name)
     return kind is not None and check.value is not None and check.value >= kind.none_from
+
+
+def value_words(check: Check) -> str:
+    """The value of a check, or that there is none of what it is about."""
+    return "none" if is_none(check) else number_words(check, check.value)
+
+
+def margin_words(check: Check) -> str:
+    """How far the value is from the limit; a dash where there is none of it to be far from."""
+    return "–" if is_none(check) else number_words(check, check.margin)
 
 
 def is_night(hour: Hour) -> bool:
@@ -254,3 +266,44 @@ def place_words(latitude_deg: float, longitude_deg: float) -> str:
         f"{abs(latitude_deg):.3f}° {'N' if latitude_deg >= 0 else 'S'}, "
         f"{abs(longitude_deg):.3f}° {'E' if longitude_deg >= 0 else 'W'}"
     )
+
+
+#: What each sign of a map means, by its name; and the letter at the arrow to the north.
+SIGNS = {
+    "site": "site",
+    "up": "up, minutes",
+    "burst": "burst",
+    "down": "down",
+    "way": "from site to landing",
+    "burst_90": "90 % burst inside",
+    "centre": "middle of the landings",
+    "landing": "a landing",
+    "in_50": "50 % land inside",
+    "in_90": "90 %",
+    "drive": "the crew's drive",
+    "crew": "where it stands by",
+    "airspace": "airspace",
+    "open": "airspace that may be entered",
+    "permitted": "permitted area",
+    "water": "water",
+    "shun": "town, works, closed land",
+    "forest": "forest",
+    "wetland": "wetland",
+    "roads": "roads, tracks",
+}
+NORTH = "N"
+
+
+def burst_mark(height_m: float) -> str:
+    """``burst 31 km``, beside its sign on a map."""
+    return f"burst {height_m / 1000.0:.0f} km"
+
+
+def minute_mark(minutes: int) -> str:
+    """``30 min`` after the release, beside a flight on a map."""
+    return f"{minutes} min"
+
+
+def bar_mark(length_km: int) -> str:
+    """``20 km``, beside the scale bar of a map."""
+    return f"{length_km} km"

@@ -2,8 +2,9 @@
 
 Adding a model is one row here and, at most, one adapter beside `noaa` and `ecmwf`. Paths,
 levels, delays and sizes are those of the providers' public pages and of real inventories of
-2025 and 2026 (`tests/fetch/feeds`). None was asked live while this was written; rows say in
-`doubts` what the first live run has to confirm. Base URLs are defaults that the settings may
+2025 and 2026 (`tests/fetch/feeds`), those of IFS and its ensemble of lists; levels are those that
+are wanted, of humidity only where it counts. None was asked live while this was written; rows say
+in `doubts` what the first live run has to confirm. Base URLs are defaults that the settings may
 override.
 """
 
@@ -14,7 +15,7 @@ from enum import StrEnum
 from typing import Any
 
 from windowwatch.errors import InputError
-from windowwatch.forecast.download import contents
+from windowwatch.forecast.models import SURFACE
 
 
 class Speech(StrEnum):
@@ -174,6 +175,11 @@ class Model:
     doubts: tuple[str, ...] = ()
     sooner_min: Mapping[int, int] = field(default_factory=dict)
 
+    @property
+    def near(self) -> frozenset[str]:
+        """Names of `models.FIELDS` near the ground that its files are known to hold."""
+        return frozenset(name for item in self.routes[0].products for name in item.near)
+
     def after_min(self, cycle_hour: int) -> tuple[int, int]:
         """Minutes to the first and to the last step of the cycle of an hour of the day."""
         sooner = self.sooner_min.get(cycle_hour, 0)
@@ -208,13 +214,144 @@ class Model:
         return self.attribution.format(year=cycle_utc.year)
 
 
+#: Roots of hosts stand in pairs, as in `Route`.
+NOMADS = "https://nomads.ncep.noaa.gov"
+NOAA_CREDIT = (
+    "Data: NOAA/NCEP, {what}; public domain. Changed: cut out, interpolated, flown through."
+)
+# The first sentence is the one that ECMWF's terms of use ask a service to show.
+ECMWF_CREDIT = (
+    "This service is based on data and products of the European Centre for Medium-Range Weather "
+    "Forecasts (ECMWF). Copyright {{year}} European Centre for Medium-Range Weather Forecasts "
+    "(ECMWF). Source: www.ecmwf.int, {what}. Licence: CC BY 4.0, "
+    "https://creativecommons.org/licenses/by/4.0/. ECMWF accepts no liability for errors or "
+    "omissions, or for loss from use. Changed: cut out, interpolated, flown through."
+)
+
+
+def _same(*roots: str) -> tuple[tuple[str, str], ...]:
+    return tuple((root, root) for root in roots)
+
+
+GFS_FILES = _same(
+    "https://noaa-gfs-bdp-pds.s3.amazonaws.com",
+    "https://storage.googleapis.com/global-forecast-system",
+    f"{NOMADS}/pub/data/nccf/com/gfs/prod",
+)
+GFS_SCRIPTS = ((f"{NOMADS}/cgi-bin", f"{NOMADS}/pub/data/nccf/com/gfs/prod"),)
+GEFS_FILES = _same(
+    "https://noaa-gefs-pds.s3.amazonaws.com",
+    "https://storage.googleapis.com/gfs-ensemble-forecast-system",
+)
+GEFS_SCRIPTS = ((f"{NOMADS}/cgi-bin", f"{NOMADS}/pub/data/nccf/com/gens/prod"),)
+HRRR_FILES = _same(
+    "https://noaa-hrrr-bdp-pds.s3.amazonaws.com",
+    "https://storage.googleapis.com/high-resolution-rapid-refresh",
+    f"{NOMADS}/pub/data/nccf/com/hrrr/prod",
+)
+ECMWF_OWN = "https://data.ecmwf.int/forecasts"
+ECMWF_HOSTS = _same(
+    "https://ecmwf-forecasts.s3.eu-central-1.amazonaws.com",
+    "https://storage.googleapis.com/ecmwf-open-data",
+    ECMWF_OWN,
+)
+CC_BY = "CC BY 4.0"
+PUBLIC = "public domain (United States government)"
+
+
+NEAR = tuple(field.name for field in SURFACE)
+FIXED = ("orography", "land_fraction")
+GFS_NEAR = (*NEAR, *FIXED)
+EVERY_6_H = (0, 6, 12, 18)
+
+
+def by_field(rows: Mapping[str, str]) -> dict[str, tuple[float, ...]]:
+    """Levels of each field, from rows such as ``{"u v": "1000 500", "t": "500"}``. [hPa]"""
+    return {
+        name: tuple(float(level) for level in levels.split())
+        for names, levels in rows.items()
+        for name in names.split()
+    }
+
+
+GFS_LEVELS = by_field(
+    {
+        "u v t gh": "1000 975 950 925 900 850 800 750 700 650 600 550 500 450 400 350 300 250 "
+        "200 150 100 70 50 40 30 20 15 10 7 5",
+        "r": "1000 975 950 925 900 850 800 750 700 650 600 550 500 450 400 350 300 250 200",
+    }
+)
+# Between them, wind, temperature and height on 18 levels. Each kind of file lacks some field on
+# some level that the other one has.
+GEFS_A_LEVELS = by_field(
+    {
+        "u v": "1000 925 850 700 500 400 300 250 200 100 50 10",
+        "gh": "1000 925 850 700 500 300 250 200 100 50 10",
+        "t": "1000 925 850 700 500 250 200 100 50 10",
+        "r": "1000 925 850 700 500 250 200",
+    }
+)
+GEFS_B_LEVELS = by_field(
+    {
+        "u v": "600 150 70 30 20 5",
+        "gh": "600 400 150 70 30 20 5",
+        "t": "600 400 300 150 70 30 20 5",
+        "r": "600 400 300",
+    }
+)
+ECMWF_AIR = "1000 925 850 700 600 500 400 300 250 200 150 100 50 10"
+ECMWF_LEVELS = by_field({"u v t gh": ECMWF_AIR, "q": "1000 925 850 700 600 500 400 300 250 200"})
+ENS_LEVELS = by_field({"u v t gh": ECMWF_AIR})
+#: On ECMWF's servers since 12 and 13 May 2026.
+ECMWF_OPTIONAL = (10.0,)
+
+GEFS_A_NEAR = (
+    "wind_u_10m_mps",
+    "wind_v_10m_mps",
+    "temperature_2m_k",
+    "pressure_msl_pa",
+    "pressure_surface_pa",
+    "cloud_total_pct",
+    "precipitation_mm",
+    "freezing_rain",
+)
+GEFS_B_NEAR = (*(name for name in NEAR if name not in GEFS_A_NEAR), *FIXED)
+#: GEFS has total cloud on the surfaces of the layers, as means.
+GEFS_SPELLED = {
+    "cloud_low_pct": ("TCDC", "low cloud layer"),
+    "cloud_middle_pct": ("TCDC", "middle cloud layer"),
+    "cloud_high_pct": ("TCDC", "high cloud layer"),
+}
+ECMWF_NEAR = (
+    "wind_u_10m_mps",
+    "wind_v_10m_mps",
+    "wind_u_100m_mps",
+    "wind_v_100m_mps",
+    "temperature_2m_k",
+    "dew_point_2m_k",
+    "pressure_msl_pa",
+    "pressure_surface_pa",
+    "cloud_total_pct",
+    "precipitation_mm",
+)
+
+GFS_STEPS = dict.fromkeys(EVERY_6_H, ((0, 120, 1), (120, 384, 3)))
+GFS_HALF_STEPS = dict.fromkeys(EVERY_6_H, ((0, 384, 3),))
+IFS_STEPS = {
+    **dict.fromkeys((0, 12), ((0, 144, 3), (150, 360, 6))),
+    **dict.fromkeys((6, 18), ((0, 144, 3),)),
+}
+GEFS_STEPS = dict.fromkeys(EVERY_6_H, ((0, 240, 3), (240, 384, 6)))
+AIFS_STEPS = dict.fromkeys(EVERY_6_H, ((0, 360, 6),))
+
+
 def _gfs(grid: str, kind: str = "pgrb2") -> Product:
     path = f"gfs.{{Y}}/{{H}}/atmos/gfs.t{{H}}z.{kind}.{grid}.f{{F}}"
     return Product(
         grid,
         path,
-        contents.GFS_LEVELS,
-        contents.GFS_NEAR,
+        GFS_LEVELS,
+        GFS_NEAR,
         script=f"filter_gfs_{grid}.pl",
     )
 
@@ -224,9 +361,7 @@ _GFS_V17 = "gfs.{Y}/{H}/products/atmos/grib2/0p25/gfs.t{H}z.pres_a.0p25.f{F}.gri
 _GFS_QUARTER = replace(_gfs("0p25"), other_paths=(_GFS_V17,))
 # Sizes of messages and how they lie: as in tests/fetch/feeds. No whole index of IFS is there: its
 # messages are taken to lie in no order (1 in 2.6 of a file is wanted).
-_GFS_RANGES = Route(
-    Speech.NOAA_INDEX, (_GFS_QUARTER,), contents.GFS_FILES, 0.25, 790_000, joined=2.0
-)
+_GFS_RANGES = Route(Speech.NOAA_INDEX, (_GFS_QUARTER,), GFS_FILES, 0.25, 790_000, joined=2.0)
 
 
 def _filtered(
@@ -245,39 +380,37 @@ _GEFS = tuple(
         _GEFS_MEMBERS,
         True,
         f"filter_gefs_atmos_0p50{letter}.pl",
-        spelled=contents.GEFS_SPELLED,
+        spelled=GEFS_SPELLED,
     )
     for letter, levels, near in (
-        ("a", contents.GEFS_A_LEVELS, contents.GEFS_A_NEAR),
-        ("b", contents.GEFS_B_LEVELS, contents.GEFS_B_NEAR),
+        ("a", GEFS_A_LEVELS, GEFS_A_NEAR),
+        ("b", GEFS_B_LEVELS, GEFS_B_NEAR),
     )
 )
 
 
 def _ecmwf(model: str, name: str, kinds: str, near: tuple[str, ...]) -> Product:
     path = f"{{Y}}/{{H}}z/{model}/0p25/{kinds.split('-')[0]}/{{Y}}{{H}}0000-{{step}}h-{kinds}.grib2"
-    return Product(name, path, contents.ECMWF_LEVELS, near, optional_hpa=contents.ECMWF_OPTIONAL)
+    return Product(name, path, ECMWF_LEVELS, near, optional_hpa=ECMWF_OPTIONAL)
 
 
-_IFS = _ecmwf(
-    "ifs", "fc", "oper-fc", (*contents.ECMWF_NEAR, "gust_mps", "cape_jpkg", *contents.FIXED)
-)
+_IFS = _ecmwf("ifs", "fc", "oper-fc", (*ECMWF_NEAR, "gust_mps", "cape_jpkg", *FIXED))
 _ENS = replace(
     _ecmwf("ifs", "ef", "enfo-ef", ("wind_u_10m_mps", "wind_v_10m_mps", "gust_mps")),
-    levels_hpa=contents.ENS_LEVELS,
+    levels_hpa=ENS_LEVELS,
     members=tuple(range(1, 51)),
 )
 _AIFS = _ecmwf(
     "aifs-single",
     "fc",
     "oper-fc",
-    (*contents.ECMWF_NEAR, "cloud_low_pct", "cloud_middle_pct", "cloud_high_pct", *contents.FIXED),
+    (*ECMWF_NEAR, "cloud_low_pct", "cloud_middle_pct", "cloud_high_pct", *FIXED),
 )
 
 
 def _ecmwf_ranges(*products: Product, joined: float) -> Route:
-    own = {contents.ECMWF_OWN: 2}
-    hosts = contents.ECMWF_HOSTS
+    own = {ECMWF_OWN: 2}
+    hosts = ECMWF_HOSTS
     return Route(Speech.ECMWF_INDEX, products, hosts, 0.25, 740_000, joined=joined, at_once=own)
 
 
@@ -294,25 +427,25 @@ MODELS: Mapping[str, Model] = {
         Model(
             "gfs-0.25",
             "GFS, 0.25 degree",
-            contents.GFS_STEPS,
-            (_filtered((_GFS_QUARTER,), 0.25, contents.GFS_SCRIPTS), _GFS_RANGES),
+            GFS_STEPS,
+            (_filtered((_GFS_QUARTER,), 0.25, GFS_SCRIPTS), _GFS_RANGES),
             5.0,
             216,
             335,
-            contents.PUBLIC,
-            contents.NOAA_CREDIT.format(what="GFS"),
+            PUBLIC,
+            NOAA_CREDIT.format(what="GFS"),
             (_GFS_DOUBT, _V17_NAMES),
         ),
         Model(
             "gfs-0.5",
             "GFS, 0.5 degree (ends with version 17 of GFS; then take gfs-0.25)",
-            contents.GFS_HALF_STEPS,
-            (_filtered((_gfs("0p50", "pgrb2full"),), 0.5, contents.GFS_SCRIPTS), _GFS_RANGES),
+            GFS_HALF_STEPS,
+            (_filtered((_gfs("0p50", "pgrb2full"),), 0.5, GFS_SCRIPTS), _GFS_RANGES),
             5.0,
             216,
             335,
-            contents.PUBLIC,
-            contents.NOAA_CREDIT.format(what="GFS"),
+            PUBLIC,
+            NOAA_CREDIT.format(what="GFS"),
             (
                 _GFS_DOUBT,
                 "0.5 degree ends with version 17; byte ranges of 0.25 degree are what is left then",
@@ -321,13 +454,13 @@ MODELS: Mapping[str, Model] = {
         Model(
             "gefs",
             "GEFS, 0.5 degree, control and 30 members",
-            contents.GEFS_STEPS,
+            GEFS_STEPS,
             (
-                _filtered(_GEFS, 0.5, contents.GEFS_SCRIPTS),
+                _filtered(_GEFS, 0.5, GEFS_SCRIPTS),
                 Route(
                     Speech.NOAA_INDEX,
                     _GEFS,
-                    contents.GEFS_FILES,
+                    GEFS_FILES,
                     0.5,
                     190_000,
                     joined=3.1,
@@ -336,46 +469,46 @@ MODELS: Mapping[str, Model] = {
             5.0,
             228,
             408,
-            contents.PUBLIC,
-            contents.NOAA_CREDIT.format(what="GEFS"),
+            PUBLIC,
+            NOAA_CREDIT.format(what="GEFS"),
             ("names of the area filters and of the folder on the filter's host",),
         ),
         Model(
             "ifs",
             "ECMWF IFS, deterministic, 0.25 degree",
-            contents.IFS_STEPS,
+            IFS_STEPS,
             (_ecmwf_ranges(_IFS, joined=1.6),),
             10.0,
             454,
             464,
-            contents.CC_BY,
-            contents.ECMWF_CREDIT.format(what="open data, IFS"),
+            CC_BY,
+            ECMWF_CREDIT.format(what="open data, IFS"),
             (_ECMWF_TOP, "over how long each gust is the greatest; no ceiling, no visibility"),
             {6: 67, 18: 67},
         ),
         Model(
             "ifs-ens",
             "ECMWF IFS, ensemble of 50 and the control, 0.25 degree",
-            contents.IFS_STEPS,
+            IFS_STEPS,
             (_ecmwf_ranges(_IFS, _ENS, joined=1.6),),
             10.0,
             460,
             470,
-            contents.CC_BY,
-            contents.ECMWF_CREDIT.format(what="open data, IFS ensemble"),
+            CC_BY,
+            ECMWF_CREDIT.format(what="open data, IFS ensemble"),
             (_ECMWF_TOP, "very large by byte ranges: about 100 GB for a week"),
             {6: 36, 18: 36},
         ),
         Model(
             "aifs",
             "ECMWF AIFS single, 0.25 degree",
-            contents.AIFS_STEPS,
+            AIFS_STEPS,
             (_ecmwf_ranges(_AIFS, joined=3.9),),
             10.0,
             325,
             415,
-            contents.CC_BY,
-            contents.ECMWF_CREDIT.format(what="open data, AIFS"),
+            CC_BY,
+            ECMWF_CREDIT.format(what="open data, AIFS"),
             (_ECMWF_TOP, "no gust, ceiling or visibility; no height of the terrain since May 2026"),
         ),
     )

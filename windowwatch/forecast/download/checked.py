@@ -15,9 +15,9 @@ import numpy as np
 
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.download.wanted import Item, Wanted, missing_aloft
-from windowwatch.forecast.grib.cutout import Area
 from windowwatch.forecast.grib.framing import Framing, walk
-from windowwatch.forecast.grib.messages import ISOBARIC, Grid, Plane
+from windowwatch.forecast.grib.grid import Area, Grid
+from windowwatch.forecast.grib.messages import ISOBARIC, Plane
 from windowwatch.forecast.grib.reader import read_planes
 from windowwatch.forecast.models import match
 

@@ -30,8 +30,8 @@ from windowwatch.forecast.download.fetch import (
 )
 from windowwatch.forecast.download.ledger import KeptFile, Ledger
 from windowwatch.forecast.download.wanted import Entry, Item, Wanted, items_of, merge, missing_aloft
-from windowwatch.forecast.grib.cutout import Area
 from windowwatch.forecast.grib.framing import Framing, sha256_of
+from windowwatch.forecast.grib.grid import Area
 
 _ENDINGS = {
     Speech.NOAA_INDEX: ".idx",

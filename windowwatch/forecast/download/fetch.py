@@ -13,21 +13,32 @@ Rules, by what a host answers:
 * **200 to a byte range** the host ignores ranges and would send the whole file: closed at the
   first bytes, and not asked for ranges again by this process (`HostRefusedError`).
 * Many failures in a row open a **circuit breaker**: the host rests, others are asked.
+
+Answers can be recorded, so that a test can hear them again. The folder holds ``answers.jsonl``,
+one line an answer in the order in which they were asked for, and ``bodies/``, one file for each
+body that is kept: text and small messages whole, of anything longer the length and the SHA-256
+alone. What could be a secret never gets that far: values of a query that are named like one,
+names and passwords before a host, and every header but those of `HEADERS`.
 """
 
+import hashlib
+import json
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import datetime
 from email.utils import parsedate_to_datetime
+from pathlib import Path
 from random import Random
-from typing import BinaryIO, TypeVar
+from types import TracebackType
+from typing import Any, BinaryIO, Self, TypeVar
+from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
 import httpx
 
 from windowwatch.clock import Clock, require_utc
-from windowwatch.errors import SourceError
-from windowwatch.forecast.download.record import Note, Recorder, without_secrets
+from windowwatch.errors import InputError, SourceError
 from windowwatch.forecast.download.wanted import Part
 
 Result = TypeVar("Result")
@@ -40,6 +51,19 @@ _PAGE_BYTES = 4096
 #: Requests a minute that a host's owner allows, and a little less: NOMADS 120 (National Weather
 #: Service, service change notice 21-32), for everything that is asked there together.
 _PACES: Mapping[str, float] = {"nomads.ncep.noaa.gov": 100.0}
+
+#: Headers of an answer that say how a host behaves, and carry no secret.
+HEADERS = frozenset(
+    {"accept-ranges", "age", "cache-control", "connection", "content-encoding"}
+    | {"content-length", "content-range", "content-type", "date", "etag", "expires"}
+    | {"last-modified", "retry-after", "server", "transfer-encoding", "via", "x-cache"}
+)
+#: What stands for a value that is left out.
+LEFT_OUT = "LEFT-OUT"
+#: Parts of a query's names that tell of a secret.
+_SECRET = ("token", "key", "sig", "secret", "pass", "pwd", "auth", "cred", "session", "code", "x-")
+#: Longer bodies, and bodies beyond this together, are only measured. [byte]
+LONGEST_BODY, ALL_BODIES = 4 << 20, 512 << 20
 
 
 class NotYetError(SourceError):
@@ -62,9 +86,127 @@ class _AgainError(Exception):
         self.words, self.pause_s, self.refused = words, pause_s, refused
 
 
+def without_secrets(url: str) -> str:
+    """Leave out of an address what could be a secret.
+
+    Examples
+    --------
+    >>> without_secrets("https://me:pw@host.example/a.idx?token=abc&step=3")
+    'https://host.example/a.idx?token=LEFT-OUT&step=3'
+    """
+    parts = urlsplit(url)
+    query = [
+        (name, LEFT_OUT if any(word in name.lower() for word in _SECRET) else value)
+        for name, value in parse_qsl(parts.query, keep_blank_values=True)
+    ]
+    host = parts.netloc.rpartition("@")[2]
+    said = urlencode(query) if query else ""
+    return urlunsplit((parts.scheme, host, parts.path, said, ""))
+
+
+class Recorder:
+    """Writes answers into a folder; may be shared by threads.
+
+    Parameters
+    ----------
+    folder : Path
+        New, or empty.
+    now : callable
+        Present time, aware UTC.
+
+    Raises
+    ------
+    InputError
+        If there is something in the folder already, or it cannot be made.
+    """
+
+    def __init__(self, folder: Path, now: Callable[[], datetime]) -> None:
+        self._folder, self._now = folder, now
+        self._lock = threading.Lock()
+        self._count, self._bytes = 0, 0
+        try:
+            (folder / "bodies").mkdir(parents=True, exist_ok=True)
+            others = {path.name for path in folder.iterdir()} - {"bodies"}
+            full = bool(others) or any((folder / "bodies").iterdir())
+        except OSError as error:
+            raise InputError(f"{folder}: cannot be recorded into ({error})") from error
+        if full:
+            raise InputError(f"{folder}: holds something already; give a new or an empty folder")
+
+    def begin(self, url: str, headers: Iterable[tuple[str, str]]) -> "Note":
+        """Begin to write down one question and its answer."""
+        with self._lock:
+            self._count += 1
+            number = self._count
+        asked = {name: value for name, value in headers if name.lower() == "range"}
+        line = {"number": number, "asked_utc": self._now().isoformat()}
+        return Note(self, url, {**line, "url": without_secrets(url), "headers_asked": asked})
+
+    def keep(self, line: dict[str, Any], body: bytes | None) -> None:
+        """Write one answer; without room for its body only how long that was."""
+        with self._lock:
+            if body is not None and self._bytes + len(body) <= ALL_BODIES:
+                self._bytes += len(body)
+                line["body"] = f"bodies/{line['number']:06d}"
+                (self._folder / line["body"]).write_bytes(body)
+            with (self._folder / "answers.jsonl").open("a", encoding="utf-8") as file:
+                file.write(json.dumps(line) + "\n")
+
+
+class Note:
+    """One question and its answer while they are under way; written when it is left."""
+
+    def __init__(self, recorder: Recorder | None, url: str, line: dict[str, Any]) -> None:
+        self._recorder, self._url, self._line = recorder, url, line
+        self._body, self._size, self._sum = bytearray(), 0, hashlib.sha256()
+
+    @property
+    def listens(self) -> bool:
+        """Whether anybody wants to know."""
+        return self._recorder is not None
+
+    def answered(self, status: int, headers: Iterable[tuple[str, str]]) -> None:
+        """Hear status and headers."""
+        kept: dict[str, str] = {}
+        for name, value in headers:
+            lower = name.lower()
+            if lower == "location":
+                kept[lower] = without_secrets(value)
+            else:
+                kept[lower] = value if lower in HEADERS else LEFT_OUT
+        self._line |= {"status": status, "headers": kept}
+
+    def take(self, chunk: bytes) -> None:
+        """Hear bytes of the body."""
+        if self._recorder is None:
+            return
+        self._size += len(chunk)
+        self._sum.update(chunk)
+        if self._size <= LONGEST_BODY:
+            self._body += chunk
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        _kind: type[BaseException] | None,
+        error: BaseException | None,
+        _trace: TracebackType | None,
+    ) -> None:
+        if self._recorder is None:
+            return
+        if error is not None:
+            said = getattr(error, "message", None) or str(error)
+            words = f"{type(error).__name__}: {said}"
+            self._line["error"] = words.replace(self._url, without_secrets(self._url))
+        self._line |= {"size_bytes": self._size, "sha256": self._sum.hexdigest()}
+        self._recorder.keep(self._line, bytes(self._body) if self._size <= LONGEST_BODY else None)
+
+
 @dataclass(frozen=True)
-class Manners:
-    """How hosts are treated. Common practice, no source. [s]
+class RetryPolicy:
+    """Time-outs, tries, pauses and rests: how hosts are treated. Common practice, no source. [s]
 
     Parameters
     ----------
@@ -127,18 +269,22 @@ class Fetcher:
 
     Parameters
     ----------
-    manners : Manners
+    retry_policy : RetryPolicy
     world : World
     recorder : Recorder, optional
         Hears every answer.
     """
 
-    def __init__(self, manners: Manners, world: World, recorder: Recorder | None = None) -> None:
-        self._manners, self._world, self._recorder = manners, world, recorder
+    def __init__(
+        self, retry_policy: RetryPolicy, world: World, recorder: Recorder | None = None
+    ) -> None:
+        self._retry_policy, self._world, self._recorder = retry_policy, world, recorder
         self._hosts: dict[str, _Host] = {}
         self._lock = threading.Lock()
         self.requests = self.received_bytes = 0
-        timeout = httpx.Timeout(manners.read_s, connect=manners.connect_s, pool=manners.whole_s)
+        timeout = httpx.Timeout(
+            retry_policy.read_s, connect=retry_policy.connect_s, pool=retry_policy.whole_s
+        )
         self._client = httpx.Client(
             timeout=timeout,
             follow_redirects=False,
@@ -157,7 +303,7 @@ class Fetcher:
         host = self._host(url)
         with host.lock:
             waits = host.rests_until - self._world.tick()
-            alone = waits > self._manners.longest_pause_s or (ranges and host.ignores_ranges)
+            alone = waits > self._retry_policy.longest_pause_s or (ranges and host.ignores_ranges)
             return host.why if alone else None
 
     def text(
@@ -253,7 +399,7 @@ class Fetcher:
         """Ask until it works, it is known that it will not, or patience ends."""
         host = self._host(url)
         words = ""
-        for attempt in range(self._manners.tries):
+        for attempt in range(self._retry_policy.tries):
             self._wait_turn(host, per_minute)
             sent_s = self._world.tick()
             try:
@@ -261,7 +407,7 @@ class Fetcher:
             except _AgainError as again:
                 words, pause_s = again.words, again.pause_s
                 if again.refused:
-                    self._refused(host, again, sent_s, last=attempt + 1 == self._manners.tries)
+                    self._refused(host, again, sent_s, last=attempt + 1 == self._retry_policy.tries)
             except httpx.TimeoutException as error:
                 words, pause_s = f"does not answer in time ({type(error).__name__})", 0.0
             except (httpx.HTTPError, httpx.StreamError) as error:
@@ -273,9 +419,11 @@ class Fetcher:
                     host.failures = host.refusals = 0
                 return result
             self._failed(host, words)
-            if attempt + 1 < self._manners.tries:
+            if attempt + 1 < self._retry_policy.tries:
                 self._pause(max(pause_s, self._growing(attempt)))
-        raise SourceError(f"{url}: {words}; given up after {self._manners.tries} tries", retry=True)
+        raise SourceError(
+            f"{url}: {words}; given up after {self._retry_policy.tries} tries", retry=True
+        )
 
     def _once(
         self,
@@ -321,7 +469,7 @@ class Fetcher:
             if code in _MOVED:
                 words = f"has moved this{_whither(response)} (HTTP {code}); write the new address "
                 words += "in the settings"
-                wait_s = self._manners.breaker_rest_s
+                wait_s = self._retry_policy.breaker_rest_s
             elif code < 400:
                 words = f"sends us away{_whither(response)} (HTTP {code}), as hosts do that limit"
             raise _AgainError(words, wait_s or 0.0, refused=True)
@@ -333,7 +481,7 @@ class Fetcher:
 
     @property
     def _longest(self) -> float:
-        return self._manners.longest_pause_s
+        return self._retry_policy.longest_pause_s
 
     def _refused(self, host: _Host, again: _AgainError, sent_s: float, *, last: bool) -> None:
         """Let the whole host rest; raise when that is longer than one waits, or was the last try.
@@ -346,7 +494,7 @@ class Fetcher:
                 host.refusals, host.refused_s = host.refusals + 1, self._world.tick()
             rest_s = wait_s or min(self._growing(host.refusals), self._longest)
             if host.refusals >= 3 and not wait_s:
-                rest_s = self._manners.breaker_rest_s
+                rest_s = self._retry_policy.breaker_rest_s
             self._rest(host, rest_s, words)
             too_long = rest_s > self._longest or host.refusals >= 6 or last
         if too_long:
@@ -355,9 +503,9 @@ class Fetcher:
     def _failed(self, host: _Host, words: str) -> None:
         with host.lock:
             host.failures += 1
-            if host.failures >= self._manners.breaker_failures:
+            if host.failures >= self._retry_policy.breaker_failures:
                 host.failures = 0
-                self._rest(host, self._manners.breaker_rest_s, f"{words}, again and again")
+                self._rest(host, self._retry_policy.breaker_rest_s, f"{words}, again and again")
 
     def _rest(self, host: _Host, rest_s: float, words: str) -> None:
         host.rests_until = max(host.rests_until, self._world.tick() + rest_s)
@@ -370,7 +518,7 @@ class Fetcher:
             wait_s = host.rests_until - now
             if wait_s > self._longest:
                 raise HostRefusedError(f"{host.name}: {host.why}", retry=True)
-            owners = self._manners.paces.get(host.name)
+            owners = self._retry_policy.paces.get(host.name)
             paces = [pace for pace in (per_minute, owners) if pace is not None]
             if paces:
                 turn = max(host.next_turn, now, host.rests_until)
@@ -387,12 +535,12 @@ class Fetcher:
 
     def _growing(self, attempt: int) -> float:
         """Pause after an attempt: doubled each time, and anywhere in its upper half. [s]"""
-        full = min(self._manners.first_pause_s * 2.0**attempt, self._longest)
+        full = min(self._retry_policy.first_pause_s * 2.0**attempt, self._longest)
         return full * (0.5 + 0.5 * self._world.random.random())
 
     def _chunks(self, response: httpx.Response) -> Iterator[bytes]:
         """Bytes of a body as they come in, so that a slow drip is seen, while in time."""
-        deadline = self._world.tick() + self._manners.whole_s
+        deadline = self._world.tick() + self._retry_policy.whole_s
         note = response.extensions["note"]
         for chunk in response.iter_raw():
             note.take(chunk)
@@ -400,7 +548,7 @@ class Fetcher:
             if self._world.stopping():
                 raise FetchStoppedError("fetching was stopped", retry=True)
             if self._world.tick() > deadline:
-                raise _AgainError(f"sends too slowly, over {self._manners.whole_s:.0f} s")
+                raise _AgainError(f"sends too slowly, over {self._retry_policy.whole_s:.0f} s")
             yield chunk
 
     def _retry_after(self, response: httpx.Response) -> float | None:

@@ -15,7 +15,7 @@ from urllib.parse import urlencode
 
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.download.wanted import Entry, Item, Wanted, levels_of
-from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.grid import Area
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.models import ON_LEVELS
 

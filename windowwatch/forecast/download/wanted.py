@@ -7,7 +7,7 @@ from dataclasses import field as dataclass_field
 from datetime import datetime, timedelta
 
 from windowwatch.forecast.download.catalogue import Model, Product, Route, Speech
-from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.grid import Area
 from windowwatch.forecast.models import ALOFT, DRY_ABOVE_HPA, ON_LEVELS, VAPOUR
 
 _ALOFT = frozenset(field.name for field in ALOFT)

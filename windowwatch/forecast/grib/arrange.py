@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import DecodeError, ImpossibleWeatherError, MissingFieldError
 from windowwatch.forecast.dataset import arranged, attributes_of
-from windowwatch.forecast.grib.cutout import Area, Cut, cut
 from windowwatch.forecast.grib.framing import Framing
+from windowwatch.forecast.grib.grid import Area, Crop, crop
 from windowwatch.forecast.grib.messages import ISOBARIC, Kind, MessageKey, Plane
 from windowwatch.forecast.grib.reader import MISSING, read_all
 from windowwatch.forecast.models import Field, Selector, match
@@ -164,7 +164,7 @@ def _kind_remarks(chosen: Sequence[Chosen]) -> list[str]:
 def open_cycle(
     files: Sequence[Framing], area: Area | None, processes: int | None = None
 ) -> xr.Dataset:
-    """Decode every wanted field of the files of one cycle, cut out to `area`.
+    """Decode every wanted field of the files of one cycle, cropped to `area`.
 
     `processes` is how many read; by default as many as is worth while (`pool.read_all`).
 
@@ -197,7 +197,7 @@ def open_cycle(
     return arranged(arrays, planes[0].key.reference_utc, selection.remarks)
 
 
-def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane], Cut]:
+def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane], Crop]:
     """Planes whose points are those of the first, row by row, and where these lie.
 
     What was cut out on the server and the whole globe give the same points within the area,
@@ -209,7 +209,7 @@ def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane
             f"{first.path}: lies on {first.key.grid}; flights need a regular latitude-longitude "
             "grid. Such a source is for the ground at the sites: [forecast] near_ground"
         )
-    boxes = {grid: cut(grid, area) for grid in dict.fromkeys(plane.key.grid for plane in planes)}
+    boxes = {grid: crop(grid, area) for grid in dict.fromkeys(plane.key.grid for plane in planes)}
     box = boxes[first.key.grid]
     laid = []
     for plane in planes:
@@ -228,7 +228,7 @@ def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane
     return laid, box
 
 
-def _arrays(run: str, chosen: Chosen, box: Cut) -> list[xr.DataArray]:
+def _arrays(run: str, chosen: Chosen, box: Crop) -> list[xr.DataArray]:
     """Arrays of one field, built by cfgrib and checked plane by plane.
 
     One for most fields; several where intervals of different length end at the same time.
@@ -255,7 +255,7 @@ def _without_clashes(planes: Sequence[Plane]) -> list[list[Plane]]:
     return list(min(by_length, by_start, key=len).values())
 
 
-def _build(chosen: Chosen, planes: Sequence[Plane], box: Cut) -> xr.DataArray:
+def _build(chosen: Chosen, planes: Sequence[Plane], box: Crop) -> xr.DataArray:
     """Let cfgrib arrange planes, and check what it made of them."""
     name, selector, surface = chosen.field.name, chosen.selector, _surface(planes[0].key)
     wanted = {
@@ -269,7 +269,7 @@ def _build(chosen: Chosen, planes: Sequence[Plane], box: Cut) -> xr.DataArray:
             filter_by_keys=wanted,
             errors="raise",
             squeeze=False,
-            cache_geo_coords=False,  # kept by grid, blind to our cut-out
+            cache_geo_coords=False,  # kept by grid, blind to our crop
         )
         found = dataset.variables
         if found[name].dimensions != ("number", "time", "step", surface, "latitude", "longitude"):
@@ -303,7 +303,7 @@ def _surface(key: MessageKey) -> str:
     return f"surface_{key.surface}"
 
 
-def _as_field(plane: Plane, name: str, box: Cut) -> dict[str, Any]:
+def _as_field(plane: Plane, name: str, box: Crop) -> dict[str, Any]:
     """One plane with the keys by which cfgrib builds datasets.
 
     Its numbers are ours: the parameter's is made of discipline, category and number, time

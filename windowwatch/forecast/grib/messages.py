@@ -1,4 +1,4 @@
-"""What a GRIB field says it is, in numbers: parameter, surface, time, member and grid.
+"""What a GRIB field says it is, in numbers: parameter, surface, time and member.
 
 Names of fields differ between centres and library versions; the numbers are the standard's.
 Only numbers decide here which field is which.
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.forecast.grib.framing import Frame
-from windowwatch.forecast.lambert import LAMBERT, LambertGrid, read_lambert
+from windowwatch.forecast.grib.grid import LAMBERT, REGULAR, Grid, read_lambert
 from windowwatch.physics.surface import CellMethod
 
 #: Octet value for "no such surface" (WMO-No. 306, code table 4.5).
@@ -24,12 +24,6 @@ GROUND, TOP_OF_ATMOSPHERE, ENTIRE_ATMOSPHERE = 1, 8, 10
 ISOBARIC, SEA_LEVEL, ABOVE_GROUND = 100, 101, 103
 NCEP_ENTIRE_ATMOSPHERE, NCEP_LOW_CLOUD, NCEP_CEILING = 200, 214, 215
 NCEP_MIDDLE_CLOUD, NCEP_HIGH_CLOUD = 224, 234
-
-#: Grid definition template of a regular latitude-longitude grid (code table 3.1).
-REGULAR = 0
-
-#: More rows or columns than this are taken for damage: 0.02 degree right round the globe.
-LONGEST_AXIS = 18_000
 
 #: Seconds in the units of time of code table 4.4 that have a fixed length.
 SECONDS_IN_UNIT = {0: 60, 1: 3600, 2: 86400, 10: 10800, 11: 21600, 12: 43200, 13: 1}
@@ -64,72 +58,6 @@ _KINDS = {0: Kind.AVERAGE, 1: Kind.ACCUMULATION, 2: Kind.MAXIMUM, 3: Kind.MINIMU
 _INSTANT_TEMPLATES, _INTERVAL_TEMPLATES, _ENSEMBLE_TEMPLATES = (0, 1), (8, 11), (1, 11)
 TEMPLATES = frozenset(_INSTANT_TEMPLATES + _INTERVAL_TEMPLATES)
 _PERTURBED_NEGATIVELY = 2  # code table 4.6
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
-    """A grid as a file describes it. [deg]
-
-    `template` is that of code table 3.1, `scanning` the flags of flag table 3.4; the numbers
-    of rows and columns and the corners are 0 for grids that are not read, and so are the corners
-    of a `projected` one: that is the grid itself, or why it is not read.
-    """
-
-    template: int
-    scanning: int = 0
-    columns: int = 0
-    rows: int = 0
-    first_latitude_deg: float = 0.0
-    first_longitude_deg: float = 0.0
-    last_latitude_deg: float = 0.0
-    last_longitude_deg: float = 0.0
-    projected: LambertGrid | str | None = None
-
-    @property
-    def refusal(self) -> str | None:
-        """Why the grid is not read, or None if it is.
-
-        On a regular latitude-longitude grid winds "along the grid" are winds along meridian
-        and parallel, so the flag for grid-relative wind makes no difference.
-        """
-        if isinstance(self.projected, str):
-            return self.projected
-        if self.projected is None and self.template != REGULAR:
-            return f"its grid is of template {self.template}; only regular latitude-longitude"
-        if self.projected is None and self.scanning not in (0, 64):
-            return f"it is scanned in mode {self.scanning}; only rows from west to east"
-        if not (1 <= self.columns <= LONGEST_AXIS and 1 <= self.rows <= LONGEST_AXIS):
-            return f"it claims {self.rows} x {self.columns} points; only 1 to {LONGEST_AXIS} a side"
-        if self.projected is not None:
-            return None
-        if self.rows > 1 and self.first_latitude_deg == self.last_latitude_deg:
-            return "all its rows lie on one latitude; only one row a latitude"
-        return None
-
-    @property
-    def latitude_deg(self) -> NDArray[np.float64]:
-        """Latitudes in the order of the file. [deg]"""
-        axis = np.linspace(self.first_latitude_deg, self.last_latitude_deg, self.rows)
-        return np.round(axis, 6)
-
-    @property
-    def longitude_deg(self) -> NDArray[np.float64]:
-        """Longitudes eastward from the first one, running on past 360. [deg]"""
-        span = (self.last_longitude_deg - self.first_longitude_deg) % 360.0
-        if span == 0.0 and self.columns > 1:
-            span = 360.0
-        axis = self.first_longitude_deg + np.linspace(0.0, span, self.columns)
-        return np.round(axis, 6)
-
-    def __str__(self) -> str:
-        if self.projected is not None:
-            return f"{self.rows} x {self.columns} points in Lambert conformal projection"
-        west = (self.first_longitude_deg + 180.0) % 360.0 - 180.0
-        east = west + float(self.longitude_deg[-1]) - self.first_longitude_deg
-        return (
-            f"{self.rows} x {self.columns} points, latitude {self.first_latitude_deg:g} to "
-            f"{self.last_latitude_deg:g}, longitude {west:g} to {east:g}"
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +114,7 @@ class Plane:
     """One decoded field: its key, the file it came from, and its values [rows, columns].
 
     Values are float32 in the unit of the file, NaN where the file marks a cell as missing;
-    rows and columns are those of the cut-out that was asked for.
+    rows and columns are those of the crop that was asked for.
     """
 
     key: MessageKey

@@ -35,9 +35,9 @@ from numpy.typing import NDArray
 
 from windowwatch.child import UNLIMITED, Child, ChildDiedError
 from windowwatch.errors import DecodeError, WindowwatchError
-from windowwatch.forecast.grib.cutout import Area, Cut, cut
 from windowwatch.forecast.grib.framing import Frame, Framing, pieces, unreadable, walk
-from windowwatch.forecast.grib.messages import TEMPLATES, Grid, MessageKey, Plane, read_key
+from windowwatch.forecast.grib.grid import Area, Crop, Grid, crop
+from windowwatch.forecast.grib.messages import TEMPLATES, MessageKey, Plane, read_key
 from windowwatch.forecast.models import PARAMETERS, match
 
 #: Held while ecCodes is at work.
@@ -66,7 +66,7 @@ def inventory(path: str) -> list[MessageKey]:
 
 
 def read_planes(framing: Framing, area: Area | None) -> list[Plane]:
-    """Wanted fields of one file, decoded and cut out to `area`, in the order of the file.
+    """Wanted fields of one file, decoded and cropped to `area`, in the order of the file.
 
     Raises
     ------
@@ -76,7 +76,7 @@ def read_planes(framing: Framing, area: Area | None) -> list[Plane]:
     SourceError
         If the file cannot be read any more, or its grid has nothing of the area.
     """
-    boxes: dict[Grid, Cut] = {}
+    boxes: dict[Grid, Crop] = {}
     planes = []
     with LOCK:
         for frame, key, handle in _messages(framing, may_be_wanted):
@@ -88,7 +88,7 @@ def read_planes(framing: Framing, area: Area | None) -> list[Plane]:
                     f"be used: {key.grid.refusal} is read. Fetch it on such a grid"
                 )
             if key.grid not in boxes:
-                boxes[key.grid] = cut(key.grid, area, framing.path)
+                boxes[key.grid] = crop(key.grid, area, framing.path)
             try:
                 values = _values(key, handle, boxes[key.grid])
             except Exception as error:
@@ -175,8 +175,8 @@ def _silence() -> TextIO:
     return nowhere
 
 
-def _values(key: MessageKey, handle: int, box: Cut) -> NDArray[np.float32]:
-    """Values of a field within the cut-out; missing cells become NaN."""
+def _values(key: MessageKey, handle: int, box: Crop) -> NDArray[np.float32]:
+    """Values of a field within the crop; missing cells become NaN."""
     eccodes.codes_set_double(handle, "missingValue", MISSING)
     values = np.asarray(eccodes.codes_get_double_array(handle, "values"), dtype=np.float32)
     plane = values.reshape(key.grid.rows, key.grid.columns)[box.rows][:, box.columns]

@@ -509,5 +509,7 @@ def _notes(laid: _Laid, height_m: GridArray | None) -> list[str]:
             "were cut there"
         )
     if height_m is None:
-        notes.append("no terrain was given: walks are taken to be level")
+        notes.append(
+            "no terrain was given: walks, and daylight and tracker until they end, stay unknown"
+        )
     return notes

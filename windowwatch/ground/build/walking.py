@@ -59,7 +59,8 @@ class Country:
     speed_mps : array
         On level ground; 0 where nobody may or can walk. [m/s]
     height_m : array or None
-        No step leads from or to a cell whose height is not known; None: taken to be level. [m]
+        No step leads from or to a cell whose height is not known; None: taken to be level,
+        and nothing is answered by such walks. [m]
     barriers : array of line
         Not to be stepped over, on the plane. [m]
     bridges : array of line

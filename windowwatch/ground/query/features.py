@@ -44,6 +44,11 @@ class Area:
     shape: Any
     people_per_km2: float | None = None
 
+    @property
+    def is_unnumbered(self) -> bool:
+        """Whether it is a town or works of which no number of people is given."""
+        return self.people_per_km2 is None and self.kind in (AreaKind.TOWN, AreaKind.INDUSTRY)
+
 
 class Areas:
     """Areas that can be asked about many points at once.
@@ -140,6 +145,15 @@ class Areas:
         layer, numbers = self._crowds
         return np.asarray(numbers[layer.around(x.ravel(), y.ravel())]).reshape(x.shape)
 
+    def most_people_per_km2(self, unnumbered_per_km2: float) -> float:
+        """The most people about in any area, so many in a town or works without a number. [km⁻²]"""
+        return max(
+            (unnumbered_per_km2 if area.is_unnumbered else 0.0)
+            if area.people_per_km2 is None
+            else area.people_per_km2
+            for area in self.areas
+        )
+
     def built_up_without_number(self, latitude_deg: Any, longitude_deg: Any) -> NDArray[np.bool_]:
         """Tell which points lie in a town or industry of which no number of people is given.
 
@@ -147,11 +161,7 @@ class Areas:
         """
         x, y = self._plane.forward(latitude_deg, longitude_deg)
         if self._unnumbered is None:
-            chosen = [
-                i
-                for i, area in enumerate(self.areas)
-                if area.kind in (AreaKind.TOWN, AreaKind.INDUSTRY) and area.people_per_km2 is None
-            ]
+            chosen = [i for i, area in enumerate(self.areas) if area.is_unnumbered]
             self._unnumbered = _Layer(self._laid, np.array(chosen, dtype=np.intp))
         found = self._unnumbered.around(x.ravel(), y.ravel()) >= 0
         return np.asarray(found).reshape(x.shape)

@@ -52,6 +52,8 @@ _INSIDE = {
     AreaKind.WETLAND: Cover.WETLAND,
     AreaKind.FOREST: Cover.FOREST,
 }
+#: The layer that is there where the file was built with heights.
+TERRAIN = "slope_deg"
 _LAND = ("built_up", "hazard_line", "forest", "slope")
 _CREW = ("crew", "walk", "tracker", "arrival_daylight")
 
@@ -80,6 +82,24 @@ class Landings:
         spread = np.full(self.down.shape, np.nan)
         spread[self.down] = values
         return spread
+
+    def lacking(self, names: Collection[str]) -> Missing | None:
+        """Why nothing is known that is asked of these layers; None where all are there."""
+        away = tuple(name for name in names if name not in self.rasters.layers)
+        return Missing(Gap.LAYER, away) if away else None
+
+    def off_map(self) -> tuple[Missing | None, ...]:
+        """Why the value of each hour may be missing [N]: landings off the map, where any are."""
+        off = self.spread((~self.rasters.mapped(self.units)).astype(np.float64))
+        return tuple(Missing(Gap.OFF_MAP) if np.any(hour == 1.0) else None for hour in off)
+
+    def measure(self, name: str, of_landings: FloatArray) -> Measure:
+        """A measure of values of the landings [K], NaN off the map."""
+        return Measure(name, self.spread(of_landings), missing_at=self.off_map())
+
+    def unknown(self, name: str, missing: Missing) -> Measure:
+        """A measure of which the file knows nothing."""
+        return nothing_known(name, len(self.down), missing)
 
     def wet(self) -> FloatArray:
         """1 on water, 0 on land, NaN off the map. [K]"""
@@ -134,20 +154,24 @@ def mapped_measures(
 def _land(here: Landings, plan: ScoringPlan) -> list[Measure]:
     """What the landings lie on, and near to."""
     rasters, units = here.rasters, here.units
-    lines = np.array([rasters.value(name, units) for name in HAZARD_LINES])
     built = rasters.covered(units, [Cover.BUILT_UP, Cover.CROWD])
-    nearby = _not_farther(lines.min(axis=0), plan.hazard_line_distance_m)
-    slope = (
-        Measure("slope", here.spread(rasters.value("slope_deg", units)))
-        if "slope_deg" in rasters.layers
-        else nothing_known("slope", here.down.shape[0], Missing(Gap.LAYER, ("slope_deg",)))
-    )
     return [
-        Measure("built_up", here.spread(built)),
-        Measure("hazard_line", here.spread(nearby)),
-        Measure("forest", here.spread(rasters.covered(units, [Cover.FOREST]))),
-        slope,
+        here.measure("built_up", built),
+        _hazard_line(here, plan),
+        here.measure("forest", rasters.covered(units, [Cover.FOREST])),
+        here.unknown("slope", flat)
+        if (flat := here.lacking([TERRAIN]))
+        else here.measure("slope", rasters.value(TERRAIN, units)),
     ]
+
+
+def _hazard_line(here: Landings, plan: ScoringPlan) -> Measure:
+    """Landings too near to any line that one should keep away from."""
+    if lacking := here.lacking(HAZARD_LINES):
+        return here.unknown("hazard_line", lacking)
+    lines = np.array([here.rasters.value(name, here.units) for name in HAZARD_LINES])
+    nearby = _not_farther(lines.min(axis=0), plan.hazard_line_distance_m)
+    return here.measure("hazard_line", nearby)
 
 
 def _reached(
@@ -162,9 +186,12 @@ def _reached(
     """How a crew that leaves at the launch gets to the landings.
 
     It drives from the site, or from where another crew stands by, whichever is sooner, to the
-    road from which the walk is shortest.
+    road from which the walk is shortest. Without terrain walks were laid over level ground:
+    nothing that hangs on them is known then.
     """
-    rasters, units = here.rasters, here.units
+    rasters, units, off_map = here.rasters, here.units, here.off_map()
+    if lacking := here.lacking(["walk_min"]):
+        return [here.unknown(name, lacking) for name in _CREW]
     drive = here.spread(rasters.drive_min([site.name, *ground.crews], units)) * plan.drive_factor
     walk = here.spread(rasters.value("walk_min", units))
     unreached = np.where(here.down, np.isinf(walk) | np.isinf(drive), False)
@@ -178,12 +205,18 @@ def _reached(
     tracker = nothing_known("tracker", len(here.down))
     if plan.tracker_h is not None:  # switched on when setting up
         there = np.maximum((flights.landing_time_unix_s - launch) / 60.0, drive) + walk
-        tracker = Measure("tracker", 60.0 * plan.tracker_h - plan.setup_min - there)
+        spare = 60.0 * plan.tracker_h - plan.setup_min - there
+        tracker = Measure("tracker", spare, missing_at=off_map)
+    crew = Measure("crew", late, _reach(late, unreached), never=never, missing_at=off_map)
+    if level := here.lacking([TERRAIN]):
+        on_foot = ["walk", "arrival_daylight", *(["tracker"] if plan.tracker_h is not None else [])]
+        kept = [crew, *([tracker] if plan.tracker_h is None else [])]
+        return [*kept, *(here.unknown(name, level) for name in on_foot)]
     return [
         tracker,
-        Measure("crew", late, _reach(late, unreached), never=never),
-        Measure("walk", walk, _reach(walk, unreached), never=never),
-        Measure("arrival_daylight", left, _reach(left, unreached), never=never),
+        crew,
+        Measure("walk", walk, _reach(walk, unreached), never=never, missing_at=off_map),
+        Measure("arrival_daylight", left, _reach(left, unreached), never=never, missing_at=off_map),
     ]
 
 
@@ -212,8 +245,9 @@ def _reach(values: FloatArray, unreached: NDArray[np.bool_]) -> tuple[tuple[Fact
 LAND_FROM = 0.5
 #: Layer of the ground file that counts people.
 PEOPLE = "people_per_km2"
-#: People on built-up land of which nothing says how many: about what Paris has within its
-#: limits (from memory), more than nearly every town. Judgement, cautious. [km⁻²]
+#: People in a town or works of which nothing says how many: about what Paris has within its
+#: limits (from memory, not checked), more than nearly every town. Judgement, cautious; it is also
+#: the least that a landing counts as of which nobody can say who lives there. [km⁻²]
 BUILT_UP_PEOPLE_PER_KM2 = 20_000.0
 
 
@@ -259,36 +293,50 @@ def _places(axis: FloatArray, at: FloatArray) -> tuple[NDArray[np.intp], FloatAr
 
 
 def _water(flights: Flights, surface: SurfaceGrid, ground: Ground) -> Measure:
-    """Water where the land mask or the map says so; either alone is enough to be asked."""
-    mapped = ground.areas is not None and AreaKind.WATER in ground.areas.kinds
+    """Water where the land mask or the map says so: where they disagree, the worse counts.
+
+    So land is where both say it, and not known where one of them is silent that there is. A
+    source without a mask leaves it to the ground file alone, and the other way round. Areas say
+    where water is, and never where none is.
+    """
+    areas = ground.areas
+    mapped = areas is not None and AreaKind.WATER in areas.kinds
     here = Landings.of(flights, ground)
     if surface.land_fraction is None and not mapped and here is None:
         return nothing_known("water", flights.status.shape[0], Missing(Gap.WATER))
     down = landed(flights)
     latitude, longitude = _points(flights, down)
-    wet = np.full(latitude.size, np.nan)  # areas say where water is, and never where none is
+    said = []
     if surface.land_fraction is not None:
         land = land_fraction_at(surface, latitude, longitude)
-        wet = np.where(np.isnan(land), np.nan, (land < LAND_FROM).astype(np.float64))
+        said.append(np.where(np.isnan(land), np.nan, (land < LAND_FROM).astype(np.float64)))
     if here is not None:
-        fine = here.wet()  # what the mask does not know, the map may
-        wet = np.where(np.isnan(wet), fine, np.where(fine == 1.0, 1.0, wet))
-    if mapped and ground.areas is not None:
-        wet[ground.areas.contains(latitude, longitude, [AreaKind.WATER])] = 1.0
-    return Measure("water", _spread(wet, down), missing=Missing(Gap.WATER))
+        said.append(here.wet())
+    wet = np.max(said, axis=0) if said else np.full(latitude.size, np.nan)
+    wet = np.where(np.any([each == 1.0 for each in said], axis=0), 1.0, wet) if said else wet
+    if mapped and areas is not None:
+        wet[areas.contains(latitude, longitude, [AreaKind.WATER])] = 1.0
+    off_map = () if here is None else here.off_map()
+    return Measure("water", _spread(wet, down), missing=Missing(Gap.WATER), missing_at=off_map)
 
 
 def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     """Landings in or too near an area that must not be landed on."""
     hours = flights.status.shape[0]
-    here = Landings.of(flights, ground)
-    near = None
+    here, near, lacking = Landings.of(flights, ground), None, None
     if here is not None:
-        near = here.near(plan.no_landing_kinds, plan.no_landing_distance_m)
+        lacking = here.lacking([_DISTANCE[k] for k in plan.no_landing_kinds if k in _DISTANCE])
+        near = (
+            np.full(len(here.units), np.nan)
+            if lacking
+            else here.near(plan.no_landing_kinds, plan.no_landing_distance_m)
+        )
     if ground.areas is None:
         if here is None or near is None:
             return nothing_known("no_landing", hours, Missing(Gap.AREAS))
-        return Measure("no_landing", here.spread(near))
+        if lacking:
+            return here.unknown("no_landing", lacking)
+        return here.measure("no_landing", near)
     down = landed(flights)
     # A little farther than asked: what is exactly that far must be found by rounding, too.
     index, distance = ground.areas.nearest(
@@ -304,11 +352,17 @@ def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     found = hit.astype(np.float64)
     if near is not None:  # off the map only what the areas forbid is known
         found = np.where(hit, 1.0, near)
-    return Measure("no_landing", _spread(found, down), tuple(facts))
+    off_map = () if here is None or lacking else here.off_map()
+    return Measure("no_landing", _spread(found, down), tuple(facts), lacking, missing_at=off_map)
 
 
 def _casualty(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
-    """Expected casualties of each landing, in a million flights."""
+    """Expected casualties of each landing, in a million flights.
+
+    A landing of which nobody can say who lives there (lost, off the map, or where the count is
+    silent on land) counts as where most live of all that the map knows; where people are
+    counted, as no fewer than in a town without a number, for the densest cell may be silent.
+    """
     hours = flights.status.shape[0]
     if plan.impact is None:
         return nothing_known("casualty", hours, Missing(Gap.IMPACT))
@@ -316,42 +370,49 @@ def _casualty(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     counted = here is not None and PEOPLE in here.rasters.layers
     if ground.areas is None and not counted:
         return nothing_known("casualty", hours, Missing(Gap.AREAS))
+    if here is not None and not counted:  # areas say who lives in them, not who lives elsewhere
+        return here.unknown("casualty", Missing(Gap.LAYER, (PEOPLE,)))
     down = landed(flights)
-    people, most = _people(flights, ground, here if counted else None, down)
-    if here is not None and not counted:  # what the map says of the land, and not of people
-        built = here.rasters.covered(here.units, [Cover.BUILT_UP, Cover.CROWD]) == 1.0
-        people = np.where(built & np.isnan(people), BUILT_UP_PEOPLE_PER_KM2, people)
-    if here is None or not counted:
-        people = np.where(np.isnan(people), plan.impact.people_per_km2, people)
-    else:  # the count is silent: nobody lives on water, elsewhere it is not known who does
-        people = np.where(
-            np.isnan(people) & (here.wet() == 1.0), plan.impact.people_per_km2, people
-        )
+    people, most = _people(flights, ground, here, down, plan.impact.people_per_km2)
     speed, wind = flights.landing_speed_mps[down], flights.landing_wind_mps[down]
     hurt = 1e6 * casualty_expectation(plan.impact, speed, wind, people)
-    most = max(most, float(np.nanmax(people, initial=0.0)), plan.impact.people_per_km2)
     worst = float(np.max(1e6 * casualty_expectation(plan.impact, speed, wind, most), initial=0.0))
     # without the wind nothing bounds what a landing may do
-    return Measure("casualty", _spread(hurt, down), worst=np.inf if np.isnan(worst) else worst)
+    return Measure(
+        "casualty",
+        _spread(hurt, down),
+        worst=np.inf if np.isnan(worst) else worst,
+        missing_at=() if here is None else here.off_map(),
+    )
 
 
 def _people(
-    flights: Flights, ground: Ground, counted: Landings | None, down: NDArray[np.bool_]
+    flights: Flights,
+    ground: Ground,
+    here: Landings | None,
+    down: NDArray[np.bool_],
+    country_per_km2: float,
 ) -> tuple[FloatArray, float]:
-    """People about at each landing [K], NaN where nothing says it, and the most there are."""
-    people, most = np.full(np.count_nonzero(down), np.nan), 0.0
+    """People about at each landing [K], NaN where nobody can say it, and the most there may be.
+
+    The greatest of what areas and count say. A town without a number has many; where no count is
+    given, and on water that the count leaves out, no fewer live than in the country at large.
+    """
+    people = np.full(np.count_nonzero(down), np.nan)
+    most = country_per_km2
     unnumbered = np.zeros(people.size, dtype=np.bool_)
     if ground.areas is not None:
         people = ground.areas.people_per_km2(*_points(flights, down))
         unnumbered = ground.areas.built_up_without_number(*_points(flights, down))
-        most = max([area.people_per_km2 or 0.0 for area in ground.areas.areas])
-    cells = np.full(people.size, np.nan)
-    if counted is not None:
-        cells = counted.rasters.value(PEOPLE, counted.units)
-        cells[np.isinf(cells)] = np.nan
-        most = max(most, counted.rasters.largest(PEOPLE))
-    cautious = np.where(unnumbered & np.isnan(cells), BUILT_UP_PEOPLE_PER_KM2, np.nan)
-    return np.fmax(np.fmax(people, cells), cautious), most
+        most = max(most, ground.areas.most_people_per_km2(BUILT_UP_PEOPLE_PER_KM2))
+    if here is None:
+        people = np.fmax(people, np.where(unnumbered, BUILT_UP_PEOPLE_PER_KM2, np.nan))
+        return np.where(np.isnan(people), country_per_km2, people), most
+    cells = here.rasters.value(PEOPLE, here.units)
+    cells[np.isinf(cells)] = np.nan
+    cells = np.where(np.isnan(cells) & (here.wet() == 1.0), country_per_km2, cells)
+    found = np.where(np.isnan(cells), np.nan, np.fmax(people, cells))
+    return found, max(most, here.rasters.largest(PEOPLE), BUILT_UP_PEOPLE_PER_KM2)
 
 
 def _points(flights: Flights, down: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
@@ -394,6 +455,8 @@ def road_measure(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure
     here = Landings.of(flights, ground) if ground.roads is None else None
     if ground.roads is None and here is None:
         return nothing_known("road", hours, Missing(Gap.ROADS))
+    if here is not None and (lacking := here.lacking(["road_m"])):
+        return here.unknown("road", lacking)
     if ground.roads is not None and not ground.roads.classes & plan.road_classes:
         wanted = tuple(sorted(plan.road_classes))
         return nothing_known("road", hours, Missing(Gap.ROAD_CLASSES, wanted))
@@ -408,7 +471,8 @@ def road_measure(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure
             plan.road_classes,
         )
     away /= 1000.0
-    return Measure("road", away, tuple(_median(each) for each in away))
+    off_map = () if here is None else here.off_map()
+    return Measure("road", away, tuple(_median(each) for each in away), missing_at=off_map)
 
 
 def _median(values: FloatArray) -> tuple[Median, ...]:

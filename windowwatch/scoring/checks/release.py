@@ -1,5 +1,6 @@
 """What the release asks: weather at the site from set-up to hold, light, and clearance."""
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -96,34 +97,80 @@ def _doubted(
 ) -> Measure:
     """The measure with the doubt of the forecast drawn into it.
 
-    Of all but the wind that is what the forecast says beside the site [N, M or 1, D]; of wind and
-    gust the drawn error of the speed. A displaced value that is not known stays NaN, and so is
-    never within a limit.
+    Of all but the wind that is what the forecast says beside the site [N, M or 1, D]; of the wind
+    the drawn error of its speed. A displaced value that is not known stays NaN, and so is never
+    within a limit.
+
+    A gust has both. The drawn error is the whole error of a speed at a place, with what comes of
+    showers and fronts that lie elsewhere; displacement shows that part of it where there is such
+    weather about, and with it which rain and cloud belong to the gust, but nothing in an even
+    stream. So what is displaced counts in full, and of the drawn error only so much as fills it
+    up to the whole: their variances add up to the error's own, or to the greater one.
     """
     factor = {"wind": 1.0, "gust": plan.gust_error_factor}.get(measure.name)
-    drawn = beside
-    if factor is not None and speed_error_mps is not None:
-        drawn = (measure.values if beside is None else beside) + (
-            factor * speed_error_mps[:, None, :]
-        )
-    return measure if drawn is None else replace(measure, doubted=drawn)
+    if factor is None or speed_error_mps is None:
+        return measure if beside is None else replace(measure, doubted=beside)
+    error = factor * speed_error_mps[:, None, :]
+    if beside is None:
+        return replace(measure, doubted=measure.values + error)
+    return replace(measure, doubted=beside + _left_share(beside, error) * error)
+
+
+def _left_share(beside: FloatArray, error: FloatArray) -> FloatArray:
+    """Part of an error [N, 1, D] whose variance beside [N, M, D] leaves to be drawn: [N, M, 1]."""
+    known = ~np.isnan(beside)
+    count = np.maximum(known.sum(axis=2, keepdims=True), 1)
+    filled = np.where(known, beside, 0.0)
+    off = np.where(known, beside - filled.sum(axis=2, keepdims=True) / count, 0.0)
+    shown = (off**2).sum(axis=2, keepdims=True) / count
+    whole = error.var(axis=2, keepdims=True)
+    part = np.divide(shown, whole, out=np.ones_like(shown + whole), where=whole > 0.0)
+    return np.asarray(np.sqrt(np.maximum(1.0 - part, 0.0)))
+
+
+#: Says what the weather is where a draw is displaced to: lead time [h], number of the draw, its
+#: latitude and longitude [deg], times [K].
+Asked = Callable[[float, int, float, float, FloatArray], Sequence[Measure]]
 
 
 def _beside(
     site: Site, launch: FloatArray, surface: SurfaceGrid, plan: ScoringPlan, shifts: Shifts
 ) -> dict[str, FloatArray]:
     """Each measure as the forecast has it at the displaced place and time: [N, M or 1, D]."""
-    calm = replace(plan, limits={n: v for n, v in plan.limits.items() if n not in _NOT_DISPLACED})
+    calm = _displaced_plan(plan)
+
+    def ask(_: float, __: int, north: float, east: float, times: FloatArray) -> list[Measure]:
+        spot = replace(site, latitude_deg=north, longitude_deg=east)
+        return _weather(spot, times, surface, calm)
+
+    return _displaced(site, launch, shifts, calm, _members(surface), ask)
+
+
+def _displaced_plan(plan: ScoringPlan) -> ScoringPlan:
+    """The plan with those checks alone whose weather is displaced."""
+    kept = {name: limit for name, limit in plan.limits.items() if name not in _NOT_DISPLACED}
+    return replace(plan, limits=kept or plan.limits)
+
+
+def _displaced(
+    site: Site,
+    launch: FloatArray,
+    shifts: Shifts,
+    plan: ScoringPlan,
+    members: int,
+    ask: Asked,
+) -> dict[str, FloatArray]:
+    """What is asked at the displaced times of each draw: [N, members, D] for each check."""
     leads_h, found = shifts.lead_h(launch), dict[str, FloatArray]()
     for lead_h in np.unique(leads_h):
         which = np.flatnonzero(leads_h == lead_h)
         places = shifts.of_lead(site.latitude_deg, site.longitude_deg, float(lead_h))
-        for draw, (latitude, longitude, later_s) in enumerate(zip(*places, strict=True)):
-            spot = replace(site, latitude_deg=float(latitude), longitude_deg=float(longitude))
-            for measure in _weather(spot, launch[which] + later_s, surface, calm):
+        for draw, (north, east, later_s) in enumerate(zip(*places, strict=True)):
+            times = launch[which] + later_s
+            for measure in ask(float(lead_h), draw, float(north), float(east), times):
                 if measure.name in _NOT_DISPLACED or measure.name not in plan.limits:
                     continue
-                shape = (launch.size, _members(surface), shifts.east.size)
+                shape = (launch.size, members, shifts.east.size)
                 kept = found.setdefault(measure.name, np.full(shape, np.nan))
                 kept[which, :, draw] = measure.values[:, :, 0]
     return found
@@ -151,14 +198,33 @@ def _weather(
 
 
 def measures_of_series(
+    site: Site,
     series: SurfaceSeries,
     launch_unix_s: FloatArray,
     plan: ScoringPlan,
     speed_error_mps: FloatArray | None = None,
+    shifts: Shifts | None = None,
+    beside: Mapping[float, Sequence[SurfaceSeries | None]] | None = None,
 ) -> list[Measure]:
-    """What the release checks look at of the weather of one place, but for the front."""
-    found = _of_series(series, launch_unix_s, plan)
-    return [_doubted(measure, None, speed_error_mps, plan) for measure in found]
+    """What the release checks look at of the weather of one place, but for the front.
+
+    `beside` has, for each lead time [h] of `shifts`, the series of every draw at its displaced
+    place; None where that is not known.
+    """
+    launch, around, near = np.asarray(launch_unix_s), {}, beside or {}
+    if shifts is not None:
+        calm = _displaced_plan(plan)
+
+        def ask(lead_h: float, draw: int, _: float, __: float, times: FloatArray) -> list[Measure]:
+            there = near.get(lead_h, ())
+            at_draw = there[draw] if draw < len(there) else None
+            if at_draw is None:
+                return [nothing_known(name, times.size) for name in WEATHER_CHECKS]
+            return _of_series(at_draw, times, calm)
+
+        around = _displaced(site, launch, shifts, calm, 1, ask)
+    found = _of_series(series, launch, plan)
+    return [_doubted(each, around.get(each.name), speed_error_mps, plan) for each in found]
 
 
 def _of_series(series: SurfaceSeries, launch: FloatArray, plan: ScoringPlan) -> list[Measure]:

@@ -14,7 +14,10 @@ bound) to 1 (the bound):
 2. the air at 2 m cools by 2 K or more, its mean daily course taken off;
 3. the dew point falls by 2 K or more;
 4. the pressure, after falling by 0.5 hPa or more in three hours, rises by 1 hPa or more;
-5. gusts (or the mean wind) grow by 4 m/s or more, or precipitation sets in (0.5 mm/h).
+5. gusts or the mean wind grow by 4 m/s or more, or precipitation sets in (0.5 mm/h).
+
+A sign of which a part is missing is not known, unless what is there shows it in full: nothing
+that is missing makes a front less likely.
 
 Three of them within six hours make a passage: wind shift and trough often come an hour or
 more before the cooling, so two neighbouring windows are looked at together. The bounds are
@@ -353,19 +356,18 @@ class _Window:
         """The lowest pressure may lie at either end of the window, or inside it."""
         pressure = self._get("pressure_msl_pa")
         before, during, after = (self._change(pressure, start) for start in (-1, 0, 1))
-        fall = np.fmax(-before, -during)
-        rise = np.fmax(during, after)
-        both = np.minimum(_graded(fall, 50.0), _graded(rise, 100.0))
-        return np.where(np.isnan(during), np.nan, both)
+        fall = _either(_graded(-before, 50.0), _graded(-during, 50.0))
+        rise = _either(_graded(during, 100.0), _graded(after, 100.0))
+        return np.asarray(np.minimum(fall, rise))
 
     def freshening(self) -> FloatArray:
         speed = np.hypot(self._get("wind_u_10m_mps"), self._get("wind_v_10m_mps"))
         gust, later_gust = (self._held("gust_mps", windows) for windows in (0, 1))
-        grown = np.fmax(later_gust - gust, self._change(speed))
+        grown = _either(_graded(later_gust - gust, 4.0), _graded(self._change(speed), 4.0))
         rain, later_rain = (self._held("precipitation_rate_mmph", windows) for windows in (0, 1))
         onset = np.where(rain < 0.1, _graded(later_rain, 0.5), 0.0)
         onset = np.where(np.isnan(rain + later_rain), np.nan, onset)
-        return _either(_graded(grown, 4.0), onset)
+        return _either(grown, onset)
 
     def _get(self, key: str) -> FloatArray:
         return self._values.get(key, self._nothing)
@@ -383,16 +385,17 @@ class _Window:
         return self._later(series, start + 1) - self._later(series, start)
 
     def _daily_course(self, series: FloatArray) -> FloatArray:
-        """Mean departure by time of day; zero where the series is too short to know it."""
+        """Mean departure by time of day; zero where the series is too short to know it.
+
+        NaN where a value is missing, throughout: the mean of the others is another course.
+        """
         course = np.zeros_like(series)
         if self._time_s[-1] - self._time_s[0] < _DAYS_FOR_COURSE * _DAY_S:
             return course
         clock = np.round(np.mod(self._time_s, _DAY_S))
         for time_of_day in np.unique(clock):
             same = clock == time_of_day
-            known = ~np.isnan(series[:, same])
-            total = np.sum(np.where(known, series[:, same], 0.0), axis=1, keepdims=True)
-            course[:, same] = total / np.maximum(np.sum(known, axis=1, keepdims=True), 1)
+            course[:, same] = series[:, same].mean(axis=1, keepdims=True)
         return np.asarray(course - course.mean(axis=1, keepdims=True))
 
 

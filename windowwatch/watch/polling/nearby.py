@@ -25,7 +25,7 @@ from windowwatch.forecast.atsites import box_round
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.forecast.download.checked import check_file
 from windowwatch.forecast.download.collect import Check, Collector
-from windowwatch.forecast.download.fetch import Fetcher, FetchStoppedError, Manners
+from windowwatch.forecast.download.fetch import Fetcher, FetchStoppedError, RetryPolicy
 from windowwatch.forecast.download.ledger import Keep, cycles_between, first_due, prune
 from windowwatch.forecast.finer import FinerModel
 from windowwatch.scoring.values import Site
@@ -50,7 +50,7 @@ class NearPlan:
     finer: FinerModel
     folder: Path
     every_h: int = 1
-    manners: Manners = field(default_factory=Manners)
+    retry_policy: RetryPolicy = field(default_factory=RetryPolicy)
     keep: Keep = field(default_factory=lambda: Keep(1.0))
 
 

@@ -37,7 +37,7 @@ from windowwatch.forecast.cycle import Cycle
 from windowwatch.forecast.download.catalogue import MODELS, Model, Route, Speech, akin, family
 from windowwatch.forecast.download.checked import check_file
 from windowwatch.forecast.download.collect import Collector, Haul
-from windowwatch.forecast.download.fetch import Fetcher, Manners, World
+from windowwatch.forecast.download.fetch import Fetcher, Recorder, RetryPolicy, World
 from windowwatch.forecast.download.ledger import (
     CycleStage,
     CycleState,
@@ -49,9 +49,8 @@ from windowwatch.forecast.download.ledger import (
     next_words,
     prune,
 )
-from windowwatch.forecast.download.record import Recorder
 from windowwatch.forecast.download.wanted import needed_steps, route_steps
-from windowwatch.forecast.grib.cutout import Area
+from windowwatch.forecast.grib.grid import Area
 from windowwatch.storage.cycles import Role
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watcher import Watcher, log_result
@@ -550,7 +549,7 @@ class NetworkWatcher(Watcher):
 
 
 def make_fetcher(
-    manners: Manners,
+    retry_policy: RetryPolicy,
     clock: Clock,
     stopping: Callable[[], bool] = lambda: False,
     record: Path | None = None,
@@ -566,4 +565,4 @@ def make_fetcher(
         while not stopping() and (left := end - time.monotonic()) > 0.0:
             time.sleep(min(left, 0.2))
 
-    return Fetcher(manners, World(clock, time.monotonic, sleep, Random(), stopping), recorder)
+    return Fetcher(retry_policy, World(clock, time.monotonic, sleep, Random(), stopping), recorder)

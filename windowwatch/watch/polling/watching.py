@@ -18,7 +18,7 @@ from typing import Any
 from windowwatch.child import ChildLimits, Progress, unheard
 from windowwatch.clock import Clock
 from windowwatch.errors import WindowwatchError
-from windowwatch.forecast.download.fetch import Fetcher, Manners
+from windowwatch.forecast.download.fetch import Fetcher, RetryPolicy
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store
@@ -189,7 +189,7 @@ class Watching:
             return NetworkWatcher(
                 **shared,
                 plan=source.network,
-                fetcher=self._shared_fetcher(source.manners or Manners()),
+                fetcher=self._shared_fetcher(source.retry_policy or RetryPolicy()),
                 passing=lambda fetched, now: self._pass_fetched(watch, fetched, now),
                 checker=Checker(shop.limits, shop.style, stopping=shop.stopping),
             )
@@ -203,19 +203,19 @@ class Watching:
     def _near_watcher(self, plan: NearPlan) -> NearWatcher:
         shop = self._shop
         checker = Checker(shop.limits, shop.style, stopping=shop.stopping)
-        fetcher = self._shared_fetcher(plan.manners)
+        fetcher = self._shared_fetcher(plan.retry_policy)
         return NearWatcher(
             self._watch, plan, self._store, self._clock, fetcher, checker, checker.close
         )
 
-    def _shared_fetcher(self, manners: Manners) -> Fetcher:
+    def _shared_fetcher(self, retry_policy: RetryPolicy) -> Fetcher:
         """One fetcher for all models: a host's pace and its rest are the same for each of them.
 
-        The settings give one set of manners.
+        The settings give one retry policy.
         """
         if self._fetcher is None:
             shop = self._shop
-            self._fetcher = make_fetcher(manners, self._clock, shop.stopping, shop.record)
+            self._fetcher = make_fetcher(retry_policy, self._clock, shop.stopping, shop.record)
         return self._fetcher
 
     def _pass_found(self, watch: Watch, found: FoundCycle, now_utc: datetime) -> PassResult:

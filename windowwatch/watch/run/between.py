@@ -189,7 +189,9 @@ def between_passes(
         rules=rules,
         stop=stop,
         chance=chance,
-        surroundings=Surroundings(store, watch.name, sites, watch.ground, watch.page_url),
+        surroundings=Surroundings(
+            store, watch.name, sites, watch.ground, watch.page_url, watch.rules
+        ),
     )
     return Between(asked, report, advised, late)
 

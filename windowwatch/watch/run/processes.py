@@ -30,12 +30,13 @@ from windowwatch.forecast.dataset import (
     with_origin,
     write_archive,
 )
+from windowwatch.forecast.download.catalogue import MODELS
 from windowwatch.forecast.download.checked import check_file
 from windowwatch.forecast.download.fetch import FetchStoppedError
 from windowwatch.forecast.download.ledger import KeptFile, Ledger
 from windowwatch.forecast.download.wanted import Item, Wanted
-from windowwatch.forecast.grib.cutout import Area
 from windowwatch.forecast.grib.framing import Framing, sha256_of
+from windowwatch.forecast.grib.grid import Area
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import FoundCycle, load_cycle, open_files
 from windowwatch.logs import LogStyle
@@ -96,7 +97,7 @@ def pass_found_in(
     try:
         progress(f"{found.cycle.id}: reading", 0.0)
         data = load_cycle(found, area=area_of(watch.sites))
-        at_sites = read_near(near, watch.sites)
+        at_sites = read_near(near, watch, data.cycle)
         return run_pass(data, watch, store, now_utc=now_utc, progress=progress, near=at_sites)
     finally:
         store.close()
@@ -238,7 +239,9 @@ def load_fetched(fetched: Fetched, ledger: Ledger, now_utc: datetime) -> CycleDa
     data = build_cycle(archived, fetched.cycle, files_of(archived))
     lacking = dict.fromkeys(f"not in the source: {w}" for f in fetched.files for w in f.lacking)
     gaps = (*data.gaps, *list(lacking)[:_MOST_NAMED])
-    return replace(data, gaps=gaps, remarks=(*data.remarks, fetched.credit))
+    model = MODELS.get(fetched.cycle.model)
+    surface = data.surface if model is None else data.surface.with_lost(model.near)
+    return replace(data, surface=surface, gaps=gaps, remarks=(*data.remarks, fetched.credit))
 
 
 def _from_store(fetched: Fetched, ledger: Ledger) -> CycleDataset | None:
@@ -310,7 +313,7 @@ def pass_fetched(
         stopping=stopping,
         progress=progress,
         partial=fetched.partial,
-        near=read_near(fetched.near, watch.sites),
+        near=read_near(fetched.near, watch, data.cycle),
     )
 
 

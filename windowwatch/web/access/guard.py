@@ -24,8 +24,8 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from windowwatch.errors import InputError, SettingsError, StorageError
-from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
+from windowwatch.storage.watches import Share
 from windowwatch.web.access.proxies import (
     LOOPBACK,
     counted_as,

@@ -12,8 +12,8 @@ from starlette.routing import Route
 
 from windowwatch.clock import Clock
 from windowwatch.errors import InputError
-from windowwatch.storage.shares import Share
 from windowwatch.storage.store import Store
+from windowwatch.storage.watches import Share
 from windowwatch.web.access.guard import (
     COOKIE,
     ENTRY_LASTS_S,

@@ -5,7 +5,7 @@ RFC 7946, section 3.1.9: a line or area that crosses the antimeridian is given i
 
 import csv
 import io
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -14,11 +14,12 @@ import numpy as np
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.earth import destination
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.opinions import chance_interval
+from windowwatch.scoring.opinions import INTERVAL_HOLDS, chance_interval
 from windowwatch.scoring.values import Check, Hour, Opinion, Site
 from windowwatch.storage import codec
 from windowwatch.storage.rows import causes_to_plain
 from windowwatch.web.data.health import Health
+from windowwatch.windows.standing import Launch, Standing
 from windowwatch.windows.values import Change, Window
 from windowwatch.wording.causes import reason
 from windowwatch.wording.checks import (
@@ -33,7 +34,7 @@ HOUR_COLUMNS = (
     "site", "time_utc", "verdict", "score", "chance", "chance_low", "chance_high", "own_chance",
     "drift_km", "bearing_deg", "road_km", "landing_utc", "landing_latitude_deg",
     "landing_longitude_deg", "refused", "worst", "others", "cycle", "attribution",
-    "near_ground",
+    "near_ground", "chance_interval_holds", "standing", "window_uid",
 )  # fmt: skip
 #: Corners of an ellipse.
 CORNERS = 48
@@ -58,11 +59,16 @@ def cycle_data(cycle: Cycle) -> dict[str, Any]:
     }
 
 
-def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
+def hour_data(
+    hour: Hour, *, checks: bool = False, standing: Standing | None = None
+) -> dict[str, Any]:
     """A launch hour; with every check on wish.
 
     The interval is given where it belongs to `chance`: where other models have not changed it.
+    What it holds stands beside it: it is not the forecast's doubt. `standing` is None for an hour
+    of an earlier cycle: how it stood then is not known.
     """
+    window = None if standing is None else standing.window
     mark = hour.footprint
     low, high = chance_interval(hour) or (None, None)
     data: dict[str, Any] = {
@@ -73,6 +79,7 @@ def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
         "chance": hour.chance,
         "chance_low": low,
         "chance_high": high,
+        "chance_interval_holds": None if low is None else INTERVAL_HOLDS,
         "own_chance": hour.own_chance,
         "drift_km": hour.drift_km,
         "bearing_deg": hour.bearing_deg,
@@ -86,6 +93,8 @@ def hour_data(hour: Hour, *, checks: bool = False) -> dict[str, Any]:
         "worst_checks": list(hour.worst),
         "others": [opinion_data(opinion) for opinion in hour.others],
         "near_ground": None if hour.near_ground is None else codec.near_data(hour.near_ground),
+        "standing": None if standing is None else str(standing.place),
+        "window_uid": None if window is None else window.uid,
     }
     if checks:
         data["checks"] = [check_data(check) for check in hour.checks]
@@ -126,26 +135,48 @@ def check_data(check: Check) -> dict[str, Any]:
     }
 
 
-def window_data(window: Window) -> dict[str, Any]:
-    """A window as it stood after one cycle."""
+def window_data(window: Window, launch: Launch | None = None) -> dict[str, Any]:
+    """A window as it stood after one cycle; with `launch`, as it stands now.
+
+    `score`, `chance` and landing are those of `release_utc`: the planned hour, or once that has
+    gone by the best good hour still to come.
+    """
+    now_best = _now_best(window, launch)
+    hour = None if launch is None else launch.hour
+    mark = None if hour is None else hour.footprint
+    at = window if hour is None else hour
     return {
         "uid": window.uid,
         "site": window.site,
         "state": str(window.state),
         "start_utc": time_text(window.start_utc),
+        "last_release_utc": time_text(window.last_release_utc),
         "end_utc": time_text(window.end_utc),
-        "best_hour_utc": time_text(window.best_hour_utc),
-        "best_score": window.best_score,
-        "chance": window.chance,
-        "landing_latitude_deg": window.landing_latitude_deg,
-        "landing_longitude_deg": window.landing_longitude_deg,
-        "drift_km": window.drift_km,
-        "bearing_deg": window.bearing_deg,
-        "road_km": window.road_km,
+        "planned_hour_utc": time_text(window.best_hour_utc),
+        "release_utc": time_text(window.best_hour_utc if launch is None else launch.time_utc),
+        "score": window.best_score if launch is None else launch.score,
+        "chance": window.chance if launch is None else launch.chance,
+        "now_best_hour_utc": None if now_best is None else time_text(now_best[0]),
+        "now_best_score": None if now_best is None else now_best[1],
+        "landing_latitude_deg": window.landing_latitude_deg if mark is None else mark.latitude_deg,
+        "landing_longitude_deg": (
+            window.landing_longitude_deg if mark is None else mark.longitude_deg
+        ),
+        "drift_km": at.drift_km,
+        "bearing_deg": at.bearing_deg,
+        "road_km": at.road_km,
         "limited_by": reason(window.limited_by, written),
         "limited_by_causes": causes_to_plain(window.limited_by, f"window {window.uid}"),
         "cycle_id": window.cycle_id,
     }
+
+
+def _now_best(window: Window, launch: Launch | None) -> tuple[datetime, float | None] | None:
+    """The hour that does better than the planned one, and its score."""
+    if launch is None:
+        return None if window.now_best_utc is None else (window.now_best_utc, window.now_best_score)
+    better = launch.now_best
+    return None if better is None else (better.time_utc, better.score)
 
 
 def change_data(change: Change) -> dict[str, Any]:
@@ -180,7 +211,12 @@ def health_data(health: Health) -> dict[str, Any]:
     }
 
 
-def hours_csv(hours: Iterable[Hour], cycle: str = "", notes: Sequence[str] = ()) -> str:
+def hours_csv(
+    hours: Iterable[Hour],
+    cycle: str = "",
+    notes: Sequence[str] = (),
+    standing: Callable[[Hour], Standing] | None = None,
+) -> str:
     """Hours as CSV (RFC 4180), a header first; what is not known is an empty field.
 
     CSV knows no remarks: attribution stands in the last field of the first row.
@@ -189,7 +225,7 @@ def hours_csv(hours: Iterable[Hour], cycle: str = "", notes: Sequence[str] = ())
     writer = csv.writer(out)
     writer.writerow(HOUR_COLUMNS)
     for hour in hours:
-        data = hour_data(hour)
+        data = hour_data(hour, standing=None if standing is None else standing(hour))
         data["worst"] = " ".join(worst_sentences(hour))
         data["others"] = "; ".join(_opinion_field(opinion) for opinion in hour.others)
         near = hour.near_ground
@@ -214,7 +250,11 @@ def _field(value: Any) -> Any:
 
 
 def footprints_geojson(
-    hours: Iterable[Hour], sites: Sequence[Site], cycle: Cycle, notes: Sequence[str] = ()
+    hours: Iterable[Hour],
+    sites: Sequence[Site],
+    cycle: Cycle,
+    notes: Sequence[str] = (),
+    standing: Callable[[Hour], Standing] | None = None,
 ) -> dict[str, Any]:
     """Ellipses and middles of footprints, and the sites, as GeoJSON (RFC 7946)."""
     features = [
@@ -230,6 +270,8 @@ def footprints_geojson(
             "time_utc": time_text(hour.time_utc),
             "verdict": str(hour.verdict),
             "score": hour.score,
+            "chance": hour.chance,
+            "standing": None if standing is None else str(standing(hour).place),
             "cycle_id": cycle.id,
         }
         areas = (

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Any
 from xml.etree import ElementTree as Xml
 
@@ -21,11 +21,20 @@ from windowwatch.web.data.export import (
     point,
     time_text,
 )
+from windowwatch.windows.standing import Launch
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording import page as words
 from windowwatch.wording.causes import reason
 from windowwatch.wording.credits import NO_PERMISSION
-from windowwatch.wording.phrases import local_to
+from windowwatch.wording.phrases import local_to, sentence
+from windowwatch.wording.standing import (
+    clock_words,
+    end_words,
+    figures_words,
+    kept_words,
+    now_best_words,
+    planned_words,
+)
 
 
 @dataclass(frozen=True)
@@ -324,9 +333,11 @@ def _place(place: Point) -> dict[str, str]:
 
 #: How often calendars are asked to look again.
 REFRESH = timedelta(hours=1)
+#: RFC 5545, section 3.8.1.11. A window is an offer: only a person who plans a launch confirms one,
+#: and no event here is such a plan.
 _STATUS = {
-    WindowState.OPEN: "CONFIRMED",
-    WindowState.PAST: "CONFIRMED",
+    WindowState.OPEN: "TENTATIVE",
+    WindowState.PAST: "TENTATIVE",
     WindowState.SIGHTED: "TENTATIVE",
     WindowState.CLOSED: "CANCELLED",
 }
@@ -340,8 +351,9 @@ def windows_calendar(
     *,
     passes: Mapping[str, int] | None = None,
     notes: Sequence[str] = (),
+    launches: Mapping[str, Launch] | None = None,
 ) -> bytes:
-    """A calendar with one event for each window.
+    """A calendar with one event for each window, from its first release to its end.
 
     Parameters
     ----------
@@ -357,6 +369,8 @@ def windows_calendar(
         a version, and must rise above it.
     notes : sequence of str
         Whose weather and map it is, and what else must be said of the whole.
+    launches : mapping of str to Launch, optional
+        What windows that can still be used offer now, by uid.
     """
     known = {site.name: site for site in sites}
     calendar = Calendar()
@@ -369,14 +383,17 @@ def windows_calendar(
         calendar.add("x-wr-caldesc", " ".join(notes))
     for history in histories:
         number = sum((passes or {}).get(version.cycle_id, 1) for version in history) - 1
-        event = _event(history[-1], known.get(history[-1].site), stamped_utc)
+        launch = (launches or {}).get(history[-1].uid)
+        event = _event(history[-1], known.get(history[-1].site), stamped_utc, launch)
         event.add("sequence", number)
         calendar.add_component(event)
     feed: bytes = calendar.to_ical()
     return feed
 
 
-def _event(window: Window, site: Site | None, stamped_utc: datetime) -> Event:
+def _event(
+    window: Window, site: Site | None, stamped_utc: datetime, launch: Launch | None
+) -> Event:
     event = Event()
     event.add("uid", f"{window.uid}@windowwatch")
     event.add("dtstamp", stamped_utc)
@@ -384,16 +401,36 @@ def _event(window: Window, site: Site | None, stamped_utc: datetime) -> Event:
     event.add("dtend", window.end_utc)
     event.add("status", _STATUS[window.state])
     event.add("transp", "TRANSPARENT")
-    event.add("summary", f"{window.site}: launch window {window.state}")
-    event.add("location", window.site)
     zone = words.zone_of(site)
-    lands = words.lands_words(window.drift_km, window.bearing_deg, window.road_km)
+    last = clock_words(window.last_release_utc, window.start_utc, zone)
+    local = "local" if site is not None else "UTC"
+    # a calendar shows the end, which is no release
+    event.add(
+        "summary", f"{window.site}: launch window {window.state}, last release {last} {local}"
+    )
+    event.add("location", window.site)
     text = (
-        f"Best at {words.moment_words(window.best_hour_utc, zone)} ({zone}): score "
-        f"{words.score_words(window.best_score)}, chance {words.chance_words(window.chance)}; "
-        f"{lands}. {reason(window.limited_by, local_to(zone))} {NO_PERMISSION}"
+        f"{words.release_words(window, zone)} ({zone}); {end_words(window, zone)}. "
+        f"{_offer_words(window, launch, zone)} {reason(window.limited_by, local_to(zone))} "
+        f"{NO_PERMISSION}"
     )
     event.add("description", vText(text.replace("\xa0", " ")))
     if site is not None:
         event.add("geo", (site.latitude_deg, site.longitude_deg))
     return event
+
+
+def _offer_words(window: Window, launch: Launch | None, zone: tzinfo) -> str:
+    """The planned hour with its figures; of a window that is over, as they were last."""
+    if launch is None:
+        lands = words.lands_words(window.drift_km, window.bearing_deg, window.road_km)
+        return sentence(
+            f"it was {kept_words(window, zone)}: chance {words.chance_words(window.chance)}, "
+            f"score {words.score_words(window.best_score)}; {lands}"
+        )
+    at, better = launch.hour or window, now_best_words(launch, zone)
+    lands = words.lands_words(at.drift_km, at.bearing_deg, at.road_km)
+    return sentence(
+        f"{planned_words(launch, zone)}: {figures_words(launch)}"
+        f"{f'; {better}' if better else ''}; {lands}"
+    )

@@ -6,8 +6,10 @@ from datetime import datetime, timedelta
 from enum import Enum
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
+from windowwatch.scoring.opinions import INTERVAL_HOLDS
 from windowwatch.scoring.values import FACTS, NearGap
 from windowwatch.windows.causes import KINDS, Cause
+from windowwatch.windows.standing import Place
 
 _PLAIN = {str: "string", bool: "boolean", int: "integer", float: "number"}
 _FACT_KINDS: dict[Any, str] = {kind: word for word, kind in FACTS.items()}
@@ -56,6 +58,7 @@ def _of(hint: Any) -> dict[str, Any]:
 
 
 _TIME = {"type": "string", "format": "date-time"}
+_MAYBE_TIME = {"type": ["string", "null"], "format": "date-time"}
 _NUMBER = {"type": ["number", "null"]}
 _TEXT = {"type": "string"}
 _TEXTS = {"type": "array", "items": _TEXT}
@@ -82,6 +85,15 @@ def _list(name: str) -> dict[str, Any]:
 
 #: A fact names its `kind`; what else it holds is its own.
 _FACT = {"type": "object", "properties": {"kind": _TEXT}, "required": ["kind"]}
+_CHANCE = (
+    "Share of flights in which the whole hour is go, 0 to 1. The doubt of the forecast is in it: "
+    "wind errors and displaced weather are drawn into the flights."
+)
+_INTERVAL = (
+    "The 95 % Wilson interval of the chance holds sampling alone: that so many flights were flown "
+    "and no more. It does not hold the doubt of the forecast, which is in the chance itself. Null "
+    "where other models have changed the chance."
+)
 _MISSING = _object({"gap": _TEXT, "names": _TEXTS, "most_pct": _NUMBER})
 _COUNT = {"type": "integer", "minimum": 0}
 _REFUSAL = _object(
@@ -148,14 +160,15 @@ _SCHEMAS: dict[str, Any] = {
             "time_utc": _TIME,
             "verdict": _VERDICT,
             "score": _NUMBER,
-            "chance": _NUMBER,
-            "chance_low": _NUMBER,
-            "chance_high": _NUMBER,
+            "chance": _NUMBER | {"description": _CHANCE},
+            "chance_low": _NUMBER | {"description": f"Lower end of it. {_INTERVAL}"},
+            "chance_high": _NUMBER | {"description": f"Upper end of it. {_INTERVAL}"},
+            "chance_interval_holds": {"enum": [INTERVAL_HOLDS, None], "description": _INTERVAL},
             "own_chance": _NUMBER,
             "drift_km": _NUMBER,
             "bearing_deg": _NUMBER,
             "road_km": _NUMBER,
-            "landing_utc": {"type": ["string", "null"], "format": "date-time"},
+            "landing_utc": _MAYBE_TIME,
             "landing_latitude_deg": _NUMBER,
             "landing_longitude_deg": _NUMBER,
             "refused": _MAYBE,
@@ -164,6 +177,8 @@ _SCHEMAS: dict[str, Any] = {
             "worst_checks": _TEXTS,
             "others": _list("Opinion"),
             "near_ground": {"anyOf": [_ref("NearGround"), {"type": "null"}]},
+            "standing": {"enum": [*map(str, Place), None]},
+            "window_uid": _MAYBE,
             "checks": _list("Check"),
         },
         optional=("checks",),
@@ -177,10 +192,14 @@ _SCHEMAS: dict[str, Any] = {
             "site": _TEXT,
             "state": {"type": "string", "enum": ["sighted", "open", "closed", "past"]},
             "start_utc": _TIME,
+            "last_release_utc": _TIME,
             "end_utc": _TIME,
-            "best_hour_utc": _TIME,
-            "best_score": {"type": "number"},
+            "planned_hour_utc": _TIME,
+            "release_utc": _TIME,
+            "score": {"type": "number"},
             "chance": _NUMBER,
+            "now_best_hour_utc": _MAYBE_TIME,
+            "now_best_score": _NUMBER,
             "landing_latitude_deg": _NUMBER,
             "landing_longitude_deg": _NUMBER,
             "drift_km": _NUMBER,
@@ -244,7 +263,7 @@ _TIME_ASKED = ("time", "One launch hour.", {"type": "string", "pattern": r"^\d{8
 _YES = {"type": "string", "enum": ["yes", "no"]}
 
 _WHICH = (
-    ("window", "Id of a window: its best hour. Or give site and time.", {"type": "string"}),
+    ("window", "Id of a window: its planned hour. Or give site and time.", {"type": "string"}),
     _SITE,
     _TIME_ASKED,
 )

@@ -1,7 +1,7 @@
 """Addresses that give data instead of pages, of all hours and of one."""
 
 import threading
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 from importlib.metadata import version
 from typing import Any
@@ -26,6 +26,8 @@ from windowwatch.web.data.openapi import PARAMETERS, describe
 from windowwatch.web.pages.render import PageCache
 from windowwatch.web.reading import Reader, Snapshot, all_behind
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
+from windowwatch.windows.standing import Standing, Week
+from windowwatch.windows.standing import week as week_of
 from windowwatch.windows.values import Window
 from windowwatch.wording.credits import NO_PERMISSION, credit_lines
 
@@ -80,33 +82,42 @@ class DataRoutes:
     def hours(self, request: Request) -> Response:
         """Launch hours of a cycle."""
         asked = asked_of(request)
-        cycle, notes, hours = self._chosen(asked)
+        cycle, notes, hours, stands = self._chosen(asked)
         checks = asked.get("checks") == "yes"
         return JSONResponse(
             {
                 "watch": self._facts.watch,
                 "cycle": export.cycle_data(cycle),
                 "attribution": notes,
-                "hours": [export.hour_data(hour, checks=checks) for hour in hours],
+                "hours": [
+                    export.hour_data(
+                        hour, checks=checks, standing=None if stands is None else stands(hour)
+                    )
+                    for hour in hours
+                ],
             }
         )
 
     def hours_csv(self, request: Request) -> Response:
         """Launch hours of a cycle, as CSV."""
-        cycle, notes, hours = self._chosen(asked_of(request))
-        text = export.hours_csv(hours, cycle.id, notes)
+        cycle, notes, hours, stands = self._chosen(asked_of(request))
+        text = export.hours_csv(hours, cycle.id, notes, stands)
         return file_answer(text, "text/csv", "hours.csv")
 
     def windows(self, request: Request) -> Response:
         """Windows after the newest cycle."""
         asked_of(request)
         snapshot = self._snapshot()
+        week = self._week(snapshot)
         return JSONResponse(
             {
                 "watch": self._facts.watch,
                 "cycle": export.cycle_data(snapshot.cycle.cycle),
                 "attribution": self._notes(snapshot.behind),
-                "windows": [export.window_data(window) for window in snapshot.windows],
+                "windows": [
+                    export.window_data(window, week.of_window(window.uid))
+                    for window in snapshot.windows
+                ],
             }
         )
 
@@ -148,6 +159,7 @@ class DataRoutes:
             snapshot.cycle.saved_utc,
             passes=self._reader.passes({w.cycle_id for each in histories for w in each}),
             notes=self._notes(snapshot.behind),
+            launches={e.window.uid: e for e in self._week(snapshot).launches},
         )
 
     def changes(self, request: Request) -> Response:
@@ -161,11 +173,11 @@ class DataRoutes:
     def footprints(self, request: Request) -> Response:
         """Where flights land, as GeoJSON; without no-go hours unless they are asked for."""
         asked = asked_of(request)
-        cycle, notes, hours = self._chosen(asked)
+        cycle, notes, hours, stands = self._chosen(asked)
         if asked.get("all") != "yes" and "time" not in asked:
             hours = [h for h in hours if h.verdict in {Verdict.GO, Verdict.CAUTION}]
         return JSONResponse(
-            export.footprints_geojson(hours, self._facts.sites, cycle, notes),
+            export.footprints_geojson(hours, self._facts.sites, cycle, notes, stands),
             media_type="application/geo+json",
         )
 
@@ -184,15 +196,26 @@ class DataRoutes:
             raise RefusedError(404, "no forecast cycle has been worked out yet")
         return snapshot
 
-    def _chosen(self, asked: dict[str, str]) -> tuple[Cycle, list[str], list[Hour]]:
-        """Hours of the cycle, site and time that are asked for, and what must be said with them."""
+    def _week(self, snapshot: Snapshot) -> Week:
+        now = self._clock.now()
+        return week_of(snapshot.hours, snapshot.windows, self._facts.rules, now)
+
+    def _chosen(
+        self, asked: dict[str, str]
+    ) -> tuple[Cycle, list[str], list[Hour], Callable[[Hour], Standing] | None]:
+        """Hours of the cycle, site and time that are asked for, and what must be said with them.
+
+        The last is how hours of the newest cycle stand; None for an earlier one.
+        """
         snapshot = self._snapshot()
+        stands: Callable[[Hour], Standing] | None = self._week(snapshot).standing
         cycle, hours = snapshot.cycle.cycle, snapshot.hours
         if asked.get("cycle", cycle.id) != cycle.id:
             found = [c.cycle for c in snapshot.cycles if c.cycle.id == asked["cycle"]]
             if not found:
                 raise RefusedError(404, "no such cycle among the last ones")
             cycle, hours = found[0], self._reader.hours_of(found[0].id)
+            stands = None
         notes = self._notes(all_behind(cycle, hours))
         chosen = list(hours)
         if "site" in asked:
@@ -205,7 +228,7 @@ class DataRoutes:
             if moment is None:
                 raise RefusedError(400, "time: write it as 20260508T0800Z")
             chosen = [h for h in chosen if h.time_utc == moment]
-        return cycle, notes, chosen
+        return cycle, notes, chosen, stands
 
 
 def asked_of(request: Request) -> dict[str, str]:
@@ -240,9 +263,10 @@ MOST_PICTURES = 16
 class FlightRoutes:
     """Gives single launch hours of one watch."""
 
-    def __init__(self, reader: Reader, facts: Facts) -> None:
+    def __init__(self, reader: Reader, facts: Facts, clock: Clock) -> None:
         self._reader = reader
         self._facts = facts
+        self._clock = clock
         self.routes = [
             Route("/data/flight.geojson", self.geojson),
             Route("/data/flight.kml", self.kml),
@@ -296,7 +320,7 @@ class FlightRoutes:
         if "window" in asked and ("site" in asked or "time" in asked):
             raise RefusedError(400, "give a window, or site and time, not both")
         snapshot, site, hour = (
-            self._best_hour(asked["window"]) if "window" in asked else self._hour(asked)
+            self._planned_hour(asked["window"]) if "window" in asked else self._hour(asked)
         )
         cycle = snapshot.cycle.cycle
         told_by = hour.from_cycle or cycle.id
@@ -312,7 +336,7 @@ class FlightRoutes:
             note=facts.note,
         )
 
-    def _best_hour(self, uid: str) -> tuple[Snapshot, Site, Hour]:
+    def _planned_hour(self, uid: str) -> tuple[Snapshot, Site, Hour]:
         history = self._reader.history(uid)
         if not history:
             raise RefusedError(404, "no such window")
@@ -321,7 +345,13 @@ class FlightRoutes:
         key = keys.get(window.site)
         if key is None:
             raise RefusedError(404, "the window's site is not watched any more")
-        return self._hour({"site": key, "time": stamp(window.best_hour_utc)})
+        planned_utc, snapshot = window.best_hour_utc, self._reader.newest()
+        if snapshot is not None:
+            known = week_of(
+                snapshot.hours, snapshot.windows, self._facts.rules, self._clock.now()
+            ).of_window(uid)
+            planned_utc = planned_utc if known is None else known.time_utc
+        return self._hour({"site": key, "time": stamp(planned_utc)})
 
     def _hour(self, asked: dict[str, str]) -> tuple[Snapshot, Site, Hour]:
         if "site" not in asked or "time" not in asked:

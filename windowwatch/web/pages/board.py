@@ -5,18 +5,20 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta, tzinfo
 from math import ceil
 
-from windowwatch.scoring.compare import SiteSummary, compare_sites
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, site_keys, stamp
+from windowwatch.windows.sites import SiteSummary, compare_sites
+from windowwatch.windows.standing import Launch, Place, Week, is_no_go_by_chance
+from windowwatch.windows.standing import week as week_of
 from windowwatch.windows.values import Window, WindowState
 from windowwatch.wording import page as words
+from windowwatch.wording import standing as said
 from windowwatch.wording.causes import clauses
 from windowwatch.wording.checks import refusal_words, worst_sentences
 from windowwatch.wording.phrases import check_label, go_words, local_to, sentence
 from windowwatch.wording.phrases import inside as inside_words
 
-LIVE = (WindowState.OPEN, WindowState.SIGHTED)
 _ORDER = {Verdict.GO: 3, Verdict.CAUTION: 2, Verdict.NO_GO: 1, Verdict.UNKNOWN: 0}
 
 
@@ -35,16 +37,8 @@ class Answer:
     dues: tuple[str, ...]
 
 
-def answer(
-    facts: Facts,
-    site: Site,
-    key: str,
-    hours: Sequence[Hour],
-    windows: Sequence[Window],
-    summary: SiteSummary,
-    now: datetime,
-) -> Answer:
-    """The best window of a site, or the best hour, or why there is none.
+def answer(facts: Facts, site: Site, key: str, week: Week, summary: SiteSummary) -> Answer:
+    """The best launch of a site, or the best hour that stands alone, or why there is none.
 
     Parameters
     ----------
@@ -52,142 +46,108 @@ def answer(
     site : Site
     key : str
         Stands for the site in addresses.
-    hours : sequence of Hour
-        All of the site.
-    windows : sequence of Window
-        Those of the site that can still be used.
+    week : Week
     summary : SiteSummary
-        Over the hours still to come.
-    now : datetime
+        Of the site.
     """
     zone = words.zone_of(site)
-    best = best_window(windows)
-    coming = [h for h in hours if h.time_utc > now]
-    others = sorted((w for w in windows if w is not best), key=lambda w: w.start_utc)
-    earlier = [w for w in others if best is not None and w.start_utc < best.start_utc]
+    best, *others = week.at_site(site.name) or (None,)
     if best is None:
-        headline, said, href = _without_window(summary, coming, zone, key)
+        headline, said, href = _without_window(summary, week, zone, key)
     else:
-        headline, said = words.release_words(best, zone), _window_words(best, zone)
-        said = f"{_why_it(best, earlier)}{said}"
-        href = f"/windows/{best.uid}"
+        headline, href = words.release_words(best.window, zone), f"/windows/{best.window.uid}"
+        said = f"{_why_it(best, others)}{_launch_words(best, zone)}"
     return Answer(
         headline=headline,
         sentence=said,
         href=href,
-        asides=_asides(best, coming, summary, zone),
+        asides=_asides(best, summary, week, facts, zone),
         also=tuple(
-            (
-                f"/windows/{w.uid}",
-                f"{words.release_words(w, zone)}: {words.chance_words(w.chance)}"
-                + ("" if w.state is WindowState.OPEN else f", {w.state}"),
-            )
-            for w in others
+            (f"/windows/{each.window.uid}", _also_words(each, zone))
+            for each in sorted(others, key=lambda each: each.window.start_utc)
         ),
         dues=tuple(
-            words.due_words(d.name, due, now, zone)
-            for d, due in (() if best is None else facts.due(best))
+            words.due_words(d.name, due, week.now_utc, zone)
+            for d, due in (() if best is None else facts.due(best.window))
         ),
     )
 
 
-def best_window(windows: Iterable[Window]) -> Window | None:
-    """Open before sighted, then by chance, then by score."""
-    return max(
-        windows,
-        key=lambda w: (w.state is WindowState.OPEN, w.chance or 0.0, w.best_score),
-        default=None,
-    )
+def _also_words(launch: Launch, zone: tzinfo) -> str:
+    state = launch.window.state
+    span = words.release_words(launch.window, zone)
+    sighted = "" if state is WindowState.OPEN else f", {state}"
+    return f"{span}: {said.figures_words(launch)}{sighted}"
 
 
-def _why_it(best: Window, earlier: Sequence[Window]) -> str:
+def _why_it(best: Launch, others: Sequence[Launch]) -> str:
     """Why a window is the answer although another begins before it; empty where none does."""
+    earlier = [w for w in others if w.window.start_utc < best.window.start_utc]
     if not earlier:
         return ""
-    alike = [
-        w for w in earlier if (w.state is WindowState.OPEN) is (best.state is WindowState.OPEN)
-    ]
-    if not alike:
+    if all(w.window.state is not best.window.state for w in earlier):
         return "named before an earlier one that is only sighted: "
-    better = all((best.chance or 0.0) > (w.chance or 0.0) for w in alike)
-    return f"named before an earlier one for its better {'chance' if better else 'score'}: "
+    return "the strongest here, though not the first: "
 
 
-def lead(windows: Sequence[Window], sites: dict[str, Site], now: datetime) -> str:
-    """How many windows there are, and which begins first."""
-    held = sum(w.state is WindowState.OPEN for w in windows)
-    seen = len(windows) - held
-    if not windows:
-        return "No window is open or in sight."
-    counts = [f"{held} window{'s are' if held != 1 else ' is'} open"] if held else []
-    if seen:
-        counts.append(f"{seen} sighted, not yet confirmed")
-    first = min(windows, key=lambda w: (w.state is not WindowState.OPEN, w.start_utc))
-    zone = words.zone_of(sites.get(first.site))
-    when = words.ahead_words(first.start_utc, now)
-    verb = "has begun" if when == "now" else f"begins {when}"
-    span = words.release_words(first, zone)
-    return f"{', '.join(counts)}. The next one {verb}: {first.site}, {span}."
-
-
-def _window_words(best: Window, zone: tzinfo) -> str:
-    at = best.best_hour_utc.astimezone(zone)
-    lands = words.lands_words(best.drift_km, best.bearing_deg, best.road_km)
-    mixed = go_words(best.go_hours, best.good_hours)
-    known = "" if best.readable else ", as an earlier cycle had it"
-    said = (
-        f"chance {words.chance_words(best.chance)}, score {best.best_score:.0f} at "
-        f"{at:%H:%M}{known}; {lands}{f'; {mixed}' if mixed else ''}."
+def _launch_words(best: Launch, zone: tzinfo) -> str:
+    window = best.window
+    better = said.now_best_words(best, zone)
+    hour = best.hour
+    lands = (
+        words.lands_words(window.drift_km, window.bearing_deg, window.road_km)
+        if hour is None
+        else words.lands_words(hour.drift_km, hour.bearing_deg, hour.road_km)
     )
-    return f"sighted, not yet confirmed; {said}" if best.state is WindowState.SIGHTED else said
+    mixed = go_words(window.go_hours, window.good_hours)
+    text = (
+        f"{said.planned_words(best, zone)}: {said.figures_words(best)}"
+        f"{f'; {better}' if better else ''}; {lands}{f'; {mixed}' if mixed else ''}."
+    )
+    return text if window.state is WindowState.OPEN else f"sighted, not yet confirmed; {text}"
 
 
 def _without_window(
-    summary: SiteSummary, coming: Sequence[Hour], zone: tzinfo, key: str
+    summary: SiteSummary, week: Week, zone: tzinfo, key: str
 ) -> tuple[str, str, str | None]:
-    if summary.best:
-        hour = max(summary.best, key=merit)
-        said = (
-            f"best single hour {words.moment_words(hour.time_utc, zone)}: {hour.verdict}, "
+    hour, coming = summary.alone, week.coming(summary.site)
+    if hour is not None:
+        told = (
+            f"best single hour {words.moment_words(hour.time_utc, zone)}: "
+            f"{said.verdict_words(hour, week.standing(hour))}; "
             f"score {words.score_words(hour.score)}, "
             f"{words.lands_words(hour.drift_km, hour.bearing_deg, hour.road_km)}."
         )
-        return "No window", said, f"/hour/{key}/{stamp(hour.time_utc)}"
+        return "No window", told, f"/hour/{key}/{stamp(hour.time_utc)}"
     if _all_unknown(coming):
         return "Not known", "no launch hour could be answered for.", None
-    said = "every launch hour to come is no-go" if coming else "no launch hour is still to come"
+    told = "every launch hour to come is no-go" if coming else "no launch hour is still to come"
     if summary.in_the_way:
-        said += f"; mostly in the way: {check_label(summary.in_the_way)}"
-    return "No window", f"{said}.", None
+        told += f"; mostly in the way: {check_label(summary.in_the_way)}"
+    return "No window", f"{told}.", None
 
 
 def _asides(
-    best: Window | None, coming: Sequence[Hour], summary: SiteSummary, zone: tzinfo
+    best: Launch | None, summary: SiteSummary, week: Week, facts: Facts, zone: tzinfo
 ) -> tuple[str, ...]:
     """What else is to be known of the answer, in small sentences."""
     if best is None:
-        if summary.best:
-            worst = worst_sentences(max(summary.best, key=merit))
+        coming = week.coming(summary.site)
+        if summary.alone is not None:
+            worst = worst_sentences(summary.alone)
             return (f"Held down most by: {inside_words(worst[0])}.",) if worst else ()
         refused = coming[0].refused if _all_unknown(coming) else None
         return () if refused is None else (sentence(refusal_words(refused)),)
-    inside = [h for h in coming if best.start_utc <= h.time_utc < best.end_utc]
-    kept = next((h for h in inside if h.time_utc == best.best_hour_utc), None)
-    said = [] if kept is None else [sentence(words.agreement_words(kept))]
-    if best.limited_by:
-        held = inside_words(clauses(best.limited_by, local_to(zone)))
-        said.append(f"Held down most by: {held}.")
-    top = max(inside, key=merit, default=None)
-    if top is not None and kept is not None and merit(top) > merit(kept):
-        said.append(
-            f"{top.time_utc.astimezone(zone):%H:%M} now scores {words.score_words(top.score)}: "
-            "a window keeps its best hour until another is clearly better."
-        )
-    return tuple(each for each in said if each)
+    told = [] if best.hour is None else [sentence(words.agreement_words(best.hour))]
+    if best.window.limited_by and best.as_planned:
+        held = inside_words(clauses(best.window.limited_by, local_to(zone)))
+        told.append(f"Held down most by: {held}.")
+    told.append(sentence(said.setup_words(best, facts.plan.setup_min, week.now_utc, zone)))
+    return tuple(each for each in told if each)
 
 
 def merit(hour: Hour) -> tuple[int, float]:
-    """What makes one hour better than another: the verdict, then the score."""
+    """What makes one hour better than another that shares its place on the board."""
     return _ORDER[hour.verdict], hour.score or 0.0
 
 
@@ -196,8 +156,6 @@ def _all_unknown(coming: Sequence[Hour]) -> bool:
 
 
 NOON_H = 12
-#: Below this chance a launch hour is marked: its score alone would look better than it is. [1]
-SLIM = 0.01
 #: At least so many hours are shown on either side of noon.
 FEWEST_H = 6
 
@@ -271,15 +229,26 @@ class SiteBoard:
 
 
 @dataclass(frozen=True)
-class Board:
-    """The whole page."""
+class Line:
+    """One of the first lines: what it is, the launch in words, and its window's address."""
 
+    name: str
+    words: str
+    href: str
+
+
+@dataclass(frozen=True)
+class Board:
+    """The whole page. `lines` are the best launch of the week and the soonest."""
+
+    lines: tuple[Line, ...]
     lead: str
     sites: tuple[SiteBoard, ...]
     hour_marks: tuple[int, ...]
     has_kept: bool
     has_split: bool
     has_slim: bool
+    has_alone: bool
 
     @property
     def columns(self) -> int:
@@ -288,29 +257,29 @@ class Board:
 
 
 def board(facts: Facts, snapshot: Snapshot, now: datetime) -> Board:
-    """Board of the newest pass as it stands at a time; the best site first."""
+    """Board of the newest pass as it stands at a time; the site of the best launch first."""
     keys = {site.name: key for key, site in site_keys(facts.sites).items()}
-    coming = [h for h in snapshot.hours if h.time_utc + facts.step > now]
-    windows = [w for w in snapshot.windows if w.state in LIVE and w.end_utc > now]
-    ranked = compare_sites(facts.sites, coming, facts.plan)
+    week = week_of(snapshot.hours, snapshot.windows, facts.rules, now)
     sites = {site.name: site for site in facts.sites}
+    zones = {name: words.zone_of(site) for name, site in sites.items()}
     columns = _columns(snapshot.hours, sites)
-    boards = tuple(
-        _site_board(
-            _Rows(facts, sites[each.site], keys[each.site], now, columns),
-            [h for h in snapshot.hours if h.site == each.site],
-            [w for w in windows if w.site == each.site],
-            each,
-        )
-        for each in ranked
-    )
+    shown = [h for at in week.hours.values() for h in at.values() if h.time_utc + facts.step > now]
+    by_day = [hour for hour in shown if not words.is_night(hour)]
     return Board(
-        lead(windows, sites, now),
-        boards,
+        tuple(
+            Line(name, text, f"/windows/{launch.window.uid}")
+            for name, text, launch in said.week_lines(week, zones, facts.plan.setup_min)
+        ),
+        said.count_words(week.launches),
+        tuple(
+            _site_board(_Rows(facts, sites[each.site], keys[each.site], week, columns), each)
+            for each in compare_sites(week, facts.sites, facts.plan)
+        ),
         tuple(range(NOON_H - columns, NOON_H + columns)),
-        any(h.from_cycle for h in coming),
-        any(words.models_differ(h) for h in coming),
-        any(_is_slim(h) and not words.is_night(h) for h in coming),
+        any(h.from_cycle for h in shown),
+        any(words.models_differ(h) for h in shown),
+        any(is_no_go_by_chance(h, facts.rules) for h in by_day),
+        any(_is_alone(week, h) for h in by_day),
     )
 
 
@@ -331,8 +300,12 @@ class _Rows:
     facts: Facts
     site: Site
     key: str
-    now: datetime
+    week: Week
     columns: int
+
+    @property
+    def now(self) -> datetime:
+        return self.week.now_utc
 
     @property
     def zone(self) -> tzinfo:
@@ -355,14 +328,14 @@ class _Rows:
         return column, there.minute // 15
 
 
-def _site_board(
-    rows: _Rows, hours: Sequence[Hour], windows: Sequence[Window], summary: SiteSummary
-) -> SiteBoard:
+def _site_board(rows: _Rows, summary: SiteSummary) -> SiteBoard:
+    hours = [hour for _, hour in sorted(rows.week.hours.get(rows.site.name, {}).items())]
+    windows = [launch.window for launch in rows.week.at_site(rows.site.name)]
     return SiteBoard(
         key=rows.key,
         name=rows.site.name,
         zone=rows.site.time_zone,
-        answer=answer(rows.facts, rows.site, rows.key, hours, windows, summary, rows.now),
+        answer=answer(rows.facts, rows.site, rows.key, rows.week, summary),
         days=_days(rows, hours, windows),
         silent="" if hours else "The newest cycle answers for no launch hour of this site.",
     )
@@ -420,13 +393,17 @@ def _cell(rows: _Rows, hour: Hour, column: int) -> Cell:
     else:
         shows = f"{hour.score:.0f}"
     over = hour.time_utc + rows.facts.step <= rows.now
-    for word, said in (
+    if _is_alone(rows.week, hour):
+        shows = f"({shows})"
+    for word, is_so in (
         ("past", over),
         ("kept", hour.from_cycle is not None),
         ("split", not night and words.models_differ(hour)),
-        ("slim", _is_slim(hour) and not night),
+        ("slim", is_no_go_by_chance(hour, rows.facts.rules) and not night),
+        ("alone", _is_alone(rows.week, hour)),
+        ("planned", any(each.time_utc == hour.time_utc for each in rows.week.at_site(hour.site))),
     ):
-        kind += f" {word}" if said else ""
+        kind += f" {word}" if is_so else ""
     there = hour.time_utc.astimezone(rows.zone)
     width = max(1, round(rows.facts.step / timedelta(hours=1)))
     return Cell(
@@ -437,29 +414,33 @@ def _cell(rows: _Rows, hour: Hour, column: int) -> Cell:
         kind=kind,
         shade=0 if hour.score is None else int(hour.score // 10),
         href=f"/hour/{rows.key}/{stamp(hour.time_utc)}",
-        spoken=_cell_spoken(hour, there, night=night, over=over),
+        spoken=_cell_spoken(rows, hour, there, night=night, over=over),
     )
 
 
-def _is_slim(hour: Hour) -> bool:
-    """Whether a launch hour that is not vetoed has next to no chance."""
-    fine = hour.verdict in (Verdict.GO, Verdict.CAUTION)
-    return fine and hour.chance is not None and hour.chance < SLIM
+def _is_alone(week: Week, hour: Hour) -> bool:
+    """Whether an hour is go and yet nothing to plan on."""
+    standing = week.standing(hour)
+    return hour.verdict is Verdict.GO and not standing.counts and standing.place is not Place.OVER
 
 
-def _cell_spoken(hour: Hour, there: datetime, *, night: bool, over: bool) -> str:
-    said = f"{words.day_words(there.date())} {there:%H:%M}: {hour.verdict}"
+def _cell_spoken(rows: _Rows, hour: Hour, there: datetime, *, night: bool, over: bool) -> str:
+    standing = rows.week.standing(hour)
+    verdict = hour.verdict if over else said.verdict_words(hour, standing)
+    told = f"{words.day_words(there.date())} {there:%H:%M}: {verdict}"
     if hour.score is not None:
-        said += f", score {hour.score:.0f}"
+        told += f", score {hour.score:.0f}"
     if night:
-        said += ", dark"
+        told += ", dark"
     elif hour.chance is not None:
-        said += f", chance {words.chance_words(hour.chance)}"
+        told += f", chance {words.chance_words(hour.chance)}"
     if not night and words.models_differ(hour):
-        said += f", {words.agreement_words(hour)}"
+        told += f", {words.agreement_words(hour)}"
     if hour.from_cycle is not None:
-        said += f", by the earlier cycle of {words.cycle_words(hour.from_cycle)}"
-    return said + (", over" if over else "")
+        told += f", by the earlier cycle of {words.cycle_words(hour.from_cycle)}"
+    if any(each.time_utc == hour.time_utc for each in rows.week.at_site(hour.site)):
+        told += ", planned hour"
+    return told + (", over" if over else "")
 
 
 def _brackets(rows: _Rows, windows: Sequence[Window], day: date, half: int) -> tuple[Bracket, ...]:

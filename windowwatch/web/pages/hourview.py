@@ -20,8 +20,9 @@ from windowwatch.web.draw.timeline import (
     timeline,
 )
 from windowwatch.web.values import Facts, site_keys, stamp
-from windowwatch.windows.values import Window
+from windowwatch.windows.standing import Standing, Week
 from windowwatch.wording import page as words
+from windowwatch.wording import standing as said
 from windowwatch.wording.checks import (
     check_sentence,
     hour_words,
@@ -30,7 +31,7 @@ from windowwatch.wording.checks import (
     what_would_make_it_go,
     worst_sentences,
 )
-from windowwatch.wording.nearby import near_words
+from windowwatch.wording.credits import near_words
 from windowwatch.wording.phrases import check_label, sentence
 
 
@@ -97,7 +98,11 @@ class Pictures:
 
 @dataclass(frozen=True)
 class HourView:
-    """The whole page of an hour."""
+    """The whole page of an hour.
+
+    `beside` says with its verdict whether it may be planned on, `alone` why not in a sentence;
+    `planned` is its place in the window's plan.
+    """
 
     site: Site
     site_key: str
@@ -127,7 +132,10 @@ class HourView:
     newest: bool
     before: str | None
     after: str | None
-    window: Window | None
+    standing: Standing
+    beside: str
+    alone: str
+    planned: str
 
     @property
     def near_ground(self) -> str:
@@ -149,7 +157,7 @@ def hour_view(
     newest: bool,
     story: Sequence[tuple[Cycle, Hour | None]],
     hours: Sequence[Hour],
-    windows: Iterable[Window],
+    week: Week,
     detail: HourDetail | None = None,
 ) -> HourView:
     """Everything about an hour.
@@ -164,8 +172,8 @@ def hour_view(
         The same hour in the last cycles, the newest first.
     hours : sequence of Hour
         All launch hours of the site, in order.
-    windows : iterable of Window
-        Those of the site.
+    week : Week
+        Of the newest pass.
     detail : HourDetail, optional
         What the hour is drawn with, where it is kept.
     """
@@ -174,7 +182,7 @@ def hour_view(
     earlier = [h for h in hours if h.time_utc < hour.time_utc]
     further = [h for h in hours if h.time_utc > hour.time_utc]
     print_ = hour.footprint
-    interval = chance_interval(hour)
+    standing = week.standing(hour)
     return HourView(
         site=site,
         site_key=key,
@@ -184,9 +192,7 @@ def hour_view(
         utc=words.utc_words(hour.time_utc),
         lands=words.lands_words(hour.drift_km, hour.bearing_deg, hour.road_km),
         chance=words.chance_words(hour.chance),
-        chance_span=(
-            "" if interval is None else f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f} %"
-        ),
+        chance_span=_chance_span(hour),
         own_chance=_own_chance(hour),
         to_go=what_would_make_it_go(hour, facts.plan),
         keep_to=f"{words.flights_words(facts.plan.quantile)} keep to",
@@ -214,8 +220,28 @@ def hour_view(
         newest=newest,
         before=f"/hour/{key}/{stamp(earlier[-1].time_utc)}" if earlier else None,
         after=f"/hour/{key}/{stamp(further[0].time_utc)}" if further else None,
-        window=next((w for w in windows if w.start_utc <= hour.time_utc < w.end_utc), None),
+        standing=standing,
+        beside=said.place_words(hour, standing),
+        alone=said.standing_words(hour, standing, facts.rules),
+        planned=_planned(hour, standing, week),
     )
+
+
+def _planned(hour: Hour, standing: Standing, week: Week) -> str:
+    """Whether it is the planned hour of its window, or the one that does better by now."""
+    launch = None if standing.window is None else week.of_window(standing.window.uid)
+    if launch is None:
+        return ""
+    if launch.time_utc == hour.time_utc:
+        return "the planned hour" if launch.as_planned else "the best hour still to come"
+    if launch.now_best is not None and launch.now_best.time_utc == hour.time_utc:
+        return "the hour that is now best"
+    return ""
+
+
+def _chance_span(hour: Hour) -> str:
+    interval = chance_interval(hour)
+    return "" if interval is None else f"{100 * interval[0]:.0f} to {100 * interval[1]:.0f} %"
 
 
 def _own_chance(hour: Hour) -> str:
@@ -270,12 +296,13 @@ def _models(hour: Hour, cycle: Cycle) -> tuple[ModelRow, ...]:
     if not hour.others:
         return ()
     own = hour.chance if hour.own_chance is None else hour.own_chance
+    own_verdict = hour.own_verdict or hour.verdict
     rows = [
         ModelRow(
             f"{cycle.model} (decides)",
             words.utc_words(cycle.reference_utc),
-            str(hour.verdict),
-            words.MARKS[hour.verdict],
+            str(own_verdict),
+            words.MARKS[own_verdict],
             words.score_words(hour.score),
             words.chance_words(own),
             "",
@@ -310,11 +337,11 @@ def check_row(check: Check) -> CheckRow:
         label=check_label(check.name),
         verdict=str(check.verdict),
         mark=words.MARKS[check.verdict],
-        value="none" if none else words.number_words(check, check.value),
+        value=words.value_words(check),
         unit="" if none else ", ".join(filter(None, (check.unit, interval_words(check)))),
         fine=words.number_words(check, check.fine),
         limit=words.number_words(check, check.limit),
-        margin="–" if none else words.number_words(check, check.margin),
+        margin=words.margin_words(check),
         hard=check.hard,
         sentence=check_sentence(check) if check.verdict is Verdict.UNKNOWN else "",
     )

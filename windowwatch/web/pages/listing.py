@@ -1,11 +1,10 @@
 """Windows with their history, sites side by side, and notices: rows to page data. Pure."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.scoring.compare import compare_sites
 from windowwatch.scoring.detail import Drive
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.storage.deliveries import Delivery, DeliveryState
@@ -13,28 +12,36 @@ from windowwatch.storage.saving import Acknowledgement
 from windowwatch.web.draw.timeline import History, Told, history
 from windowwatch.web.reading import Snapshot
 from windowwatch.web.values import Facts, common_zone, site_keys, stamp
+from windowwatch.windows.sites import SiteSummary, compare_sites
+from windowwatch.windows.standing import Launch, Week, is_live
+from windowwatch.windows.standing import week as week_of
 from windowwatch.windows.values import Change, ChangeKind, Window, WindowState
 from windowwatch.wording import page as words
+from windowwatch.wording import standing as told_as
 from windowwatch.wording.causes import reason
-from windowwatch.wording.checks import site_words
 from windowwatch.wording.notices import Beside, message_on_page
-from windowwatch.wording.phrases import check_label, local_to
+from windowwatch.wording.phrases import check_label, local_to, sentence
 
 #: Changes that are reminded of until somebody says that they know.
 _TO_ACKNOWLEDGE = (ChangeKind.DECISION_DUE, ChangeKind.CLOSED)
-_LIVE = (WindowState.OPEN, WindowState.SIGHTED)
 
 
 @dataclass(frozen=True)
 class WindowRow:
-    """A window, as it stood after one cycle, as a row."""
+    """A window as a row: as it stands now, or as it stood after one cycle.
+
+    `planned` is its planned hour in words, `now_best` the hour that does better by now, `end`
+    its last release and its end.
+    """
 
     uid: str
     site: str
     state: str
     span: str
     utc: str
-    best: str
+    planned: str
+    now_best: str
+    end: str
     score: str
     chance: str
     lands: str
@@ -53,6 +60,7 @@ class HourLink:
     verdict: str
     score: str
     shade: int
+    beside: str = ""
 
 
 @dataclass(frozen=True)
@@ -62,6 +70,7 @@ class WindowView:
     row: WindowRow
     zone: str
     live: bool
+    setup: str
     has_sheet: bool
     dues: tuple[str, ...]
     history: tuple[WindowRow, ...]
@@ -86,7 +95,7 @@ class NoticeRow:
 
 @dataclass(frozen=True)
 class DayBar:
-    """The best hour of a day, as a bar: `height` in hundredths."""
+    """The planned hour of a day, as a bar: `height` in hundredths."""
 
     x: int
     height: int
@@ -96,16 +105,17 @@ class DayBar:
 
 #: What is compared, in the order of `SiteRow.figures`.
 FIGURES = (
-    "chance of the best hour of the best day",
+    "chance of the best launch",
     "chance of at least one go hour, if days were independent",
     "windows: how many, together, the longest",
-    "go hours",
-    "caution hours",
+    "go hours in its windows",
+    "caution hours in its windows",
+    "go or caution, but in no window",
     "hours not known",
-    "drift, median of the best hours",
-    "road, median of the best hours",
-    "walk from the road, median of the best hours",
-    "crew at the road, median of the best hours",
+    "drift, median of the planned hours",
+    "road, median of the planned hours",
+    "walk from the road, median of the planned hours",
+    "crew at the road, median of the planned hours",
     "mostly in the way",
     "height",
 )
@@ -125,20 +135,34 @@ class SiteRow:
 
 
 def window_row(
-    window: Window, sites: Mapping[str, Site], hours: tuple[HourLink, ...] = ()
+    window: Window,
+    sites: Mapping[str, Site],
+    hours: tuple[HourLink, ...] = (),
+    launch: Launch | None = None,
 ) -> WindowRow:
-    """A window in words, with its launch hours where they are to be shown."""
+    """A window in words, with its launch hours where they are to be shown.
+
+    Its figures are those of `launch`, what it offers now, where it can still be used; else as
+    the cycle left it.
+    """
     zone = words.zone_of(sites.get(window.site))
+    hour = window if launch is None or launch.hour is None else launch.hour
     return WindowRow(
         uid=window.uid,
         site=window.site,
         state=str(window.state),
         span=words.release_words(window, zone),
         utc=f"{words.release_words(window, UTC)} UTC",
-        best=f"{window.best_hour_utc.astimezone(zone):%H:%M}",
-        score=words.score_words(window.best_score),
-        chance=words.chance_words(window.chance),
-        lands=words.lands_words(window.drift_km, window.bearing_deg, window.road_km),
+        planned=(
+            told_as.kept_words(window, zone)
+            if launch is None
+            else told_as.planned_words(launch, zone)
+        ),
+        now_best="" if launch is None else told_as.now_best_words(launch, zone),
+        end=told_as.end_words(window, zone),
+        score=words.score_words(window.best_score if launch is None else launch.score),
+        chance=words.chance_words(window.chance if launch is None else launch.chance),
+        lands=words.lands_words(hour.drift_km, hour.bearing_deg, hour.road_km),
         limited=reason(window.limited_by, local_to(zone)),
         cycle=words.cycle_words(window.cycle_id),
         unread=reason(window.unread, local_to(zone)),
@@ -146,13 +170,16 @@ def window_row(
     )
 
 
-def hour_links(facts: Facts, window: Window, hours: Iterable[Hour]) -> tuple[HourLink, ...]:
-    """The launch hours of a window, out of all; none for a site that is watched no more."""
+def hour_links(facts: Facts, window: Window, week: Week) -> tuple[HourLink, ...]:
+    """The launch hours of a window; none for a site that is watched no more."""
     keys = {site.name: (key, site) for key, site in site_keys(facts.sites).items()}
     if window.site not in keys:
         return ()
     key, site = keys[window.site]
     zone = words.zone_of(site)
+    launch = week.of_window(window.uid)
+    planned = window.best_hour_utc if launch is None else launch.time_utc
+    better = None if launch is None or launch.now_best is None else launch.now_best.time_utc
     return tuple(
         HourLink(
             clock=f"{h.time_utc.astimezone(zone):%H:%M}",
@@ -160,9 +187,10 @@ def hour_links(facts: Facts, window: Window, hours: Iterable[Hour]) -> tuple[Hou
             verdict=str(h.verdict),
             score=words.score_words(h.score),
             shade=0 if h.score is None else int(h.score // 10),
+            beside={planned: "planned", better: "now best"}.get(at, ""),
         )
-        for h in hours
-        if h.site == window.site and window.start_utc <= h.time_utc < window.end_utc
+        for at, h in sorted(week.hours.get(site.name, {}).items())
+        if window.start_utc <= at < window.end_utc
     )
 
 
@@ -172,10 +200,13 @@ def window_rows(
     """Windows that can still be used, by start; and those that are over or closed."""
     sites = {site.name: site for site in facts.sites}
     ordered = sorted(snapshot.windows, key=lambda w: (w.start_utc, w.site))
-    live = [w for w in ordered if w.state in _LIVE and w.end_utc > now]
+    week = week_of(snapshot.hours, snapshot.windows, facts.rules, now)
+    live = [w for w in ordered if is_live(w, now)]
     over = [w for w in ordered if w not in live]
     return (
-        tuple(window_row(w, sites, hour_links(facts, w, snapshot.hours)) for w in live),
+        tuple(
+            window_row(w, sites, hour_links(facts, w, week), week.of_window(w.uid)) for w in live
+        ),
         tuple(window_row(w, sites) for w in over),
     )
 
@@ -183,31 +214,30 @@ def window_rows(
 def window_view(
     facts: Facts,
     history_: Sequence[Window],
-    hours: Iterable[Hour],
+    week: Week,
     told: tuple[NoticeRow, ...],
-    now: datetime,
 ) -> WindowView:
-    """A window by its versions, oldest first (at least one), and the newest cycle's hours."""
+    """A window by its versions, oldest first (at least one), in the newest pass."""
     sites = {site.name: site for site in facts.sites}
-    window = history_[-1]
+    window, now = history_[-1], week.now_utc
     zone = words.zone_of(sites.get(window.site))
-    kept = tuple(hours)
-    inside = hour_links(facts, window, kept)
+    launch = week.of_window(window.uid)
+    inside = hour_links(facts, window, week)
     return WindowView(
-        row=window_row(window, sites, inside),
+        row=window_row(window, sites, inside, launch),
         zone=str(zone),
-        live=window.state in _LIVE,
+        live=is_live(window, now),
+        setup=(
+            ""
+            if launch is None
+            else sentence(told_as.setup_words(launch, facts.plan.setup_min, now, zone))
+        ),
         dues=tuple(words.due_words(d.name, due, now, zone) for d, due in facts.due(window)),
-        has_sheet=bool(inside) and _has_best(window, kept),
+        has_sheet=bool(inside) and window.best_hour_utc in week.hours.get(window.site, {}),
         history=tuple(window_row(w, sites) for w in reversed(history_)),
         chart=history([_told(w) for w in history_ if w.cycle_id]),
         told=told,
     )
-
-
-def _has_best(window: Window, hours: Iterable[Hour]) -> bool:
-    """Whether a window's best hour is among some hours."""
-    return any(h.site == window.site and h.time_utc == window.best_hour_utc for h in hours)
 
 
 def _told(window: Window) -> Told:
@@ -262,55 +292,56 @@ def _delivered(delivery: Delivery) -> str:
 
 
 def site_rows(facts: Facts, snapshot: Snapshot, now: datetime) -> tuple[SiteRow, ...]:
-    """Sites by rank over the hours still to come, each with its days."""
-    coming = [h for h in snapshot.hours if h.time_utc + facts.step > now]
+    """Sites in the order of their best launch, each with the days that have a window."""
     keys = {site.name: key for key, site in site_keys(facts.sites).items()}
-    rows = []
-    live = [w for w in snapshot.windows if w.state in _LIVE and w.end_utc > now]
-    for each in compare_sites(facts.sites, coming, facts.plan, windows=live):
-        site = next(s for s in facts.sites if s.name == each.site)
-        zone = words.zone_of(site)
-        days = sorted({h.time_utc.astimezone(zone).date() for h in coming if h.site == each.site})
-        best = {h.time_utc.astimezone(zone).date(): h for h in each.best}
-        figures = (
-            words.chance_words(
-                max((h.chance for h in each.best if h.chance is not None), default=None)
-            ),
-            words.chance_words(each.chance_any),
-            words.windows_words(each.window_count, each.window_h, each.longest_window_h),
-            str(each.go_hours),
-            str(each.caution_hours),
-            str(each.unknown_hours),
-            _km(each.drift_km),
-            _km(each.road_km),
-            words.walk_words(each.walk_min) or "–",
-            words.crew_words(each.crew_min) or "–",
-            check_label(each.in_the_way) if each.in_the_way else "–",
-            f"{site.height_m:.0f} m",
-        )
-        rows.append(
-            SiteRow(
-                key=keys[each.site],
-                name=each.site,
-                reason=site_words(each),
-                figures=figures,
-                bars=tuple(
-                    _bar(i, words.day_words(day), best.get(day)) for i, day in enumerate(days)
-                ),
-                spoken=f"Best hour of each day at {each.site}: "
-                + "; ".join(f"{words.day_words(d)} {_short(best.get(d))}" for d in days),
-                best=tuple(
-                    (
-                        words.moment_words(h.time_utc, zone),
-                        f"/hour/{keys[each.site]}/{stamp(h.time_utc)}",
-                        f"{words.MARKS[h.verdict]} {h.verdict}, score "
-                        f"{words.score_words(h.score)}, chance {words.chance_words(h.chance)}",
-                    )
-                    for h in each.best
-                ),
+    week = week_of(snapshot.hours, snapshot.windows, facts.rules, now)
+    sites = {site.name: site for site in facts.sites}
+    return tuple(
+        _site_row(week, sites[each.site], keys[each.site], each)
+        for each in compare_sites(week, facts.sites, facts.plan)
+    )
+
+
+def _site_row(week: Week, site: Site, key: str, summary: SiteSummary) -> SiteRow:
+    zone = words.zone_of(site)
+    days = sorted({h.time_utc.astimezone(zone).date() for h in week.coming(site.name)})
+    best = {h.time_utc.astimezone(zone).date(): h for h in summary.best}
+    strongest = week.at_site(site.name)
+    figures = (
+        words.chance_words(strongest[0].chance if strongest else None),
+        words.chance_words(summary.chance_any),
+        words.windows_words(summary.window_count, summary.window_h, summary.longest_window_h),
+        str(summary.go_hours),
+        str(summary.caution_hours),
+        str(summary.alone_hours),
+        str(summary.unknown_hours),
+        _km(summary.drift_km),
+        _km(summary.road_km),
+        words.walk_words(summary.walk_min) or "–",
+        words.crew_words(summary.crew_min) or "–",
+        check_label(summary.in_the_way) if summary.in_the_way else "–",
+        f"{site.height_m:.0f} m",
+    )
+    return SiteRow(
+        key=key,
+        name=site.name,
+        reason=told_as.site_words(summary),
+        figures=figures,
+        bars=tuple(_bar(i, words.day_words(day), best.get(day)) for i, day in enumerate(days)),
+        spoken=f"Planned hour of each day at {site.name}: "
+        + "; ".join(f"{words.day_words(d)} {_short(best.get(d))}" for d in days),
+        best=tuple(
+            (
+                words.moment_words(head.hour.time_utc, zone),
+                f"/hour/{key}/{stamp(head.hour.time_utc)}",
+                f"{words.MARKS[head.hour.verdict]} {head.hour.verdict}, score "
+                f"{words.score_words(head.hour.score)}, chance "
+                f"{words.chance_words(head.hour.chance)}"
+                + (f"; {beside}" if (beside := told_as.head_words(head, zone)) else ""),
             )
-        )
-    return tuple(rows)
+            for head in summary.heads
+        ),
+    )
 
 
 def _bar(number: int, day: str, hour: Hour | None) -> DayBar:
@@ -321,7 +352,7 @@ def _bar(number: int, day: str, hour: Hour | None) -> DayBar:
 
 def _short(hour: Hour | None) -> str:
     if hour is None:
-        return "none better than no-go"
+        return "no window"
     return f"{hour.verdict}, score {words.score_words(hour.score)}"
 
 

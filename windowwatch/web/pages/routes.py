@@ -23,6 +23,7 @@ from windowwatch.web.pages.hourview import hour_view
 from windowwatch.web.pages.listing import NoticeRow, notice_row
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, from_stamp, site_keys
+from windowwatch.windows.standing import week
 from windowwatch.windows.values import Change, Window
 
 _Story = list[tuple[Cycle, Hour | None]]
@@ -41,9 +42,10 @@ class Page(Protocol):
 class HourRoutes:
     """Shows launch hours of one watch."""
 
-    def __init__(self, reader: Reader, facts: Facts, page: Page) -> None:
+    def __init__(self, reader: Reader, facts: Facts, clock: Clock, page: Page) -> None:
         self._reader = reader
         self._facts = facts
+        self._clock = clock
         self._page = page
         self.routes: list[BaseRoute] = [
             Route("/hour/{site}/{time}", self.hour),
@@ -63,7 +65,7 @@ class HourRoutes:
             newest=cycle == snapshot.cycle.cycle,
             story=story,
             hours=[h for h in snapshot.hours if h.site == site.name],
-            windows=[w for w in snapshot.windows if w.site == site.name],
+            week=week(snapshot.hours, snapshot.windows, self._facts.rules, self._clock.now()),
             detail=self._detail(found, cycle),
         )
         return self._page(request, "hour.html", snapshot, view=view, leaflet=LEAFLET_URL)

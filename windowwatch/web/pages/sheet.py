@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import timedelta, tzinfo
 
 from windowwatch.drawing.hour_map import MapView, Shape, draw
 from windowwatch.errors import InputError
@@ -17,9 +17,11 @@ from windowwatch.web.pages.listing import WindowRow, window_row
 from windowwatch.web.values import Contact, Facts
 from windowwatch.windows.causes import Hold
 from windowwatch.windows.holds import hold_table
+from windowwatch.windows.standing import Launch
 from windowwatch.windows.values import Window
 from windowwatch.wording import page as words
 from windowwatch.wording.phrases import compass
+from windowwatch.wording.standing import until_words
 
 #: Launch hours on the sheet, and how long after the window's end it still looks.
 MOST_HOURS = 13
@@ -39,7 +41,7 @@ class Slip:
 
     `first_over` marks the first after the window's end.
 
-    `wait` is counted from the planned release, and so is `moved`.
+    `wait` is counted from the planned release, and so is `moved`. `planned` marks that one.
     """
 
     clock: str
@@ -51,7 +53,7 @@ class Slip:
     place: str
     moved: str
     landing: str
-    best: bool
+    planned: bool
     first_over: bool
 
 
@@ -62,7 +64,7 @@ class Sheet:
     uid: str
     row: WindowRow
     zone: str
-    best: str
+    planned: str
     times: tuple[tuple[str, str], ...]
     fill: tuple[tuple[str, str], ...]
     fill_notes: tuple[str, ...]
@@ -77,6 +79,7 @@ class Sheet:
     dues: tuple[tuple[str, str], ...]
     contacts: tuple[Contact, ...]
     caution: str
+    as_planned: bool
 
     @property
     def dense(self) -> bool:
@@ -92,10 +95,11 @@ def sheet(
     window: Window,
     hours: Sequence[Hour],
     *,
+    launch: Launch | None = None,
     detail: HourDetail | None = None,
     with_contacts: bool = True,
 ) -> Sheet | None:
-    """Everything for the day, about the window's best hour.
+    """Everything for the day, about the window's planned hour.
 
     Parameters
     ----------
@@ -104,17 +108,21 @@ def sheet(
     window : Window
     hours : sequence of Hour
         Of the site, by the newest cycle.
+    launch : Launch, optional
+        What the window offers now, where it can still be used: once the planned hour has gone
+        by, the sheet is about the best hour still to come.
     detail : HourDetail, optional
-        What the best hour is drawn with.
+        What that hour is drawn with.
     with_contacts : bool
         Whether phone numbers are for this reader.
 
     Returns
     -------
     Sheet or None
-        None when the newest cycle does not look at the window's best hour any more.
+        None when the newest cycle does not look at that hour any more.
     """
-    best = next((h for h in hours if h.time_utc == window.best_hour_utc), None)
+    planned_utc = window.best_hour_utc if launch is None else launch.time_utc
+    best = next((h for h in hours if h.time_utc == planned_utc), None)
     if best is None:
         return None
     mark, zone = best.footprint, words.zone_of(site)
@@ -122,9 +130,9 @@ def sheet(
     rows, notes = _fill(facts.train, site, best)
     return Sheet(
         uid=window.uid,
-        row=window_row(window, {site.name: site}),
+        row=window_row(window, {site.name: site}, launch=launch),
         zone=site.time_zone,
-        best=words.moment_words(best.time_utc, zone),
+        planned=words.moment_words(best.time_utc, zone),
         times=timeline(best, site, facts.plan, drive=drive).said,
         fill=rows,
         fill_notes=notes,
@@ -149,6 +157,7 @@ def sheet(
             each for each in facts.contacts if with_contacts and _is_for(each, site.name)
         ),
         caution="" if facts.train is None else GAS_CAUTIONS[facts.train.gas],
+        as_planned=best.time_utc == window.best_hour_utc,
     )
 
 
@@ -189,29 +198,21 @@ def _slips(hours: Sequence[Hour], best: Hour, window: Window, zone: tzinfo) -> t
 
 def _slip(hour: Hour, best: Hour, zone: tzinfo, hold: Hold | None, first_over: bool) -> Slip:
     mark, landing = hour.footprint, hour.landing_utc
-    is_best = hour.time_utc == best.time_utc
+    planned = hour.time_utc == best.time_utc
     verdict = hour.verdict if hold is None else hold.verdict
     return Slip(
         clock=f"{hour.time_utc.astimezone(zone):%H:%M}",
-        wait=_wait_words(hour.time_utc, best.time_utc),
+        wait=until_words(hour.time_utc - best.time_utc),
         mark=words.MARKS[verdict],
         verdict=str(verdict),
         score=words.score_words(hour.score),
         chance=words.chance_words(hour.chance),
         place="–" if mark is None else words.place_words(mark.latitude_deg, mark.longitude_deg),
-        moved="" if is_best or hold is None else _moved_words(hold),
+        moved="" if planned or hold is None else _moved_words(hold),
         landing="–" if landing is None else f"{landing.astimezone(zone):%H:%M}",
-        best=is_best,
+        planned=planned,
         first_over=first_over,
     )
-
-
-def _wait_words(moment: datetime, planned: datetime) -> str:
-    minutes = round((moment - planned).total_seconds() / 60.0)
-    if minutes == 0:
-        return "best"
-    sign, hours, rest = "+" if minutes > 0 else "−", abs(minutes) // 60, abs(minutes) % 60
-    return f"{sign}{hours} h" if not rest else f"{sign}{hours}:{rest:02d} h"
 
 
 def _moved_words(hold: Hold) -> str:

@@ -1,4 +1,4 @@
-"""Cutting a box out of any grid, over any meridian."""
+"""Cropping any grid to a box, over any meridian."""
 
 import numpy as np
 import pytest
@@ -6,8 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from windowwatch.errors import SourceError
-from windowwatch.forecast.grib.cutout import Area, cut
-from windowwatch.forecast.grib.messages import Grid
+from windowwatch.forecast.grib.grid import Area, Grid, crop
 
 GLOBE = Grid(0, 0, 144, 73, 90.0, 0.0, -90.0, 357.5)
 RISING_GLOBE = Grid(0, 64, 360, 181, -90.0, -180.0, 90.0, 179.0)
@@ -18,7 +17,7 @@ OVER_DATE_LINE = Grid(0, 0, 9, 5, -10.0, 170.0, -20.0, -170.0)
 
 
 def test_a_whole_regional_grid_runs_one_way_from_its_west() -> None:
-    whole = cut(ISLAND, None)
+    whole = crop(ISLAND, None)
     assert whole.longitude_deg[0] == -38.0
     assert whole.longitude_deg[-1] == -32.0
     assert (whole.latitude_deg[0], whole.latitude_deg[-1]) == (49.0, 43.0)
@@ -26,7 +25,7 @@ def test_a_whole_regional_grid_runs_one_way_from_its_west() -> None:
 
 
 def test_a_whole_globe_has_no_seam() -> None:
-    whole = cut(GLOBE, None)
+    whole = crop(GLOBE, None)
     assert whole.longitude_deg[-1] - whole.longitude_deg[0] == 360.0
     assert whole.columns[-1] == whole.columns[0] == 0
 
@@ -47,7 +46,7 @@ def test_a_whole_globe_has_no_seam() -> None:
 def test_the_box_is_found_over_any_meridian(
     grid: Grid, area: Area, west: float, east: float
 ) -> None:
-    box = cut(grid, area)
+    box = crop(grid, area)
     assert (box.longitude_deg[0], box.longitude_deg[-1]) == (west, east)
 
 
@@ -63,7 +62,7 @@ def test_what_is_kept_covers_the_area_tightly_and_lies_where_it_says(
     grid: Grid, south: float, height: float, west: float, width: float
 ) -> None:
     """Against the definition: covers, less than one grid step wider on each side, same points."""
-    box = cut(grid, (south, west, south + height, west + width))
+    box = crop(grid, (south, west, south + height, west + width))
     step = grid.longitude_deg[1] - grid.longitude_deg[0]
     rise = abs(grid.latitude_deg[1] - grid.latitude_deg[0])
     latitude, longitude = np.sort(box.latitude_deg), box.longitude_deg
@@ -85,7 +84,7 @@ def test_what_is_kept_covers_the_area_tightly_and_lies_where_it_says(
 )
 def test_a_grid_elsewhere_is_refused_with_both_positions(area: Area) -> None:
     with pytest.raises(SourceError) as caught:
-        cut(ISLAND, area, "a.grib2")
+        crop(ISLAND, area, "a.grib2")
     words = caught.value.message
     assert words.startswith(
         "a.grib2: covers 13 x 13 points, latitude 49 to 43, longitude -38 to -32"
@@ -95,9 +94,9 @@ def test_a_grid_elsewhere_is_refused_with_both_positions(area: Area) -> None:
 
 
 def test_a_point_on_a_grid_line_still_gets_two_rows_and_columns() -> None:
-    box = cut(ISLAND, (46.0, -36.0, 46.0, -36.0))
+    box = crop(ISLAND, (46.0, -36.0, 46.0, -36.0))
     assert box.latitude_deg.size >= 2
     assert box.longitude_deg.size >= 2
-    corner = cut(ISLAND, (43.0, -32.0, 43.0, -32.0))
+    corner = crop(ISLAND, (43.0, -32.0, 43.0, -32.0))
     assert corner.latitude_deg.size == 2
     assert corner.longitude_deg.size == 2

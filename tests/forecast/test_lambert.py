@@ -5,7 +5,7 @@ import pytest
 from projection import lambert
 
 from windowwatch.errors import InputError
-from windowwatch.physics.lambert import LambertConformal
+from windowwatch.forecast.grib.grid import LambertConformal
 
 HRRR = ((38.5, 38.5), 262.5, 6_371_229.0)
 TWO = ((33.0, 45.0), -96.0, 6_370_997.0)

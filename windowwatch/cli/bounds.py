@@ -1,0 +1,108 @@
+"""Numbers and names that are typed: their bounds, and what is usual."""
+
+from math import isfinite
+from typing import TYPE_CHECKING, Any
+
+import click
+
+# Generic in newer releases of click alone, and there to a type checker first of all.
+if TYPE_CHECKING:
+
+    class _OfFloat(click.ParamType[float]): ...
+
+    class _OfText(click.ParamType[str]): ...
+
+else:
+    _OfFloat = _OfText = click.ParamType
+
+#: Up to so many times the payload's mass a nozzle lift is usual, unless the free lift is small
+#: beside the whole train. Common practice, no source; usual are 1.5 to 4.
+MOST_LIFT = 5.0
+#: … free lift over the mass of balloon and payload.
+MOST_FREE_LIFT = 2.0
+
+
+class Number(_OfFloat):
+    """A number between bounds; whoever misses them is told what is usual.
+
+    Parameters
+    ----------
+    lowest, highest : float
+        Beyond these nobody can mean it.
+    unit : str
+    usual : str
+        What most would give, in words.
+    """
+
+    name = "number"
+
+    def __init__(self, lowest: float, highest: float, unit: str, usual: str) -> None:
+        self.lowest, self.highest, self.unit, self.usual = lowest, highest, unit, usual
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, context: click.Context | None
+    ) -> float:
+        """The number.
+
+        Raises
+        ------
+        click.BadParameter
+            If it is none, or beyond the bounds.
+        """
+        try:
+            number = float(value)
+        except ValueError:
+            if "," in str(value):
+                self.fail(f"{value} has a comma; write a point: {str(value).replace(',', '.')}")
+            self.fail(f"{value!r} is no number; give it in {self.unit}, without the unit")
+        if not (isfinite(number) and self.lowest <= number <= self.highest):
+            self.fail(
+                f"{number:.10g} {self.unit} cannot be meant; give {self.lowest:g} to "
+                f"{self.highest:g} {self.unit} (usual: {self.usual})",
+                param,
+                context,
+            )
+        return number
+
+
+class Words(_OfText):
+    """A name that can be shown: a few printable characters."""
+
+    name = "text"
+
+    def __init__(self, most: int = 80) -> None:
+        self.most = most
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, context: click.Context | None
+    ) -> str:
+        """The text without spaces around it.
+
+        Raises
+        ------
+        click.BadParameter
+            If it is empty, too long, or holds what cannot be printed.
+        """
+        text = str(value).strip()
+        if not text or len(text) > self.most or not text.isprintable():
+            self.fail(f"give 1 to {self.most} printable characters", param, context)
+        return text
+
+
+def unusual_lift(nozzle_lift_kg: float, payload_kg: float, balloon_kg: float) -> str | None:
+    """Say that a nozzle lift is far from what is usual; None where it is not.
+
+    Examples
+    --------
+    >>> unusual_lift(130.0, 3.25, 3.0)
+    'a nozzle lift of 130 kg is 40 times the payload (usual: 1.5 to 4 times)'
+    """
+    free = nozzle_lift_kg - payload_kg
+    if nozzle_lift_kg <= MOST_LIFT * payload_kg or free <= MOST_FREE_LIFT * (
+        payload_kg + balloon_kg
+    ):
+        return None
+    return (
+        f"a nozzle lift of {nozzle_lift_kg:.3g} kg is {nozzle_lift_kg / payload_kg:.0f} times the "
+        "payload (usual: 1.5 to 4 times)"
+    )
