@@ -224,8 +224,10 @@ def learn(before: Before, track: Track, state: State) -> Known | None:
     canopy = canopy_given(before.train, np.empty(0), np.empty(0), free=False)
     start = Launches(lat, lon, high, track.time_unix_s[-1:], np.array([falling]))
     known = Known(u, v, rise, canopy, start, falling, used)
-    apart_s, apart_m = _apart(before, known, track, turn)
-    kept = kept_share(before.growth, prior, apart_s, apart_m)
+    apart = _apart(before, known, track, turn)
+    if apart is None:
+        return None
+    kept = kept_share(before.growth, prior, *apart)
     u, v = forget(u, prior, kept), forget(v, prior, kept)
     if falling:
         u, v, more = _winds(grid, u, v, prior, down)
@@ -287,10 +289,17 @@ def _canopy(before: Before, layers: Layers, *, free: bool) -> Normal:
     return canopy_given(before.train, ratio, noise, free=free)
 
 
-def _apart(before: Before, known: Known, track: Track, turn: int) -> tuple[FloatArray, FloatArray]:
-    """How long and how far after it was measured the wind at each knot will be met. [s], [m]"""
+def _apart(
+    before: Before, known: Known, track: Track, turn: int
+) -> tuple[FloatArray, FloatArray] | None:
+    """How long and how far after it was measured the wind at each knot will be met. [s], [m]
+
+    None when the forecast has no air where the middle flight begins.
+    """
     middle = draws_of(before.train, known, _unit(0, 1), before.wind_error.growth_per_km)
     path = fly_path(before.grid, known.start, before.train, middle)
+    if path.time_unix_s.size == 0:
+        return None
     fall = ~path.rising
     fall[: max(int(np.count_nonzero(path.rising)) - 1, 0)] = False
     if np.count_nonzero(fall) < 2:

@@ -4,7 +4,7 @@ Ascents as in `soundings`: Darwin, six-hourly. The truth rises as that balloon r
 through the winds that it had measured, under a canopy of its own.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
@@ -18,7 +18,7 @@ from windowwatch.physics.flights import Launches
 from windowwatch.physics.paths import fly_path
 from windowwatch.physics.spread import central_draw
 from windowwatch.physics.train import FlightTrain
-from windowwatch.physics.windgrid import WindGrid
+from windowwatch.physics.windgrid import LOG_PRESSURE, TEMPERATURE, WindGrid
 
 FloatArray = NDArray[np.float64]
 
@@ -71,7 +71,7 @@ class Twin:
 def twin_of(old: Sounding, new: Sounding, stream: np.random.Generator) -> Twin:
     """The later ascent of two as a flight through the forecast of the earlier one."""
     n = min(old.height_m.size, new.height_m.size)
-    forecast, air = air_of(old), air_of(new)
+    forecast, air = deep(air_of(old)), deep(air_of(new))
     shift = new.start_unix_s - old.start_unix_s
     train = fitted_train(new)
     truth_train = FlightTrain(
@@ -100,6 +100,22 @@ def twin_of(old: Sounding, new: Sounding, stream: np.random.Generator) -> Twin:
     flown = FlightTrain(**{**vars(train), "burst_diameter_m": _bursts_at(train, burst_m, stream)})
     return Twin(
         new.name, forecast, flown, shift / 3600.0, Track(time, *rows, doubt, doubt), up[0].size - 1
+    )
+
+
+def deep(air: WindGrid, top_m: float = 46_000.0) -> WindGrid:
+    """Air that goes on above its top as a forecast's grid does: the same wind and temperature.
+
+    A balloon of the draws may burst higher than the sounding's did, and must not leave the grid.
+    """
+    high = air.height_m[-1] + np.arange(500.0, top_m - air.height_m[-1] + 500.0, 500.0)
+    above = np.repeat(air.air[..., -1:, :], high.size, axis=-2).astype(np.float64)
+    scale_m = 287.05 * above[..., TEMPERATURE] / 9.75
+    above[..., LOG_PRESSURE] -= (high - air.height_m[-1]) / scale_m
+    return replace(
+        air,
+        height_m=np.concatenate([air.height_m, high]),
+        air=np.ascontiguousarray(np.concatenate([air.air, above], axis=-2), dtype=np.float32),
     )
 
 
