@@ -5,14 +5,12 @@ through the winds that it had measured, under a canopy of its own.
 """
 
 from dataclasses import dataclass, replace
-from datetime import timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 from soundings import Sounding, air_of, fitted_train
 
 from windowwatch.chase.phases import Track
-from windowwatch.clock import from_unix_s
 from windowwatch.physics.earth import track as walked
 from windowwatch.physics.flights import Launches
 from windowwatch.physics.paths import fly_path
@@ -55,7 +53,7 @@ class Twin:
         rows = np.arange(0, until + 1, step)
         if rows[-1] != until:
             rows = np.append(rows, until)
-        part = self.truth.part(rows)  # type: ignore[arg-type]
+        part = self.truth.part(rows)
         north, east, up = stream.normal(0.0, 10.0, (3, rows.size))
         metres = 111_195.0
         return Track(
@@ -132,8 +130,3 @@ def _every(step_s: float, time_s: FloatArray, *columns: FloatArray) -> tuple[Flo
     """Columns at even times, and the last one."""
     even = np.append(np.arange(0.0, time_s[-1], step_s), time_s[-1])
     return (even, *(np.interp(even, time_s, each) for each in columns))
-
-
-def seen_utc(track: Track) -> "object":
-    """Moment of the last report."""
-    return from_unix_s(float(track.time_unix_s[-1])) + timedelta(seconds=1)

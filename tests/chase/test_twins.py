@@ -193,8 +193,8 @@ def changed_mps(kept: Iterable[tuple[Sounding, Sounding]], low_m: float, high_m:
     """Root mean square difference of winds half a kilometre thick, and of how many pairs."""
     found = []
     for old, new in kept:
-        height = np.arange(max(low_m, old.height_m[0], new.height_m[0]) + 250.0,
-                           min(high_m, old.height_m[-1], new.height_m[-1]) - 250.0, 1e2)  # fmt: skip
+        foot = max(low_m, old.height_m[0], new.height_m[0]) + 250.0
+        height = np.arange(foot, min(high_m, old.height_m[-1], new.height_m[-1]) - 250.0, 100.0)
         if height.size < 5:
             continue
         smooth = np.ones(5) / 5.0

@@ -4,8 +4,6 @@ The method and its sources stand in `windowwatch.chase.posterior`.
 """
 
 from dataclasses import dataclass, replace
-from datetime import datetime
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +26,7 @@ from windowwatch.chase.posterior import (
     unresolved,
     wind_prior,
 )
+from windowwatch.chase.values import Doubt, Estimate, NoEstimate
 from windowwatch.clock import from_unix_s
 from windowwatch.physics import constants as c
 from windowwatch.physics.atmosphere import standard_atmosphere
@@ -37,7 +36,7 @@ from windowwatch.physics.flights import Flights, FlightStatus, Launches, fly
 from windowwatch.physics.paths import FlightPath, fly_path, fly_paths
 from windowwatch.physics.riseerror import RISE_ERROR, RiseErrorModel
 from windowwatch.physics.sample import air_at
-from windowwatch.physics.spread import Draws, Footprint, footprint
+from windowwatch.physics.spread import Draws, footprint
 from windowwatch.physics.train import FlightTrain, descent_rate_mps
 from windowwatch.physics.winderror import FORECAST_ERROR, WindErrorModel
 from windowwatch.physics.windgrid import DEFAULT_HEIGHTS, LOG_PRESSURE, TEMPERATURE, WindGrid
@@ -53,16 +52,6 @@ _MOST_LOST = 0.2
 _BY_DRAW = ("lift", "burst", "drag", "canopy", "wind_u_mps", "wind_v_mps", "log_rise")
 #: Points along a layer at which the forecast is looked at.
 _POINTS = 8
-
-
-class NoEstimate(StrEnum):
-    """Why there is no estimate."""
-
-    WAITING = "waiting"  #: it does not fly yet
-    FLOATING = "floating"  #: nobody knows when it bursts, if ever
-    NO_HEIGHT = "no height"  #: the last report has no height
-    OUTSIDE = "outside"  #: it left the area of the forecast, or its time
-    NOT_RISING = "not rising"  #: with what was measured most flights never burst
 
 
 @dataclass(frozen=True)
@@ -85,67 +74,6 @@ class Before:
     growth: WindGrowth
     wind_error: WindErrorModel = FORECAST_ERROR
     rise_error: RiseErrorModel = RISE_ERROR
-
-
-class Doubt(StrEnum):
-    """Where doubt about the landing comes from."""
-
-    WIND = "wind"
-    RISE = "rise"
-    BURST = "burst"
-    CANOPY = "canopy"
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """Where and when it will land, by the reports up to one moment.
-
-    Attributes
-    ----------
-    report_utc : datetime
-        Of the last report that is in it.
-    phase : Phase
-    landing : Footprint
-        Centre, 50 % and 90 % area.
-    landing_utc, landing_10_utc, landing_90_utc : datetime
-        Median, and 10 and 90 % of flights.
-    burst : Footprint or None
-        None after the burst; `burst_utc` and `burst_height_m` likewise.
-    flights, lost : int
-    landing_latitude_deg, landing_longitude_deg : tuple of float
-        A sample of landings. [deg]
-    line_unix_s : tuple of float; line_10_m, line_50_m, line_90_m : tuple of float
-        Height by time: 10 %, half and 90 % of flights are below. [s], [m]
-    way_latitude_deg, way_longitude_deg, way_height_m : tuple of float
-        The middle flight. [deg], [deg], [m]
-    doubt : tuple of (Doubt, float)
-        Share of the landings' variance that each part makes alone; they add up to 1.
-    layers : int
-        So many measured layers are in it.
-    """
-
-    report_utc: datetime
-    phase: Phase
-    landing: Footprint
-    landing_utc: datetime
-    landing_10_utc: datetime
-    landing_90_utc: datetime
-    burst: Footprint | None
-    burst_utc: datetime | None
-    burst_height_m: float | None
-    flights: int
-    lost: int
-    landing_latitude_deg: tuple[float, ...]
-    landing_longitude_deg: tuple[float, ...]
-    line_unix_s: tuple[float, ...]
-    line_10_m: tuple[float, ...]
-    line_50_m: tuple[float, ...]
-    line_90_m: tuple[float, ...]
-    way_latitude_deg: tuple[float, ...]
-    way_longitude_deg: tuple[float, ...]
-    way_height_m: tuple[float, ...]
-    doubt: tuple[tuple[Doubt, float], ...]
-    layers: int
 
 
 @dataclass(frozen=True)

@@ -84,7 +84,7 @@ class Track:
     sigma_m: FloatArray
     height_sigma_m: FloatArray
 
-    def part(self, chosen: NDArray[np.bool_] | slice) -> "Track":
+    def part(self, chosen: NDArray[np.bool_] | NDArray[np.intp] | slice) -> "Track":
         """Some of it."""
         return Track(**{name: values[chosen] for name, values in vars(self).items()})
 

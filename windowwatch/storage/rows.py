@@ -15,7 +15,7 @@ from dataclasses import MISSING, fields, is_dataclass
 from datetime import datetime, timedelta
 from enum import Enum
 from functools import cache
-from typing import Any, Union, get_args, get_origin, get_type_hints
+from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
 from sqlalchemy import Row
 
@@ -154,6 +154,8 @@ def delivery_values(
 
 
 VERSION = 1
+
+Value = TypeVar("Value")
 #: Word of every kind that is told apart by one: causes, and facts of checks.
 _WORDS: Mapping[type, str] = {kind: word for word, kind in (*KINDS.items(), *FACTS.items())}
 
@@ -201,6 +203,20 @@ def window_from_json(text: str | None) -> Window | None:
     values = _of_version(text, "a stored window")
     what = f"window {values.get('uid')}"
     found: Window = _whole(Window, values, what)
+    return found
+
+
+def value_to_json(value: Any, what: str) -> str:
+    """JSON text of a value made of plain values; refuses as `causes_to_plain`."""
+    return _dump({"version": VERSION, **_plain(value, what)})
+
+
+def value_from_json(kind: type[Value], text: str, what: str) -> Value:
+    """Value of JSON text, by the types of its fields; refuses as `causes_from_json`."""
+    try:
+        found: Value = _whole(kind, _of_version(text, what), what)
+    except InputError as error:
+        raise StorageError(f"{what}: {error.message}; restore a backup") from error
     return found
 
 
