@@ -97,7 +97,12 @@ def twin_of(old: Sounding, new: Sounding, stream: np.random.Generator) -> Twin:
     burst_m = float(new.height_m[n - 1])
     flown = FlightTrain(**{**vars(train), "burst_diameter_m": _bursts_at(train, burst_m, stream)})
     return Twin(
-        new.name, forecast, flown, shift / 3600.0, Track(time, *rows, doubt, doubt), up[0].size - 1
+        new.name,
+        forecast,
+        flown,
+        shift / 3600.0,
+        Track(time, rows[0], rows[1], rows[2], doubt, doubt),
+        up[0].size - 1,
     )
 
 

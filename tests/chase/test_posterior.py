@@ -1,5 +1,7 @@
 """What reports change in what is not known: hand-worked examples, and the kernels themselves."""
 
+from typing import Any
+
 import made_air
 import numpy as np
 import pytest
@@ -101,7 +103,7 @@ def test_lift_and_drag_move_the_rate_as_they_are_said_to() -> None:
     assert row[2:].sum() == pytest.approx(1.0)
 
 
-def wind(time: float, latitude: float, longitude: float, height: float) -> tuple[float, float]:
+def wind(time: Any, latitude: Any, longitude: Any, height: Any) -> tuple[Any, Any]:
     return 8.0 + 1e-3 * height, 3.0 - 2e-4 * height + 2.0 * (latitude - 46.0)
 
 
@@ -127,7 +129,8 @@ def test_a_flight_taken_up_at_its_burst_lands_where_the_whole_flight_does() -> N
             for x in (whole.burst_latitude_deg, whole.burst_longitude_deg, whole.burst_height_m,
                       whole.burst_time_unix_s)
         )  # fmt: skip
-        fall = fly(grid, Launches(*at, falling=np.array([True])), train, draws)
+        lat, lon, high, when = at
+        fall = fly(grid, Launches(lat, lon, high, when, np.array([True])), train, draws)
         assert fall.landing_latitude_deg[0, 0, d] == pytest.approx(
             whole.landing_latitude_deg[0, 0, d], abs=2e-5
         )

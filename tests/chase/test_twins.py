@@ -19,9 +19,10 @@ from scipy.stats import binom
 from soundings import Sounding, read_sounding, sounding_files
 from twins import Twin, twin_of
 
-from windowwatch.chase.estimate import Before, Estimate, estimate
+from windowwatch.chase.estimate import Before, estimate
 from windowwatch.chase.phases import state_of
 from windowwatch.chase.posterior import NO_GROWTH, WIND_GROWTH, WindGrowth
+from windowwatch.chase.values import Estimate
 from windowwatch.clock import from_unix_s
 from windowwatch.physics.earth import distance_m, local_m
 from windowwatch.physics.spread import Footprint

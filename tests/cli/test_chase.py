@@ -14,7 +14,7 @@ from fastkml.utils import find_all
 from made_flight import at
 from typed import ROOT, Answer, typed
 
-from windowwatch.cli.places import height_said, place_said, time_said
+from windowwatch.chase.said import height_said, place_said, time_said
 from windowwatch.errors import InputError
 
 pytestmark = pytest.mark.chase

@@ -22,6 +22,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
+from math import isfinite
 from types import MappingProxyType
 
 from windowwatch.clock import require_utc
@@ -97,6 +98,8 @@ class Report:
             value = getattr(self, name)
             if value is not None and not low <= value <= high:
                 raise InputError(f"{name} of {value:g} cannot be; give {low:g} to {high:g}")
+        if self.height_m is not None and not isfinite(self.height_m):
+            raise InputError("height_m is no number; leave it out where it is not known")
         for name in ("place_sigma_m", "height_sigma_m"):
             if not 0.0 < getattr(self, name) <= 50_000.0:
                 raise InputError(f"{name} of {getattr(self, name):g} cannot be; give metres")

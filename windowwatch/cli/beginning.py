@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from windowwatch.chase.said import height_said, place_said, time_said
 from windowwatch.chase.values import Air, Begun
-from windowwatch.cli.places import height_said, place_said, time_said
 from windowwatch.errors import InputError, WindowwatchError
 from windowwatch.physics.train import FlightTrain, Gas
 from windowwatch.scoring.values import Site

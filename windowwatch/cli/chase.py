@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from windowwatch.chase.said import height_said, place_said, time_said
 from windowwatch.cli.common import errors_in_words
-from windowwatch.cli.places import height_said, place_said, time_said
 from windowwatch.clock import SystemClock
 from windowwatch.errors import InputError
 

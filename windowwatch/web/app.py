@@ -32,6 +32,7 @@ from windowwatch.web.access.routes import ENTRY_PATH, Entry, ShareRoutes
 from windowwatch.web.data.export import health_data
 from windowwatch.web.data.health import CONTENT_TYPE, Health, health, metrics_text, model_states
 from windowwatch.web.data.routes import DataRoutes, FlightRoutes, RefusedError, refused
+from windowwatch.web.flights import POSITIONS_PATH, FollowedRoutes
 from windowwatch.web.live import Live
 from windowwatch.web.pages.board import board
 from windowwatch.web.pages.listing import (
@@ -53,12 +54,13 @@ NAV = (
     ("/", "Board"),
     ("/windows", "Windows"),
     ("/sites", "Sites"),
+    ("/flights", "Flights"),
     ("/notices", "Notices"),
     ("/health/page", "Health"),
     ("/data", "Data"),
 )
-#: Beginnings of paths that need no entry; `SHARE_PATH` asks for a word of its own.
-OPEN = ("/static/", "/lib/", SHARE_PATH, ENTRY_PATH)
+#: Beginnings of paths that need no entry; links and trackers have words of their own.
+OPEN = ("/static/", "/lib/", SHARE_PATH, ENTRY_PATH, POSITIONS_PATH)
 _REFUSALS = {
     400: ("Not understood", "The request could not be read."),
     401: ("Enter first", "This page asks for a token."),
@@ -133,6 +135,10 @@ class PageRoutes:
                 **values,
             )
         )
+
+    def page_now(self, request: Request, name: str, **values: Any) -> HTMLResponse:
+        """A page of something else than a pass, beside the newest one."""
+        return self.page(request, name, self.reader.newest(), **values)
 
     def _nav(self, guest: Share | None) -> tuple[tuple[str, str], ...]:
         """Pages that a visitor may see."""
@@ -276,7 +282,7 @@ def create_app(
     Parameters
     ----------
     store : Store
-        Of the present schema. Only acknowledgements are ever written.
+        Of the present schema. Acknowledgements, positions and estimates are written, nothing else.
     facts : Facts
     clock : Clock
     token : str, optional
@@ -294,6 +300,15 @@ def create_app(
     authenticator = None if token is None else authenticator or Authenticator(token, monotonic_s)
     data = DataRoutes(pages.reader, facts, clock)
     door, guest = _door(pages, authenticator, data)
+    followed = FollowedRoutes(
+        store,
+        facts,
+        clock,
+        pages.csrf,
+        authenticator,
+        page=pages.page_now,
+        problem=pages.problem,
+    )
     routes: list[BaseRoute] = [
         Route("/", pages.board),
         *HourRoutes(pages.reader, facts, clock, pages.page).routes,
@@ -308,6 +323,7 @@ def create_app(
         Route("/data", pages.data),
         *data.routes,
         *FlightRoutes(pages.reader, facts, clock).routes,
+        *followed.routes,
         *door,
         Route("/live", pages.live),
         Mount("/static", _static_files()),
@@ -370,9 +386,7 @@ def _door(
         pages.clock,
         authenticator,
         pages.csrf,
-        page=lambda request, name, **values: pages.page(
-            request, name, pages.reader.newest(), **values
-        ),
+        page=pages.page_now,
         problem=pages.problem,
         calendar=data.feed,
         page_url=pages.facts.page_url,

@@ -172,3 +172,14 @@ def begun_words(begun: Begun) -> str:
 
 def _when(moment: datetime | None) -> str:
     return "" if moment is None else f"{spoken_moment(moment, None)} "
+
+
+#: Said while an estimate by the newest report is being made.
+BEHIND = "A newer report has come; this is still the estimate by the one before."
+
+
+def off_words(above_m: float) -> str:
+    """How far a height is from the estimated line."""
+    if abs(above_m) < 50.0:
+        return "as estimated"
+    return f"{abs(above_m):.0f} m {'higher' if above_m > 0.0 else 'lower'} than estimated"

@@ -455,7 +455,7 @@ async def posted(request: Request) -> dict[str, str]:
     except TimeoutError:
         raise FormError(408, "That came too slowly.") from None
     try:
-        fields = parse_qs(body.decode("utf-8", "replace"), max_num_fields=5)
+        fields = parse_qs(body.decode("utf-8", "replace"), max_num_fields=8)
     except ValueError:
         raise FormError(400, "That form has too many fields.") from None
     return {name: values[0] for name, values in fields.items()}

@@ -1,4 +1,4 @@
-"""Places, heights and times as people say them over a radio, read strictly."""
+"""Places, heights and times as people say them over a radio, read strictly. Pure."""
 
 import re
 from datetime import UTC, datetime, time, timedelta
