@@ -19,15 +19,26 @@ if TYPE_CHECKING:  # what flies takes long to load, and whoever looks only reads
     from windowwatch.physics.windgrid import WindGrid
 
 
+#: Time, latitude, longitude and height of a used report, and its two doubts.
+Used = tuple[datetime, float, float, float | None, float, float]
+
+
 def track_so_far(kept: Sequence[Kept]) -> Track:
-    """Used reports in order of time; of two at one time the one that came first."""
+    """Track of used reports in order of time."""
     used = [each.report for each in kept if each.mark is Mark.USED]
-    rows = [
-        (r.latitude_deg, r.longitude_deg, r.height_m, r.place_sigma_m, r.height_sigma_m)
-        for r in used
-        if r.latitude_deg is not None and r.longitude_deg is not None
-    ]
-    track = track_of([r.time_utc for r in used], rows)
+    return track_through(
+        [
+            (r.time_utc, r.latitude_deg, r.longitude_deg, r.height_m, r.place_sigma_m,
+             r.height_sigma_m)
+            for r in used
+            if r.latitude_deg is not None and r.longitude_deg is not None
+        ]
+    )  # fmt: skip
+
+
+def track_through(used: Sequence[Used]) -> Track:
+    """Track in order of time, thinned; of two reports at one time the one that came first."""
+    track = track_of([each[0] for each in used], [each[1:] for each in used])
     if track.size < 2:
         return track
     new = np.r_[True, np.diff(track.time_unix_s) > 0.5]
@@ -47,7 +58,8 @@ def state_by(begun: Begun, track: Track, now_utc: datetime) -> State:
 
 def estimated(
     begun: Begun,
-    kept: Sequence[Kept],
+    track: Track,
+    number: int,
     now_utc: datetime,
     *,
     air: "WindGrid | None" = None,
@@ -58,8 +70,10 @@ def estimated(
     Parameters
     ----------
     begun : Begun
-    kept : sequence of Kept
-        All reports of the flight, in the order in which they came.
+    track : Track
+        Of all used reports.
+    number : int
+        Of the last report that came.
     now_utc : datetime
     air : WindGrid, optional
         The forecast; still air with a large doubt where there is none.
@@ -70,8 +84,6 @@ def estimated(
     from windowwatch.chase.posterior import WIND_GROWTH
     from windowwatch.physics.winderror import FORECAST_ERROR
 
-    track = track_so_far(kept)
-    number = kept[-1].number if kept else 0
     state = state_by(begun, track, now_utc)
     found: Estimate | NoEstimate = NoEstimate.WAITING
     if track.size:

@@ -13,10 +13,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Row, select
+from sqlalchemy import Row, func, select
 from sqlalchemy.orm import Session
 
-from windowwatch.chase.following import estimated
+from windowwatch.chase.following import Used, estimated, track_through
+from windowwatch.chase.phases import Track
 from windowwatch.chase.reports import Mark, Report, Screened, screen
 from windowwatch.chase.values import Begun, Closing, Flight, Kept, Said
 from windowwatch.clock import require_utc
@@ -36,6 +37,8 @@ if TYPE_CHECKING:  # takes long to load, and whoever looks at a flight only read
 
 _REPORT = ("tracker", "time_utc", "received_utc", "latitude_deg", "longitude_deg", "height_m",
            "place_sigma_m", "height_sigma_m", "source", "text")  # fmt: skip
+_TRACK = ("time_utc", "latitude_deg", "longitude_deg", "height_m", "place_sigma_m",
+          "height_sigma_m")  # fmt: skip
 #: Doubted reports that may still turn out right: the third of a row that fits is used.
 _DOUBTED = 2
 #: Arrays and numbers of a forecast that are kept with a flight.
@@ -140,6 +143,16 @@ def reports_of(database: Database, key: str) -> tuple[Kept, ...]:
         return tuple(Kept(row.id, _report(row), Mark(row.mark)) for row in session.execute(wanted))
 
 
+def track_so_far(database: Database, key: str) -> tuple[Track, int]:
+    """Track of the used reports of a flight, and the number of the last report of all."""
+    of = PositionRow.flight == key
+    columns = [getattr(PositionRow, name) for name in _TRACK]
+    used = select(*columns).where(of, PositionRow.mark == str(Mark.USED)).order_by(PositionRow.id)
+    with database.reading() as session:
+        number = session.scalar(select(func.max(PositionRow.id)).where(of)) or 0
+        return track_through([_used(row) for row in session.execute(used)]), number
+
+
 def save_said(database: Database, key: str, said: Said) -> bool:
     """Store an estimate; False where one of a later report is there, or the flight is closed."""
     text = value_to_json(said, f"the estimate of flight {key}")
@@ -171,8 +184,8 @@ def follow(database: Database, key: str, now_utc: datetime) -> Said:
     flight = find_flight(database, key)
     if flight is None:
         raise _no_flight(key)
-    kept = reports_of(database, key)
-    said = estimated(flight.begun, kept, now_utc, air=air_of(database, key))
+    track, number = track_so_far(database, key)
+    said = estimated(flight.begun, track, number, now_utc, air=air_of(database, key))
     save_said(database, key, said)
     return said
 
@@ -293,6 +306,11 @@ def _flight(row: FlightRow) -> Flight:
 
 def _report(row: PositionRow | Row[Any]) -> Report:
     return Report(**{name: getattr(row, name) for name in _REPORT})
+
+
+def _used(row: Row[Any]) -> Used:
+    when, latitude, longitude, height, place_sigma, height_sigma = row
+    return when, latitude, longitude, height, place_sigma, height_sigma
 
 
 def _packed(air: "WindGrid") -> bytes:
