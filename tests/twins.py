@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from soundings import Sounding, air_of, fitted_train
 
 from windowwatch.chase.phases import Track
+from windowwatch.chase.posterior import WIND_GROWTH
 from windowwatch.physics.earth import track as walked
 from windowwatch.physics.flights import Launches
 from windowwatch.physics.paths import fly_path
@@ -66,10 +67,17 @@ class Twin:
         )
 
 
-def twin_of(old: Sounding, new: Sounding, stream: np.random.Generator) -> Twin:
-    """The later ascent of two as a flight through the forecast of the earlier one."""
+def twin_of(
+    old: Sounding, new: Sounding, stream: np.random.Generator, later: Sounding | None = None
+) -> Twin:
+    """The later ascent of two as a flight through the forecast of the earlier one.
+
+    Without `later` the truth stands still: it falls through the winds that it rose through. With
+    it they have moved on the way to those of that ascent, six hours later.
+    """
     n = min(old.height_m.size, new.height_m.size)
-    forecast, air = deep(air_of(old)), deep(air_of(new))
+    fallen = new if later is None else moved_on(new, later, n)
+    forecast, air = deep(air_of(old)), deep(air_of(fallen))
     shift = new.start_unix_s - old.start_unix_s
     train = fitted_train(new)
     truth_train = FlightTrain(
@@ -104,6 +112,25 @@ def twin_of(old: Sounding, new: Sounding, stream: np.random.Generator) -> Twin:
         Track(time, rows[0], rows[1], rows[2], doubt, doubt),
         up[0].size - 1,
     )
+
+
+def moved_on(new: Sounding, later: Sounding, rows: int) -> Sounding:
+    """The winds that a balloon falls through, which has risen through those of `new`.
+
+    The true difference of two ascents six hours apart, as much of it as winds change in the time
+    between rise and fall at that height: the root of its variance's law (`WIND_GROWTH`). The fall
+    takes two fifths of the time that the rise took, about.
+    """
+    top_s = new.time_s[rows - 1]
+    between_s = 1.4 * np.maximum(top_s - new.time_s, 0.0)
+    share = (between_s / 21_600.0) ** (0.5 * WIND_GROWTH.exponent)
+    changed = [
+        getattr(new, name)
+        + share * (np.interp(new.height_m, later.height_m, getattr(later, name))
+                   - getattr(new, name))
+        for name in ("u_mps", "v_mps")
+    ]  # fmt: skip
+    return replace(new, u_mps=changed[0], v_mps=changed[1])
 
 
 def deep(air: WindGrid, top_m: float = 46_000.0) -> WindGrid:
