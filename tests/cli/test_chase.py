@@ -11,6 +11,7 @@ import fastkml
 import gpxpy
 import pytest
 from fastkml.utils import find_all
+from line_watch import forecast_in, settings_in
 from made_flight import at
 from typed import ROOT, Answer, typed
 
@@ -175,3 +176,33 @@ def test_looking_at_a_flight_loads_nothing_that_flies(tmp_path: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert done.stdout.rpartition("loaded:")[2].split() == []
+
+
+def test_a_first_report_begins_a_flight_with_the_forecast_of_the_settings(tmp_path: Path) -> None:
+    """A day of steady air, 7 m/s in both components aloft, of some years ago."""
+    settings_in(tmp_path, f'\n[database]\nurl = "sqlite:///{tmp_path}/w.db"\n')
+    forecast_in(tmp_path / "forecasts")
+    far = typed(tmp_path, "position", "--place", "56, 7", "--settings", "watch.toml")
+    assert "no site of the settings is within 300 km" in far.err
+    first = typed(tmp_path, "position", "--place", "45.01, -4.95", "--height", "3000m",
+                  "--settings", "watch.toml")  # fmt: skip
+    assert "begins by this report, released at 45.00000, -5.00000, 120 m" in first.out, first.err
+    assert "the newest cycle is too old for this time; followed without it" in first.err
+    typed(tmp_path, "flight", "given-up", "--by", "Ada", "--settings", "watch.toml")
+    path = tmp_path / "t.csv"
+    lines = [f"2026-05-04T14:{m:02d}:00Z,{45.0 - 0.0038 * m:.4f},{-5.0 + 0.0053 * m:.4f},"
+             f"{120 + 300 * m}" for m in range(31)]  # fmt: skip
+    path.write_text("time_utc,latitude_deg,longitude_deg,height_m\n" + "\n".join(lines))
+    assert across_km(tmp_path, path) < 0.6 * across_km(tmp_path, path, "--no-forecast")
+
+
+def across_km(folder: Path, track: Path, *more: str) -> float:
+    """Length of the 90 % area of a track, of a flight of the small watch; closed after it."""
+    begun = typed(folder, "flight", "begin", "Past", "--site", "Field", "--released",
+                  "2026-05-04T14:00Z", "--settings", "watch.toml", *more)  # fmt: skip
+    said = "without a forecast" if more else "wind of cycle made-2026-05-04T12Z, put right by"
+    assert said in begun.words, begun.err
+    shown = typed(folder, "flight", "import", str(track), "--settings", "watch.toml")
+    assert "31 used" in shown.out, shown.err
+    typed(folder, "flight", "given-up", "--by", "Ada", "--settings", "watch.toml")
+    return float(re.search(r"nine in ten within ([\d.]+)", shown.out)[1])  # type: ignore[index]

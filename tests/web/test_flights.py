@@ -205,3 +205,14 @@ def test_what_is_typed_wrong_into_the_form_comes_back_with_its_reason(page: Week
     forged = client.post("/flights/flight/report", data=fields | {"csrf": "x"})
     assert forged.status_code == 403
     assert page.store.reports("flight") == ()
+
+
+def test_the_board_says_that_a_flight_is_on(week: Week) -> None:
+    board = week.client()
+    assert "A flight is on" not in board.get("/").text
+    week.store.begin_flight(BEGUN)
+    try:
+        assert '<a href="/flights/flight">Invented flight</a>' in board.get("/").text
+    finally:
+        week.store.close_flight("flight", Closing(Outcome.GIVEN_UP, NOW, "Ada"))
+    assert "A flight is on" not in board.get("/").text

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from windowwatch.chase.phases import State, Track, state_of, thinned, track_of
-from windowwatch.chase.reports import Mark
+from windowwatch.chase.reports import Mark, Screened, apart_m
 from windowwatch.chase.values import Begun, Estimate, Kept, NoEstimate, Said
 from windowwatch.clock import to_unix_s
 from windowwatch.physics import constants as c
@@ -98,6 +98,12 @@ def estimated(
     if isinstance(found, Estimate):
         return Said(number, now_utc, found, None)
     return Said(number, now_utc, None, found)
+
+
+def disagreeing(kept: Sequence[Kept]) -> tuple[str, str, float] | None:
+    """Two trackers whose last used reports cannot both be true, and how far apart they are. [m]"""
+    used = [each.report for each in kept if each.mark is Mark.USED]
+    return apart_m(Screened(last={report.tracker: report for report in used}))
 
 
 def _seed(key: str) -> int:

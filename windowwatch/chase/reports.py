@@ -39,6 +39,8 @@ LOWEST_M, HIGHEST_M = -430.0, 55_000.0
 CLOCK_AHEAD, CLOCK_BEHIND = timedelta(minutes=2), timedelta(hours=3)
 #: The first report lies within this of the release, plus what the fastest wind makes. [m]
 NEAR_RELEASE_M = 30_000.0
+#: The same where nobody said when it was released: as far as flights go. [m] Judgement.
+FAR_RELEASE_M = 300_000.0
 #: So many impossible reports that fit one another are right.
 _AGREE = 3
 
@@ -186,8 +188,9 @@ def _within_reach(so_far: Screened, report: Report) -> bool:
         return _away_m(_place(known), report) <= NEAR_RELEASE_M + FASTEST_MPS * apart_s
     if so_far.release is None:
         return True
-    began = so_far.released_utc or report.time_utc
-    flown_s = max((report.time_utc - began).total_seconds(), 0.0)
+    if so_far.released_utc is None:
+        return _away_m(so_far.release, report) <= FAR_RELEASE_M
+    flown_s = max((report.time_utc - so_far.released_utc).total_seconds(), 0.0)
     return _away_m(so_far.release, report) <= NEAR_RELEASE_M + FASTEST_MPS * flown_s
 
 

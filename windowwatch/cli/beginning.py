@@ -2,14 +2,16 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from windowwatch.chase.reports import FAR_RELEASE_M
 from windowwatch.chase.said import height_said, place_said, time_said
 from windowwatch.chase.values import Air, Begun
 from windowwatch.errors import InputError, WindowwatchError
+from windowwatch.physics.earth import distance_m
 from windowwatch.physics.train import FlightTrain, Gas
 from windowwatch.scoring.values import Site
 from windowwatch.settings.read import Settings
@@ -18,6 +20,8 @@ from windowwatch.storage.flights import new_key
 if TYPE_CHECKING:  # a flight without a forecast needs none of what reads one
     from windowwatch.physics.windgrid import WindGrid
 
+#: No forecast reaches further; an older cycle is not even read.
+_LONGEST = timedelta(days=16)
 #: Options by the field of the train that they give.
 _TRAIN = {
     "balloon_mass_kg": "balloon",
@@ -63,6 +67,32 @@ def begin(
     if settings is None or given["no_forecast"]:
         return begun, None
     return _with_forecast(begun, settings, now_utc)
+
+
+def begin_by_report(
+    settings: Settings, latitude_deg: float, longitude_deg: float, now_utc: datetime
+) -> "tuple[Begun, WindGrid | None]":
+    """The flight that a first report begins: released, nobody ticked when, from the nearest site.
+
+    Raises
+    ------
+    InputError
+        If no site is within reach of the place.
+    """
+
+    def away_m(site: Site) -> float:
+        return float(distance_m(site.latitude_deg, site.longitude_deg, latitude_deg, longitude_deg))
+
+    site = min(settings.watch.sites, key=away_m)
+    if away_m(site) > FAR_RELEASE_M:
+        raise InputError(
+            "no flight is open, and no site of the settings is within "
+            f"{FAR_RELEASE_M / 1e3:.0f} km of that place; begin one with "
+            "`windowwatch flight begin NAME --place …`"
+        )
+    said: dict[str, Any] = dict.fromkeys(("place", "height", "released", "gas", *_TRAIN.values()))
+    said |= {"site": site.name, "no_forecast": False}
+    return begin(f"{site.name}, {now_utc:%Y-%m-%d}", settings, said, now_utc)
 
 
 def _site(settings: Settings | None, name: str | None) -> Site | None:
@@ -117,16 +147,19 @@ def _with_forecast(
     if folder is None:
         click.echo("the forecast is fetched from the network: followed without it", err=True)
         return begun, None
+    begun_at = begun.released_utc or now_utc
     here = Site("release", begun.latitude_deg, begun.longitude_deg, begun.height_m, "UTC")
     try:
         look = scan_folder(folder, model=source.model)
         if not look.cycles:
             raise InputError(f"{folder} holds no cycle")
+        if begun_at - look.cycles[-1].cycle.reference_utc > _LONGEST:
+            raise InputError("the newest cycle is too old for this time")
         wind = load_cycle(look.cycles[-1], area=area_of([here])).wind
     except WindowwatchError as error:
         click.echo(f"no forecast: {error.message}; followed without it", err=True)
         return begun, None
-    moment = to_unix_s(begun.released_utc or now_utc)
+    moment = to_unix_s(begun_at)
     if not wind.time_unix_s[0] <= moment <= wind.time_unix_s[-1]:
         click.echo("the newest cycle does not hold this time: followed without it", err=True)
         return begun, None

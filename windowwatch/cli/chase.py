@@ -114,7 +114,10 @@ def position_command(
     key: str | None,
     settings_path: Path | None,
 ) -> None:
-    """Report a position by voice: where it was, how high, and when; says where it will land."""
+    """Report a position by voice: where it was, how high, and when; says where it will land.
+
+    With settings and no flight open, the report begins one, from the nearest site.
+    """
     with errors_in_words():
         now = SystemClock().now()
         latitude, longitude = place_said(place)
@@ -126,14 +129,33 @@ def position_command(
             tracker, moment, now, latitude, longitude, high, VOICE_SIGMA_M, VOICE_HEIGHT_SIGMA_M,
             "voice", note,
         )  # fmt: skip
-        with _store(settings_path) as store:
+        settings = _settings(settings_path)
+        with _store(settings_path, settings) as store:
             from windowwatch.wording.chase import report_words
 
-            flight = _chosen(store, key)
+            flight = _flight_for(store, key, settings, (latitude, longitude), now)
             (kept,) = store.add_reports(flight.key, [report])
             click.echo(report_words(kept))
             store.follow(flight.key, now)
             _show(store, flight, now)
+
+
+def _flight_for(
+    store: "Store",
+    key: str | None,
+    settings: "Settings | None",
+    place: tuple[float, float],
+    now: datetime,
+) -> "Flight":
+    """The flight that a report is of; begun by it where none is open, and settings are there."""
+    if key is not None or settings is None or any(f.closing is None for f in store.flights()):
+        return _chosen(store, key)
+    from windowwatch.cli.beginning import begin_by_report
+    from windowwatch.wording.chase import begun_words
+
+    begun, air = begin_by_report(settings, *place, now)
+    click.echo(f"flight {begun.key} begins by this report, {begun_words(begun)}")
+    return store.begin_flight(begun, air)
 
 
 @click.group("flight", short_help="Follow a flight: where it is, and where it will land.")
@@ -230,7 +252,7 @@ def _show(store: "Store", flight: "Flight", now: datetime) -> None:
 
 
 def _state_lines(begun: "Begun", kept: "tuple[Kept, ...]", now: datetime) -> Iterator[str]:
-    from windowwatch.chase.following import state_by, track_so_far
+    from windowwatch.chase.following import disagreeing, state_by, track_so_far
     from windowwatch.chase.reports import Mark
     from windowwatch.wording import chase as words
 
@@ -246,6 +268,9 @@ def _state_lines(begun: "Begun", kept: "tuple[Kept, ...]", now: datetime) -> Ite
         assert last.longitude_deg is not None
         place = words.place_words(last.latitude_deg, last.longitude_deg)
         yield f"was at {place}, {words.height_words(last.height_m)}"
+    apart = disagreeing(kept)
+    if apart is not None:
+        yield words.apart_words(*apart)
 
 
 @flight_group.command("import", short_help="Take in positions of a file.")

@@ -11,7 +11,7 @@ import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from sqlalchemy import Row, func, select
 from sqlalchemy.orm import Session
@@ -309,8 +309,7 @@ def _report(row: PositionRow | Row[Any]) -> Report:
 
 
 def _used(row: Row[Any]) -> Used:
-    when, latitude, longitude, height, place_sigma, height_sigma = row
-    return when, latitude, longitude, height, place_sigma, height_sigma
+    return cast(Used, tuple(row))
 
 
 def _packed(air: "WindGrid") -> bytes:

@@ -166,19 +166,28 @@ class PageRoutes:
             return self.page(request, "empty.html", None)
         now = self.clock.now()
         guest, pass_ = guest_of(request), self._underway()
+        flying = () if guest is not None else self.flying()
         # The most looked at page: made once a minute for all who look.
         made_for = (
             snapshot.word,
             floor_to_step(now, timedelta(minutes=1)),
             guest,
+            flying,
             None if pass_ is None else int(10.0 * pass_.share),
         )
 
         def make() -> bytes:
             shown = board(self.facts, snapshot, now)
-            return bytes(self.page(request, "board.html", snapshot, board=shown).body)
+            return bytes(
+                self.page(request, "board.html", snapshot, board=shown, flying=flying).body
+            )
 
-        return self._cache.answer(request, made_for, make, same=(snapshot.word, guest))
+        return self._cache.answer(request, made_for, make, same=(snapshot.word, guest, flying))
+
+    def flying(self) -> tuple[tuple[str, str], ...]:
+        """Key and name of every flight that is on."""
+        flights = self.reader.store.flights()
+        return tuple((f.key, f.begun.name) for f in flights if f.closing is None)
 
     def windows(self, request: Request) -> Response:
         """All windows of the newest cycle."""
@@ -300,15 +309,6 @@ def create_app(
     authenticator = None if token is None else authenticator or Authenticator(token, monotonic_s)
     data = DataRoutes(pages.reader, facts, clock)
     door, guest = _door(pages, authenticator, data)
-    followed = FollowedRoutes(
-        store,
-        facts,
-        clock,
-        pages.csrf,
-        authenticator,
-        page=pages.page_now,
-        problem=pages.problem,
-    )
     routes: list[BaseRoute] = [
         Route("/", pages.board),
         *HourRoutes(pages.reader, facts, clock, pages.page).routes,
@@ -323,7 +323,7 @@ def create_app(
         Route("/data", pages.data),
         *data.routes,
         *FlightRoutes(pages.reader, facts, clock).routes,
-        *followed.routes,
+        *_followed(pages, authenticator),
         *door,
         Route("/live", pages.live),
         Mount("/static", _static_files()),
@@ -351,6 +351,19 @@ def create_app(
         trusted_proxies=facts.trusted_proxies,
         page_url=facts.page_url,
     )
+
+
+def _followed(pages: PageRoutes, authenticator: Authenticator | None) -> list[Route]:
+    """Addresses of flights in the air."""
+    return FollowedRoutes(
+        pages.reader.store,
+        pages.facts,
+        pages.clock,
+        pages.csrf,
+        authenticator,
+        page=pages.page_now,
+        problem=pages.problem,
+    ).routes
 
 
 def _refusals(pages: PageRoutes) -> Callable[[Request, Exception], Response]:

@@ -183,3 +183,11 @@ def off_words(above_m: float) -> str:
     if abs(above_m) < 50.0:
         return "as estimated"
     return f"{abs(above_m):.0f} m {'higher' if above_m > 0.0 else 'lower'} than estimated"
+
+
+def apart_words(one: str, other: str, apart_m: float) -> str:
+    """That two trackers cannot both be right."""
+    return (
+        f"{one} and {other} disagree by {apart_m / 1e3:.1f} km more than they can have flown; "
+        "find out which is wrong"
+    )

@@ -5,7 +5,7 @@ from datetime import datetime
 
 import numpy as np
 
-from windowwatch.chase.following import line_error_m, state_by, track_so_far
+from windowwatch.chase.following import disagreeing, line_error_m, state_by, track_so_far
 from windowwatch.chase.phases import FLYING, State
 from windowwatch.chase.phases import Track as Reported
 from windowwatch.chase.reports import Mark
@@ -50,6 +50,7 @@ class FlightView:
     spoken: str
     reports: tuple[str, ...]
     unused: int
+    apart: str
 
 
 def flight_view(
@@ -87,6 +88,7 @@ def flight_view(
         ]
     lines = () if estimate is None else words.landing_lines(estimate)
     refused = "" if said is None or said.refused is None else words.REFUSED[said.refused]
+    apart = disagreeing(kept)
     number = max((each.number for each in kept if each.mark is Mark.USED), default=0)
     return FlightView(
         key=flight.key,
@@ -111,6 +113,7 @@ def flight_view(
         spoken=f"Map: {begun.name}; {lines[0] if lines else 'no landing is known'}",
         reports=tuple(words.report_words(each) for each in kept[: -_ROWS - 1 : -1]),
         unused=sum(each.mark is not Mark.USED for each in kept),
+        apart="" if apart is None else words.apart_words(*apart),
     )  # fmt: skip
 
 
