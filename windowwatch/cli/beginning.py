@@ -22,6 +22,8 @@ if TYPE_CHECKING:  # a flight without a forecast needs none of what reads one
 
 #: No forecast reaches further; an older cycle is not even read.
 _LONGEST = timedelta(days=16)
+#: From so long before the beginning to so long after it a flight keeps its forecast. [s]
+_BEFORE_S, _AFTER_S = 6 * 3600.0, 30 * 3600.0
 #: Options by the field of the train that they give.
 _TRAIN = {
     "balloon_mass_kg": "balloon",
@@ -164,4 +166,14 @@ def _with_forecast(
         click.echo("the newest cycle does not hold this time: followed without it", err=True)
         return begun, None
     forecast = look.cycles[-1].cycle.id
-    return replace(begun, air=Air.FORECAST, forecast=forecast), wind
+    return replace(begun, air=Air.FORECAST, forecast=forecast), _around(wind, moment)
+
+
+def _around(wind: "WindGrid", moment_unix_s: float) -> "WindGrid":
+    """The steps that a flight can meet: a week of them would be read again at every report."""
+    time = wind.time_unix_s
+    first = max(int(time.searchsorted(moment_unix_s - _BEFORE_S, "right")) - 1, 0)
+    last = min(int(time.searchsorted(moment_unix_s + _AFTER_S)) + 1, time.size)
+    kept = slice(first, last)
+    moisture = None if wind.moisture is None else wind.moisture[kept]
+    return replace(wind, time_unix_s=time[kept], air=wind.air[:, kept], moisture=moisture)

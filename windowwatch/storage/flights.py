@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, cast
+from weakref import WeakKeyDictionary
 
 from sqlalchemy import Row, func, select
 from sqlalchemy.orm import Session
@@ -44,6 +45,8 @@ _DOUBTED = 2
 #: Arrays and numbers of a forecast that are kept with a flight.
 _AIR = ("time_unix_s", "height_m", "latitude_deg", "longitude_deg", "air", "terrain_m",
         "top_height_m", "cycle_unix_s")  # fmt: skip
+
+_LAST_AIR: WeakKeyDictionary[Database, tuple[str, "WindGrid"]] = WeakKeyDictionary()
 
 
 class ClosedError(InputError):
@@ -209,11 +212,21 @@ def close_flight(database: Database, key: str, closing: Closing) -> Flight:
 
 
 def air_of(database: Database, key: str) -> "WindGrid | None":
-    """The forecast that a flight is followed with; None without one."""
+    """The forecast that a flight is followed with; None without one.
+
+    It never changes, so the one that was asked for last is kept as long as its database is open.
+    """
+    last = _LAST_AIR.get(database)
+    if last is not None and last[0] == key:
+        return last[1]
     with database.reading() as session:
         row = session.get(FlightAirRow, key)
         value = None if row is None else row.value
-    return None if value is None else _unpacked(value, key)
+    if value is None:
+        return None
+    air = _unpacked(value, key)
+    _LAST_AIR[database] = (key, air)
+    return air
 
 
 @dataclass(frozen=True)
