@@ -10,6 +10,7 @@ from typing import Any
 
 import httpx
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from jsonschema import Draft202012Validator
 from made_flight import BEGAN, BEGUN, at, report
 from page_week import Week
@@ -216,3 +217,30 @@ def test_the_board_says_that_a_flight_is_on(week: Week) -> None:
     finally:
         week.store.close_flight("flight", Closing(Outcome.GIVEN_UP, NOW, "Ada"))
     assert "A flight is on" not in board.get("/").text
+
+
+@pytest.mark.browser
+def test_axe_finds_nothing_on_a_phone(page: Week, browser: Browser) -> None:
+    """Rules of axe-core, which follow WCAG 2."""
+    page.store.add_reports("flight", [report(minute) for minute in range(81)])
+    page.store.follow("flight", NOW)
+    url = page.url()
+    with visit(browser, url, PHONE, bypass_csp=True) as seen:
+        for path in ("/flights", "/flights/flight", "/flights/flight/report"):
+            seen.goto(f"{url}{path}")
+            found = Axe().run(seen)
+            assert found.violations_count == 0, f"{path}\n{found.generate_report()}"
+            assert seen.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+@pytest.mark.browser
+def test_an_open_page_shows_a_new_report_by_itself(page: Week, browser: Browser) -> None:
+    page.store.add_reports("flight", [report(minute) for minute in range(3)])
+    url = page.url()
+    with visit(browser, url, PHONE) as seen:
+        seen.clock.install()
+        seen.goto(f"{url}/flights/flight")
+        assert "06:02:00 UTC" in seen.inner_text("main")
+        page.store.add_reports("flight", [report(3)])
+        seen.clock.fast_forward(31_000)
+        seen.get_by_text("06:03:00 UTC").wait_for()
