@@ -41,6 +41,7 @@ _CALLED = {
     "bsd (3-clause)": "BSD-3-Clause",
     "new bsd": "BSD-3-Clause",
     "mozilla public license 2.0 (mpl 2.0)": "MPL-2.0",
+    "gplv2": "GPL-2.0-only",
 }
 #: Names that may be stated in the field `License` just as SPDX has them.
 _SPDX = {"MIT", "ISC", "Apache-2.0", "BSD-2-Clause", "BSD-3-Clause", "MPL-2.0"}

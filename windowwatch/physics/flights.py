@@ -46,12 +46,17 @@ class FlightStatus(IntEnum):
 
 @dataclass(frozen=True)
 class Launches:
-    """Where and when flights begin. Arrays are [N]."""
+    """Where and when flights begin, or are taken up in the air. Arrays are [N].
+
+    `falling` says which have burst already: they come down from there under the canopy, and
+    their burst numbers are where they began. All rise where it is left out.
+    """
 
     latitude_deg: NDArray[np.float64]
     longitude_deg: NDArray[np.float64]
     height_m: NDArray[np.float64]
     time_unix_s: NDArray[np.float64]
+    falling: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True)
@@ -291,14 +296,18 @@ def _axes(grid: WindGrid) -> k.Grid:
 
 def _starts(grid: WindGrid, launches: Launches) -> NDArray[np.float64]:
     """Launches as rows, longitudes counted eastward from the grid's west, checked."""
+    falling = launches.falling
+    if falling is None:
+        falling = np.zeros(launches.time_unix_s.shape, dtype=np.bool_)
     for name, values in vars(launches).items():
-        if not np.all(np.isfinite(values)):
+        if values is not None and not np.all(np.isfinite(values)):
             row = int(np.flatnonzero(~np.isfinite(values))[0])
             raise InputError(f"launch {row} has no {name}; it is {values[row]}")
     west = float(grid.longitude_deg[0])
     longitude = west + np.mod(launches.longitude_deg - west, 360.0)
     return np.stack(
-        [launches.latitude_deg, longitude, launches.height_m, launches.time_unix_s], axis=1
+        [launches.latitude_deg, longitude, launches.height_m, launches.time_unix_s, falling],
+        axis=1,
     ).astype(np.float64)
 
 
@@ -409,9 +418,14 @@ def _results(out: NDArray[np.float64], launches: Launches) -> Flights:
         burst_longitude_deg=wrap_longitude_deg(out[k.BURST_LONGITUDE]),
         burst_height_m=out[k.BURST_HEIGHT],
         burst_time_unix_s=out[k.BURST_TIME],
-        ascent_rate_mps=(out[k.BURST_HEIGHT] - height) / (out[k.BURST_TIME] - time),
+        ascent_rate_mps=_rate(out[k.BURST_HEIGHT] - height, out[k.BURST_TIME] - time),
         strongest_wind_mps=out[k.STRONGEST],
         coldest_air_k=out[k.COLDEST],
         drift_m=drift,
         extrapolated=out[k.EXTRAPOLATED] > 0.5,
     )
+
+
+def _rate(risen_m: NDArray[np.float64], in_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean ascent rate; NaN for what was taken up after its burst. [m s⁻¹]"""
+    return np.divide(risen_m, in_s, out=np.full_like(risen_m, np.nan), where=in_s > 0.0)

@@ -338,14 +338,16 @@ def _fly_one(start, air, grid, body, error, c, tally, column, path, out, i):
     tally[0], tally[1], tally[2], tally[3] = 0.0, math.inf, 0.0, 0.0
     out[:, i] = math.nan
     status, speed, wind = NOT_RISING, 0.0, (0.0, 0.0)
-    if math.isfinite(body[LOG_DRIVE]):  # else there is no free lift
+    if start[4] > 0.5:  # taken up in the air after its burst
+        status = LANDED
+    elif math.isfinite(body[LOG_DRIVE]):  # else there is no free lift
         status, place, z, speed, wind = _leg(
             True, place, z, deadline_s, air, grid, body, error, c, tally, column, path
         )
     if status == LANDED:
         out[BURST_LATITUDE, i], out[BURST_LONGITUDE, i] = place[0], place[1]
         out[BURST_HEIGHT, i], out[BURST_TIME, i] = z, place[2]
-        if body[OPENING_DELAY] > 0.0:
+        if body[OPENING_DELAY] > 0.0 and not start[4] > 0.5:
             place, z = _tumble(place, z, wind, body, c)
         status, place, z, speed, wind = _leg(
             False, place, z, deadline_s, air, grid, body, error, c, tally, column, path
@@ -364,9 +366,10 @@ def fly_many(
 ):
     """Fly launches `first` to `last` with some members and every draw.
 
-    float64 `launches` [N, 4]: latitude, longitude from the grid's west on, height, time;
-    float32 `air` [m, T * Y * X * H * 4] of m members, the first of which is number `place` of M
-    `members` in the results; float64 `bodies` [N, D, BODY]; float32 `errors`
+    float64 `launches` [N, 5]: latitude, longitude from the grid's west on, height, time, and above
+    one half where it has burst already; float32 `air` [m, T * Y * X * H * 4] of m members, the
+    first of which is number `place` of M `members` in the results; float64 `bodies` [N, D, BODY];
+    float32 `errors`
     [last - first, D, H, 3] of wind and of the logarithm of the rise, H may be 0; float64 `paths`
     [P, S, 9], room for P paths of S steps, used in turn from the first, and int64 `rows` [P] for
     how many steps each has; S may be 0, P may not; float64 `scratch` [12]; float64 `out`

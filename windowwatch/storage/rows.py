@@ -155,6 +155,7 @@ def delivery_values(
 
 Value = TypeVar("Value")
 VERSION = 1
+
 #: Word of every kind that is told apart by one: causes, and facts of checks.
 _WORDS: Mapping[type, str] = {kind: word for word, kind in (*KINDS.items(), *FACTS.items())}
 

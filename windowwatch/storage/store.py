@@ -12,7 +12,16 @@ from sqlalchemy.exc import ArgumentError
 
 from windowwatch.errors import StorageError
 from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
-from windowwatch.storage import cycles, deliveries, engine, plans, saving, upkeep, watches
+from windowwatch.storage import (
+    cycles,
+    deliveries,
+    engine,
+    flights,
+    plans,
+    saving,
+    upkeep,
+    watches,
+)
 from windowwatch.storage.codec import texts_from_json, texts_to_json
 from windowwatch.storage.cycles import find_trail
 from windowwatch.storage.engine import Database
@@ -157,6 +166,18 @@ class Store(engine.Database):
     save_sighting = plans.save_sighting
     sightings = plans.sightings_of
 
+    begin_flight = flights.begin_flight
+    flight = flights.find_flight
+    add_reports = flights.add_reports
+    reports = flights.reports_of
+    follow = flights.follow
+    said = flights.said_of
+    close_flight = flights.close_flight
+    let_post = flights.let_post
+    who_posts = flights.who_posts
+    trackers = flights.trackers_of
+    stop_posting = flights.stop_posting
+
     backup = upkeep.backup
     drop_old_hours = upkeep.drop_old_hours
     size = upkeep.size
@@ -165,6 +186,7 @@ class Store(engine.Database):
     changes = cycles.changes_of
     cycles = cycles.stored_cycles
     deliveries = deliveries.deliveries_of
+    flights = flights.flights_of
 
     def ledger(self) -> SqlLedger:
         """Ledger of fetched forecasts (`windowwatch.forecast.download.ledger.Ledger`)."""

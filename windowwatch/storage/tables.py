@@ -331,3 +331,75 @@ class SightingRow(Base):
     site: Mapped[str] = mapped_column(String(200))
     at_utc: Mapped[datetime]
     value: Mapped[str] = mapped_column(Text)
+
+
+class FlightRow(Base):
+    """A flight that is followed, and how it ended."""
+
+    __tablename__ = "flights"
+
+    key: Mapped[str] = mapped_column(String(64), primary_key=True)
+    begun_utc: Mapped[datetime]
+    begun: Mapped[str] = mapped_column(Text)
+    closed_utc: Mapped[datetime | None]
+    closing: Mapped[str | None] = mapped_column(Text)
+
+
+class PositionRow(Base):
+    """A position report as it came, and what was thought of it then; never changed."""
+
+    __tablename__ = "positions"
+    __table_args__ = (Index(None, "flight", "tracker", "mark"),)
+
+    id: Mapped[int] = mapped_column(RowId, primary_key=True)
+    flight: Mapped[str] = mapped_column(
+        String(64), ForeignKey("flights.key", ondelete="CASCADE"), index=True
+    )
+    tracker: Mapped[str] = mapped_column(String(80))
+    time_utc: Mapped[datetime]
+    received_utc: Mapped[datetime]
+    latitude_deg: Mapped[float | None]
+    longitude_deg: Mapped[float | None]
+    height_m: Mapped[float | None]
+    place_sigma_m: Mapped[float]
+    height_sigma_m: Mapped[float]
+    source: Mapped[str] = mapped_column(String(80))
+    text: Mapped[str] = mapped_column(Text)
+    mark: Mapped[str] = mapped_column(String(20))
+
+
+class LandingRow(Base):
+    """The newest estimate of a flight's landing, or why there is none."""
+
+    __tablename__ = "landings"
+
+    flight: Mapped[str] = mapped_column(
+        String(64), ForeignKey("flights.key", ondelete="CASCADE"), primary_key=True
+    )
+    number: Mapped[int] = mapped_column(BigInteger)
+    value: Mapped[str] = mapped_column(Text)
+
+
+class FlightAirRow(Base):
+    """The forecast that a flight is followed with, so that no network is needed for it."""
+
+    __tablename__ = "flight_air"
+
+    flight: Mapped[str] = mapped_column(
+        String(64), ForeignKey("flights.key", ondelete="CASCADE"), primary_key=True
+    )
+    value: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class TrackerRow(Base):
+    """A tracker that may post positions; only the hash of its word is kept."""
+
+    __tablename__ = "trackers"
+
+    token_sha256: Mapped[str] = mapped_column(String(64), primary_key=True)
+    flight: Mapped[str] = mapped_column(
+        String(64), ForeignKey("flights.key", ondelete="CASCADE"), index=True
+    )
+    tracker: Mapped[str] = mapped_column(String(80))
+    made_utc: Mapped[datetime]
+    revoked_utc: Mapped[datetime | None]

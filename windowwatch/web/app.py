@@ -33,6 +33,7 @@ from windowwatch.web.data.export import health_data
 from windowwatch.web.data.health import CONTENT_TYPE, Health, health, metrics_text, model_states
 from windowwatch.web.data.routes import DataRoutes, FlightRoutes, RefusedError, refused
 from windowwatch.web.data.vitals import Life
+from windowwatch.web.flights import POSITIONS_PATH, FollowedRoutes
 from windowwatch.web.live import Live
 from windowwatch.web.pages.board import board
 from windowwatch.web.pages.listing import (
@@ -57,12 +58,13 @@ NAV = (
     ("/windows", "Windows"),
     ("/plans", "Plans"),
     ("/sites", "Sites"),
+    ("/flights", "Flights"),
     ("/notices", "Notices"),
     ("/health/page", "Health"),
     ("/data", "Data"),
 )
-#: Beginnings of paths that need no entry; `SHARE_PATH` asks for a word of its own.
-OPEN = ("/static/", "/lib/", SHARE_PATH, ENTRY_PATH)
+#: Beginnings of paths that need no entry; links and trackers have words of their own.
+OPEN = ("/static/", "/lib/", SHARE_PATH, ENTRY_PATH, POSITIONS_PATH)
 _REFUSALS = {
     400: ("Not understood", "The request could not be read."),
     401: ("Enter first", "This page asks for a token."),
@@ -179,6 +181,10 @@ class PageRoutes:
             )
         )
 
+    def page_now(self, request: Request, name: str, **values: Any) -> HTMLResponse:
+        """A page of something else than a pass, beside the newest one."""
+        return self.page(request, name, self.reader.newest(), **values)
+
     def _nav(self, guest: Share | None) -> tuple[tuple[str, str], ...]:
         """Pages that a visitor may see."""
         if guest is not None:
@@ -205,19 +211,28 @@ class PageRoutes:
             return self.page(request, "empty.html", None)
         now = self.clock.now()
         guest, pass_ = guest_of(request), self._underway()
+        flying = () if guest is not None else self.flying()
         # The most looked at page: made once a minute for all who look.
         made_for = (
             snapshot.word,
             floor_to_step(now, timedelta(minutes=1)),
             guest,
+            flying,
             None if pass_ is None else int(10.0 * pass_.share),
         )
 
         def make() -> bytes:
             shown = board(self.facts, snapshot, now)
-            return bytes(self.page(request, "board.html", snapshot, board=shown).body)
+            return bytes(
+                self.page(request, "board.html", snapshot, board=shown, flying=flying).body
+            )
 
-        return self._cache.answer(request, made_for, make, same=(snapshot.word, guest))
+        return self._cache.answer(request, made_for, make, same=(snapshot.word, guest, flying))
+
+    def flying(self) -> tuple[tuple[str, str], ...]:
+        """Key and name of every flight that is on."""
+        flights = self.reader.store.flights()
+        return tuple((f.key, f.begun.name) for f in flights if f.closing is None)
 
     def windows(self, request: Request) -> Response:
         """All windows of the newest cycle."""
@@ -330,7 +345,7 @@ def create_app(
     Parameters
     ----------
     store : Store
-        Of the present schema. Only acknowledgements are ever written.
+        Of the present schema. Acknowledgements, positions and estimates are written, nothing else.
     facts : Facts
     clock : Clock
     token : str, optional
@@ -369,6 +384,7 @@ def create_app(
         Route("/data", pages.data),
         *data.routes,
         *FlightRoutes(pages.reader, facts, clock).routes,
+        *_followed(pages, authenticator),
         *door,
         Route("/live", pages.live),
         Mount("/static", _static_files()),
@@ -396,6 +412,19 @@ def create_app(
         trusted_proxies=facts.trusted_proxies,
         page_url=facts.page_url,
     )
+
+
+def _followed(pages: PageRoutes, authenticator: Authenticator | None) -> list[Route]:
+    """Addresses of flights in the air."""
+    return FollowedRoutes(
+        pages.reader.store,
+        pages.facts,
+        pages.clock,
+        pages.csrf,
+        authenticator,
+        page=pages.page_now,
+        problem=pages.problem,
+    ).routes
 
 
 def _refusals(pages: PageRoutes) -> Callable[[Request, Exception], Response]:
@@ -431,9 +460,7 @@ def _door(
         pages.clock,
         authenticator,
         pages.csrf,
-        page=lambda request, name, **values: pages.page(
-            request, name, pages.reader.newest(), **values
-        ),
+        page=pages.page_now,
         problem=pages.problem,
         calendar=data.feed,
         page_url=pages.facts.page_url,

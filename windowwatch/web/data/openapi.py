@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from enum import Enum
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
+from windowwatch.chase.reports import Mark
 from windowwatch.scoring.opinions import INTERVAL_HOLDS
 from windowwatch.scoring.values import FACTS, NearGap
 from windowwatch.windows.causes import KINDS, Cause
@@ -259,6 +260,33 @@ _SCHEMAS: dict[str, Any] = {
         "required": ["type", "features"],
     },
     "Error": _object({"error": _TEXT}),
+    "Position": _object(
+        {
+            "time_utc": _TIME | {"description": "When the tracker was there."},
+            "latitude_deg": _NUMBER,
+            "longitude_deg": _NUMBER,
+            "height_m": _NUMBER | {"description": "Above mean sea level."},
+            "place_sigma_m": _NUMBER | {"description": "Doubt, one standard deviation."},
+            "height_sigma_m": _NUMBER | {"description": "Doubt, one standard deviation."},
+            "text": _TEXT | {"maxLength": 500},
+        },
+        optional=("height_m", "place_sigma_m", "height_sigma_m", "text"),
+    ),
+    "Stored": _object(
+        {
+            "flight": _TEXT,
+            "positions": {
+                "type": "array",
+                "items": _object(
+                    {
+                        "number": _COUNT,
+                        "used": {"type": "boolean"},
+                        "mark": {"type": "string", "enum": [str(each) for each in Mark]},
+                    }
+                ),
+            },
+        }
+    ),
 }
 
 _SITE = ("site", "Word that stands for the site in addresses of the page.", {"type": "string"})
@@ -317,8 +345,39 @@ def describe(version: str) -> dict[str, Any]:
             "version": version,
             "description": "A forecast, no permission. Times are UTC; units are in the names.",
         },
-        "paths": {path: {"get": _operation(path)} for path in _ANSWERS},
-        "components": {"schemas": _SCHEMAS},
+        "paths": {
+            **{path: {"get": _operation(path)} for path in _ANSWERS},
+            "/data/positions": {"post": _post()},
+        },
+        "components": {
+            "schemas": _SCHEMAS,
+            "securitySchemes": {"tracker": {"type": "http", "scheme": "bearer"}},
+        },
+    }
+
+
+def _post() -> dict[str, Any]:
+    """How a tracker posts positions."""
+    refusals = {
+        "400": "A position cannot be read; none of them is stored",
+        "401": "The tracker's word is missing, wrong, or was taken back",
+        "409": "The flight is closed",
+        "413": "Too much at once",
+    }
+    error = {"application/json": {"schema": _ref("Error")}}
+    body = {"anyOf": [_ref("Position"), _object({"positions": _list("Position")})]}
+    return {
+        "operationId": "data_positions",
+        "summary": "Positions of one tracker; what was answered with 201 is stored for good",
+        "security": [{"tracker": []}],
+        "requestBody": {"required": True, "content": {"application/json": {"schema": body}}},
+        "responses": {
+            "201": {
+                "description": "Stored; each says whether it is used, and otherwise why not",
+                "content": {"application/json": {"schema": _ref("Stored")}},
+            },
+            **{code: {"description": said, "content": error} for code, said in refusals.items()},
+        },
     }
 
 

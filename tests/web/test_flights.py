@@ -1,0 +1,246 @@
+"""Followed flights on the page: what trackers post, what a crew sees, and who may do what."""
+
+import gzip
+import threading
+from collections.abc import Iterator
+from contextlib import ExitStack
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from jsonschema import Draft202012Validator
+from made_flight import BEGAN, BEGUN, at, report
+from page_week import Week
+from patience import PATIENCE_S
+from playwright.sync_api import Browser
+from visiting import PHONE, visit
+
+from windowwatch import daemon
+from windowwatch.chase.reports import Mark
+from windowwatch.chase.values import Closing, Outcome
+from windowwatch.settings.read import read_settings
+from windowwatch.storage.store import Store, ready_store
+from windowwatch.web.flights import MOST_POSITIONS
+
+pytestmark = pytest.mark.chase
+ROOT = Path(__file__).resolve().parents[2]
+TOKEN = "a long word for a test only"
+NOW = BEGAN + timedelta(minutes=90)
+
+
+@pytest.fixture
+def page(tmp_path: Path) -> Iterator[Week]:
+    """The page of a real server over an empty database with one flight."""
+    settings = read_settings(ROOT / "config" / "skerra.toml")
+    with ready_store(f"sqlite:///{tmp_path}/w.sqlite3") as store, ExitStack() as opened:
+        store.begin_flight(BEGUN)
+        yield Week(settings, store, daemon.page_facts(settings, looks=False), NOW, opened)
+
+
+def position(minute: float, **other: object) -> dict[str, Any]:
+    lat, lon, height = at(minute)
+    when = BEGAN + timedelta(minutes=minute)
+    return {"time_utc": when.isoformat(), "latitude_deg": lat, "longitude_deg": lon,
+            "height_m": height, **other}  # fmt: skip
+
+
+def bearer(store: Store, tracker: str = "radio") -> dict[str, str]:
+    return {"authorization": f"Bearer {store.let_post('flight', tracker, BEGAN)}"}
+
+
+def settled(page: Week, number: int) -> None:
+    """Wait until an estimate by a report is stored: it is made after the answer."""
+    waited = threading.Event()
+    for _ in range(int(PATIENCE_S * 20)):
+        said = page.store.said("flight")
+        if said is not None and said.number >= number:
+            return
+        waited.wait(0.05)
+    raise AssertionError("no estimate was made")
+
+
+def test_a_tracker_posts_and_the_page_shows_where_it_will_land(page: Week) -> None:
+    client, word = page.client(token=TOKEN), bearer(page.store)
+    one = client.post("/data/positions", json=position(0), headers=word)
+    assert one.status_code == 201, one.text
+    many = {"positions": [position(minute) for minute in range(1, 61)] + [position(3)]}
+    answer = client.post("/data/positions", json=many, headers=word)
+    stored = answer.json()["positions"]
+    assert [each["used"] for each in stored] == [True] * 60 + [False]
+    assert stored[-1]["mark"] == "late"
+    settled(page, stored[-2]["number"])
+    assert client.get("/flights").status_code == 401, "a tracker's word opens no page"
+    assert client.get("/flights", headers=word).status_code == 401
+    client.headers["authorization"] = f"Bearer {TOKEN}"
+    shown = client.get("/flights/flight")
+    assert "rising" in shown.text
+    assert "30 min" in shown.text
+    assert "Lands at 46.0" in shown.text
+    assert "1 not used" in shown.text
+    assert 'http-equiv="refresh"' in shown.text
+    assert len(gzip.compress(shown.content)) < 30_000
+    for kind in ("geojson", "gpx", "kml", "csv"):
+        assert client.get(f"/flights/flight/record.{kind}").status_code == 200
+    assert client.get("/flights/flight/record.exe").status_code == 404
+    assert client.get("/flights/nowhere").status_code == 404
+
+
+def test_a_closed_flight_takes_nothing(page: Week) -> None:
+    client, word = page.client(), bearer(page.store)
+    client.post("/data/positions", json=position(0), headers=word)
+    page.store.close_flight("flight", Closing(Outcome.GIVEN_UP, NOW, "Ada"))
+    answer = client.post("/data/positions", json=position(1), headers=word)
+    assert answer.status_code == 409
+    assert "closed since 2026-05-08 07:30 UTC" in answer.json()["error"]
+    shown = client.get("/flights/flight").text
+    assert "given up" in shown
+    assert 'http-equiv="refresh" content="30"' not in shown
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (b"{", "the body is no JSON"),
+        (b"[" * 100_000, "the body is no JSON"),
+        (b"[]", "a position is an object"),
+        (b'{"positions": []}', f"give 1 to {MOST_POSITIONS} at once"),
+        (b'{"time_utc": "2026-05-08T06:00:00"}', "time_utc: write it as"),
+        (b'{"time_utc": "2026-05-08T06:00:00Z", "height_m": NaN}', "height_m is no number"),
+        (b'{"time_utc": "2026-05-08T06:00:00Z", "height_m": true}', "height_m: is no number"),
+        (b'{"time_utc": "2026-05-08T06:00:00Z", "latitude_deg": 91}', "latitude_deg of 91"),
+        (b'{"time_utc": "2026-05-08T06:00:00Z", "altitude": 3}', "altitude: is not known"),
+    ],
+)
+def test_what_cannot_be_read_is_refused_whole(page: Week, body: bytes, words: str) -> None:
+    answer = page.client().post("/data/positions", content=body, headers=bearer(page.store))
+    assert answer.status_code == 400
+    assert words in answer.json()["error"]
+    assert page.store.reports("flight") == ()
+
+
+def test_who_may_not_post(page: Week) -> None:
+    client, word = page.client(token=TOKEN), bearer(page.store)
+    for headers in ({}, {"authorization": "Bearer wrong"}, {"authorization": f"Bearer {TOKEN}"}):
+        answer = client.post("/data/positions", json=position(0), headers=headers)
+        assert answer.status_code == 401
+        assert "windowwatch flight tracker" in answer.json()["error"]
+    page.store.stop_posting("flight", "radio", NOW)
+    assert client.post("/data/positions", json=position(0), headers=word).status_code == 401
+    assert page.store.reports("flight") == ()
+    large = client.post("/data/positions", content=b" " * 300_000, headers=bearer(page.store))
+    assert large.status_code == 413
+
+
+def test_answers_are_as_they_are_described(page: Week) -> None:
+    client = page.client()
+    document = client.get("/data/openapi.json").json()
+    way = document["paths"]["/data/positions"]["post"]
+    for word, body in ((bearer(page.store), position(0)), (bearer(page.store), {}), ({}, {})):
+        answer = client.post("/data/positions", json=body, headers=word)
+        schema = way["responses"][str(answer.status_code)]["content"]["application/json"]["schema"]
+        whole = {**schema, "components": document["components"]}
+        Draft202012Validator(whole).validate(answer.json())
+    asked = way["requestBody"]["content"]["application/json"]["schema"]
+    Draft202012Validator({**asked, "components": document["components"]}).validate(position(0))
+
+
+def test_many_at_once_lose_nothing(page: Week) -> None:
+    """Ten trackers at the same time, each waiting for nobody: what was answered is stored."""
+    url = page.url()
+    words = [bearer(page.store, f"tracker {i}") for i in range(10)]
+    answered: list[int] = []
+
+    def post(word: dict[str, str]) -> None:
+        with httpx.Client(base_url=url, timeout=PATIENCE_S) as client:
+            for minute in range(6):
+                answer = client.post("/data/positions", json=position(minute), headers=word)
+                answered.extend(each["number"] for each in answer.json()["positions"])
+
+    threads = [threading.Thread(target=post, args=(word,)) for word in words]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert len(answered) == 60
+    assert sorted(answered) == [each.number for each in page.store.reports("flight")]
+    settled(page, max(answered))
+
+
+@pytest.mark.browser
+def test_a_position_by_voice_on_a_phone(page: Week, browser: Browser) -> None:
+    page.store.add_reports("flight", [report(minute) for minute in range(81)])
+    url = page.url()
+    with visit(browser, url, PHONE, java_script_enabled=False) as seen:
+        seen.goto(f"{url}/flights/flight/report")
+        assert seen.locator("#place").bounding_box()["height"] >= 44.0  # type: ignore[index]
+        seen.fill("#place", "46 00.00 N, 7 53.0 E")
+        seen.fill("#height", "10000m")
+        seen.fill("#time", "07:29")
+        seen.click("button")
+        seen.wait_for_url("**/flights/flight")
+        settled(page, page.store.reports("flight")[-1].number)
+        seen.goto(f"{url}/flights/flight")
+        assert "falling" in seen.inner_text("main")
+        assert seen.locator("svg.map.tall").is_visible()
+        box = seen.locator("svg.map.tall").bounding_box()
+        assert box is not None
+        assert 0.0 <= box["x"] <= box["x"] + box["width"] <= 390.0
+    kept = page.store.reports("flight")[-1]
+    assert (kept.report.tracker, kept.report.source, kept.report.height_m) == (
+        "voice", "voice", 10_000.0,
+    )  # fmt: skip
+    assert kept.mark is Mark.USED
+
+
+def test_what_is_typed_wrong_into_the_form_comes_back_with_its_reason(page: Week) -> None:
+    client = page.client()
+    word = client.get("/flights/flight/report").text.split('name="csrf" value="')[1].split('"')[0]
+    fields = {"csrf": word, "place": "north of the barn", "height": "8200"}
+    answer = client.post("/flights/flight/report", data=fields)
+    assert answer.status_code == 400
+    assert "is no place; write it as" in answer.text
+    assert 'value="north of the barn"' in answer.text
+    forged = client.post("/flights/flight/report", data=fields | {"csrf": "x"})
+    assert forged.status_code == 403
+    assert page.store.reports("flight") == ()
+
+
+def test_the_board_says_that_a_flight_is_on(week: Week) -> None:
+    board = week.client()
+    assert "A flight is on" not in board.get("/").text
+    week.store.begin_flight(BEGUN)
+    try:
+        assert '<a href="/flights/flight">Invented flight</a>' in board.get("/").text
+    finally:
+        week.store.close_flight("flight", Closing(Outcome.GIVEN_UP, NOW, "Ada"))
+    assert "A flight is on" not in board.get("/").text
+
+
+@pytest.mark.browser
+def test_axe_finds_nothing_on_a_phone(page: Week, browser: Browser) -> None:
+    """Rules of axe-core, which follow WCAG 2."""
+    page.store.add_reports("flight", [report(minute) for minute in range(81)])
+    page.store.follow("flight", NOW)
+    url = page.url()
+    with visit(browser, url, PHONE, bypass_csp=True) as seen:
+        for path in ("/flights", "/flights/flight", "/flights/flight/report"):
+            seen.goto(f"{url}{path}")
+            found = Axe().run(seen)
+            assert found.violations_count == 0, f"{path}\n{found.generate_report()}"
+            assert seen.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+@pytest.mark.browser
+def test_an_open_page_shows_a_new_report_by_itself(page: Week, browser: Browser) -> None:
+    page.store.add_reports("flight", [report(minute) for minute in range(3)])
+    url = page.url()
+    with visit(browser, url, PHONE) as seen:
+        seen.clock.install()
+        seen.goto(f"{url}/flights/flight")
+        assert "06:02:00 UTC" in seen.inner_text("main")
+        page.store.add_reports("flight", [report(3)])
+        seen.clock.fast_forward(31_000)
+        seen.get_by_text("06:03:00 UTC").wait_for()

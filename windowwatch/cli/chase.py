@@ -1,0 +1,413 @@
+"""Commands of a flight in the air: `position`, and `flight` with all that is asked of one."""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from windowwatch.chase.said import height_said, place_said, time_said
+from windowwatch.cli.common import errors_in_words
+from windowwatch.clock import SystemClock
+from windowwatch.errors import InputError
+
+if TYPE_CHECKING:
+    from windowwatch.chase.values import Begun, Flight, Kept
+    from windowwatch.settings.read import Settings
+    from windowwatch.storage.store import Store
+
+#: How well a place is known that was read out over a radio, and a height. [m]
+VOICE_SIGMA_M, VOICE_HEIGHT_SIGMA_M = 60.0, 50.0
+NO_FLIGHT = "no flight is open; begin one with `windowwatch flight begin NAME`"
+_FLIGHT_HELP = "Key of the flight; needed only when several are open."
+
+
+def _settings_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The settings file, which a flight can do without."""
+    return click.option(
+        "--settings",
+        "settings_path",
+        type=click.Path(path_type=Path),
+        envvar="WINDOWWATCH_SETTINGS",
+        show_envvar=True,
+        help="A watch's settings, for its database; without, flights have one of their own.",
+    )(command)
+
+
+def _flight_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    return click.option("--flight", "key", metavar="KEY", help=_FLIGHT_HELP)(command)
+
+
+def _settings(path: Path | None) -> "Settings | None":
+    from windowwatch.cli.common import settings_of
+
+    return None if path is None else settings_of(path, maps=False)
+
+
+@contextmanager
+def _store(path: Path | None, settings: "Settings | None" = None) -> Iterator["Store"]:
+    """The database of a watch, or the one that flights have of their own."""
+    from windowwatch.settings.read import data_folder
+    from windowwatch.storage.engine import sqlite_url
+    from windowwatch.storage.store import ready_store
+
+    settings = settings or _settings(path)
+    url = sqlite_url(data_folder() / "flights.sqlite3")
+    with ready_store(url if settings is None else settings.database_url()) as store:
+        yield store
+
+
+@contextmanager
+def _looking(path: Path | None) -> Iterator["Store"]:
+    """The same to look at: where there is no database yet, there is no flight, and none is made."""
+    from windowwatch.settings.read import data_folder
+    from windowwatch.storage.engine import sqlite_url
+    from windowwatch.storage.store import existing_store, missing_file
+
+    settings = _settings(path)
+    url = sqlite_url(data_folder() / "flights.sqlite3")
+    url = url if settings is None else settings.database_url()
+    if missing_file(url) is not None:
+        raise InputError(NO_FLIGHT)
+    with existing_store(url) as store:
+        yield store
+
+
+def _chosen(store: "Store", key: str | None, *, closed: bool = False) -> "Flight":
+    """The flight that was named, or the only one that is open."""
+    if key is not None:
+        found = store.flight(key)
+        if found is None:
+            raise InputError(
+                f"there is no flight {key}; `windowwatch flight list` names those there are"
+            )
+        return found
+    flights = store.flights()
+    choice = [each for each in flights if each.closing is None]
+    if not choice and closed:
+        choice = list(flights[:1])
+    if not choice:
+        raise InputError(NO_FLIGHT)
+    if len(choice) > 1:
+        names = ", ".join(f"{each.key} ({each.begun.name})" for each in choice)
+        raise InputError(f"several flights are open; say which with --flight: {names}")
+    return choice[0]
+
+
+@click.command("position", short_help="Report a position that was read out over the radio.")
+@click.option("--place", required=True, help="As '46.0123, 7.5678' or '46 00.74 N, 7 34.07 E'.")
+@click.option("--height", help="Above sea level, with its unit: 8200m or 27000ft.")
+@click.option("--time", "when", default="now", show_default=True, help="As 06:31 (UTC).")
+@click.option("--tracker", default="voice", show_default=True, help="Who says so.")
+@click.option("--note", default="", help="What was said, in words.")
+@_flight_option
+@_settings_option
+def position_command(
+    place: str,
+    height: str | None,
+    when: str,
+    tracker: str,
+    note: str,
+    key: str | None,
+    settings_path: Path | None,
+) -> None:
+    """Report a position by voice: where it was, how high, and when; says where it will land.
+
+    With settings and no flight open, the report begins one, from the nearest site.
+    """
+    with errors_in_words():
+        now = SystemClock().now()
+        latitude, longitude = place_said(place)
+        high = None if height is None else height_said(height)
+        moment = time_said(when, now)
+        from windowwatch.chase.reports import Report
+
+        report = Report(
+            tracker, moment, now, latitude, longitude, high, VOICE_SIGMA_M, VOICE_HEIGHT_SIGMA_M,
+            "voice", note,
+        )  # fmt: skip
+        settings = _settings(settings_path)
+        with _store(settings_path, settings) as store:
+            from windowwatch.wording.chase import report_words
+
+            flight = _flight_for(store, key, settings, (latitude, longitude), now)
+            (kept,) = store.add_reports(flight.key, [report])
+            click.echo(report_words(kept))
+            store.follow(flight.key, now)
+            _show(store, flight, now)
+
+
+def _flight_for(
+    store: "Store",
+    key: str | None,
+    settings: "Settings | None",
+    place: tuple[float, float],
+    now: datetime,
+) -> "Flight":
+    """The flight that a report is of; begun by it where none is open, and settings are there."""
+    if key is not None or settings is None or any(f.closing is None for f in store.flights()):
+        return _chosen(store, key)
+    from windowwatch.cli.beginning import begin_by_report
+    from windowwatch.wording.chase import begun_words
+
+    begun, air = begin_by_report(settings, *place, now)
+    click.echo(f"flight {begun.key} begins by this report, {begun_words(begun)}")
+    return store.begin_flight(begun, air)
+
+
+@click.group("flight", short_help="Follow a flight: where it is, and where it will land.")
+def flight_group() -> None:
+    """Follow a flight from its release to the payload in your hands; no network is needed."""
+
+
+@flight_group.command("begin", short_help="Begin to follow a flight.")
+@click.argument("name")
+@click.option("--site", help="Site of the settings from which it is released.")
+@click.option("--place", help="Of the release, as '46.0123, 7.5678', where there is no site.")
+@click.option("--height", help="Of the release above sea level, as 420m or 1380ft.")
+@click.option("--released", help="When it was released, as 06:31 (UTC); its track shows it, too.")
+@click.option("--no-forecast", is_flag=True, help="Do without the forecast of the settings.")
+@click.option("--balloon", type=float, help="Mass of the empty balloon, kg.")
+@click.option("--payload", type=float, help="Mass of all below the neck, kg.")
+@click.option("--lift", type=float, help="Lift measured at the neck, kg.")
+@click.option("--burst-diameter", type=float, help="At which the balloon bursts, m.")
+@click.option("--canopy", type=float, help="Fabric of the parachute, m².")
+@click.option("--gas", type=click.Choice(["hydrogen", "helium"]), help="Lifting gas.")
+@_settings_option
+def begin_command(name: str, settings_path: Path | None, **given: Any) -> None:
+    """Begin to follow the flight NAME. With settings, train, site and forecast are theirs.
+
+    What is given as an option overrides the settings; the lift that was measured above all.
+    """
+    with errors_in_words():
+        from windowwatch.cli.beginning import begin
+
+        now = SystemClock().now()
+        settings = _settings(settings_path)
+        begun, air = begin(name, settings, given, now)
+        with _store(settings_path, settings) as store:
+            store.begin_flight(begun, air)
+        from windowwatch.wording.chase import air_words, begun_words
+
+        click.echo(f"flight {begun.key}, {begun.name}: {begun_words(begun)}")
+        click.echo(air_words(begun))
+        click.echo("Report with: windowwatch position --place '…' --height … --time …")
+
+
+@flight_group.command("list", short_help="All flights, the newest first.")
+@_settings_option
+def list_command(settings_path: Path | None) -> None:
+    """List all flights, the newest first."""
+    with errors_in_words(), _looking(settings_path) as store:
+        from windowwatch.wording.chase import begun_words, closing_words
+
+        flights = store.flights()
+        if not flights:
+            click.echo("no flight yet; begin one with `windowwatch flight begin NAME`")
+        for each in flights:
+            end = "open" if each.closing is None else closing_words(each.closing)
+            click.echo(f"{each.key}  {each.begun.name}: {begun_words(each.begun)}; {end}")
+
+
+@flight_group.command("show", short_help="Where it is, and where it will land.")
+@click.argument("key", required=False)
+@click.option("--reports", is_flag=True, help="Every report, and whether it is used.")
+@_settings_option
+def show_command(key: str | None, reports: bool, settings_path: Path | None) -> None:
+    """Show a flight: its state, the age of the last report, and where it will land."""
+    with errors_in_words(), _looking(settings_path) as store:
+        flight = _chosen(store, key, closed=True)
+        if reports:
+            from windowwatch.wording.chase import report_words
+
+            for each in store.reports(flight.key):
+                click.echo(report_words(each))
+        _show(store, flight, SystemClock().now())
+
+
+def _show(store: "Store", flight: "Flight", now: datetime) -> None:
+    """A flight in a dozen lines."""
+    from windowwatch.wording import chase as words
+
+    click.echo(f"flight {flight.key}, {flight.begun.name}")
+    if flight.closing is not None:
+        click.echo(words.closing_words(flight.closing))
+    kept = store.reports(flight.key)
+    for line in _state_lines(flight.begun, kept, now):
+        click.echo(line)
+    said = store.said(flight.key)
+    if said is None:
+        click.echo("no landing is estimated yet")
+    elif said.refused is not None:
+        click.echo(words.REFUSED[said.refused])
+    elif said.estimate is not None:
+        for line in words.landing_lines(said.estimate):
+            click.echo(line)
+        click.echo(words.doubt_words(said.estimate))
+    click.echo(words.air_words(flight.begun))
+    click.echo(words.CAUTION)
+
+
+def _state_lines(begun: "Begun", kept: "tuple[Kept, ...]", now: datetime) -> Iterator[str]:
+    from windowwatch.chase.following import disagreeing, state_by, track_so_far
+    from windowwatch.chase.reports import Mark
+    from windowwatch.wording import chase as words
+
+    state = state_by(begun, track_so_far(kept), now)
+    yield words.state_words(state)
+    unused = sum(each.mark is not Mark.USED for each in kept)
+    note = f"; {unused} of {len(kept)} reports not used, --reports says why" if unused else ""
+    yield f"{words.last_words(state)}{note}"
+    used = [each.report for each in kept if each.mark is Mark.USED]
+    if used:
+        last = max(used, key=lambda report: report.time_utc)
+        assert last.latitude_deg is not None
+        assert last.longitude_deg is not None
+        place = words.place_words(last.latitude_deg, last.longitude_deg)
+        yield f"was at {place}, {words.height_words(last.height_m)}"
+    apart = disagreeing(kept)
+    if apart is not None:
+        yield words.apart_words(*apart)
+
+
+@flight_group.command("import", short_help="Take in positions of a file.")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--tracker", default="file", show_default=True, help="Where the file has no name.")
+@click.option(
+    "--format", "kind", type=click.Choice(["csv", "gpx", "nmea", "aprs"]), help="Kind of the file."
+)
+@_flight_option
+@_settings_option
+def import_command(
+    file: Path, tracker: str, kind: str | None, key: str | None, settings_path: Path | None
+) -> None:
+    """Take in the positions of FILE: CSV, GPX, NMEA 0183 or APRS packets."""
+    with errors_in_words():
+        from windowwatch.cli.track_files import read_track
+
+        now = SystemClock().now()
+        reports, refused = read_track(file, kind, tracker, now)
+        with _store(settings_path) as store:
+            from collections import Counter
+
+            from windowwatch.wording.chase import MARKS
+
+            flight = _chosen(store, key)
+            kept = store.add_reports(flight.key, reports)
+            for mark, count in Counter(each.mark for each in kept).most_common():
+                click.echo(f"{count} {MARKS[mark]}")
+            for each in refused[:10]:
+                click.echo(f"line {each.number} left out: {each.why}", err=True)
+            if len(refused) > 10:
+                click.echo(f"… and {len(refused) - 10} more left out", err=True)
+            store.follow(flight.key, now)
+            _show(store, flight, now)
+
+
+@flight_group.command("export", short_help="Write a flight as GeoJSON, GPX, KML or CSV.")
+@click.argument("key", required=False)
+@click.option(
+    "--format", "kind", type=click.Choice(["geojson", "gpx", "kml", "csv"]), default="geojson",
+    show_default=True,
+)  # fmt: skip
+@click.option("--out", type=click.Path(path_type=Path), help="File; printed when left out.")
+@_settings_option
+def export_command(
+    key: str | None, kind: str, out: Path | None, settings_path: Path | None
+) -> None:
+    """Write a flight: its track, and its landing, estimated or found."""
+    with errors_in_words(), _looking(settings_path) as store:
+        from windowwatch.web.data.chase import FlightRecord, record_as
+
+        flight = _chosen(store, key, closed=True)
+        record = FlightRecord(flight, store.reports(flight.key), store.said(flight.key))
+        content = record_as(kind, record)
+        if out is None:
+            sys.stdout.write(content.decode())
+            return
+        try:
+            out.write_bytes(content)
+        except OSError as error:
+            raise InputError(f"{out}: cannot be written: {error.strerror}") from error
+        click.echo(f"{out} is written")
+
+
+def _closing_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for option in (
+        click.argument("key", required=False),
+        click.option("--by", required=True, help="Who says so."),
+        click.option("--time", "when", default="now", show_default=True, help="As 11:20 (UTC)."),
+        click.option("--note", default="", help="Anything else."),
+        _settings_option,
+    ):
+        command = option(command)
+    return command
+
+
+@flight_group.command("recovered", short_help="The payload is in your hands: close the flight.")
+@click.option("--place", help="Where it was found, as '46.0123, 7.5678'.")
+@click.option("--payload", default="", help="In what state it is.")
+@_closing_options
+def recovered_command(place: str | None, payload: str, **given: Any) -> None:
+    """Close a flight whose payload was found; nothing of it changes afterwards."""
+    _close("recovered", place, payload, **given)
+
+
+@flight_group.command("given-up", short_help="Close a flight that is not looked for any more.")
+@_closing_options
+def given_up_command(**given: Any) -> None:
+    """Close a flight that is not looked for any more; nothing of it changes afterwards."""
+    _close("given up", None, "", **given)
+
+
+def _close(
+    how: str,
+    place: str | None,
+    payload: str,
+    *,
+    key: str | None,
+    by: str,
+    when: str,
+    note: str,
+    settings_path: Path | None,
+) -> None:
+    with errors_in_words():
+        from windowwatch.chase.values import Closing, Outcome
+
+        at = time_said(when, SystemClock().now())
+        latitude, longitude = (None, None) if place is None else place_said(place)
+        closing = Closing(Outcome(how), at, by, latitude, longitude, payload, note)
+        with _store(settings_path) as store:
+            from windowwatch.wording.chase import closing_words
+
+            flight = _chosen(store, key)
+            store.close_flight(flight.key, closing)
+            click.echo(f"flight {flight.key}, {flight.begun.name}: {closing_words(closing)}")
+
+
+@flight_group.command("tracker", short_help="Let a tracker post to the page, or stop it.")
+@click.argument("name")
+@click.option("--stop", is_flag=True, help="Take back every word that it has.")
+@_flight_option
+@_settings_option
+def tracker_command(name: str, stop: bool, key: str | None, settings_path: Path | None) -> None:
+    """Give the tracker NAME a word of its own, by which it posts positions to the page."""
+    with errors_in_words(), _store(settings_path) as store:
+        now = SystemClock().now()
+        flight = _chosen(store, key)
+        if stop:
+            count = store.stop_posting(flight.key, name, now)
+            if count == 0:
+                raise InputError(f"no tracker {name!r} may post to flight {flight.key}")
+            click.echo(f"{name} posts no more")
+            return
+        word = store.let_post(flight.key, name, now)
+        click.echo(f"{name} may post to flight {flight.key}; its word, shown only now:")
+        click.echo(word)
+        click.echo("POST /data/positions with the header: Authorization: Bearer WORD")
+
+
+COMMANDS = (position_command, flight_group)

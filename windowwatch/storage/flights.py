@@ -1,0 +1,351 @@
+"""Flights that are followed: reports are only ever added, each with its mark; a closed one is shut.
+
+Who stores a report is the only one to judge it: it is judged in the transaction that stores it, on
+top of all that were stored before, so that two trackers that speak at once are heard one after
+the other.
+"""
+
+import hashlib
+import io
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, cast
+from weakref import WeakKeyDictionary
+
+from sqlalchemy import Row, func, select
+from sqlalchemy.orm import Session
+
+from windowwatch.chase.following import Used, estimated, track_through
+from windowwatch.chase.phases import Track
+from windowwatch.chase.reports import Mark, Report, Screened, screen
+from windowwatch.chase.values import Begun, Closing, Flight, Kept, Said
+from windowwatch.clock import require_utc
+from windowwatch.errors import InputError, StorageError
+from windowwatch.storage.engine import Database
+from windowwatch.storage.rows import value_from_json, value_to_json
+from windowwatch.storage.tables import (
+    FlightAirRow,
+    FlightRow,
+    LandingRow,
+    PositionRow,
+    TrackerRow,
+)
+
+if TYPE_CHECKING:  # takes long to load, and whoever looks at a flight only reads
+    from windowwatch.physics.windgrid import WindGrid
+
+_REPORT = ("tracker", "time_utc", "received_utc", "latitude_deg", "longitude_deg", "height_m",
+           "place_sigma_m", "height_sigma_m", "source", "text")  # fmt: skip
+_TRACK = ("time_utc", "latitude_deg", "longitude_deg", "height_m", "place_sigma_m",
+          "height_sigma_m")  # fmt: skip
+#: Doubted reports that may still turn out right: the third of a row that fits is used.
+_DOUBTED = 2
+#: Arrays and numbers of a forecast that are kept with a flight.
+_AIR = ("time_unix_s", "height_m", "latitude_deg", "longitude_deg", "air", "terrain_m",
+        "top_height_m", "cycle_unix_s")  # fmt: skip
+
+_LAST_AIR: WeakKeyDictionary[Database, tuple[str, "WindGrid"]] = WeakKeyDictionary()
+
+
+class ClosedError(InputError):
+    """The flight is closed: nothing of it changes."""
+
+
+def new_key() -> str:
+    """A word that names a flight in addresses; short enough to be typed from a phone."""
+    return "".join(secrets.choice("abcdefghjkmnpqrstuvwxyz23456789") for _ in range(6))
+
+
+def begin_flight(database: Database, begun: Begun, air: "WindGrid | None" = None) -> Flight:
+    """Store a new flight, and the forecast that it will be followed with."""
+    with database.writing() as session:
+        session.add(
+            FlightRow(
+                key=begun.key,
+                begun_utc=require_utc(begun.begun_utc),
+                begun=value_to_json(begun, f"flight {begun.key}"),
+                closed_utc=None,
+                closing=None,
+            )
+        )
+        session.flush()
+        if air is not None:
+            session.add(FlightAirRow(flight=begun.key, value=_packed(air)))
+    return Flight(begun, None)
+
+
+def flights_of(database: Database) -> tuple[Flight, ...]:
+    """All flights, the newest first."""
+    wanted = select(FlightRow).order_by(FlightRow.begun_utc.desc(), FlightRow.key)
+    with database.reading() as session:
+        return tuple(map(_flight, session.scalars(wanted)))
+
+
+def find_flight(database: Database, key: str) -> Flight | None:
+    """The flight of a key; None when there is none."""
+    with database.reading() as session:
+        row = session.get(FlightRow, key)
+        return None if row is None else _flight(row)
+
+
+def add_reports(database: Database, key: str, reports: Sequence[Report]) -> tuple[Kept, ...]:
+    """Store reports, each with what is thought of it. All of them, or none.
+
+    Raises
+    ------
+    ClosedError
+        If the flight is closed.
+    InputError
+        If there is no such flight.
+    """
+    with database.writing() as session:
+        flight = _open_flight(session, key)
+        found, so_far = [], _screened(session, flight.begun)
+        for report in reports:
+            mark, so_far = screen(so_far, report)
+            row = PositionRow(
+                flight=key, mark=str(mark), **{name: getattr(report, name) for name in _REPORT}
+            )
+            session.add(row)
+            session.flush()
+            found.append(Kept(row.id, report, mark))
+        return tuple(found)
+
+
+def _screened(session: Session, begun: Begun) -> Screened:
+    """What the next report is judged by: for each tracker its last used one, and doubted ones."""
+    place = (begun.latitude_deg, begun.longitude_deg)
+    so_far = Screened(release=place, released_utc=begun.released_utc)
+    of = PositionRow.flight == begun.key
+    names = session.scalars(select(PositionRow.tracker).where(of).distinct()).all()
+    last, doubted = {}, []
+    for name in sorted(names):
+        mine = select(PositionRow).where(of, PositionRow.tracker == name)
+        newest = mine.order_by(PositionRow.id.desc())
+        used = session.scalar(newest.where(PositionRow.mark == str(Mark.USED)).limit(1))
+        if used is None:
+            continue
+        last[name] = _report(used)
+        since = newest.where(
+            PositionRow.mark == str(Mark.IMPOSSIBLE), PositionRow.id > used.id
+        ).limit(_DOUBTED)
+        doubted += [_report(row) for row in reversed(session.scalars(since).all())]
+    so_far = Screened(last, {}, so_far.release, so_far.released_utc)
+    for report in doubted:
+        _, so_far = screen(so_far, report)
+    return so_far
+
+
+def reports_of(database: Database, key: str) -> tuple[Kept, ...]:
+    """All reports of a flight, in the order in which they came."""
+    columns = [getattr(PositionRow, name) for name in ("id", *_REPORT, "mark")]
+    wanted = select(*columns).where(PositionRow.flight == key).order_by(PositionRow.id)
+    with database.reading() as session:
+        return tuple(Kept(row.id, _report(row), Mark(row.mark)) for row in session.execute(wanted))
+
+
+def track_so_far(database: Database, key: str) -> tuple[Track, int]:
+    """Track of the used reports of a flight, and the number of the last report of all."""
+    of = PositionRow.flight == key
+    columns = [getattr(PositionRow, name) for name in _TRACK]
+    used = select(*columns).where(of, PositionRow.mark == str(Mark.USED)).order_by(PositionRow.id)
+    with database.reading() as session:
+        number = session.scalar(select(func.max(PositionRow.id)).where(of)) or 0
+        return track_through([_used(row) for row in session.execute(used)]), number
+
+
+def save_said(database: Database, key: str, said: Said) -> bool:
+    """Store an estimate; False where one of a later report is there, or the flight is closed."""
+    text = value_to_json(said, f"the estimate of flight {key}")
+    with database.writing() as session:
+        flight = session.get(FlightRow, key, with_for_update=True)
+        if flight is None or flight.closed_utc is not None:
+            return False
+        row = session.get(LandingRow, key)
+        if row is None:
+            session.add(LandingRow(flight=key, number=said.number, value=text))
+        elif row.number > said.number:
+            return False
+        else:
+            row.number, row.value = said.number, text
+        return True
+
+
+def said_of(database: Database, key: str) -> Said | None:
+    """The newest estimate of a flight; None before the first."""
+    with database.reading() as session:
+        row = session.get(LandingRow, key)
+        if row is None:
+            return None
+        return value_from_json(Said, row.value, f"the estimate of flight {key}")
+
+
+def follow(database: Database, key: str, now_utc: datetime) -> Said:
+    """Estimate a flight anew by all that is stored of it, and store that."""
+    flight = find_flight(database, key)
+    if flight is None:
+        raise _no_flight(key)
+    track, number = track_so_far(database, key)
+    said = estimated(flight.begun, track, number, now_utc, air=air_of(database, key))
+    save_said(database, key, said)
+    return said
+
+
+def close_flight(database: Database, key: str, closing: Closing) -> Flight:
+    """Close a flight: recovered, or given up.
+
+    Raises
+    ------
+    ClosedError
+        If it is closed already.
+    """
+    with database.writing() as session:
+        _open_flight(session, key)
+        row = session.get(FlightRow, key)
+        assert row is not None
+        row.closed_utc = require_utc(closing.at_utc)
+        row.closing = value_to_json(closing, f"the end of flight {key}")
+        session.flush()
+        return _flight(row)
+
+
+def air_of(database: Database, key: str) -> "WindGrid | None":
+    """The forecast that a flight is followed with; None without one.
+
+    It never changes, so the one that was asked for last is kept as long as its database is open.
+    """
+    last = _LAST_AIR.get(database)
+    if last is not None and last[0] == key:
+        return last[1]
+    with database.reading() as session:
+        row = session.get(FlightAirRow, key)
+        value = None if row is None else row.value
+    if value is None:
+        return None
+    air = _unpacked(value, key)
+    _LAST_AIR[database] = (key, air)
+    return air
+
+
+@dataclass(frozen=True)
+class Tracker:
+    """A tracker that may post positions of one flight; `key` names it among others."""
+
+    key: str
+    flight: str
+    tracker: str
+    made_utc: datetime
+    revoked_utc: datetime | None
+
+
+def hashed(word: str) -> str:
+    """What is kept of the word by which a tracker is known."""
+    return hashlib.sha256(word.encode()).hexdigest()
+
+
+def let_post(database: Database, key: str, tracker: str, now_utc: datetime) -> str:
+    """Give a tracker a word of its own by which it posts to a flight; only its hash is kept."""
+    if not tracker.strip() or len(tracker) > 80:
+        raise InputError("give the tracker a name of at most 80 letters")
+    word = secrets.token_urlsafe(18)
+    with database.writing() as session:
+        _open_flight(session, key)
+        session.add(
+            TrackerRow(
+                token_sha256=hashed(word),
+                flight=key,
+                tracker=tracker,
+                made_utc=require_utc(now_utc),
+                revoked_utc=None,
+            )
+        )
+    return word
+
+
+def who_posts(database: Database, word: str) -> Tracker | None:
+    """Whose word it is; None for one that nobody has, or that was taken back."""
+    with database.reading() as session:
+        row = session.get(TrackerRow, hashed(word))
+        return None if row is None or row.revoked_utc is not None else _tracker(row)
+
+
+def trackers_of(database: Database, key: str) -> tuple[Tracker, ...]:
+    """Who may post to a flight, or might once."""
+    wanted = select(TrackerRow).where(TrackerRow.flight == key).order_by(TrackerRow.made_utc)
+    with database.reading() as session:
+        return tuple(map(_tracker, session.scalars(wanted)))
+
+
+def stop_posting(database: Database, key: str, tracker: str, now_utc: datetime) -> int:
+    """Take back every word of a tracker; how many there were."""
+    wanted = select(TrackerRow).where(
+        TrackerRow.flight == key, TrackerRow.tracker == tracker, TrackerRow.revoked_utc.is_(None)
+    )
+    with database.writing() as session:
+        rows = session.scalars(wanted).all()
+        for row in rows:
+            row.revoked_utc = require_utc(now_utc)
+        return len(rows)
+
+
+def _tracker(row: TrackerRow) -> Tracker:
+    return Tracker(row.token_sha256[:12], row.flight, row.tracker, row.made_utc, row.revoked_utc)
+
+
+def _open_flight(session: Session, key: str) -> Flight:
+    """A flight that is not closed; nobody else writes to it until the end of the transaction."""
+    row = session.get(FlightRow, key, with_for_update=True)
+    if row is None:
+        raise _no_flight(key)
+    if row.closed_utc is not None:
+        raise ClosedError(f"flight {key} is closed since {row.closed_utc:%Y-%m-%d %H:%M} UTC")
+    return _flight(row)
+
+
+def _no_flight(key: str) -> InputError:
+    return InputError(f"there is no flight {key}; `windowwatch flight list` names them")
+
+
+def _flight(row: FlightRow) -> Flight:
+    what = f"flight {row.key}"
+    closing = row.closing
+    return Flight(
+        value_from_json(Begun, row.begun, what),
+        None if closing is None else value_from_json(Closing, closing, f"the end of {what}"),
+    )
+
+
+def _report(row: PositionRow | Row[Any]) -> Report:
+    return Report(**{name: getattr(row, name) for name in _REPORT})
+
+
+def _used(row: Row[Any]) -> Used:
+    return cast(Used, tuple(row))
+
+
+def _packed(air: "WindGrid") -> bytes:
+    """A forecast as bytes."""
+    import numpy as np
+
+    kept: dict[str, Any] = {name: getattr(air, name) for name in _AIR}
+    kept["air"] = kept["air"][:1]  # one member is flown
+    out = io.BytesIO()
+    np.savez_compressed(out, **kept)
+    return out.getvalue()
+
+
+def _unpacked(value: bytes, key: str) -> "WindGrid":
+    import numpy as np
+
+    from windowwatch.physics.windgrid import WindGrid
+
+    try:
+        with np.load(io.BytesIO(value), allow_pickle=False) as kept:
+            found = {name: kept[name] for name in _AIR}
+    except (ValueError, KeyError, OSError) as error:
+        raise StorageError(f"the forecast of flight {key} is damaged: {error}") from error
+    for name in ("top_height_m", "cycle_unix_s"):
+        found[name] = float(found[name])
+    return WindGrid(**found)

@@ -1,0 +1,234 @@
+"""A followed flight for other programs: GeoJSON, GPX 1.1, KML 2.2 and CSV. Pure."""
+
+import csv
+import io
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+from xml.etree import ElementTree as Xml
+
+from windowwatch.chase.reports import Mark, Report
+from windowwatch.chase.values import Estimate, Flight, Kept, Said
+from windowwatch.errors import InputError
+from windowwatch.web.data.export import (
+    Point,
+    ellipse,
+    feature,
+    inside_features,
+    line_parts,
+    point,
+    time_text,
+)
+from windowwatch.wording.chase import CAUTION, closing_words
+
+#: Kinds, each with its media type.
+MEDIA: Mapping[str, str] = {
+    "geojson": "application/geo+json",
+    "gpx": "application/gpx+xml",
+    "kml": "application/vnd.google-earth.kml+xml",
+    "csv": "text/csv",
+}
+COLUMNS = ("time_utc", "latitude_deg", "longitude_deg", "height_m", "tracker", "received_utc",
+           "place_sigma_m", "height_sigma_m", "source", "mark", "text")  # fmt: skip
+_KML, _GPX = "http://www.opengis.net/kml/2.2", "http://www.topografix.com/GPX/1/1"
+
+
+@dataclass(frozen=True)
+class FlightRecord:
+    """All that is kept of a flight."""
+
+    flight: Flight
+    reports: tuple[Kept, ...]
+    said: Said | None
+
+    @property
+    def estimate(self) -> Estimate | None:
+        """The newest estimate."""
+        return None if self.said is None else self.said.estimate
+
+    @property
+    def used(self) -> list[Report]:
+        """Reports that count, in order of time."""
+        used = [kept.report for kept in self.reports if kept.mark is Mark.USED]
+        return sorted(used, key=lambda report: report.time_utc)
+
+    @property
+    def places(self) -> list[tuple[str, Point]]:
+        """Release, estimated landing, and where it was found."""
+        begun, estimate, end = self.flight.begun, self.estimate, self.flight.closing
+        found = [("Release", point(begun.latitude_deg, begun.longitude_deg, begun.height_m))]
+        if estimate is not None:
+            spot = estimate.landing
+            found.append(("Estimated landing", point(spot.latitude_deg, spot.longitude_deg)))
+        if end is not None and end.latitude_deg is not None and end.longitude_deg is not None:
+            found.append(("Found", point(end.latitude_deg, end.longitude_deg)))
+        return found
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is said with it."""
+        end = self.flight.closing
+        return (*(() if end is None else (closing_words(end),)), CAUTION)
+
+
+def record_as(kind: str, record: FlightRecord) -> bytes:
+    """A flight in one of the kinds of `MEDIA`, in UTF-8.
+
+    Raises
+    ------
+    InputError
+        If it is none of them.
+    """
+    makers: dict[str, Callable[[FlightRecord], bytes]] = {
+        "geojson": lambda each: json.dumps(record_geojson(each), ensure_ascii=False).encode(),
+        "gpx": _gpx,
+        "kml": _kml,
+        "csv": _csv,
+    }
+    if kind not in makers:
+        raise InputError(f"{kind!r} is no kind of file; give {', '.join(makers)}")
+    return makers[kind](record)
+
+
+def _height(report: Report) -> tuple[float, ...]:
+    return () if report.height_m is None else (report.height_m,)
+
+
+def _spot(report: Report) -> Point:
+    """Longitude, latitude and, where it is known, height."""
+    assert report.latitude_deg is not None
+    assert report.longitude_deg is not None
+    return point(report.latitude_deg, report.longitude_deg, *_height(report))
+
+
+def record_geojson(record: FlightRecord) -> dict[str, Any]:
+    """The flight as GeoJSON (RFC 7946): places, track, every used report, areas."""
+    features = [feature("Point", place, {"what": name.lower()}) for name, place in record.places]
+    parts = line_parts([r.longitude_deg or 0.0, r.latitude_deg or 0.0] for r in record.used)
+    if parts:
+        features.append(feature("MultiLineString", parts, {"what": "track"}))
+    for report in record.used:
+        about = {
+            "what": "report",
+            "tracker": report.tracker,
+            "time_utc": time_text(report.time_utc),
+        }
+        features.append(feature("Point", _spot(report), about))
+    estimate = record.estimate
+    if estimate is not None:
+        spot, about = estimate.landing, {"landing_utc": time_text(estimate.landing_utc)}
+        areas = [
+            ("landing inside", share, ellipse(spot, *axes))
+            for share, axes in (
+                (0.9, (spot.major_90_m, spot.minor_90_m)),
+                (0.5, (spot.major_50_m, spot.minor_50_m)),
+            )
+        ]
+        features += inside_features(areas, about)
+        way = zip(
+            estimate.way_longitude_deg, estimate.way_latitude_deg, estimate.way_height_m,
+            strict=True,
+        )  # fmt: skip
+        features.append(feature("MultiLineString", line_parts(way), {"what": "way to come"}))
+    begun = record.flight.begun
+    return {
+        "type": "FeatureCollection",
+        "title": begun.name,
+        "attribution": list(record.notes),
+        "features": features,
+    }
+
+
+def _gpx(record: FlightRecord) -> bytes:
+    root = Xml.Element("gpx", {"xmlns": _GPX, "version": "1.1", "creator": "windowwatch"})
+    head = _add(root, "metadata")
+    _add(head, "name", record.flight.begun.name)
+    _add(head, "desc", "\n".join(record.notes))
+    for name, place in record.places:
+        _add(_add(root, "wpt", **_at(place)), "name", name)
+    track = _add(root, "trk")
+    _add(track, "name", record.flight.begun.name)
+    segment = _add(track, "trkseg")
+    for report in record.used:
+        spot = _add(segment, "trkpt", **_at(_spot(report)))
+        if report.height_m is not None:
+            _add(spot, "ele", f"{report.height_m:.1f}")
+        _add(spot, "time", time_text(report.time_utc))
+    return _written(root)
+
+
+def _kml(record: FlightRecord) -> bytes:
+    root = Xml.Element("kml", {"xmlns": _KML})
+    document = _add(root, "Document")
+    _add(document, "name", record.flight.begun.name)
+    _add(document, "description", "\n".join(record.notes))
+    for name, place in record.places:
+        mark = _placemark(document, name)
+        _add(_add(mark, "Point"), "coordinates", _coordinates([place[:2]]))
+    estimate = record.estimate
+    if estimate is not None:
+        spot = estimate.landing
+        for share, axes in (
+            ("90", (spot.major_90_m, spot.minor_90_m)),
+            ("50", (spot.major_50_m, spot.minor_50_m)),
+        ):
+            many = _add(_placemark(document, f"{share} % of landings"), "MultiGeometry")
+            for ring in ellipse(spot, *axes):
+                outer = _add(_add(many, "Polygon"), "outerBoundaryIs")
+                _add(_add(outer, "LinearRing"), "coordinates", _coordinates(ring))
+    points = [_spot(report) for report in record.used if report.height_m is not None]
+    if len(points) > 1:
+        many = _add(_placemark(document, "Track"), "MultiGeometry")
+        for part in line_parts(points):
+            line = _add(many, "LineString")
+            _add(line, "altitudeMode", "absolute")
+            _add(line, "coordinates", _coordinates(part))
+    return _written(root)
+
+
+def _csv(record: FlightRecord) -> bytes:
+    """Every report with its mark, those that are not used as well."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(COLUMNS)
+    for kept in record.reports:
+        values = vars(kept.report) | {
+            "mark": str(kept.mark),
+            "time_utc": time_text(kept.report.time_utc),
+            "received_utc": time_text(kept.report.received_utc),
+        }
+        writer.writerow([_field(values[name]) for name in COLUMNS])
+    return out.getvalue().encode()
+
+
+def _field(value: Any) -> Any:
+    """A field that no spreadsheet takes for a formula."""
+    if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
+        return f"'{value}"
+    return "" if value is None else value
+
+
+def _placemark(parent: Xml.Element, name: str) -> Xml.Element:
+    mark = _add(parent, "Placemark")
+    _add(mark, "name", name)
+    return mark
+
+
+def _coordinates(points: list[Point]) -> str:
+    return " ".join(",".join(map(str, each)) for each in points)
+
+
+def _at(place: Point) -> dict[str, str]:
+    return {"lat": f"{place[1]:.5f}", "lon": f"{place[0]:.5f}"}
+
+
+def _add(parent: Xml.Element, name: str, text: str | None = None, **attributes: str) -> Xml.Element:
+    made = Xml.SubElement(parent, name, attributes)
+    made.text = text
+    return made
+
+
+def _written(root: Xml.Element) -> bytes:
+    made: bytes = Xml.tostring(root, encoding="utf-8", xml_declaration=True)
+    return made

@@ -1,0 +1,315 @@
+"""Followed flights on the page: their pages, a form for voice, and where trackers post."""
+
+import asyncio
+import json
+import threading
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from starlette.background import BackgroundTask
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from windowwatch.chase.reports import Mark, Report
+from windowwatch.chase.said import height_said, place_said, time_said
+from windowwatch.chase.values import Flight, Kept
+from windowwatch.clock import Clock, require_utc
+from windowwatch.errors import InputError
+from windowwatch.storage.flights import ClosedError, Tracker
+from windowwatch.storage.store import Store
+from windowwatch.web.access.guard import (
+    COOKIE,
+    LONGEST_WAIT_S,
+    Authenticator,
+    CsrfTokens,
+    FormError,
+    address_of,
+    posted,
+)
+from windowwatch.web.data.chase import MEDIA, FlightRecord, record_as
+from windowwatch.web.data.routes import RefusedError, file_answer
+from windowwatch.web.pages.flightview import flight_view
+from windowwatch.web.values import Facts
+from windowwatch.wording.chase import begun_words, closing_words
+
+POSITIONS_PATH = "/data/positions"
+#: Fields of the form by which a position is given by voice, at most.
+_FORM_FIELDS = 8
+#: Longer bodies are not read, and more positions not taken at once. [byte], [1]
+LONGEST_BODY, MOST_POSITIONS = 200_000, 500
+#: Doubt of a place that was read out over a radio, and of its height. [m]
+_VOICE_SIGMA_M, _VOICE_HEIGHT_SIGMA_M = 60.0, 50.0
+_NUMBERS = ("latitude_deg", "longitude_deg", "height_m", "place_sigma_m", "height_sigma_m")
+_KNOWN = {"time_utc", "text", *_NUMBERS}
+
+
+class Followers:
+    """Estimates flights anew when reports have come: one at a time for each, none in vain."""
+
+    def __init__(self, store: Store, clock: Clock) -> None:
+        self._store, self._clock = store, clock
+        self._lock = threading.Lock()
+        self._busy: dict[str, bool] = {}
+
+    def follow(self, key: str) -> None:
+        """Estimate a flight by all its reports; who comes meanwhile is heard after."""
+        with self._lock:
+            if key in self._busy:
+                self._busy[key] = True
+                return
+            self._busy[key] = False
+        try:
+            again = True
+            while again:
+                self._store.follow(key, self._clock.now())
+                with self._lock:
+                    again, self._busy[key] = self._busy[key], False
+                    if not again:
+                        del self._busy[key]
+        except BaseException:
+            with self._lock:
+                self._busy.pop(key, None)
+            raise
+
+
+class FollowedRoutes:
+    """Shows flights, and takes positions.
+
+    Parameters
+    ----------
+    store : Store
+    facts : Facts
+    clock : Clock
+    csrf : CsrfTokens
+    authenticator : Authenticator or None
+        Counts wrong words; None where the page is for this machine alone.
+    page, problem : callable
+        Make a page; make one of a title and a text, with a status.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        facts: Facts,
+        clock: Clock,
+        csrf: CsrfTokens,
+        authenticator: Authenticator | None,
+        *,
+        page: Callable[..., Response],
+        problem: Callable[[str, str, int], Response],
+    ) -> None:
+        self._store, self._facts, self._clock, self._csrf = store, facts, clock, csrf
+        self._authenticator = authenticator
+        self._page, self._problem = page, problem
+        self._followers = Followers(store, clock)
+        self.routes = [
+            Route("/flights", self.flights),
+            Route("/flights/{key}", self.flight),
+            Route("/flights/{key}/report", self.form),
+            Route("/flights/{key}/report", self.told, methods=["POST"]),
+            Route("/flights/{key}/record.{kind}", self.record),
+            Route(POSITIONS_PATH, self.post, methods=["POST"]),
+        ]
+
+    def flights(self, request: Request) -> Response:
+        """All flights, the newest first."""
+        rows = [
+            (each.key, each.begun.name, begun_words(each.begun),
+             "" if each.closing is None else closing_words(each.closing))
+            for each in self._store.flights()
+        ]  # fmt: skip
+        return self._page(request, "flights.html", flights=rows)
+
+    def flight(self, request: Request) -> Response:
+        """One flight as it is now."""
+        flight = self._found(request)
+        kept, said = self._store.reports(flight.key), self._store.said(flight.key)
+        view = flight_view(
+            flight, kept, said, self._clock.now(), self._facts.ground, self._facts.zones
+        )
+        answer = self._page(request, "flight.html", view=view)
+        number = 0 if said is None else said.number
+        if flight.closing is None and kept and kept[-1].number > number:
+            # reports that came by another way, or before a restart
+            answer.background = BackgroundTask(self._followers.follow, flight.key)
+        return answer
+
+    def _found(self, request: Request) -> Flight:
+        flight = self._store.flight(request.path_params["key"])
+        if flight is None:
+            raise HTTPException(404)
+        return flight
+
+    def record(self, request: Request) -> Response:
+        """A flight for other programs."""
+        flight, kind = self._found(request), request.path_params["kind"]
+        if kind not in MEDIA:
+            raise HTTPException(404)
+        record = FlightRecord(flight, self._store.reports(flight.key), self._store.said(flight.key))
+        return file_answer(record_as(kind, record), MEDIA[kind], f"flight-{flight.key}.{kind}")
+
+    def form(self, request: Request) -> Response:
+        """The form for a position by voice."""
+        return self._form(request, self._found(request), {}, "")
+
+    def _form(
+        self, request: Request, flight: Flight, fields: dict[str, str], wrong: str
+    ) -> Response:
+        word = self._csrf.word(request.cookies.get(COOKIE, ""))
+        answer = self._page(
+            request, "report.html", flight=flight, fields=fields, wrong=wrong, csrf=word
+        )
+        answer.status_code = 400 if wrong else 200
+        return answer
+
+    async def told(self, request: Request) -> Response:
+        """A position that was read out over the radio, out of the form."""
+        try:
+            fields = await posted(request, _FORM_FIELDS)
+            self._csrf.check(fields, request.cookies.get(COOKIE, ""))
+        except FormError as error:
+            return self._problem("Refused", error.words, error.status)
+        flight = await run_in_threadpool(self._found, request)
+        try:
+            report = _said(fields, self._clock.now())
+            await run_in_threadpool(self._store.add_reports, flight.key, [report])
+        except ClosedError as error:
+            return self._problem("Closed", f"{error.message}.", 409)
+        except InputError as error:
+            return await run_in_threadpool(self._form, request, flight, fields, error.message)
+        background = BackgroundTask(self._followers.follow, flight.key)
+        return RedirectResponse(f"/flights/{flight.key}", 303, background=background)
+
+    async def post(self, request: Request) -> Response:
+        """Positions of a tracker, which says who it is by a word of its own."""
+        tracker = await self._tracker(request)
+        body = await _body(request)
+        now = self._clock.now()
+        try:
+            reports = [_posted(each, tracker.tracker, now) for each in _listed(body)]
+            kept = await run_in_threadpool(self._store.add_reports, tracker.flight, reports)
+        except ClosedError as error:
+            raise RefusedError(409, error.message) from error
+        except InputError as error:
+            raise RefusedError(400, error.message) from error
+        used = any(each.mark is Mark.USED for each in kept)
+        return JSONResponse(
+            {"flight": tracker.flight, "positions": [_answer(each) for each in kept]},
+            201,
+            background=BackgroundTask(self._followers.follow, tracker.flight) if used else None,
+        )
+
+    async def _tracker(self, request: Request) -> Tracker:
+        kind, _, word = request.headers.get("authorization", "").partition(" ")
+        found = None
+        if kind.lower() == "bearer" and word.strip():
+            found = await run_in_threadpool(self._store.who_posts, word.strip())
+        if found is None:
+            if self._authenticator is not None:
+                address = address_of(request)
+                limited = self._authenticator.is_rate_limited(address)
+                self._authenticator.count_failure(address)
+                if limited:
+                    await self._authenticator.slow_down(address)
+            raise RefusedError(
+                401, "send the tracker's word as Authorization: Bearer WORD; "
+                "`windowwatch flight tracker NAME` gives one"
+            )  # fmt: skip
+        return found
+
+
+def _answer(kept: Kept) -> dict[str, Any]:
+    return {"number": kept.number, "used": kept.mark is Mark.USED, "mark": str(kept.mark)}
+
+
+async def _body(request: Request) -> bytes:
+    body = b""
+    try:
+        async with asyncio.timeout(LONGEST_WAIT_S):
+            async for part in request.stream():
+                body += part
+                if len(body) > LONGEST_BODY:
+                    raise RefusedError(413, f"more than {LONGEST_BODY} bytes; send fewer at once")
+    except TimeoutError:
+        raise RefusedError(408, "that came too slowly; send it again") from None
+    return body
+
+
+def _listed(body: bytes) -> list[Any]:
+    """Positions of a body: one object, or a list of them under `positions`."""
+    try:
+        said = json.loads(body)
+    except (ValueError, RecursionError):
+        raise InputError("the body is no JSON") from None
+    if (
+        isinstance(said, dict)
+        and set(said) == {"positions"}
+        and isinstance(said["positions"], list)
+    ):
+        positions: list[Any] = said["positions"]
+        if not 0 < len(positions) <= MOST_POSITIONS:
+            raise InputError(f"positions: give 1 to {MOST_POSITIONS} at once")
+        return positions
+    return [said]
+
+
+def _posted(said: Any, tracker: str, now_utc: datetime) -> Report:
+    """A report of what a tracker posted."""
+    if not isinstance(said, dict):
+        raise InputError("a position is an object with time_utc, latitude_deg, longitude_deg")
+    unknown = sorted(set(said) - _KNOWN)
+    if unknown:
+        raise InputError(f"{unknown[0][:40]}: is not known; known are {', '.join(sorted(_KNOWN))}")
+    numbers: dict[str, float] = {}
+    for name in _NUMBERS:
+        value = said.get(name)
+        if value is None:
+            continue
+        if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > 1e9:
+            raise InputError(f"{name}: is no number")
+        numbers[name] = float(value)
+    text = said.get("text", "")
+    if not isinstance(text, str) or len(text) > 500:
+        raise InputError("text: give at most 500 letters")
+    return Report(
+        tracker=tracker,
+        time_utc=_moment(said.get("time_utc")),
+        received_utc=now_utc,
+        latitude_deg=numbers.pop("latitude_deg", None),
+        longitude_deg=numbers.pop("longitude_deg", None),
+        height_m=numbers.pop("height_m", None),
+        source="posted",
+        text=text.replace("\x00", ""),
+        **numbers,
+    )
+
+
+def _moment(text: Any) -> datetime:
+    try:
+        return require_utc(datetime.fromisoformat(text))
+    except (TypeError, ValueError, OverflowError, InputError):
+        raise InputError("time_utc: write it as 2026-05-08T06:31:00Z") from None
+
+
+def _said(fields: dict[str, str], now_utc: datetime) -> Report:
+    """A report of what was typed into the form."""
+    latitude, longitude = place_said(fields.get("place", ""))
+    height = fields.get("height", "").strip()
+    tracker = fields.get("tracker", "").strip() or "voice"
+    if len(tracker) > 80 or not tracker.isprintable():
+        raise InputError("give the tracker a name of at most 80 letters")
+    return Report(
+        tracker,
+        time_said(fields.get("time", "").strip() or "now", now_utc),
+        now_utc,
+        latitude,
+        longitude,
+        height_said(height) if height else None,
+        _VOICE_SIGMA_M,
+        _VOICE_HEIGHT_SIGMA_M,
+        "voice",
+    )

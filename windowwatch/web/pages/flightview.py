@@ -1,0 +1,167 @@
+"""A followed flight as its page shows it: what it does, where it will land, and the map. Pure."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from windowwatch.chase.following import disagreeing, line_error_m, state_by, track_so_far
+from windowwatch.chase.phases import FLYING, State
+from windowwatch.chase.phases import Track as Reported
+from windowwatch.chase.reports import Mark
+from windowwatch.chase.values import Estimate, Flight, Kept, Said
+from windowwatch.clock import from_unix_s
+from windowwatch.drawing.hour_map import TALL, WIDE, MapView, draw
+from windowwatch.ground.query.features import Ground
+from windowwatch.ground.query.outline import Zone
+from windowwatch.scoring.detail import HourDetail, Track
+from windowwatch.scoring.values import Site
+from windowwatch.wording import chase as words
+
+#: Points of the reported track in the drawing, and rows of reports on the page.
+_POINTS, _ROWS = 60, 12
+
+
+@dataclass(frozen=True)
+class FlightView:
+    """The page of a flight, in words.
+
+    `geo` is a link to the estimated landing, and `last_geo` one to the last place, as maps on
+    phones open them (RFC 5870); `old` warns that nothing was heard for long.
+    """
+
+    key: str
+    name: str
+    state: str
+    age: str
+    old: bool
+    was: str
+    last_geo: str
+    ended: str
+    landing: tuple[str, ...]
+    geo: str
+    doubt: str
+    refused: str
+    behind: str
+    air: str
+    caution: str
+    tall: MapView | None
+    wide: MapView | None
+    spoken: str
+    reports: tuple[str, ...]
+    unused: int
+    apart: str
+
+
+def flight_view(
+    flight: Flight,
+    kept: tuple[Kept, ...],
+    said: Said | None,
+    now_utc: datetime,
+    ground: Ground,
+    zones: tuple[Zone, ...] = (),
+) -> FlightView:
+    """The page of a flight at a moment.
+
+    Parameters
+    ----------
+    flight : Flight
+    kept : tuple of Kept
+        All its reports, in the order in which they came.
+    said : Said or None
+        The newest estimate.
+    now_utc : datetime
+    ground : Ground
+    zones : tuple of Zone
+        Airspace and permitted areas, for the map.
+    """
+    begun, estimate = flight.begun, None if said is None else said.estimate
+    track = track_so_far(kept)
+    state = state_by(begun, track, now_utc)
+    maps: list[MapView] = []
+    if estimate is not None:
+        site = Site("release", begun.latitude_deg, begun.longitude_deg, begun.height_m, "UTC")
+        detail = _detail(track, estimate, state)
+        maps = [
+            draw(site, estimate.landing, ground, detail=detail, zones=zones, shape=shape)
+            for shape in (TALL, WIDE)
+        ]
+    lines = () if estimate is None else words.landing_lines(estimate)
+    refused = "" if said is None or said.refused is None else words.REFUSED[said.refused]
+    apart = disagreeing(kept)
+    number = max((each.number for each in kept if each.mark is Mark.USED), default=0)
+    return FlightView(
+        key=flight.key,
+        name=begun.name,
+        state=words.state_words(state),
+        age="" if state.age is None else words.age_words(state.age),
+        old=state.silent,
+        was=_was(track, estimate),
+        last_geo="" if not track.size else _geo(track.latitude_deg[-1], track.longitude_deg[-1]),
+        ended="" if flight.closing is None else words.closing_words(flight.closing),
+        landing=lines,
+        geo="" if estimate is None else _geo(
+            estimate.landing.latitude_deg, estimate.landing.longitude_deg
+        ),
+        doubt="" if estimate is None else words.doubt_words(estimate),
+        refused=refused,
+        behind=words.BEHIND if said is not None and said.number < number else "",
+        air=words.air_words(begun),
+        caution=words.CAUTION,
+        tall=maps[0] if maps else None,
+        wide=maps[1] if maps else None,
+        spoken=f"Map: {begun.name}; {lines[0] if lines else 'no landing is known'}",
+        reports=tuple(words.report_words(each) for each in kept[: -_ROWS - 1 : -1]),
+        unused=sum(each.mark is not Mark.USED for each in kept),
+        apart="" if apart is None else words.apart_words(*apart),
+    )  # fmt: skip
+
+
+def _geo(latitude_deg: float, longitude_deg: float) -> str:
+    return f"geo:{latitude_deg:.5f},{(longitude_deg + 180.0) % 360.0 - 180.0:.5f}"
+
+
+def _was(track: Reported, estimate: Estimate | None) -> str:
+    """Where it was last, and how far that is from the line that was estimated before."""
+    if not track.size:
+        return ""
+    high = float(track.height_m[-1])
+    place = words.place_words(float(track.latitude_deg[-1]), float(track.longitude_deg[-1]))
+    said = f"{place}, {words.height_words(high if np.isfinite(high) else None)}"
+    moment = from_unix_s(float(track.time_unix_s[-1]))
+    if estimate is None or not np.isfinite(high) or moment <= estimate.report_utc:
+        return said
+    return f"{said}, {words.off_words(line_error_m(estimate, moment, high))}"
+
+
+def _detail(track: Reported, estimate: Estimate, state: State) -> HourDetail:
+    """The reported track and the way to come, as maps draw a flight."""
+    rows = np.unique(np.linspace(0, track.size - 1, min(track.size, _POINTS)).astype(np.intp))
+    flown = track.part(rows)
+    flown = flown.part(np.isfinite(flown.height_m))
+    latitude = np.concatenate([flown.latitude_deg, estimate.way_latitude_deg])
+    longitude = np.concatenate([flown.longitude_deg, estimate.way_longitude_deg])
+    height = np.concatenate([flown.height_m, estimate.way_height_m])
+    count = len(estimate.way_height_m)
+    to_come = np.linspace(float(track.time_unix_s[-1]), estimate.landing_utc.timestamp(), count)
+    none = tuple([float("nan")] * height.size)
+    drawn = Track(
+        time_unix_s=tuple(np.concatenate([flown.time_unix_s, to_come]).tolist()),
+        latitude_deg=tuple(latitude.tolist()),
+        longitude_deg=tuple(longitude.tolist()),
+        height_m=tuple(height.tolist()),
+        u_mps=none,
+        v_mps=none,
+        temperature_k=none,
+        burst_index=int(np.argmax(height)),
+    )
+    flying = state.phase in FLYING
+    return HourDetail(
+        site="release",
+        time_utc=estimate.report_utc,
+        track=drawn,
+        landing_latitude_deg=estimate.landing_latitude_deg[:100] if flying else (),
+        landing_longitude_deg=estimate.landing_longitude_deg[:100] if flying else (),
+        burst=estimate.burst,
+        drive=None,
+    )
