@@ -56,7 +56,6 @@ def test_a_mistyped_word_is_answered_before_anything_is_loaded(folder: Path) -> 
             "none.toml: no such file; name": ("check", "--settings", "none.toml"),
             "no.grib2: no such file": of_file("pass", "--from", "no.grib2"),
             "no.pbf: no such file": of_file("ground", "build", "--map", "no.pbf", "--out", "x"),
-            f"port {port}: it is in use": of_file("serve", "--port", port),
             "it is in use, perhaps by another": of_file("page", "--port", port),
             "give 0.5 to 15 m/s (usual: 4.6": of_file("fill", "--rate", "50"),
         }

@@ -70,6 +70,15 @@ def test_a_map_is_built_and_a_pass_stands_on_it(folder: Path) -> None:
     assert "nor a ground file are given" not in checked
 
     forecast_in(folder)
+    level = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
+    assert level.code == 0, level.err
+    assert "the ground file has no terrain" in level.words, "nobody walks on it as if it were level"
+    assert "windows: none" in level.words
+    asked = (folder / "watch.toml").read_text(encoding="utf-8")
+    (folder / "watch.toml").write_text(
+        asked.replace("[limits.walk]\nask = true", "[limits.walk]\nask = false"), encoding="utf-8"
+    )
+    (folder / "line.sqlite3").unlink()
     passed = run(folder, "pass", "--settings", "watch.toml", "--from", "made.grib2")
     assert passed.code == 0, passed.err
     assert "6 flights; windows: 1 open" in passed.words

@@ -29,7 +29,7 @@ pytestmark = pytest.mark.kill
 PLACES = [str(Path(mortal.__file__).parent), *filter(None, sys.path)]
 #: How long the sink takes to answer: a notice has arrived by then, and is not marked yet. [s]
 PAUSE_S = 0.01
-_KEY = re.compile(r"\[([0-9a-f]{12}), cycle")
+_KEY = re.compile(r"\[([0-9a-f]{12})\]")
 
 
 class Mortal:

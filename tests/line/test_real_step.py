@@ -87,7 +87,7 @@ def test_pass_on_the_real_step_says_for_how_long_it_holds(settings_path: Path) -
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     words = " ".join(done.stdout.split())
-    assert "gfs-2011-01-10T12Z: 20 launch hours, 10 of them refused, 320 flights" in words
+    assert "gfs-2011-01-10T12Z: 20 launch hours, 10 of them refused, 288 flights" in words
     assert "taken as valid within three hours either way" in words
     store = open_store(f"sqlite:///{settings_path.parent}/real.sqlite3")
     hours = {(h.site, h.time_utc.hour): h for h in store.hours("two continents")}

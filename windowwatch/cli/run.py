@@ -83,8 +83,7 @@ def serve_command(
         style = LogStyle(logging.INFO, log_json)
         style.set_up()
         clock = clock_at(at)
-        require_free(host, port)
-        from windowwatch import daemon
+        from windowwatch import daemon  # a port in use is tried again while all else runs
 
         daemon.serve(settings_of(settings_path), clock, host, port, style)
 
