@@ -111,7 +111,7 @@ def test_a_window_that_opens_late_says_that_it_is_late(store: Store, tmp_path: P
         desk.until(NOW + timedelta(minutes=15))
         desk.until(at(6))
     assert desk.told() == [
-        "Buy gas: it was to be decided by Mon 4 04:00 local (06:00 UTC); 22 h 15 min ago; 72 h "
+        "Buy gas: it was to be decided by Mon 4 04:00 local (06:00 UTC); 22 h 15 min ago; 3 days "
         "before the first release."
     ]
 

@@ -202,7 +202,9 @@ def test_several_reasons_stand_in_one_line(told: Told) -> None:
     told.clock.set(NOW + timedelta(days=6))
     status, reason = told.health()
     assert status == 503
-    assert reason.startswith("the newest forecast is 6 days old, more than 5 days; the last pass")
+    assert reason.startswith(
+        "the newest forecast is 6 days 4 h old, more than 5 days; the last pass"
+    )
     assert "the disk has 0 MB free" in reason
 
 
