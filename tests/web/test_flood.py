@@ -57,16 +57,24 @@ def asked(path: str, cookie: str = "") -> bytes:
 
 
 def timed(served: PageServer, path: str, status: int = 200) -> float:
-    """How long a new connection of a token's holder takes to get an answer. [s]"""
-    line = HTTPConnection("127.0.0.1", port_of(served), timeout=CEILING_S)
-    with closing(line):
-        begun = time.monotonic()
-        line.request("GET", path, headers=HELD)
-        answer = line.getresponse()
-        answer.read()
-        took_s = time.monotonic() - begun
-    assert answer.status == status
-    return took_s
+    """How long a token's holder takes to get an answer. [s]
+
+    A connection that is closed before any answer is made anew, as browsers do with a GET (RFC 9110,
+    section 9.2.2); the time goes on.
+    """
+    begun = time.monotonic()
+    while True:
+        line = HTTPConnection("127.0.0.1", port_of(served), timeout=CEILING_S)
+        with closing(line):
+            try:
+                line.request("GET", path, headers=HELD)
+                answer = line.getresponse()
+            except ConnectionError:
+                assert time.monotonic() - begun < CEILING_S, "it was closed again and again"
+                continue
+            answer.read()
+        assert answer.status == status
+        return time.monotonic() - begun
 
 
 def room_for(sockets: int) -> bool:

@@ -24,9 +24,6 @@ STUCK_S = 30.0
 #: Connections at the same time. One more closes the one that has waited longest for a request:
 #: half-open ones of strangers must neither keep others out nor use up what the process may open.
 MOST_CONNECTIONS = 300
-#: One that has only just come is not closed for others, or a flood would close it before its
-#: request is read [s]; but there are never more than so many.
-NEW_S, MOST_AT_ALL = 1.0, 600
 
 
 class _Prompt(H11Protocol):
@@ -48,9 +45,6 @@ class _Prompt(H11Protocol):
         """Close the connection that has waited longest for a request; this one if it must be."""
         idle = [each for each in self.connections if isinstance(each, _Prompt) and each.expendable]
         oldest = min(idle, key=lambda each: each._waits_since_s, default=self)
-        new = self.loop.time() - oldest._waits_since_s < NEW_S
-        if new and len(self.connections) <= MOST_AT_ALL:
-            return
         self.connections.discard(oldest)  # it goes at the next turn of the loop
         oldest.transport.abort()
 
