@@ -17,11 +17,11 @@ from windowwatch.cli.main import main
 from windowwatch.daemon import page_facts
 from windowwatch.errors import InputError
 from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.watches import hashed
 from windowwatch.web.access.guard import (
     GUEST_COOKIE,
     MOST_FAILURES,
     NewShare,
-    digest,
     make_share,
     may_read,
     new_secret,
@@ -119,8 +119,8 @@ def test_only_the_hash_of_the_word_is_stored(week: Week, tmp_path: Path) -> None
     week.store.backup(copy)
     bytes_there = copy.read_bytes()
     assert secret.encode() not in bytes_there
-    assert digest(secret).encode() in bytes_there
-    assert share.share.key == digest(secret)[:12]
+    assert hashed(secret).encode() in bytes_there
+    assert share.share.key == hashed(secret)[:12]
 
 
 def test_a_link_ends_and_can_be_taken_back(week: Week) -> None:
@@ -234,7 +234,7 @@ def test_bounds_of_a_link(store: Store) -> None:
     assert share.name == "crew"
     assert share.holds(invented.NOW + DAY - timedelta(seconds=1))
     assert not share.holds(invented.NOW + DAY)
-    assert store.find_share("w", digest("a secret")) == share
+    assert store.find_share("w", hashed("a secret")) == share
     for key in ("", "%", "_" * 12, share.key[:6], share.key + "0"):
         assert store.revoke_share("w", key, now_utc=invented.NOW) is None
 

@@ -50,11 +50,6 @@ class Layers:
         return int(self.u_mps.size)
 
     @property
-    def middle_unix_s(self) -> FloatArray:
-        """Middle of the time in each layer. [s]"""
-        return 0.5 * (self.start_unix_s + self.end_unix_s)
-
-    @property
     def middle_m(self) -> FloatArray:
         """Middle height. [m]"""
         return np.asarray(0.5 * (self.start[:, 2] + self.end[:, 2]))

@@ -5,6 +5,9 @@ from datetime import UTC, datetime, time, timedelta
 
 from windowwatch.errors import InputError
 
+#: How well a place is known that was read out over a radio, and a height. [m]
+VOICE_SIGMA_M, VOICE_HEIGHT_SIGMA_M = 60.0, 50.0
+
 _PLACE = "write it as '46.0123, 7.5678', or as '46 00.74 N, 7 34.07 E'"
 _ANGLE = re.compile(
     r"(?P<deg>[+-]?\d+(?:\.\d+)?)\s*°?\s*(?:(?P<min>\d+(?:\.\d+)?)\s*['′]?\s*"

@@ -9,7 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from windowwatch.chase.said import height_said, place_said, time_said
+from windowwatch.chase.said import (
+    VOICE_HEIGHT_SIGMA_M,
+    VOICE_SIGMA_M,
+    height_said,
+    place_said,
+    time_said,
+)
 from windowwatch.cli.common import errors_in_words
 from windowwatch.clock import SystemClock
 from windowwatch.errors import InputError
@@ -19,8 +25,6 @@ if TYPE_CHECKING:
     from windowwatch.settings.read import Settings
     from windowwatch.storage.store import Store
 
-#: How well a place is known that was read out over a radio, and a height. [m]
-VOICE_SIGMA_M, VOICE_HEIGHT_SIGMA_M = 60.0, 50.0
 NO_FLIGHT = "no flight is open; begin one with `windowwatch flight begin NAME`"
 _FLIGHT_HELP = "Key of the flight; needed only when several are open."
 

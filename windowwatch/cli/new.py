@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from windowwatch.settings.draft import Answers
 
 Value = TypeVar("Value")
-#: As many questions as a person is asked at most.
-QUESTIONS = 8
 
 
 @click.command("new", short_help="Begin a watch of your own: eight questions, one file.")

@@ -9,10 +9,10 @@ import click
 from windowwatch.cli.common import settings_of
 from windowwatch.cli.planning import Desk
 from windowwatch.errors import InputError
-from windowwatch.launchday.sighting import USED_FOR
 from windowwatch.launchday.team import called
 from windowwatch.web.pages.pack import about_plan, pack
-from windowwatch.web.pages.plans import PlanView, as_of, plan_view
+from windowwatch.web.pages.planreading import read_plan
+from windowwatch.web.pages.plans import PlanView
 from windowwatch.web.reading import CYCLES_BACK
 from windowwatch.wording.texts import text_values
 
@@ -28,25 +28,10 @@ def _view(desk: Desk, key: str, *, maps: bool) -> "tuple[Facts, PlanView]":
     facts = page_facts(settings_of(desk.settings.path, maps=maps), looks=True)
     facts = replace(facts, rehearsal=desk.rehearsal)
     entries, now = store.plan_entries(watch, key).entries, desk.now_utc
-    table = store.release_table(watch, key)
     if desk.rehearsal:
         marked = store.newest_pass(watch)
-        looked = now if marked is None else min(now, marked.saved_utc)
-        kept, now = as_of(entries, table, looked)
-        entries = tuple(kept)
-    site = entries[0].event.site if hasattr(entries[0].event, "site") else ""
-    newest = store.latest_cycle(watch)
-    seen = store.sightings(watch, site, now - USED_FOR)
-    view = plan_view(
-        facts,
-        key,
-        entries,
-        table,
-        [each for each in seen if each.at_utc <= now],
-        "" if newest is None else newest.id,
-        now,
-    )
-    return facts, view
+        now = now if marked is None else min(now, marked.saved_utc)
+    return facts, read_plan(store, facts, key, entries, now)
 
 
 def write_pack(desk: Desk, key: str, file: Path) -> None:

@@ -20,7 +20,7 @@ from windowwatch.physics.fill import (
     STANDARD_TEMPERATURE_K,
     Fill,
     SiteAir,
-    compressibility,
+    amount_mol,
     fill_for_lift,
     fill_time_s,
 )
@@ -65,8 +65,7 @@ class Cylinder:
 
     def amount_mol(self, gas: Gas, pressure_pa: float) -> float:
         """How much gas it holds at a pressure. [mol]"""
-        z = compressibility(gas, pressure_pa, self.temperature_k)
-        return pressure_pa * self.volume_m3 / (z * GAS_CONSTANT * self.temperature_k)
+        return amount_mol(gas, self.volume_m3, pressure_pa, self.temperature_k)
 
 
 @dataclass(frozen=True)

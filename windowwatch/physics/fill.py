@@ -315,6 +315,12 @@ def compressibility(gas: Gas, pressure_pa: float, temperature_k: float) -> float
     return 1.0 + _HELIUM_VIRIAL * pressure_pa / (GAS_CONSTANT * temperature_k)
 
 
+def amount_mol(gas: Gas, volume_m3: float, pressure_pa: float, temperature_k: float) -> float:
+    """Gas in a cylinder of a water volume, with the real-gas factor. [mol]"""
+    z = compressibility(gas, pressure_pa, temperature_k)
+    return pressure_pa * volume_m3 / (z * GAS_CONSTANT * temperature_k)
+
+
 def cylinders(
     gas: Gas,
     standard_volume_m3: float,
@@ -353,11 +359,8 @@ def cylinders(
     InputError
         If a cylinder gives nothing.
     """
-    full, left = (
-        p * cylinder_m3 / (compressibility(gas, p, at_k) * GAS_CONSTANT * at_k)
-        for p, at_k in ((pressure_pa, pressure_at_k), (left_pa, temperature_k))
-    )
-    usable = full - left
+    full = amount_mol(gas, cylinder_m3, pressure_pa, pressure_at_k)
+    usable = full - amount_mol(gas, cylinder_m3, left_pa, temperature_k)
     if not usable > 0.0:
         raise InputError("a cylinder must hold more pressure than is left in it, and volume")
     needed = standard_volume_m3 * STANDARD_PRESSURE_PA / (GAS_CONSTANT * STANDARD_TEMPERATURE_K)

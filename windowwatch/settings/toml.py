@@ -263,9 +263,7 @@ def _as_pair(line: str) -> tuple[str, str | None] | None:
     return f"{_shown(line)}; expected a number, true or false, a time, or text in quotes", None
 
 
-_WITH_UNIT = re.compile(r"([-+]?\d+(?:\.\d+)?)\s*(%|[A-Za-z\u00b5\u00b0/][\w/\u00b2\u00b3]*)")
 _TIME = re.compile(r"(\d{4}-\d\d-\d\d)[T ](\d\d:\d\d)(:\d\d)? ?(Z|UTC|[-+]\d\d:?\d\d)?")
-_LOOSE_TEXTS = re.compile(r"(\"[^\"]*\"|'[^']*')(\s*,?\s*(\"[^\"]*\"|'[^']*'))+")
 #: What is said of a value, and the value as it was meant, where that is sure.
 _Answer = tuple[str, str | None] | None
 

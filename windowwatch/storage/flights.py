@@ -5,7 +5,6 @@ top of all that were stored before, so that two trackers that speak at once are 
 the other.
 """
 
-import hashlib
 import io
 import secrets
 from collections.abc import Sequence
@@ -32,6 +31,7 @@ from windowwatch.storage.tables import (
     PositionRow,
     TrackerRow,
 )
+from windowwatch.storage.watches import hashed
 
 if TYPE_CHECKING:  # takes long to load, and whoever looks at a flight only reads
     from windowwatch.physics.windgrid import WindGrid
@@ -238,11 +238,6 @@ class Tracker:
     tracker: str
     made_utc: datetime
     revoked_utc: datetime | None
-
-
-def hashed(word: str) -> str:
-    """What is kept of the word by which a tracker is known."""
-    return hashlib.sha256(word.encode()).hexdigest()
 
 
 def let_post(database: Database, key: str, tracker: str, now_utc: datetime) -> str:

@@ -3,6 +3,7 @@
 Of the word that a link carries only the hash is kept.
 """
 
+import hashlib
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -54,6 +55,11 @@ def _row_of(session: Session, watch: str, now_utc: datetime) -> WatchRow:
 
 #: Digits of the hash by which a share is named to people; they let nobody in.
 KEY_DIGITS = 12
+
+
+def hashed(word: str) -> str:
+    """What is kept of a word that lets somebody in."""
+    return hashlib.sha256(word.encode()).hexdigest()
 
 
 @dataclass(frozen=True)

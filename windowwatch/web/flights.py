@@ -15,7 +15,13 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from windowwatch.chase.reports import Mark, Report
-from windowwatch.chase.said import height_said, place_said, time_said
+from windowwatch.chase.said import (
+    VOICE_HEIGHT_SIGMA_M,
+    VOICE_SIGMA_M,
+    height_said,
+    place_said,
+    time_said,
+)
 from windowwatch.chase.values import Flight, Kept
 from windowwatch.clock import Clock, require_utc
 from windowwatch.errors import InputError
@@ -41,8 +47,6 @@ POSITIONS_PATH = "/data/positions"
 _FORM_FIELDS = 8
 #: Longer bodies are not read, and more positions not taken at once. [byte], [1]
 LONGEST_BODY, MOST_POSITIONS = 200_000, 500
-#: Doubt of a place that was read out over a radio, and of its height. [m]
-_VOICE_SIGMA_M, _VOICE_HEIGHT_SIGMA_M = 60.0, 50.0
 _NUMBERS = ("latitude_deg", "longitude_deg", "height_m", "place_sigma_m", "height_sigma_m")
 _KNOWN = {"time_utc", "text", *_NUMBERS}
 
@@ -309,7 +313,7 @@ def _said(fields: dict[str, str], now_utc: datetime) -> Report:
         latitude,
         longitude,
         height_said(height) if height else None,
-        _VOICE_SIGMA_M,
-        _VOICE_HEIGHT_SIGMA_M,
+        VOICE_SIGMA_M,
+        VOICE_HEIGHT_SIGMA_M,
         "voice",
     )

@@ -6,7 +6,6 @@ token is asked for.
 """
 
 import asyncio
-import hashlib
 import hmac
 import ipaddress
 import secrets
@@ -27,7 +26,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from windowwatch.errors import InputError, SettingsError, StorageError
 from windowwatch.storage.store import Store
-from windowwatch.storage.watches import Share
+from windowwatch.storage.watches import Share, hashed
 from windowwatch.web.access.proxies import (
     LOOPBACK,
     counted_as,
@@ -167,17 +166,13 @@ class Authenticator:
             self._entries = {k: until for k, until in self._entries.items() if until > now}
             while len(self._entries) >= MOST_ENTRIES:
                 self._entries.pop(next(iter(self._entries)))
-            self._entries[_digest(secret)] = now + ENTRY_LASTS_S
+            self._entries[hashed(secret)] = now + ENTRY_LASTS_S
         return secret
 
     def knows(self, secret: str) -> bool:
         """Whether a cookie's secret was given out and still holds."""
         with self._lock:
-            return self._entries.get(_digest(secret), 0.0) > self._time()
-
-
-def _digest(secret: str) -> str:
-    return hashlib.sha256(secret.encode()).hexdigest()
+            return self._entries.get(hashed(secret), 0.0) > self._time()
 
 
 def same_origin(headers: Headers) -> bool:
@@ -470,7 +465,7 @@ def make_share(
         raise InputError(f"{MOST_SHARES} links hold already: revoke some first")
     share = store.save_share(
         watch,
-        token_sha256=digest(secret),
+        token_sha256=hashed(secret),
         name=name,
         made_utc=now_utc,
         expires_utc=now_utc + lasts,
@@ -481,11 +476,6 @@ def make_share(
 def new_secret() -> str:
     """A word by chance, of 256 bits."""
     return secrets.token_urlsafe(32)
-
-
-def digest(secret: str) -> str:
-    """What is stored of a word."""
-    return hashlib.sha256(secret.encode()).hexdigest()
 
 
 def may_read(method: str, path: str) -> bool:

@@ -13,7 +13,7 @@ from starlette.routing import Route
 from windowwatch.clock import Clock
 from windowwatch.errors import InputError
 from windowwatch.storage.store import Store
-from windowwatch.storage.watches import Share
+from windowwatch.storage.watches import Share, hashed
 from windowwatch.web.access.guard import (
     COOKIE,
     ENTRY_LASTS_S,
@@ -26,7 +26,6 @@ from windowwatch.web.access.guard import (
     FormError,
     NewShare,
     address_of,
-    digest,
     is_secure,
     make_share,
     new_secret,
@@ -92,7 +91,7 @@ class ShareRoutes:
 
     def guest(self, word: str) -> Share | None:
         """The share of a word, if it holds now."""
-        share = self._store.find_share(self._watch, digest(word))
+        share = self._store.find_share(self._watch, hashed(word))
         return share if share is not None and share.holds(self._clock.now()) else None
 
     async def come(self, request: Request) -> Response:
@@ -120,7 +119,7 @@ class ShareRoutes:
 
     async def _known(self, request: Request) -> Share | Response:
         address = address_of(request)
-        word = digest(request.path_params["word"])
+        word = hashed(request.path_params["word"])
         share = await run_in_threadpool(self._store.find_share, self._watch, word)
         if share is None:
             limited = self._authenticator.is_rate_limited(address)

@@ -11,9 +11,20 @@ from xml.etree import ElementTree as Xml
 from windowwatch.chase.reports import Mark, Report
 from windowwatch.chase.values import Estimate, Flight, Kept, Said
 from windowwatch.errors import InputError
+from windowwatch.web.data.earthxml import (
+    GPX,
+    KML,
+    add,
+    coordinates,
+    place_of,
+    placemark,
+    polygons,
+    written,
+)
 from windowwatch.web.data.export import (
     Point,
-    ellipse,
+    contained,
+    csv_field,
     feature,
     inside_features,
     line_parts,
@@ -31,7 +42,6 @@ MEDIA: Mapping[str, str] = {
 }
 COLUMNS = ("time_utc", "latitude_deg", "longitude_deg", "height_m", "tracker", "received_utc",
            "place_sigma_m", "height_sigma_m", "source", "mark", "text")  # fmt: skip
-_KML, _GPX = "http://www.opengis.net/kml/2.2", "http://www.topografix.com/GPX/1/1"
 
 
 @dataclass(frozen=True)
@@ -118,13 +128,7 @@ def record_geojson(record: FlightRecord) -> dict[str, Any]:
     estimate = record.estimate
     if estimate is not None:
         spot, about = estimate.landing, {"landing_utc": time_text(estimate.landing_utc)}
-        areas = [
-            ("landing inside", share, ellipse(spot, *axes))
-            for share, axes in (
-                (0.9, (spot.major_90_m, spot.minor_90_m)),
-                (0.5, (spot.major_50_m, spot.minor_50_m)),
-            )
-        ]
+        areas = contained("landing inside", spot)
         features += inside_features(areas, about)
         way = zip(
             estimate.way_longitude_deg, estimate.way_latitude_deg, estimate.way_height_m,
@@ -141,50 +145,43 @@ def record_geojson(record: FlightRecord) -> dict[str, Any]:
 
 
 def _gpx(record: FlightRecord) -> bytes:
-    root = Xml.Element("gpx", {"xmlns": _GPX, "version": "1.1", "creator": "windowwatch"})
-    head = _add(root, "metadata")
-    _add(head, "name", record.flight.begun.name)
-    _add(head, "desc", "\n".join(record.notes))
+    root = Xml.Element("gpx", {"xmlns": GPX, "version": "1.1", "creator": "windowwatch"})
+    head = add(root, "metadata")
+    add(head, "name", record.flight.begun.name)
+    add(head, "desc", "\n".join(record.notes))
     for name, place in record.places:
-        _add(_add(root, "wpt", **_at(place)), "name", name)
-    track = _add(root, "trk")
-    _add(track, "name", record.flight.begun.name)
-    segment = _add(track, "trkseg")
+        add(add(root, "wpt", **place_of(place)), "name", name)
+    track = add(root, "trk")
+    add(track, "name", record.flight.begun.name)
+    segment = add(track, "trkseg")
     for report in record.used:
-        spot = _add(segment, "trkpt", **_at(_spot(report)))
+        spot = add(segment, "trkpt", **place_of(_spot(report)))
         if report.height_m is not None:
-            _add(spot, "ele", f"{report.height_m:.1f}")
-        _add(spot, "time", time_text(report.time_utc))
-    return _written(root)
+            add(spot, "ele", f"{report.height_m:.1f}")
+        add(spot, "time", time_text(report.time_utc))
+    return written(root)
 
 
 def _kml(record: FlightRecord) -> bytes:
-    root = Xml.Element("kml", {"xmlns": _KML})
-    document = _add(root, "Document")
-    _add(document, "name", record.flight.begun.name)
-    _add(document, "description", "\n".join(record.notes))
+    root = Xml.Element("kml", {"xmlns": KML})
+    document = add(root, "Document")
+    add(document, "name", record.flight.begun.name)
+    add(document, "description", "\n".join(record.notes))
     for name, place in record.places:
-        mark = _placemark(document, name)
-        _add(_add(mark, "Point"), "coordinates", _coordinates([place[:2]]))
+        mark = placemark(document, name)
+        add(add(mark, "Point"), "coordinates", coordinates([place[:2]]))
     estimate = record.estimate
     if estimate is not None:
-        spot = estimate.landing
-        for share, axes in (
-            ("90", (spot.major_90_m, spot.minor_90_m)),
-            ("50", (spot.major_50_m, spot.minor_50_m)),
-        ):
-            many = _add(_placemark(document, f"{share} % of landings"), "MultiGeometry")
-            for ring in ellipse(spot, *axes):
-                outer = _add(_add(many, "Polygon"), "outerBoundaryIs")
-                _add(_add(outer, "LinearRing"), "coordinates", _coordinates(ring))
+        for _, share, rings in contained("landing inside", estimate.landing):
+            polygons(placemark(document, f"{share * 100:.0f} % of landings"), rings)
     points = [_spot(report) for report in record.used if report.height_m is not None]
     if len(points) > 1:
-        many = _add(_placemark(document, "Track"), "MultiGeometry")
+        many = add(placemark(document, "Track"), "MultiGeometry")
         for part in line_parts(points):
-            line = _add(many, "LineString")
-            _add(line, "altitudeMode", "absolute")
-            _add(line, "coordinates", _coordinates(part))
-    return _written(root)
+            line = add(many, "LineString")
+            add(line, "altitudeMode", "absolute")
+            add(line, "coordinates", coordinates(part))
+    return written(root)
 
 
 def _csv(record: FlightRecord) -> bytes:
@@ -198,37 +195,5 @@ def _csv(record: FlightRecord) -> bytes:
             "time_utc": time_text(kept.report.time_utc),
             "received_utc": time_text(kept.report.received_utc),
         }
-        writer.writerow([_field(values[name]) for name in COLUMNS])
+        writer.writerow([csv_field(values[name]) for name in COLUMNS])
     return out.getvalue().encode()
-
-
-def _field(value: Any) -> Any:
-    """A field that no spreadsheet takes for a formula."""
-    if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
-        return f"'{value}"
-    return "" if value is None else value
-
-
-def _placemark(parent: Xml.Element, name: str) -> Xml.Element:
-    mark = _add(parent, "Placemark")
-    _add(mark, "name", name)
-    return mark
-
-
-def _coordinates(points: list[Point]) -> str:
-    return " ".join(",".join(map(str, each)) for each in points)
-
-
-def _at(place: Point) -> dict[str, str]:
-    return {"lat": f"{place[1]:.5f}", "lon": f"{place[0]:.5f}"}
-
-
-def _add(parent: Xml.Element, name: str, text: str | None = None, **attributes: str) -> Xml.Element:
-    made = Xml.SubElement(parent, name, attributes)
-    made.text = text
-    return made
-
-
-def _written(root: Xml.Element) -> bytes:
-    made: bytes = Xml.tostring(root, encoding="utf-8", xml_declaration=True)
-    return made

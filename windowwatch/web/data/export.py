@@ -236,7 +236,7 @@ def hours_csv(
         data["near_ground"] = near.cycle_id if near is not None and near.checks else None
         data["cycle"] = hour.from_cycle or cycle
         data["attribution"], notes = " ".join(notes), ()
-        writer.writerow([_field(data[name]) for name in HOUR_COLUMNS])
+        writer.writerow([csv_field(data[name]) for name in HOUR_COLUMNS])
     return out.getvalue()
 
 
@@ -246,7 +246,7 @@ def _opinion_field(opinion: Opinion) -> str:
     return f"{opinion.cycle_id} {opinion.verdict}{chance}"
 
 
-def _field(value: Any) -> Any:
+def csv_field(value: Any) -> Any:
     """A field that no spreadsheet takes for a formula."""
     if isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}:
         return f"'{value}"
@@ -278,11 +278,7 @@ def footprints_geojson(
             "standing": None if standing is None else str(standing(hour).place),
             "cycle_id": cycle.id,
         }
-        areas = (
-            ("inside", 0.9, ellipse(mark, mark.major_90_m, mark.minor_90_m)),
-            ("inside", 0.5, ellipse(mark, mark.major_50_m, mark.minor_50_m)),
-        )
-        features += inside_features(areas, about)
+        features += inside_features(contained("inside", mark), about)
         middle = point(mark.latitude_deg, mark.longitude_deg)
         features.append(feature("Point", middle, {**about, "what": "middle"}))
     return {"type": "FeatureCollection", "attribution": list(notes), "features": features}
@@ -322,6 +318,14 @@ def point(latitude_deg: float, longitude_deg: float, *more: float) -> Point:
         round(wrapped(longitude_deg), DECIMALS),
         round(latitude_deg, DECIMALS),
         *(round(value, 1) for value in more),
+    ]
+
+
+def contained(what: str, mark: Footprint) -> list[tuple[str, float, list[list[Point]]]]:
+    """What lies inside, share, and rings, of the areas that hold 90 % and half of it."""
+    return [
+        (what, 0.9, ellipse(mark, mark.major_90_m, mark.minor_90_m)),
+        (what, 0.5, ellipse(mark, mark.major_50_m, mark.minor_50_m)),
     ]
 
 

@@ -9,12 +9,21 @@ from xml.etree import ElementTree as Xml
 from icalendar import Calendar, Event, vDuration, vText
 
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Hour, Site
+from windowwatch.web.data.earthxml import (
+    GPX,
+    KML,
+    add,
+    coordinates,
+    place_of,
+    placemark,
+    polygons,
+    written,
+)
 from windowwatch.web.data.export import (
     Point,
-    ellipse,
+    contained,
     feature,
     inside_features,
     line_parts,
@@ -103,15 +112,8 @@ class FlightData:
         )
         for what, mark in marks:
             if mark is not None:
-                found += [(what, share, ellipse(mark, *axes)) for share, axes in _axes(mark)]
+                found += contained(what, mark)
         return tuple(found)
-
-
-def _axes(mark: Footprint) -> tuple[tuple[float, tuple[float, float]], ...]:
-    return (
-        (0.9, (mark.major_90_m, mark.minor_90_m)),
-        (0.5, (mark.major_50_m, mark.minor_50_m)),
-    )
 
 
 def track_parts(track: Track) -> list[list[Point]]:
@@ -175,7 +177,6 @@ def _line(parts: list[list[Point]], properties: dict[str, Any]) -> dict[str, Any
     return feature("MultiLineString", parts, properties)
 
 
-_KML = "http://www.opengis.net/kml/2.2"
 #: Colours as KML has them: opacity, blue, green, red.
 _STYLES = {
     "flight": ("ff8a4b1f", None),
@@ -187,17 +188,17 @@ _STYLES = {
 
 def flight_kml(data: FlightData) -> bytes:
     """The document, in UTF-8."""
-    root = Xml.Element("kml", {"xmlns": _KML})
-    document = _add(root, "Document")
-    _add(document, "name", data.title)
-    _add(document, "description", "\n".join(data.notes))
+    root = Xml.Element("kml", {"xmlns": KML})
+    document = add(root, "Document")
+    add(document, "name", data.title)
+    add(document, "description", "\n".join(data.notes))
     for name, (line, fill) in _STYLES.items():
-        style = _add(document, "Style", id=name)
-        strokes = _add(style, "LineStyle")
-        _add(strokes, "color", line)
-        _add(strokes, "width", "3")
-        area = _add(style, "PolyStyle")
-        _add(area, "color", fill or "00ffffff")
+        style = add(document, "Style", id=name)
+        strokes = add(style, "LineStyle")
+        add(strokes, "color", line)
+        add(strokes, "width", "3")
+        area = add(style, "PolyStyle")
+        add(area, "color", fill or "00ffffff")
     site = data.site
     place = point(site.latitude_deg, site.longitude_deg, site.height_m)
     _kml_point(document, f"{site.name} (site)", place)
@@ -205,26 +206,22 @@ def flight_kml(data: FlightData) -> bytes:
     _kml_flight(document, data)
     drive = data.drive
     if drive is not None:
-        mark = _placemark(document, f"Drive from {drive.start}, {drive.minutes:.0f} min", "drive")
+        mark = placemark(document, f"Drive from {drive.start}, {drive.minutes:.0f} min", "drive")
         _kml_lines(mark, drive_parts(drive), absolute=False)
-    written: bytes = Xml.tostring(root, encoding="utf-8", xml_declaration=True)
-    return written
+    return written(root)
 
 
 def _kml_areas(document: Xml.Element, data: FlightData) -> None:
     words = {"inside": "lands", "burst inside": "bursts"}
     for what, share, rings in data.areas:
         name = f"{share:.0%} {words[what]} inside".replace("%", " %")
-        mark = _placemark(document, name, what.replace(" ", "-"))
-        many = _add(mark, "MultiGeometry")
-        for ring in rings:
-            outer = _add(_add(many, "Polygon"), "outerBoundaryIs")
-            _add(_add(outer, "LinearRing"), "coordinates", _coordinates(ring))
+        mark = placemark(document, name, what.replace(" ", "-"))
+        polygons(mark, rings)
     if data.landings:
-        mark = _placemark(document, "Landings, a sample")
-        many = _add(mark, "MultiGeometry")
+        mark = placemark(document, "Landings, a sample")
+        many = add(mark, "MultiGeometry")
         for place in data.landings:
-            _add(_add(many, "Point"), "coordinates", _coordinates([place]))
+            add(add(many, "Point"), "coordinates", coordinates([place]))
     middle = data.hour.footprint
     if middle is not None:
         _kml_point(
@@ -236,54 +233,33 @@ def _kml_flight(document: Xml.Element, data: FlightData) -> None:
     track = data.track
     if track is None:
         return
-    mark = _placemark(document, "Middle flight")
-    span = _add(mark, "TimeSpan")
-    _add(span, "begin", time_text(track_time(track, 0)))
-    _add(span, "end", time_text(track_time(track, -1)))
-    _add(mark, "styleUrl", "#flight")
+    mark = placemark(document, "Middle flight")
+    span = add(mark, "TimeSpan")
+    add(span, "begin", time_text(track_time(track, 0)))
+    add(span, "end", time_text(track_time(track, -1)))
+    add(mark, "styleUrl", "#flight")
     _kml_lines(mark, track_parts(track), absolute=True)
     for name, index in (("Burst", track.burst_index), ("Landing of the middle flight", -1)):
         _kml_point(document, name, track_point(track, index), time_text(track_time(track, index)))
 
 
-def _placemark(parent: Xml.Element, name: str, style: str = "") -> Xml.Element:
-    mark = _add(parent, "Placemark")
-    _add(mark, "name", name)
-    if style:
-        _add(mark, "styleUrl", f"#{style}")
-    return mark
-
-
 def _kml_point(parent: Xml.Element, name: str, place: Point, when: str = "") -> None:
-    mark = _placemark(parent, name)
+    mark = placemark(parent, name)
     if when:
-        _add(_add(mark, "TimeStamp"), "when", when)
-    shape = _add(mark, "Point")
+        add(add(mark, "TimeStamp"), "when", when)
+    shape = add(mark, "Point")
     if len(place) > 2:
-        _add(shape, "altitudeMode", "absolute")
-    _add(shape, "coordinates", _coordinates([place]))
+        add(shape, "altitudeMode", "absolute")
+    add(shape, "coordinates", coordinates([place]))
 
 
 def _kml_lines(parent: Xml.Element, parts: list[list[Point]], *, absolute: bool) -> None:
-    many = _add(parent, "MultiGeometry")
+    many = add(parent, "MultiGeometry")
     for part in parts:
-        line = _add(many, "LineString")
-        _add(line, "tessellate", "0" if absolute else "1")
-        _add(line, "altitudeMode", "absolute" if absolute else "clampToGround")
-        _add(line, "coordinates", _coordinates(part))
-
-
-def _coordinates(points: list[Point]) -> str:
-    return " ".join(",".join(map(str, each)) for each in points)
-
-
-def _add(parent: Xml.Element, name: str, text: str | None = None, **attributes: str) -> Xml.Element:
-    made = Xml.SubElement(parent, name, attributes)
-    made.text = text
-    return made
-
-
-_GPX = "http://www.topografix.com/GPX/1/1"
+        line = add(many, "LineString")
+        add(line, "tessellate", "0" if absolute else "1")
+        add(line, "altitudeMode", "absolute" if absolute else "clampToGround")
+        add(line, "coordinates", coordinates(part))
 
 
 def drive_gpx(data: FlightData) -> bytes | None:
@@ -291,11 +267,11 @@ def drive_gpx(data: FlightData) -> bytes | None:
     mark = data.hour.footprint
     if mark is None:
         return None
-    root = Xml.Element("gpx", {"xmlns": _GPX, "version": "1.1", "creator": "windowwatch"})
+    root = Xml.Element("gpx", {"xmlns": GPX, "version": "1.1", "creator": "windowwatch"})
     head = Xml.SubElement(root, "metadata")
-    _add(head, "name", data.title)
-    _add(head, "desc", "\n".join(data.notes))
-    _add(head, "time", time_text(data.cycle.reference_utc))
+    add(head, "name", data.title)
+    add(head, "desc", "\n".join(data.notes))
+    add(head, "time", time_text(data.cycle.reference_utc))
     drive = data.drive
     parts = [] if drive is None else drive_parts(drive)
     if parts:
@@ -315,24 +291,19 @@ def drive_gpx(data: FlightData) -> bytes | None:
     if drive is not None:
         track = Xml.SubElement(root, "trk")
         way = length(timedelta(minutes=drive.minutes))
-        _add(track, "name", f"Drive from {drive.start}, {way} ({cautions.GPX_DRIVE})")
+        add(track, "name", f"Drive from {drive.start}, {way} ({cautions.GPX_DRIVE})")
         for part in parts:
             segment = Xml.SubElement(track, "trkseg")
             for each in part:
-                Xml.SubElement(segment, "trkpt", _place(each))
-    written: bytes = Xml.tostring(root, encoding="utf-8", xml_declaration=True)
-    return written
+                Xml.SubElement(segment, "trkpt", place_of(each))
+    return written(root)
 
 
 def _waypoint(root: Xml.Element, place: Point, name: str, text: str) -> None:
-    made = Xml.SubElement(root, "wpt", _place(place))
-    _add(made, "name", name)
+    made = Xml.SubElement(root, "wpt", place_of(place))
+    add(made, "name", name)
     if text:
-        _add(made, "desc", text)
-
-
-def _place(place: Point) -> dict[str, str]:
-    return {"lat": f"{place[1]:.5f}", "lon": f"{place[0]:.5f}"}
+        add(made, "desc", text)
 
 
 #: How often calendars are asked to look again.

@@ -32,13 +32,13 @@ from windowwatch.launchday.plan import (
     check_clearance,
     stand,
 )
-from windowwatch.launchday.releases import ReleaseTable
-from windowwatch.launchday.sighting import USED_FOR, Sighting
+from windowwatch.launchday.sighting import Sighting
 from windowwatch.physics.fill import STANDARD_PRESSURE_PA
 from windowwatch.scoring.values import Site
 from windowwatch.web.access.guard import COOKIE, CsrfTokens, FormError, guest_of, posted
 from windowwatch.web.pages.pack import Renders, pack, texts_of
-from windowwatch.web.pages.plans import PlanView, as_of, plan_rows, plan_view
+from windowwatch.web.pages.planreading import kept_plan, read_plan
+from windowwatch.web.pages.plans import PlanView, plan_rows
 from windowwatch.web.pages.routes import Page
 from windowwatch.web.reading import CYCLES_BACK, Reader
 from windowwatch.web.values import Facts, from_stamp, site_keys
@@ -213,23 +213,12 @@ class PlanRoutes:
         return self._csrf.word(request.cookies.get(COOKIE, ""))
 
     def view(self, key: str) -> PlanView:
-        """A plan as it stands now; of a rehearsal, as it stood when it was flown last."""
-        entries, table, now = self._kept(key)
-        plan = stand(key, entries, now)
-        newest = self._store.latest_cycle(self._watch)
-        seen = self._store.sightings(self._watch, plan.site, now - USED_FOR)
-        return plan_view(
-            self._facts,
-            key,
-            entries,
-            table,
-            [each for each in seen if each.at_utc <= now],
-            "" if newest is None else newest.id,
-            now,
-        )
+        """A plan as it stands now."""
+        entries, now = self._entries(key), self._clock.now()
+        return read_plan(self._store, self._facts, key, entries, now)
 
-    def _kept(self, key: str) -> tuple[Sequence[Entry], ReleaseTable | None, datetime]:
-        """Entries and table of a plan, and the time at which they are looked at.
+    def _entries(self, key: str) -> Sequence[Entry]:
+        """All that happened to a plan.
 
         Raises
         ------
@@ -239,11 +228,7 @@ class PlanRoutes:
         found = {each.key: each for each in self._store.all_plans(self._watch)}
         if key not in found:
             raise HTTPException(404)
-        table, now = self._store.release_table(self._watch, key), self._clock.now()
-        entries: Sequence[Entry] = found[key].entries
-        if self._facts.rehearsal:
-            entries, now = as_of(entries, table, now)
-        return entries, table, now
+        return found[key].entries
 
     def _shown(self, request: Request, key: str, refused: Refused | None, status: int) -> Response:
         fields = {} if refused is None else refused.fields
@@ -282,8 +267,9 @@ class PlanRoutes:
         InputError
             If it cannot be done; nothing is changed then.
         """
-        entries, _, _ = self._kept(key)
+        entries = self._entries(key)
         by, now = _name(fields), self._clock.now()
+        entries, _, _ = kept_plan(self._store, self._facts, key, entries, now)
         plan = stand(key, entries, now)
         site = next((s for s in self._facts.sites if s.name == plan.site), None)
         if fields.get("do") in ("seen", "metar"):
