@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from children import living_children
 from line_watch import forecast_in
 from service import Service
 from sink import Sink
@@ -58,7 +59,7 @@ def test_a_plan_is_flown_and_told_and_its_lift_flown_again(
     service.until(lambda: any("LAUNCH PLANNED" in each["title"] for each in sink.received))
 
     # the process that flies dies: the next table is made by another one
-    (flier,) = _children_that_fly(service.process.pid)
+    (flier,) = living_children(service.process.pid)
     os.kill(flier, signal.SIGKILL)
     lift = LiftMeasured(train.nozzle_lift_kg + 0.2)
     store.act_on_plan("line", "1", lift, at_utc=NOW, by="Ben", steps=DEFAULT_STEPS)
@@ -72,21 +73,6 @@ def test_a_plan_is_flown_and_told_and_its_lift_flown_again(
 
     store.act_on_plan("line", "1", Scrubbed("rain"), at_utc=NOW, by="Ben", steps=DEFAULT_STEPS)
     service.until(lambda: any("SCRUBBED" in each["title"] for each in sink.received))
-    service.until(lambda: not _children_that_fly(service.process.pid))
+    service.until(lambda: not living_children(service.process.pid))
     service.process.send_signal(signal.SIGTERM)
     assert service.process.wait(60) == 0
-
-
-def _children_that_fly(pid: int) -> list[int]:
-    """Processes that the daemon has started and that still run; Linux alone tells."""
-    found = []
-    for task in Path(f"/proc/{pid}/task").iterdir():
-        found += [int(each) for each in (task / "children").read_text().split()]
-    return [each for each in found if "Z" not in _state(each)]
-
-
-def _state(pid: int) -> str:
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
-    except OSError:
-        return "Z"
