@@ -90,6 +90,11 @@ def test_a_mistyped_word_is_answered_before_anything_is_loaded(folder: Path) -> 
         (("share", "make", "Ines", "--days", "5000"), "give 0.01 to 366 days"),
         (("share", "make", " "), "give 1 to 60 printable characters"),
         (("acknowledge", "ab", "--by", ""), "give 1 to 60 printable characters"),
+        (("share", "revoke", "a\nb"), "give 1 to 80 printable characters"),
+        (("notices", "try", "--channel", " "), "give 1 to 40 printable characters"),
+        (("serve", "--host", "my page"), "(usual: 127.0.0.1 for this machine alone, 0.0.0.0"),
+        (("share", "make", "Ines", "--address", "a.org"), "(usual: https://watch.example.org)"),
+        (("share", "make", "Ines", "--address", "http://a:x"), "is no address"),
     ],
 )
 def test_bounds_are_said_with_what_is_usual(

@@ -88,4 +88,4 @@ def test_a_full_week_with_ten_sites(tmp_path: Path) -> None:
 
 
 def _keys(message: str, changes: tuple[object, ...]) -> list[str]:
-    return [c.key for c in changes if f"[{c.key}," in message]  # type: ignore[attr-defined]
+    return [c.key for c in changes if f"[{c.key}" in message]  # type: ignore[attr-defined]

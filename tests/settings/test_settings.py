@@ -26,7 +26,11 @@ WRONG = {
     ),
     "grams for kilograms": (
         ("balloon_mass_kg = 1.2", "balloon_mass_kg = 1200"),
-        "train.balloon_mass_kg = 1200: must be less than or equal to 20",
+        "train.balloon_mass_kg = 1200: must be less than or equal to 20 (usual: 0.2 to 3)",
+    ),
+    "beyond bounds of a key with a default": (
+        ("draws = 64", "draws = 5000"),
+        "watch.draws = 5000: must be less than or equal to 256 (usual: 16)",
     ),
     "key misspelt": (
         ("[limits.gust]", "[limits.gsut]"),

@@ -210,6 +210,29 @@ def test_what_is_not_known_is_said(fields: dict[str, object], words: str) -> Non
     assert words in body(after=window(**fields))
 
 
+@pytest.mark.parametrize("long", range(3))
+def test_what_does_better_goes_before_what_was_and_what_to_do(long: int) -> None:
+    """A crew acts on its plan: that another hour does better by now is on the page too."""
+    plain = EdgeMoved(Edge.END, timedelta(hours=-4))
+    gust = EdgeMoved(Edge.END, timedelta(hours=-4), (CheckAgainst(check("gust", 0.0, 11.4)),))
+    north = LandingMoved(31.0, 0.0)
+    moved = change(
+        ChangeKind.MOVED,
+        before=window(start_utc=at(4), end_utc=at(13), best_hour_utc=at(12), best_score=61.0),
+        after=window(
+            start_utc=at(5), end_utc=at(9), best_hour_utc=at(6),
+            now_best_utc=at(7), now_best_score=92.0,
+        ),
+        causes=((plain,), (plain, north), (gust,))[long],
+    )  # fmt: skip
+    told = message(moved, MILLFIELD, now_utc=NOW)
+    assert "now best: 05:00, 92" in told.full
+    assert "Before: 02:00 to 10:00, score 61" in told.body
+    assert ("now best" in told.body) == (long == 0)
+    assert "Check your plan." in told.body or long > 0
+    assert len(told.body) <= LONGEST_BODY
+
+
 def test_which_hours_could_not_be_read_is_in_the_long_text() -> None:
     unread = window(unread=(NotReadable(((at(6), at(6)),)),))
     told = message(change(after=unread), MILLFIELD, now_utc=NOW)

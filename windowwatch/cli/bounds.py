@@ -1,7 +1,9 @@
 """Numbers and names that are typed: their bounds, and what is usual."""
 
+import re
 from math import isfinite
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 
 import click
 
@@ -86,6 +88,41 @@ class Words(_OfText):
         text = str(value).strip()
         if not text or len(text) > self.most or not text.isprintable():
             self.fail(f"give 1 to {self.most} printable characters", param, context)
+        return text
+
+
+class Address(_OfText):
+    """Where something listens or is reached: `web` asks for http:// or https:// before it."""
+
+    name = "address"
+
+    def __init__(self, *, web: bool = False) -> None:
+        self.web = web
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, context: click.Context | None
+    ) -> str:
+        """The address, without spaces around it and slashes behind it.
+
+        Raises
+        ------
+        click.BadParameter
+            If nothing can listen at it, or no browser open it; with what is usual.
+        """
+        text = str(value).strip().rstrip("/")
+        if self.web:
+            try:
+                parts = urlsplit(text)
+                # reading the port alone refuses one that is no number
+                right = parts.scheme in ("http", "https") and parts.hostname and parts.port != 0
+            except ValueError:
+                right = False
+            usual = "https://watch.example.org"
+        else:
+            right = re.fullmatch(r"[0-9A-Za-z.-]{1,253}|[0-9A-Fa-f:.%a-z0-9]{2,45}", text)
+            usual = "127.0.0.1 for this machine alone, 0.0.0.0 for all who reach it"
+        if not right or any(each.isspace() for each in text):
+            self.fail(f"{str(value)!r} is no address (usual: {usual})", param, context)
         return text
 
 

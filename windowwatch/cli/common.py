@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from windowwatch.cli.bounds import Address
 from windowwatch.cli.early import no_such
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, require_utc
 from windowwatch.errors import InputError, StorageError, WindowwatchError
@@ -78,6 +79,7 @@ def page_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--port", type=click.IntRange(0, 65535), default=8750, show_default=True),
         click.option(
             "--host",
+            type=Address(),
             default="127.0.0.1",
             show_default=True,
             help="Address of the page; beyond this machine it asks for WINDOWWATCH_PAGE_TOKEN.",

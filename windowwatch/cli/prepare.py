@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from windowwatch.child import UNLIMITED, ChildDiedError, ChildMemoryError, Progress, in_child
-from windowwatch.cli.bounds import Number, Words
+from windowwatch.cli.bounds import Address, Number, Words
 from windowwatch.cli.common import (
     clock_at,
     errors_in_words,
@@ -187,7 +187,7 @@ def notices_group() -> None:
 
 @notices_group.command("try")
 @settings_option()
-@click.option("--channel", "name", help="Only this channel.")
+@click.option("--channel", "name", type=Words(40), help="Only this channel.")
 def notices_try_command(settings_path: Path, name: str | None) -> None:
     """Send one test notice to every channel."""
     with errors_in_words():
@@ -353,6 +353,7 @@ def share_group() -> None:
 )
 @click.option(
     "--address",
+    type=Address(web=True),
     help="Where others reach the page, as https://watch.example.org; [notices] page_url when left "
     "out.",
 )
@@ -428,7 +429,7 @@ def list_command(settings_path: Path) -> None:
 
 @share_group.command("revoke")
 @settings_option()
-@click.argument("key")
+@click.argument("key", type=Words())
 def revoke_command(settings_path: Path, key: str) -> None:
     """Take the link KEY back; `share list` shows the keys."""
     with errors_in_words():
@@ -436,9 +437,7 @@ def revoke_command(settings_path: Path, key: str) -> None:
 
         settings = settings_of(settings_path, maps=False)
         with existing_store(settings.database_url()) as store:
-            share = store.revoke_share(
-                settings.watch.name, key.strip(), now_utc=SystemClock().now()
-            )
+            share = store.revoke_share(settings.watch.name, key, now_utc=SystemClock().now())
         if share is None:
             raise InputError(f"no link has the key {key!r}; `windowwatch share list` shows them")
         click.echo(f"the link for {share.name} is taken back")

@@ -15,7 +15,13 @@ from typing import Any
 from pydantic import ValidationError
 
 from windowwatch.errors import InputError, SettingsError
-from windowwatch.settings.model import SettingsFile, between_tables, known_keys, table_heads
+from windowwatch.settings.model import (
+    SettingsFile,
+    between_tables,
+    known_keys,
+    table_heads,
+    usual_values,
+)
 from windowwatch.wording.settings import validation_lines
 
 #: So often the rest is looked at again: a file of n tables could hide n layers, few hide two.
@@ -76,7 +82,9 @@ def look_over(document: dict[str, Any], *, lost: bool = False) -> Look:
                 dict(item) for item in error.errors(include_url=False)
             ]
             told = [e for e in findings if _is_news(e, taken, first=round_number == 0, lost=lost)]
-            look.faults += validation_lines(told, known_keys(), table_heads(), document)
+            look.faults += validation_lines(
+                told, known_keys(), table_heads(), document, usual_values()
+            )
             if rest is document:
                 rest = deepcopy(document)
             for finding in findings:

@@ -247,13 +247,18 @@ class SiteSection(PlaceSection):
 
 
 class TrainSection(Section):
-    """The flight train. Masses in kilograms, lengths in metres."""
+    """The flight train. Masses in kilograms, lengths in metres.
 
-    balloon_mass_kg: Annotated[float, Field(gt=0.0, le=20.0)]
-    payload_mass_kg: Annotated[float, Field(gt=0.0, le=50.0)]
-    nozzle_lift_kg: Annotated[float, Field(gt=0.0, le=100.0)]
-    burst_diameter_m: Annotated[float, Field(gt=0.5, le=40.0)]
-    parachute_area_m2: Annotated[float, Field(gt=0.0, le=200.0)]
+    Examples are what is usual for a small team's sounding balloon: common practice, no source.
+    """
+
+    balloon_mass_kg: Annotated[float, Field(gt=0.0, le=20.0, examples=["0.2 to 3"])]
+    payload_mass_kg: Annotated[float, Field(gt=0.0, le=50.0, examples=["0.3 to 3"])]
+    nozzle_lift_kg: Annotated[
+        float, Field(gt=0.0, le=100.0, examples=["1.5 to 4 times the payload"])
+    ]
+    burst_diameter_m: Annotated[float, Field(gt=0.5, le=40.0, examples=["3 to 13"])]
+    parachute_area_m2: Annotated[float, Field(gt=0.0, le=200.0, examples=["0.3 to 4"])]
     gas: Gas = Gas.HYDROGEN
     gas_purity: Annotated[float, Field(ge=0.5, le=1.0)] = 0.99
     balloon_drag_coefficient: Annotated[float, Field(gt=0.0, le=2.0)] | None = None
@@ -477,4 +482,20 @@ def known_keys(
         for kind in (info.annotation, *get_args(info.annotation)):
             if isinstance(kind, type) and issubclass(kind, BaseModel):
                 found.update(known_keys(kind, (*place, name)))
+    return found
+
+
+def usual_values(
+    model: type[BaseModel] = SettingsFile, place: tuple[str, ...] = ()
+) -> dict[tuple[str, ...], str]:
+    """What is usual for a number, by place and key: its first example, or else its default."""
+    found = {}
+    for name, info in model.model_fields.items():
+        if info.examples:
+            found[*place, name] = str(info.examples[0])
+        elif isinstance(info.default, int | float) and not isinstance(info.default, bool):
+            found[*place, name] = f"{info.default:g}"
+        for kind in (info.annotation, *get_args(info.annotation)):
+            if isinstance(kind, type) and issubclass(kind, BaseModel):
+                found.update(usual_values(kind, (*place, name)))
     return found

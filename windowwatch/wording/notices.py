@@ -296,7 +296,7 @@ def _now(this: _Said, window: Window) -> _Line:
     local = spoken_span(window.start_utc, window.last_release_utc, this.zone, utc_beside=False)
     if this.change.after is None:
         head = f"Closed, do not plan on it: {this.change.site} "
-        return _Line(f"{head}{_span(window, this.zone)}.", 9, _Line(f"{head}{local}."))
+        return _Line(f"{head}{_span(window, this.zone)}.", 10, _Line(f"{head}{local}."))
     same_day = window.best_hour_utc.date() == window.start_utc.date()
     at = clock_moment if same_day else spoken_moment
     best = at(window.best_hour_utc, this.zone, utc_beside=False)
@@ -314,8 +314,8 @@ def _now(this: _Said, window: Window) -> _Line:
         short = _Line(f"{head}{local}{tail}", 1, short)
     if better := told_best_words(window, this.zone or UTC):
         tail = f"{tail[:-1]}; {better}."
-        short = _Line(f"{head}{local}{tail}", 3, short)
-    return _Line(f"{head}{_span(window, this.zone)}{tail}", 9, short)
+        short = _Line(f"{head}{local}{tail}", 6, short)
+    return _Line(f"{head}{_span(window, this.zone)}{tail}", 10, short)
 
 
 def _clocks_change(window: Window, zone: ZoneInfo | None) -> bool:
@@ -332,7 +332,7 @@ def _quality(this: _Said, window: Window) -> _Line:
     whole = f"{how_good(window)}; {landing(window, drive, named=True)}."
     # a question needs the way to answer it more than where the flight lands
     asks = this.change.kind is ChangeKind.DECISION_DUE
-    return _Line(text, 7, _Line(short, int(asks)), full=whole)
+    return _Line(text, 8, _Line(short, int(asks)), full=whole)
 
 
 def _why(this: _Said) -> _Line:
@@ -388,7 +388,7 @@ def _to_do(this: _Said, *, page: bool) -> _Line:
     )
     # a decision with its time stays; that a plan is to be checked follows from the title
     plain = _Line(less) if decide is not None else _Line(less, 5 if todo else 0, _Line(least))
-    return _Line(whole, 6, plain) if coming else plain
+    return _Line(whole, 7, plain) if coming else plain
 
 
 def _fitted(lines: Sequence[_Line], room: int) -> list[_Line]:
@@ -520,7 +520,7 @@ def _unread(this: _Said, window: Window | None) -> _Line:
     """What could not be read, unless the reason has said it; that some could not always stays."""
     if window is None or this.change.after is None or _has_said(this.change, window.unread):
         return _Line("")
-    return _Line(reason(window.unread, this.times), 8, _Line("Some hours could not be read."))
+    return _Line(reason(window.unread, this.times), 9, _Line("Some hours could not be read."))
 
 
 def _has_said(change: Change, causes: Causes) -> bool:

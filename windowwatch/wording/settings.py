@@ -15,6 +15,8 @@ _OWN_WORDS = {
     "model_attributes_type": "must be a table, with the line [{name}] at its head, once",
     "too_short": "must have at least one entry",
 }
+#: Findings of a number that is beyond its bounds.
+_BEYOND = frozenset({"greater_than", "greater_than_equal", "less_than", "less_than_equal"})
 #: Place of a table in a settings file, list positions left out.
 Place = tuple[str, ...]
 
@@ -24,6 +26,7 @@ def validation_lines(
     keys_at: Mapping[Place, Iterable[str]],
     heads: Mapping[Place, str] | None = None,
     document: Mapping[str, Any] | None = None,
+    usual: Mapping[Place, str] | None = None,
 ) -> list[str]:
     """One line for each finding of pydantic: dotted key, value, what would be right.
 
@@ -37,6 +40,8 @@ def validation_lines(
         How the head of a table is written, for keys that belong into another one.
     document : mapping, optional
         The whole file, for what is to be worked out from two keys.
+    usual : mapping of tuple of str to str, optional
+        What most would give for a number, by its place and key.
     """
     lines = []
     for error in _without_consequences(list(errors), keys_at):
@@ -58,7 +63,10 @@ def validation_lines(
             lines.append(f"{dotted}: is missing; it must be given")
         else:
             where = f"{dotted} = {_shown(value)}" if dotted else "the file"
-            lines.append(f"{where}: {_message(kind, str(error['msg']), location, value)}")
+            message = _message(kind, str(error["msg"]), location, value)
+            most = (usual or {}).get((*_table(location), str(location[-1]))) if location else None
+            of_bounds = kind in _BEYOND and most is not None
+            lines.append(f"{where}: {message}{f' (usual: {most})' if of_bounds else ''}")
     return lines
 
 
