@@ -12,6 +12,8 @@ from windowwatch.scoring.values import Hour, Refusal, RefusalKind, Verdict
 from windowwatch.windows.causes import HoldTable, Refused
 from windowwatch.windows.holds import advice_key, advise, hold_table, is_due
 from windowwatch.windows.values import ChangeKind, Window, WindowState
+from windowwatch.wording.causes import hold_words
+from windowwatch.wording.phrases import local_to
 
 #: Release 06:00 to 08:30 UTC in steps of 30 min, planned 07:00.
 HALF_HOURS = window(end_utc=at(9), step_min=30.0)
@@ -53,7 +55,11 @@ def test_where_it_lands_is_counted_on_the_ellipsoid() -> None:
 
 
 def test_the_plan_moves_on_when_the_best_hour_has_gone_by() -> None:
-    assert table(flown(), now=7.25).planned.time_utc == at(7.5)
+    late = table(flown(), now=7.25)
+    assert late.planned.time_utc == at(7.5)
+    assert table(flown()).as_planned
+    assert not late.as_planned
+    assert hold_words(late, local_to(None)).startswith("Next good release ")
     assert hold_table(flown(), HALF_HOURS, at(8.75)) is None
     assert hold_table(flown(), window(readable=False), MORNING) is None
 

@@ -7,7 +7,7 @@ best hours
     is within `best_margin` of the best.
 against
     A model is against a window when it says no-go of at least half of the best hours that it
-    judges.
+    judges, by a limit: its own chance counts in the chance that all have together.
 apart
     A model is apart when the centre of its landings, at the best hour, lies further than
     `apart_km` from that of the deciding model. Once told it stays apart until it lies within

@@ -400,6 +400,8 @@ class HoldTable(Cause):
         The first launch hour that is not good; None when none was flown after the window.
     step : timedelta
         Distance between the launch hours: nothing is said of times between them.
+    as_planned : bool
+        Whether `planned` is the window's planned hour; the next good one once that went by.
     """
 
     planned: Hold
@@ -407,6 +409,7 @@ class HoldTable(Cause):
     last_good_utc: datetime
     closing: Hold | None
     step: timedelta
+    as_planned: bool = True
 
 
 # -- a planned launch --

@@ -6,8 +6,8 @@ only what was flown
     Every row is a launch hour of the newest cycle. Between two of them nothing is said, and
     how far they are apart is told.
 planned
-    Waits count from the window's best hour while that is still to come, then from the next
-    good launch hour.
+    Waits count from the window's planned hour while that is still to come and good, then from
+    the next good launch hour: who is late waits from there. The table says which.
 closing
     The first launch hour that is not good, or not known, ends it: later ones are left out
     unless they lie inside the window.
@@ -72,6 +72,7 @@ def hold_table(hours: Iterable[Hour], window: Window, now_utc: datetime) -> Hold
         last_good_utc=max(good),
         closing=closing,
         step=timedelta(minutes=window.step_min),
+        as_planned=planned.time_utc == window.best_hour_utc,
     )
 
 

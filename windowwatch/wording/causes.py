@@ -29,11 +29,13 @@ _SAME_PLACE_KM = 1.0
 def hold_words(table: HoldTable, times: Times) -> str:
     """Say a table in sentences fit for a phone.
 
-    The first sentence is the planned release, the last one how finely it was flown.
+    The first sentence is the planned release, or the next good one after it, and the last one
+    how finely it was flown.
     """
     plan = table.planned
     chance = "" if plan.chance is None else f", chance {percent(plan.chance)}"
-    texts = [f"planned release {_holds_at(plan.time_utc, times)}: {plan.verdict}{chance}"]
+    which = "planned release" if table.as_planned else "next good release"
+    texts = [f"{which} {_holds_at(plan.time_utc, times)}: {plan.verdict}{chance}"]
     texts += [
         f"slip {length(row.wait)}: {_lands(row)}, {_verdict(row, plan)}"
         for row in _told_rows(table)
