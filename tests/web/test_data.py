@@ -15,6 +15,8 @@ from geodesic import Geod
 from jsonschema import Draft202012Validator
 from page_week import Week
 
+from windowwatch.launchday.countdown import DEFAULT_STEPS
+from windowwatch.launchday.plan import Planned, Scrubbed
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import Opinion, Verdict
 from windowwatch.web.data.export import CORNERS, footprints_geojson, hour_data, hours_csv, time_text
@@ -237,6 +239,35 @@ def test_a_window_that_closes_keeps_its_uid_and_is_cancelled_with_a_higher_numbe
     assert first["uid"] == last["uid"]
     assert (str(first["status"]), str(last["status"])) == ("TENTATIVE", "CANCELLED")
     assert (int(first["sequence"]), int(last["sequence"])) == (0, 2)
+
+
+def test_only_a_planned_launch_is_confirmed_in_the_calendar(made_week: Week) -> None:
+    """RFC 5545, section 3.8.1.11; a scrubbed one is taken out of it again."""
+    week, now = made_week, invented.NOW
+    site, train = week.settings.watch.sites[0], week.settings.watch.train
+    at_utc = now + timedelta(days=1, minutes=7)
+    week.store.save_pass(invented.record())
+
+    def event() -> Any:
+        feed = week.client(now).get("/data/windows.ics").content
+        found = icalendar.Calendar.from_ical(feed).walk("VEVENT")
+        (plan,) = [e for e in found if "plan" in str(e["uid"])]
+        assert {str(e["status"]) for e in found if e is not plan} <= {"TENTATIVE", "CANCELLED"}
+        return plan
+
+    made = Planned(site.name, at_utc, train, ("Ada", "Ben"))
+    plan = week.store.make_plan(week.facts.watch, made, at_utc=now, by="Ada")
+    first = event()
+    assert first["dtstart"].dt == at_utc
+    assert str(first["status"]) == "CONFIRMED"
+    assert "Crew: Ada, Ben" in str(first["description"])
+    week.store.act_on_plan(
+        week.facts.watch, plan.key, Scrubbed("rain"), at_utc=now, by="Ben", steps=DEFAULT_STEPS
+    )
+    last = event()
+    assert str(last["status"]) == "CANCELLED"
+    assert last["uid"] == first["uid"]
+    assert int(last["sequence"]) == int(first["sequence"]) + 1
 
 
 def test_the_description_names_what_is_taken(week: Week) -> None:

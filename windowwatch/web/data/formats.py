@@ -9,6 +9,7 @@ from xml.etree import ElementTree as Xml
 from icalendar import Calendar, Event, vDuration, vText
 
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.launchday.plan import Plan, PlanState
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.web.data.earthxml import (
@@ -36,7 +37,7 @@ from windowwatch.wording import cautions
 from windowwatch.wording import page as words
 from windowwatch.wording.causes import reason
 from windowwatch.wording.credits import NO_PERMISSION
-from windowwatch.wording.phrases import length, local_to, sentence
+from windowwatch.wording.phrases import length, local_to, sentence, spoken_moment
 from windowwatch.wording.standing import (
     clock_words,
     end_words,
@@ -309,7 +310,7 @@ def _waypoint(root: Xml.Element, place: Point, name: str, text: str) -> None:
 #: How often calendars are asked to look again.
 REFRESH = timedelta(hours=1)
 #: RFC 5545, section 3.8.1.11. A window is an offer: only a person who plans a launch confirms one,
-#: and no event here is such a plan.
+#: and a plan is an event of its own.
 _STATUS = {
     WindowState.OPEN: "TENTATIVE",
     WindowState.PAST: "TENTATIVE",
@@ -327,8 +328,9 @@ def windows_calendar(
     passes: Mapping[str, int] | None = None,
     notes: Sequence[str] = (),
     launches: Mapping[str, Launch] | None = None,
+    plans: Sequence[tuple[Plan, datetime]] = (),
 ) -> bytes:
-    """A calendar with one event for each window, from its first release to its end.
+    """A calendar with an event for each window, first release to end, and for each planned launch.
 
     Parameters
     ----------
@@ -346,6 +348,8 @@ def windows_calendar(
         Whose weather and map it is, and what else must be said of the whole.
     launches : mapping of str to Launch, optional
         What windows that can still be used offer now, by uid.
+    plans : sequence of (Plan, datetime), optional
+        Planned launches, with the time of the last entry of each.
     """
     known = {site.name: site for site in sites}
     calendar = Calendar()
@@ -362,6 +366,8 @@ def windows_calendar(
         event = _event(history[-1], known.get(history[-1].site), stamped_utc, launch)
         event.add("sequence", number)
         calendar.add_component(event)
+    for plan, stands_utc in plans:
+        calendar.add_component(_plan_event(watch, plan, known.get(plan.site), stands_utc))
     feed: bytes = calendar.to_ical()
     return feed
 
@@ -390,6 +396,25 @@ def _event(
         f"{NO_PERMISSION}"
     )
     event.add("description", vText(text.replace("\xa0", " ")))
+    if site is not None:
+        event.add("geo", (site.latitude_deg, site.longitude_deg))
+    return event
+
+
+def _plan_event(watch: str, plan: Plan, site: Site | None, stands_utc: datetime) -> Event:
+    """A planned launch at its exact minute; it takes no time, as RFC 5545 has it without an end."""
+    event, zone = Event(), words.zone_of(site)
+    event.add("uid", f"{watch}-plan-{plan.key}@windowwatch")
+    event.add("dtstamp", stands_utc)
+    event.add("sequence", plan.number - 1)
+    event.add("dtstart", plan.release_utc)
+    event.add("status", "CANCELLED" if plan.state is PlanState.SCRUBBED else "CONFIRMED")
+    event.add("summary", f"{plan.site}: launch {plan.state}")
+    event.add("location", plan.site)
+    crew = f"Crew: {', '.join(plan.crew)}. " if plan.crew else ""
+    at = spoken_moment(plan.release_utc, zone)
+    said = f"Plan {plan.key}, made by {plan.made_by}: release {at}. {crew}{NO_PERMISSION}"
+    event.add("description", vText(said.replace("\xa0", " ")))
     if site is not None:
         event.add("geo", (site.latitude_deg, site.longitude_deg))
     return event

@@ -13,6 +13,7 @@ from starlette.routing import Route
 from windowwatch.clock import Clock, floor_to_step
 from windowwatch.drawing.picture import Scene, picture
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.launchday.plan import stand
 from windowwatch.scoring.values import Hour, Site, Verdict
 from windowwatch.web.data import export
 from windowwatch.web.data.formats import (
@@ -130,17 +131,19 @@ class DataRoutes:
         """The calendar, made once an hour for all who subscribe to it."""
         snapshot = self._snapshot()
         hour_utc = floor_to_step(self._clock.now(), timedelta(hours=1))
+        word = f"{snapshot.word}.{self._reader.store.plans_mark(self._facts.watch)}"
         return self._cache.answer(
             request,
-            (snapshot.word, hour_utc),
-            lambda: self._feed(snapshot, hour_utc - CANCELLED_FOR),
-            same=snapshot.word,
+            (word, hour_utc),
+            lambda: self._feed(snapshot, hour_utc),
+            same=word,
             media="text/calendar",
             more=_called("windows.ics"),
         )
 
-    def _feed(self, snapshot: Snapshot, since: datetime) -> bytes:
-        """Windows, and those cancelled that closed after a time."""
+    def _feed(self, snapshot: Snapshot, now_utc: datetime) -> bytes:
+        """Planned launches, windows, and those cancelled that closed not long ago."""
+        since = now_utc - CANCELLED_FOR
         uids = [w.uid for w in snapshot.windows]
         uids += [
             c.window_uid
@@ -152,6 +155,7 @@ class DataRoutes:
             history = self._reader.history(uid)
             if history:
                 histories.append(history)
+        plans = self._reader.store.all_plans(self._facts.watch)
         return windows_calendar(
             self._facts.watch,
             histories,
@@ -160,6 +164,7 @@ class DataRoutes:
             passes=self._reader.passes({w.cycle_id for each in histories for w in each}),
             notes=self._notes(snapshot.behind),
             launches={e.window.uid: e for e in self._week(snapshot).launches},
+            plans=[(stand(p.key, p.entries, now_utc), p.entries[-1].at_utc) for p in plans],
         )
 
     def changes(self, request: Request) -> Response:
