@@ -20,8 +20,10 @@ FILL = ["fill", "--temperature", "5", "--cylinder-l", "0.5"]
 def _settings(folder: Path, gas: str, table: str = "") -> Path:
     text = CONFIG.read_text(encoding="utf-8").replace('gas = "hydrogen"', f'gas = "{gas}"')
     text = text.replace('set = "rules/', f'set = "{CONFIG.parent}/rules/')
+    before, rest = text.split("[cylinders]", 1)
     path = folder / "watch.toml"
-    path.write_text(text.replace("[ground]\n", f"{table}\n[ground]\n", 1), encoding="utf-8")
+    own = table or "[cylinders]\n"
+    path.write_text(f"{before}{own}\n[ground]\n{rest.split('[ground]', 1)[1]}", encoding="utf-8")
     return path
 
 

@@ -29,9 +29,11 @@ fine_mps = 7
 limit_mps = 10
 hard = true
 
-[launchday]
-left_bar = 2
+[cylinders]
+residual_bar = 2
+gauge = true
 flow_m3pmin = 0.8
+[launchday]
 [[launchday.cylinders]]
 name = "A1"
 volume_l = 50

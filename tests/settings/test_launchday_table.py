@@ -19,8 +19,9 @@ CHANNEL = '[[channels]]\nname = "phone"\nurl_env = "WINDOWWATCH_TEST_PHONE"\n'
 STEP = '[[launchday.steps]]\nkey = "gas"\ntext = "Site safe"\nbefore_min = 90\n'
 FULL = f"""
 {CHANNEL}
-[launchday]
-left_bar = 5
+[cylinders]
+residual_bar = 5
+gauge = true
 flow_m3pmin = 0.6
 [[launchday.cylinders]]
 name = "A1"
@@ -62,6 +63,11 @@ def test_what_it_becomes(tmp_path: Path) -> None:
     assert found.station("Field") == "EGXX"
 
 
+def test_absolute_pressures_stay_what_they_are(tmp_path: Path) -> None:
+    found = team(tmp_path, "[cylinders]\nresidual_bar = 3\n")
+    assert found.left_pa == pytest.approx(3e5)
+
+
 def test_left_out_there_is_the_usual_countdown(tmp_path: Path) -> None:
     assert team(tmp_path, "").steps == DEFAULT_STEPS
 
@@ -70,8 +76,9 @@ def test_left_out_there_is_the_usual_countdown(tmp_path: Path) -> None:
     ("more", "words"),
     [
         ("[launchday]\nflow = 1\n", "launchday.flow"),
-        ("[launchday]\nleft_bar = -1\n", "launchday.left_bar"),
-        ("[launchday]\nflow_m3pmin = 0\n", "launchday.flow_m3pmin"),
+        ("[cylinders]\nresidual_bar = -1\n", "cylinders.residual_bar"),
+        ("[cylinders]\nflow_m3pmin = 0\n", "cylinders.flow_m3pmin"),
+        ("[launchday]\nflow_m3pmin = 1\n", "is a key of [cylinders]; move it there"),
         ('[[launchday.cylinders]]\nname = "A"\nvolume_l = 50\n', "gauge_bar"),
         (2 * '[[launchday.cylinders]]\nname = "A"\nvolume_l = 50\ngauge_bar = 9\n', "names must"),
         ('[[launchday.go]]\nname = "Ines"\nchannels = ["pager"]\n', "'pager', which is not here"),

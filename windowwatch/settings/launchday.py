@@ -95,8 +95,6 @@ class LaunchdaySection(Section):
     steps: Annotated[tuple[StepSection, ...], Field(max_length=40)] = ()
     go: Annotated[tuple[GoSection, ...], Field(max_length=12)] = ()
     cylinders: Annotated[tuple[CylinderSection, ...], Field(max_length=40)] = ()
-    left_bar: Annotated[float, Field(ge=0.0, le=50.0)] = 2
-    flow_m3pmin: Annotated[float, Field(gt=0.0, le=20.0)] | None = None
     stations: tuple[StationSection, ...] = ()
     looks: Annotated[str, Field(max_length=300)] = ""
     levels_fl: Annotated[tuple[FlightLevel, ...], Field(max_length=20)] | None = None
@@ -149,8 +147,16 @@ class LaunchdaySection(Section):
                         f"here; there are {', '.join(sorted(channels)) or 'none'}"
                     )
 
-    def team(self, asked_fl: tuple[int, ...] = ()) -> Team:
-        """Value of another floor; `asked_fl` are the flight levels that a rule set asks for."""
+    def team(self, left_pa: float, flow_m3ps: float, asked_fl: tuple[int, ...] = ()) -> Team:
+        """Value of another floor.
+
+        Parameters
+        ----------
+        left_pa, flow_m3ps : float
+            Of the table of cylinders: where one gives no more, absolute, and the flow of gas.
+        asked_fl : tuple of int
+            Flight levels that a rule set asks for.
+        """
         given: dict[str, Any] = {}
         given["levels_fl"] = self.levels_fl or tuple(sorted({*USUAL_LEVELS_FL, *asked_fl}))
         if self.steps:
@@ -158,8 +164,8 @@ class LaunchdaySection(Section):
         return Team(
             go=tuple(GoSayer(each.name, each.channels) for each in self.go),
             cylinders=tuple(each.cylinder() for each in self.cylinders),
-            left_pa=absolute_pa(self.left_bar),
-            flow_m3ps=None if self.flow_m3pmin is None else self.flow_m3pmin / 60.0,
+            left_pa=left_pa,
+            flow_m3ps=flow_m3ps,
             stations=tuple((each.site, each.station) for each in self.stations),
             looks=self.looks,
             **given,

@@ -29,7 +29,7 @@ from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.scoring.rules import AppliedRules, Package, RuleSet, rule_set
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
-from windowwatch.settings.launchday import LaunchdaySection
+from windowwatch.settings.launchday import LaunchdaySection, absolute_pa
 from windowwatch.settings.page import HealthSection, PageSection
 from windowwatch.settings.people import (
     ChannelSection,
@@ -275,7 +275,10 @@ class TrainSection(Section):
 
 
 class CylindersSection(Section):
-    """The gas cylinders at hand, for `windowwatch fill`; its options say otherwise."""
+    """Gas cylinders as they are ordered; options of `windowwatch fill` say otherwise.
+
+    What one keeps, and how fast the gas flows, counts on launch day too.
+    """
 
     water_l: Annotated[float, Field(gt=0.0, le=5000.0)] = 50.0
     pressure_bar: Annotated[float, Field(gt=0.0, le=1000.0)] = 200.0
@@ -296,6 +299,10 @@ class CylindersSection(Section):
             self.read_now,
             None if warmth is None else warmth + KELVIN_AT_0_C,
         )
+
+    def left_pa(self) -> float:
+        """Absolute pressure at which one gives no more. [Pa]"""
+        return absolute_pa(self.residual_bar) if self.gauge else self.residual_bar * 1e5
 
     def overridden(self, said: Mapping[str, Any], called: Mapping[str, str]) -> "CylindersSection":
         """The table with values that were said elsewhere, held to the same bounds.

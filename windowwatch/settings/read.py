@@ -295,7 +295,11 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
         agreement=_section("agreement", AgreementRules, file.agreement.model_dump()),
         hold_advice_before=file.notices.hold_advice_before(),
         page_url=file.notices.page_url,
-        team=file.launchday.team(() if plan.applied is None else plan.applied.rules.levels_fl),
+        team=file.launchday.team(
+            file.cylinders.left_pa(),
+            file.cylinders.flow_m3pmin / 60.0,
+            () if plan.applied is None else plan.applied.rules.levels_fl,
+        ),
     )
 
 
