@@ -46,6 +46,7 @@ from windowwatch.scoring.values import (
 from windowwatch.storage import codec, rows
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
+from windowwatch.windows.causes import OfPlan
 from windowwatch.windows.values import ChangeKind, WindowState
 
 
@@ -229,6 +230,24 @@ def test_from_a_change_back_to_the_files(store: Store) -> None:
         store.explain("%")
     with pytest.raises(StorageError, match="no change has a key that begins with ''"):
         store.explain("")
+
+
+def test_what_is_told_of_a_plan_is_explained_by_the_hours_beside_its_release(store: Store) -> None:
+    store.save_pass(record(1, hours=tuple(flat(4, 12))))
+    told = change(
+        ChangeKind.PLAN,
+        key="b0a7",
+        cycle_id=cycle(1).id,
+        window_uid=None,
+        before=None,
+        after=None,
+        causes=(OfPlan("1", at(7) + timedelta(minutes=20), "planned"),),
+    )
+    store.save_changes(WATCH, (told,), [])
+    trail = store.explain(told.key)
+    assert trail.cycle is not None
+    assert trail.cycle.cycle == cycle(1)
+    assert [h.time_utc for h in trail.hours] == [at(7), at(8)]
 
 
 def test_a_key_that_is_too_short_is_refused(store: Store) -> None:

@@ -70,10 +70,8 @@ def print_trail(
     site = sites.get(change.site)
     zone = ZoneInfo(site.time_zone) if site else UTC
     console.print(Text(f"{change.kind}: {change.site}, watch {trail.watch}", style="bold"))
-    console.print(
-        f"found {spoken_moment(change.found_utc, zone)} in cycle {change.cycle_id}",
-        highlight=False,
-    )
+    cycle = f" in cycle {change.cycle_id}" if change.cycle_id else ""
+    console.print(f"found {spoken_moment(change.found_utc, zone)}{cycle}", highlight=False)
     print_note(console, reason(change.causes, local_to(zone)))
     console.print()
     window = trail.window
@@ -96,7 +94,10 @@ def print_trail(
         when = spoken_moment(delivery.sent_utc, zone) if delivery.sent_utc else "not sent"
         error = f" ({delivery.error})" if delivery.error else ""
         console.print(Text(f"delivery on {delivery.channel}: {delivery.state}, {when}{error}"))
-    print_cycle(console, trail.cycle)
+    if trail.cycle is None and not change.cycle_id:
+        console.print("no forecast stands behind it")
+    else:
+        print_cycle(console, trail.cycle)
 
 
 def _telling(trail: Trail, hours: Sequence[Hour]) -> Hour:

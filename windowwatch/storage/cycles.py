@@ -2,10 +2,10 @@
 
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
-from sqlalchemy import Select, delete, func, select
+from sqlalchemy import Select, and_, delete, func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
 
 from windowwatch.clock import require_utc
@@ -19,6 +19,7 @@ from windowwatch.storage.deliveries import Delivery, deliveries_of
 from windowwatch.storage.engine import Database
 from windowwatch.storage.rows import change_of_row, window_of_row
 from windowwatch.storage.tables import ChangeRow, CycleRow, HourDetailRow, HourRow, WindowRow
+from windowwatch.windows.causes import OfPlan
 from windowwatch.windows.values import Change, Window, WindowState
 
 
@@ -33,6 +34,8 @@ class Role(StrEnum):
     OPINION = "opinion"
 
 
+#: Launch hours this near to a planned release are shown with what is told of it.
+_BESIDE = timedelta(hours=1)
 _ACTIVE = (str(WindowState.SIGHTED), str(WindowState.OPEN))
 
 
@@ -402,9 +405,11 @@ class Trail:
     window : Window or None
         The window as that cycle left it.
     hours : tuple of Hour
-        Launch hours of that cycle inside the window, as told before or as it is after.
+        Launch hours of that cycle inside the window, as told before or as it is after; of a
+        planned launch those just before and after its release.
     cycle : StoredCycle or None
-        The cycle with its files and checksums; None for a change no stored cycle brought.
+        The cycle with its files and checksums, or the newest one then for a change that no cycle
+        brought; None where it is not stored.
     deliveries : tuple of Delivery
         Who was told, and when.
     """
@@ -442,23 +447,34 @@ def find_trail(database: Database, key: str) -> Trail:
         row = found[0]
         change, cycle, window = change_of_row(row), None, None
         hours: tuple[Hour, ...] = ()
-        if row.cycle_row is not None:
-            cycle_row = (
-                session.scalars(
-                    select(CycleRow)
-                    .where(CycleRow.id == row.cycle_row)
-                    .options(joinedload(CycleRow.files))
-                )
-                .unique()
-                .one()
-            )
+        cycle_row = _cycle_behind(session, row)
+        if cycle_row is not None:
             cycle = stored_cycle(cycle_row)
-            window_row = session.get(WindowRow, (row.cycle_row, row.window_uid or ""))
+            window_row = session.get(WindowRow, (cycle_row.id, row.window_uid or ""))
             window = None if window_row is None else window_of_row(window_row)
-            spans = [w for w in (change.before, change.after) if w is not None]
-            if spans:
-                start = min(w.start_utc for w in spans)
-                end = max(w.end_utc for w in spans)
-                hours = tuple(hours_between(session, row.cycle_row, change.site, start, end))
+            span = _span_of(change)
+            if span is not None:
+                hours = tuple(hours_between(session, cycle_row.id, change.site, *span))
         watch = row.watch
     return Trail(watch, change, window, hours, cycle, deliveries_of(database, change.key))
+
+
+def _cycle_behind(session: Session, row: ChangeRow) -> CycleRow | None:
+    """The cycle that brought a change, or that was the newest when it was found; with its files."""
+    own = CycleRow.id == row.cycle_row
+    if row.cycle_row is None:
+        own = and_(CycleRow.watch == row.watch, CycleRow.cycle_id == row.cycle_id)
+    wanted = select(CycleRow).where(own).options(joinedload(CycleRow.files))
+    return session.scalars(wanted).unique().one_or_none()
+
+
+def _span_of(change: Change) -> tuple[datetime, datetime] | None:
+    """From and until when the launch hours lie that a change speaks of."""
+    spans = [w for w in (change.before, change.after) if w is not None]
+    if spans:
+        return min(w.start_utc for w in spans), max(w.end_utc for w in spans)
+    plan = next((cause for cause in change.causes if isinstance(cause, OfPlan)), None)
+    if plan is None:
+        return None
+    # the launch hours on both sides of the planned minute
+    return plan.release_utc - _BESIDE, plan.release_utc + _BESIDE
