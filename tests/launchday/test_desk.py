@@ -2,7 +2,7 @@
 
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,7 +29,7 @@ from windowwatch.physics.paths import FlightPath, fly_path
 from windowwatch.physics.surface import SurfaceSeries
 from windowwatch.scoring.limits import Limit
 from windowwatch.scoring.nearby import NearWeather
-from windowwatch.scoring.values import Verdict
+from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.flying import launches_and_draws
@@ -38,6 +38,8 @@ from windowwatch.watch.launchday.opening import OpenAs, open_again
 from windowwatch.watch.pipeline import run_pass
 from windowwatch.watch.run.processes import STORE
 from windowwatch.watch.values import Watch, area_of
+from windowwatch.windows.standing import judged
+from windowwatch.windows.window import WindowRules
 
 pytestmark = pytest.mark.launchday
 
@@ -85,9 +87,18 @@ class Line:
     def plan(self) -> Plan:
         return stand(self.key, self.store.plan_entries("line", self.key).entries, NOW)
 
-    def flown(self, *seen: Sighting, now: datetime = NOW, near: NearWeather | None = None) -> Any:
+    def flown(
+        self,
+        *seen: Sighting,
+        now: datetime = NOW,
+        near: NearWeather | None = None,
+        heard: Sequence[Hour] = (),
+        rules: WindowRules | None = None,
+    ) -> Any:
+        watch = replace(self.watch, rules=rules or self.watch.rules)
+        site = watch.sites[0]
         return fly_plan(
-            self.data, self.watch, self.watch.sites[0], self.plan(), now, sightings=seen, near=near
+            self.data, watch, site, self.plan(), now, sightings=seen, near=near, heard=heard
         )
 
 
@@ -104,6 +115,30 @@ def values(table: Any) -> dict[str, float | None]:
     return {check.name: check.value for check in table.flight.checks}
 
 
+def test_other_models_lower_the_chance_of_a_release_as_that_of_its_launch_hour(line: Line) -> None:
+    """By hand: half of the own chance, half of the other model's at the nearest launch hour."""
+    said = Opinion("other", "other-2026-05-04T00Z", Verdict.CAUTION, 60.0, 0.2, None)
+    alone = line.flown()
+    hours = [replace(each, others=(said,)) for each in line.store.hours("line")]
+    both = line.flown(heard=hours)
+    half = line.watch.span.step / 2
+
+    def near(row: Any) -> bool:
+        return any(abs(each.time_utc - row.time_utc) <= half for each in hours)
+
+    assert any(near(row) and row.time_utc.minute % 30 for row in both.rows)
+    for own, row in zip(alone.rows, both.rows, strict=True):
+        assert own.chance is not None
+        wanted = 0.5 * own.chance + 0.5 * 0.2 if near(row) else own.chance
+        assert row.chance == pytest.approx(wanted)
+        assert row.score == own.score
+    unlikely = [replace(each, others=(replace(said, chance=0.0),)) for each in hours]
+    closing = replace(line.watch.rules, open_chance=0.9, close_chance=0.9)
+    closed = line.flown(heard=unlikely, rules=closing)
+    assert {row.verdict for row in closed.rows if near(row)} == {Verdict.NO_GO}
+    assert not any(row.good for row in closed.rows if near(row))
+
+
 def test_a_whole_hour_is_what_its_pass_says_and_the_minute_is_its_own(line: Line) -> None:
     table = line.desk.table(line.key, NOW)
     line.store.save_release_table("line", table)
@@ -111,7 +146,8 @@ def test_a_whole_hour_is_what_its_pass_says_and_the_minute_is_its_own(line: Line
     assert table.planned is not None
     assert table.planned.time_utc == RELEASE
     assert [row.time_utc.minute % 5 for row in table.rows].count(2) == 1, "the planned minute alone"
-    stored = {each.time_utc: each for each in line.store.hours("line")}
+    rules = line.watch.rules
+    stored = {each.time_utc: judged(each, rules) for each in line.store.hours("line")}
     shared = [row for row in table.rows if row.time_utc in stored]
     assert len(shared) >= 3
     for row in shared:
@@ -121,7 +157,7 @@ def test_a_whole_hour_is_what_its_pass_says_and_the_minute_is_its_own(line: Line
             hour.score,
             hour.landing_utc,
         )
-        assert row.drive_min == {c.name: c.value for c in hour.checks}.get("crew")
+        assert row.crew_after_min == {c.name: c.value for c in hour.checks}.get("crew")
     assert table.flight is not None
     assert table.flight.detail is not None
     assert [each.level_fl for each in table.flight.levels[:3]] == [50, 100, 150]

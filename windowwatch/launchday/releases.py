@@ -48,8 +48,9 @@ class Release:
     moved_km, moved_bearing_deg : float or None
         How far, and which way, its landings' centre lies from that of the planned release.
     landing_utc : datetime or None
-    drive_min, clearance_left_min, daylight_left_min : float or None
-        The crew's drive; minutes of clearance left at the middle landing; daylight left then
+    crew_after_min, clearance_left_min, daylight_left_min : float or None
+        How long after the middle landing the crew is at the road nearest to it, below zero before
+        it; minutes of clearance left at that landing; daylight left then
         (or when the crew gets there, where that is asked). None where it is not asked or not
         known. [min]
     vetoed : Veto or None
@@ -68,7 +69,7 @@ class Release:
     landing_utc: datetime | None
     landing_latitude_deg: float | None
     landing_longitude_deg: float | None
-    drive_min: float | None
+    crew_after_min: float | None
     clearance_left_min: float | None
     daylight_left_min: float | None
     vetoed: Veto | None = None
@@ -241,7 +242,7 @@ def _row(
         landing_utc=hour.landing_utc,
         landing_latitude_deg=None if spot is None else spot.latitude_deg,
         landing_longitude_deg=None if spot is None else spot.longitude_deg,
-        drive_min=values.get("crew"),
+        crew_after_min=values.get("crew"),
         clearance_left_min=left,
         daylight_left_min=daylight,
     )

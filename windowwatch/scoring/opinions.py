@@ -27,6 +27,9 @@ who judges less may lower only
     asked about the rest (see `watch.opinions`). What it says may lower the chance; where it is
     surer than the deciding model it counts as being just as sure, because it has not judged
     everything that the deciding model has.
+between launch hours
+    Other models are flown at launch hours alone. A release between two of them is given what
+    they say of the nearer one (`heard_at`).
 unknown stays unknown
     Where the deciding model gives no chance (data are missing), no other model gives one.
 """
@@ -118,11 +121,30 @@ def with_opinions(
         apart = _apart([alone[i] for i, _ in pairs], [found for _, found in pairs])
         for (i, found), (km, towards) in zip(pairs, apart, strict=True):
             opinion = _opinion(found, voice.cycle, km, towards, _lacking(alone[i], found))
-            said[i].append((opinion, _counted(alone[i], found, opinion)))
+            said[i].append((opinion, _counted(alone[i], opinion)))
     return tuple(
         _combined(hour, [o for o, _ in opinions], [c for _, c in opinions if c is not None])
         for hour, opinions in zip(alone, said, strict=True)
     )
+
+
+def heard_at(hour: Hour, beside: Sequence[Hour], within: timedelta) -> Hour:
+    """A release with what other models say of the launch hour nearest to it.
+
+    Parameters
+    ----------
+    hour : Hour
+        Of the deciding model alone.
+    beside : sequence of Hour
+        Launch hours of the same site and cycle, with their opinions.
+    within : timedelta
+        From further away nothing is taken: half the step of the launch hours.
+    """
+    near = min(beside, key=lambda each: abs(each.time_utc - hour.time_utc), default=None)
+    if near is None or abs(near.time_utc - hour.time_utc) > within:
+        return hour
+    chances = [c for o in near.others if (c := _counted(hour, o)) is not None]
+    return _combined(hour, near.others, chances)
 
 
 def _has_say(hour: Hour, cycle: Cycle, oldest_utc: datetime) -> bool:
@@ -146,11 +168,11 @@ def _lacking(ours: Hour, theirs: Hour) -> tuple[str, ...]:
     )
 
 
-def _counted(ours: Hour, theirs: Hour, opinion: Opinion) -> float | None:
+def _counted(ours: Hour, opinion: Opinion) -> float | None:
     """Their chance as it counts: not above ours, where they have judged less."""
-    if not opinion.lacks or theirs.chance is None or ours.chance is None:
-        return theirs.chance
-    return min(theirs.chance, ours.chance)
+    if not opinion.lacks or opinion.chance is None or ours.chance is None:
+        return opinion.chance
+    return min(opinion.chance, ours.chance)
 
 
 def _opinion(

@@ -165,7 +165,7 @@ def row_cells(row: Release, zone: tzinfo) -> tuple[str, str, str, str, str, str,
         verdict,
         "–" if row.chance is None else percent(row.chance),
         _moved(row),
-        _minutes(row.drive_min),
+        _minutes(row.crew_after_min),
         _minutes(row.clearance_left_min),
         _minutes(row.daylight_left_min),
     )

@@ -40,12 +40,14 @@ from windowwatch.physics.flights import Flights, fly
 from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.surface import SurfaceSeries
 from windowwatch.scoring.nearby import NearWeather
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.opinions import heard_at
+from windowwatch.scoring.values import Hour, Site
 from windowwatch.storage.cycles import Role, StoredCycle
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.flying import fly_and_score, launches_and_draws
 from windowwatch.watch.launchday.opening import OpenAs, near_again, newest_cycle, open_again
 from windowwatch.watch.values import Watch
+from windowwatch.windows.standing import judged
 
 Answer = TypeVar("Answer")
 
@@ -123,6 +125,9 @@ class Desk:
             window_end_utc=self._window_end(plan),
             sightings=seen,
             near=now_open.near[site.name],
+            heard=self._store.hours(
+                self._watch.name, newest.cycle.id, site=site.name, with_checks=False
+            ),
         )
 
     def _opened(self, newest: StoredCycle) -> _Open:
@@ -152,10 +157,12 @@ def fly_plan(
     window_end_utc: datetime | None = None,
     sightings: Sequence[Sighting] = (),
     near: NearWeather | None = None,
+    heard: Sequence[Hour] = (),
 ) -> ReleaseTable:
     """Fly every release of a plan's table in one cycle, with the plan's own train.
 
-    The chance is the deciding model's own: other models are not heard to the minute.
+    Other models are not flown to the minute: what they said of the nearest launch hour counts in
+    the chance as it does there; `heard` are the launch hours of the site as they are stored.
 
     Raises
     ------
@@ -173,7 +180,9 @@ def fly_plan(
         near = replace(near or NearWeather(MEASURED), wind=corrected(said, change))
     # Details are drawn for the planned release alone: the role of an opinion leaves them out.
     bare = replace(own, role=Role.OPINION)
-    hours = fly_and_score(data, bare, site, times, now_utc, near).hours
+    half = watch.span.step / 2
+    alone = fly_and_score(data, bare, site, times, now_utc, near).hours
+    hours = [judged(heard_at(hour, heard, half), watch.rules) for hour in alone]
     flight = None
     if plan.release_utc in times:
         flight = _planned(data, own, site, plan.release_utc, now_utc, near, series)

@@ -416,7 +416,7 @@ def _columns(table: ReleaseTable | None) -> tuple[frozenset[str], tuple[str, ...
         return frozenset(), ()
     shown, ample = set(), []
     for name, field_name in (
-        ("crew", "drive_min"),
+        ("crew", "crew_after_min"),
         ("clearance", "clearance_left_min"),
         ("daylight", "daylight_left_min"),
     ):

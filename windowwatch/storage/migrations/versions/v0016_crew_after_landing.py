@@ -1,0 +1,14 @@
+"""Tables of releases name what they hold: minutes after the landing, not of the drive."""
+
+from alembic import op
+
+revision = "0016"
+down_revision = "0010"
+branch_labels = None
+depends_on = None
+
+
+def upgrade() -> None:
+    op.execute(
+        """UPDATE release_tables SET value = replace(value, '"drive_min":', '"crew_after_min":')"""
+    )
