@@ -135,7 +135,7 @@ def checked(
         before |= message
     assert repeats <= most_repeats, "more repeats than attempts were on their way at the kills"
     rows = [row for key in expected for row in store.deliveries(key)]
-    assert {row.state for row in rows} == {DeliveryState.SENT}
+    assert [row for row in rows if row.state is not DeliveryState.SENT] == []
     assert len(store.cycles("week")) == mortal.CYCLES
     store.close()
     if url.startswith("sqlite"):

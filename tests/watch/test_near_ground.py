@@ -20,12 +20,15 @@ from windowwatch.cli.main import main
 from windowwatch.clock import SimulatedClock
 from windowwatch.forecast.grib.grid import LambertConformal, LambertGrid
 from windowwatch.forecast.sources import load_file
+from windowwatch.launchday.plan import Planned
 from windowwatch.logs import LogStyle
 from windowwatch.physics.neighbourhood import draw_shifts
 from windowwatch.scoring.values import Hour, NearGap
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
+from windowwatch.watch.launchday.desk import Desk
+from windowwatch.watch.launchday.opening import OpenAs
 from windowwatch.watch.nearby import read_near
 from windowwatch.watch.pipeline import run_pass
 from windowwatch.watch.polling.nearby import NearPlan, NearWatcher
@@ -168,6 +171,25 @@ def test_it_is_told_on_every_way(line: Line, tmp_path: Path) -> None:
         assert "near the ground by hrrr-2026-05-04T12Z: wind, gust" in told.lower().replace(
             "t12z", "T12Z"
         )
+
+
+def test_a_planned_launch_is_judged_by_the_finer_model_too(line: Line) -> None:
+    """Its cycle is opened again from the files that were fetched for the pass."""
+    hrrr_maker.fill(line.host, REFERENCE, range(13), KEYS)
+    hour = line.passed_here()[2]
+    planned = Planned("Field", hour.time_utc, line.settings.watch.train)
+    now = REFERENCE + timedelta(hours=1)
+    key = line.store.make_plan("line", planned, at_utc=now, by="Ada").key
+    named = OpenAs(*line.settings.ledger_names())
+    assert named.near is not None
+    table = Desk(line.settings.watch, line.store, named).table(key, now)
+    assert table.flight is not None
+    said = {check.name: check.value for check in table.flight.checks}
+    wanted = _values(hour)
+    assert {"wind", "gust", "cloud", "ceiling"} <= said.keys()
+    for name in ("wind", "gust", "cloud", "ceiling"):
+        assert said[name] == pytest.approx(wanted[name])
+    assert said["wind"] == pytest.approx(6.0, abs=0.01), "not the deciding model's 2.8"
 
 
 def test_without_a_cycle_the_deciding_model_answers(line: Line) -> None:

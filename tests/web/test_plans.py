@@ -325,6 +325,28 @@ def test_the_take_along(crew: Crew) -> None:
         assert part in text, part
 
 
+def test_a_take_along_that_would_be_too_large_is_drawn_with_fewer_roads(
+    crew: Crew, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = crew.client.get("/plans/1/pack")
+    roads = whole.text.count('class="road')
+    most = len(whole.content) - 1000
+    monkeypatch.setattr("windowwatch.web.pages.pack.LARGEST", most)
+    # the page keeps what it made of a plan until anything of that changes
+    crew.clock.set(crew.clock.now() + timedelta(minutes=1))
+    small = crew.client.get("/plans/1/pack")
+    assert len(small.content) <= most
+    assert "smallest roads are left out" in small.text
+    assert "smallest roads are left out" not in whole.text
+    assert 'class="in90"' in small.text
+    assert small.text.count('class="road') <= roads
+    monkeypatch.setattr("windowwatch.web.pages.pack.LARGEST", 1000)
+    crew.clock.set(crew.clock.now() + timedelta(minutes=1))
+    refused = crew.client.get("/plans/1/pack")
+    assert refused.status_code >= 400
+    assert "shorten the texts to send" in refused.text
+
+
 def test_when_the_next_cycle_is_due(week: Week) -> None:
     cycles = [each.cycle for each in week.store.cycles(week.facts.watch)]
     step = cycles[-1].reference_utc - cycles[-2].reference_utc

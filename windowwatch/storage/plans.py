@@ -5,6 +5,7 @@ other: what the second one asks is checked again on top of what the first one di
 """
 
 import contextlib
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -247,11 +248,18 @@ def plan_entries(database: Database, watch: str, key: str) -> PlanEntries:
     StorageError
         If there is no such plan.
     """
-    with database.reading() as session:
-        entries = _entries(session, watch, _number(watch, key))
+    entries = entries_of_plan(database, watch, key)
     if not entries:
         raise _no_such(watch, key)
     return PlanEntries(key, entries)
+
+
+def entries_of_plan(database: Database, watch: str, key: str) -> tuple[Entry, ...]:
+    """All that happened to a plan; empty where there is none."""
+    if not _is_key(key):
+        return ()
+    with database.reading() as session:
+        return _entries(session, watch, _number(watch, key))
 
 
 def all_plans(database: Database, watch: str) -> tuple[PlanEntries, ...]:
@@ -375,9 +383,13 @@ def _entry(row: PlanEntryRow) -> Entry:
 
 
 def _number(watch: str, key: str) -> int:
-    if not (key.isascii() and key.isdigit() and len(key) < 10):
+    if not _is_key(key):
         raise _no_such(watch, key)
     return int(key)
+
+
+def _is_key(key: str) -> bool:
+    return re.fullmatch(r"[1-9][0-9]{0,8}", key) is not None
 
 
 def _no_such(watch: str, key: str) -> StorageError:

@@ -159,6 +159,7 @@ class Store(engine.Database):
     add_entry = plans.add_entry
     act_on_plan = plans.act_on_plan
     plan_entries = plans.plan_entries
+    entries_of_plan = plans.entries_of_plan
     all_plans = plans.all_plans
     save_release_table = plans.save_release_table
     release_table = plans.release_table_of

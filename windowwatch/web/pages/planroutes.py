@@ -185,7 +185,10 @@ class PlanRoutes:
         view = self.view(request.path_params["key"])
         cycles = [each.cycle for each in self._store.cycles(self._watch, last=CYCLES_BACK)]
         known = guest_of(request) is None
-        made = pack(self._renders, self._facts, view, cycles, with_contacts=known)
+        try:
+            made = pack(self._renders, self._facts, view, cycles, with_contacts=known)
+        except InputError as error:
+            return self._problem("Too large", error.message, 409)
         name = f"launch-{view.plan.key}-{view.now_utc:%Y%m%dT%H%MZ}.html"
         keep = {"content-disposition": f'attachment; filename="{name}"'}
         return Response(made, media_type="text/html", headers=keep)
@@ -225,10 +228,10 @@ class PlanRoutes:
         HTTPException
             404 where there is no such plan.
         """
-        found = {each.key: each for each in self._store.all_plans(self._watch)}
-        if key not in found:
+        found = self._store.entries_of_plan(self._watch, key)
+        if not found:
             raise HTTPException(404)
-        return found[key].entries
+        return found
 
     def _shown(self, request: Request, key: str, refused: Refused | None, status: int) -> Response:
         fields = {} if refused is None else refused.fields
