@@ -3,8 +3,10 @@
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta, tzinfo
 from itertools import pairwise
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -16,6 +18,7 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Part, Site, Verdict
 from windowwatch.scoring.verdict import worst_first
 from windowwatch.storage.cycles import StoredCycle, Trail
+from windowwatch.units import FloatArray
 from windowwatch.windows.standing import Week, judged
 from windowwatch.windows.values import ChangeKind
 from windowwatch.windows.window import WindowRules
@@ -29,7 +32,13 @@ from windowwatch.wording.checks import (
     worst_sentences,
 )
 from windowwatch.wording.credits import near_words
-from windowwatch.wording.page import margin_words, number_words, score_words, value_words
+from windowwatch.wording.page import (
+    margin_words,
+    number_words,
+    place_words,
+    score_words,
+    value_words,
+)
 from windowwatch.wording.phrases import (
     check_label,
     day_and_time,
@@ -46,6 +55,9 @@ from windowwatch.wording.standing import (
     told_best_words,
     verdict_words,
 )
+
+if TYPE_CHECKING:  # loads xarray, which only this one question needs
+    from windowwatch.forecast.dataset import Said
 
 #: Verdicts from the worst to the best; what could not be answered stands before what is go.
 _ORDER = (Verdict.NO_GO, Verdict.UNKNOWN, Verdict.CAUTION, Verdict.GO)
@@ -232,6 +244,59 @@ def print_cycle(console: Console, cycle: StoredCycle | None) -> None:
         console.print(Text(f"    {file.sha256}"), soft_wrap=True)
     for words in (*cycle.gaps, *cycle.remarks):
         print_note(console, words)
+
+
+def print_weather(
+    console: Console,
+    point: tuple[float, float],
+    rows: "Sequence[Said]",
+    moment: datetime,
+    zone: tzinfo,
+) -> None:
+    """Print what the source itself says beside a launch hour, before anything is made of it.
+
+    Of an ensemble the lowest and the highest member are shown.
+    """
+    console.print()
+    console.print(
+        f"what the forecast's own files say at the grid point {place_words(*point)}, at the steps "
+        f"beside {spoken_moment(moment, zone)}",
+        highlight=False,
+    )
+    for aloft in (False, True):
+        chosen = [each for each in rows if (each.level is not None) is aloft]
+        if not chosen:
+            continue
+        console.print()
+        table = plain_table("upper air" if aloft else "surface")
+        table.add_column("field", no_wrap=False)
+        if aloft:
+            table.add_column("hPa", justify="right", no_wrap=True)
+        table.add_column("unit", no_wrap=True)
+        times = list(dict.fromkeys(t for each in chosen for t in each.times_utc))
+        for time in sorted(times):
+            table.add_column(f"{time:%d %H:%M} UTC", justify="right", no_wrap=True)
+        for each in sorted(chosen, key=lambda said: (said.words, said.run, -(said.level or 0.0))):
+            values = dict(zip(each.times_utc, each.values, strict=True))
+            table.add_row(
+                each.words if each.run == "control" else f"{each.words}, members",
+                *([f"{(each.level or 0.0) / 100.0:g}"] if aloft else []),
+                each.units,
+                *(_members_words(values.get(time)) for time in sorted(times)),
+            )
+        console.print(table)
+
+
+def _members_words(values: FloatArray | None) -> str:
+    """One value, or the span of several; a field that has none there says so."""
+    if values is None:
+        return ""
+    known = values[~np.isnan(values)]
+    if not known.size:
+        return "missing"
+    low, high = f"{known.min():.6g}", f"{known.max():.6g}"
+    part = "" if known.size == values.size else f", {values.size - known.size} missing"
+    return f"{low if low == high else f'{low} to {high}'}{part}"
 
 
 def hours_of(hours: Iterable[Hour], site: Site, day: date) -> list[Hour]:

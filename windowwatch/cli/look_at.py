@@ -21,6 +21,7 @@ from windowwatch.clock import SystemClock
 from windowwatch.errors import InputError
 
 if TYPE_CHECKING:
+    from windowwatch.scoring.values import Hour, Site
     from windowwatch.settings.read import Settings
     from windowwatch.storage.store import Store
     from windowwatch.windows.standing import Week
@@ -95,7 +96,10 @@ def sites_command(where: Where) -> None:
 @click.argument("what", metavar="KEY|SITE")
 @click.argument("at", metavar="[TIME|DAY]", required=False)
 @click.option("--all", "everything", is_flag=True, help="Every hour of window or day in full.")
-def explain_command(where: Where, what: str, at: str | None, everything: bool) -> None:
+@click.option("--weather", is_flag=True, help="Of a launch hour, the values in the files too.")
+def explain_command(
+    where: Where, what: str, at: str | None, everything: bool, weather: bool
+) -> None:
     """Say what stands behind a notice, or behind a launch hour.
 
     KEY stands in square brackets at the end of a notice. SITE and TIME name a launch hour of
@@ -135,11 +139,31 @@ def explain_command(where: Where, what: str, at: str | None, everything: bool) -
         if day is None or everything:
             for hour in chosen:
                 explaining.print_hour(console, hour, plan, zone, week)
+        if weather and day is None:
+            _print_weather(where, settings, store, site, chosen[0])
         stored = store.cycles(settings.watch.name)
         names = {hour.from_cycle or (stored[-1].cycle.id if stored else "") for hour in chosen}
         for name in sorted(names):
             cycle = next((c for c in stored if c.cycle.id == name), None)
             explaining.print_cycle(console, cycle)
+
+
+def _print_weather(
+    where: Where, settings: "Settings", store: "Store", site: "Site", hour: "Hour"
+) -> None:
+    """The values that an hour was made of, as its cycle's files have them."""
+    from windowwatch.cli import explaining, show
+    from windowwatch.forecast.dataset import said_at
+    from windowwatch.watch.launchday.opening import OpenAs, dataset_again
+
+    stored = store.cycles(settings.watch.name)
+    name = hour.from_cycle or stored[-1].cycle.id
+    cycle = next(each for each in stored if each.cycle.id == name)
+    named = OpenAs() if where.rehearsal else OpenAs(*settings.ledger_names())
+    dataset, _ = dataset_again(cycle, settings.watch, store, named)
+    point, rows = said_at(dataset, site.latitude_deg, site.longitude_deg, hour.time_utc)
+    zone = ZoneInfo(site.time_zone)
+    explaining.print_weather(show.terminal(), point, rows, hour.time_utc, zone)
 
 
 @click.command("acknowledge", short_help="Say that you know of a notice; its reminders end.")

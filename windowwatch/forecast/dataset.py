@@ -14,6 +14,7 @@ several. Which variable is what field of which run is said by its attributes.
 
 import os
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,7 @@ from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import DecodeError, shown
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.forecast.grib.messages import Kind
-from windowwatch.forecast.models import FIELDS, Field, Selector
+from windowwatch.forecast.models import FIELDS, ON_LEVELS, Field, Selector
 from windowwatch.physics.constants import STANDARD_GRAVITY_MPS2
 
 #: Our field to CF standard name and unit; without a name (the table has none for the
@@ -199,6 +200,75 @@ def remarks_of(dataset: xr.Dataset) -> tuple[str, ...]:
         "stored without intervals, so taken as values at the time, sums as those since the time "
         f"before: {', '.join(lacking)}",
     )
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a field of a source says over one point, at the steps beside a time.
+
+    Attributes
+    ----------
+    words, units : str
+        What it is, in words, and its unit as the source carries it.
+    run : str
+        ``"control"`` or ``"members"``.
+    level : float or None
+        Pressure level [Pa]; None of a surface.
+    times_utc : tuple of datetime
+        The last step up to the time and the first from it on; one where they are the same, or
+        where there is but one.
+    values : numpy.ndarray, shape (steps, members)
+        As they stand in the source; NaN where it has none.
+    """
+
+    words: str
+    units: str
+    run: str
+    level: float | None
+    times_utc: tuple[datetime, ...]
+    values: np.ndarray
+
+
+def said_at(
+    dataset: xr.Dataset, latitude_deg: float, longitude_deg: float, moment_utc: datetime
+) -> tuple[tuple[float, float], tuple[Said, ...]]:
+    """All that a cycle says over the grid point next to a place, nothing laid out or filled.
+
+    Returns
+    -------
+    (latitude_deg, longitude_deg), rows
+        The grid point, and its values field by field and level by level.
+    """
+    rows, wanted_s = [], to_unix_s(moment_utc) - float(dataset.attrs["reference_unix_s"])
+    near = (longitude_deg - dataset["longitude"].values + 180.0) % 360.0 - 180.0
+    column = int(np.argmin(np.abs(near)))
+    row = int(np.argmin(np.abs(dataset["latitude"].values - latitude_deg)))
+    for variable in dataset.data_vars.values():
+        if "field" not in variable.attrs:
+            continue
+        _, steps, levels = (dataset[dim] for dim in variable.dims[:3])
+        behind = int(np.searchsorted(steps.values, wanted_s, side="right")) - 1
+        ahead = int(np.searchsorted(steps.values, wanted_s, side="left"))
+        beside = sorted({i for i in (behind, ahead) if 0 <= i < steps.size})
+        times = tuple(
+            from_unix_s(dataset.attrs["reference_unix_s"] + float(steps.values[i])) for i in beside
+        )
+        here = variable.isel({variable.dims[3]: row, variable.dims[4]: column}).values
+        for number, level in enumerate(levels.values):
+            attributes = variable.attrs
+            aloft = attributes["field"] in ON_LEVELS
+            rows.append(
+                Said(
+                    attributes["long_name"],
+                    attributes["units"],
+                    attributes["run"],
+                    float(level) if aloft else None,
+                    times,
+                    here[:, beside, number].T,
+                )
+            )
+    point = float(dataset["latitude"].values[row]), float(dataset["longitude"].values[column])
+    return point, tuple(rows)
 
 
 def with_origin(

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from windowwatch.errors import SourceError
-from windowwatch.forecast.cycle import Cycle, CycleData
-from windowwatch.forecast.dataset import files_of, read_archive
+from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
+from windowwatch.forecast.dataset import CycleDataset, files_of, read_archive
 from windowwatch.forecast.download.ledger import KeptFile
 from windowwatch.forecast.grib.framing import sha256_of
 from windowwatch.forecast.normalise import build_cycle
-from windowwatch.forecast.sources import load_files
+from windowwatch.forecast.sources import open_files
 from windowwatch.scoring.nearby import NearWeather
 from windowwatch.scoring.values import Site
 from windowwatch.storage.cycles import StoredCycle
@@ -54,14 +54,28 @@ def newest_cycle(store: Store, watch: Watch) -> StoredCycle:
 
 
 def open_again(stored: StoredCycle, watch: Watch, store: Store, named: OpenAs) -> CycleData:
-    """Decode a stored cycle once more, as its pass did.
+    """A stored cycle once more, as its pass had it; raises as `dataset_again`, and:
+
+    Raises
+    ------
+    MissingFieldError
+        If a field is missing that nothing can be done without.
+    """
+    dataset, files = dataset_again(stored, watch, store, named)
+    return build_cycle(dataset, stored.cycle, files)
+
+
+def dataset_again(
+    stored: StoredCycle, watch: Watch, store: Store, named: OpenAs
+) -> tuple[CycleDataset, tuple[SourceFile, ...]]:
+    """The values that a stored cycle was made of, as the source has them, and their files.
 
     Raises
     ------
     SourceError
         If its files are gone, or are not what they were.
     ForecastError
-        As `windowwatch.forecast.sources.load_files`.
+        As `windowwatch.forecast.sources.open_files`.
     """
     kept = _kept(store, named.fetched, stored.cycle)
     archived = next((file for file in kept if file.route == STORE), None)
@@ -69,7 +83,7 @@ def open_again(stored: StoredCycle, watch: Watch, store: Store, named: OpenAs) -
         dataset = read_archive(Path(archived.path))
         sums = {file.sha256 for file in stored.files}
         if all(file.sha256 in sums for file in files_of(dataset)):
-            return build_cycle(dataset, stored.cycle, files_of(dataset))
+            return dataset, files_of(dataset)
     theirs = {file.path for file in _near_files(stored, watch, store, named)}
     files = [file for file in stored.files if file.path not in theirs]
     gone = [file.path for file in files if not Path(file.path).is_file()]
@@ -79,16 +93,16 @@ def open_again(stored: StoredCycle, watch: Watch, store: Store, named: OpenAs) -
             f"{f' ({gone[0]})' if gone else ''}; the next pass brings newer ones",
             retry=True,
         )
-    data = load_files([file.path for file in files], watch.model, area=area_of(watch.sites))
+    dataset, read = open_files([file.path for file in files], area_of(watch.sites))
     sums = {file.sha256 for file in files}
-    changed = [file.path for file in data.files if file.sha256 not in sums]
-    if changed or data.cycle != stored.cycle:
+    changed = [file.path for file in read if file.sha256 not in sums]
+    if changed:
         raise SourceError(
-            f"{stored.cycle.id}: its files were replaced since it was read "
-            f"({', '.join(changed[:1]) or data.cycle.id}); the next pass reads them",
+            f"{stored.cycle.id}: its files were replaced since it was read ({changed[0]}); the "
+            "next pass reads them",
             retry=True,
         )
-    return data
+    return dataset, read
 
 
 def near_again(
