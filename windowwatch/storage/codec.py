@@ -13,6 +13,7 @@ import zlib
 from dataclasses import fields, is_dataclass
 from datetime import datetime
 from enum import Enum
+from operator import attrgetter
 from typing import Any
 
 from windowwatch.clock import require_utc
@@ -81,6 +82,7 @@ _REFUSAL_HEAD = '{"version":'
 #: Order of a check's values in its JSON list. A list, not an object, because there are
 #: thousands of checks in a cycle and their keys would be half of the file.
 _PLAIN_FIELDS = tuple(f.name for f in fields(Check) if f.name not in ("facts", "missing"))
+_plain_values = attrgetter(*_PLAIN_FIELDS)
 _CHECK_FIELDS = (*_PLAIN_FIELDS, "facts", "missing")
 _PARTS = {str(part): part for part in Part}
 _VERDICTS = {str(verdict): verdict for verdict in Verdict}
@@ -92,7 +94,7 @@ def pack_checks(checks: tuple[Check, ...], what: str) -> bytes:
     Compressed because the checks of a cycle are nine tenths of its size, and are alike.
     """
     rows: list[Any] = [{"version": FORM, "fields": list(_CHECK_FIELDS)}]
-    rows += [list(_check_data(check, what).values()) for check in checks]
+    rows += [_check_row(check, what) for check in checks]
     return zlib.compress(_dump(rows).encode("utf-8"))
 
 
@@ -103,12 +105,19 @@ def unpack_checks(packed: bytes) -> tuple[Check, ...]:
     return tuple(_check(dict(zip(names, row, strict=True))) for row in rows)
 
 
-def _check_data(check: Check, what: str) -> dict[str, Any]:
-    label = f"{what}, check {check.name}"
-    data = {name: _plain(getattr(check, name), label) for name in _PLAIN_FIELDS}
-    data["facts"] = [fact_data(fact, label) for fact in check.facts]
-    data["missing"] = None if check.missing is None else missing_data(check.missing, label)
-    return data
+def _check_row(check: Check, what: str) -> list[Any]:
+    """Values of a check in the order of `_CHECK_FIELDS`."""
+    row = [
+        # nearly all are one of these, and there are a million of them
+        value
+        if value is None or (type(value) is float and math.isfinite(value)) or type(value) is str
+        else _plain(value, f"{what}, check {check.name}")
+        for value in _plain_values(check)
+    ]
+    label = f"{what}, check {check.name}" if check.facts or check.missing is not None else ""
+    row.append([fact_data(fact, label) for fact in check.facts])
+    row.append(None if check.missing is None else missing_data(check.missing, label))
+    return row
 
 
 def _check(data: dict[str, Any]) -> Check:
@@ -248,7 +257,9 @@ def _opinion_data(opinion: Opinion, what: str) -> dict[str, Any]:
     says, lacks = data.pop("says"), data.pop("lacks")
     return {
         **{name: _plain(held, what) for name, held in data.items()},
-        "says": None if says is None else _check_data(says, what),
+        "says": None
+        if says is None
+        else dict(zip(_CHECK_FIELDS, _check_row(says, what), strict=True)),
         "lacks": list(lacks),
     }
 
@@ -330,13 +341,21 @@ def unpack_detail(packed: bytes, site: str, time_utc: datetime) -> HourDetail:
 
 def _columns(value: Any, what: str) -> dict[str, Any]:
     """Columns of numbers of a detail, rounded; with plain names and numbers beside them."""
+    import numpy as np
+
     found: dict[str, Any] = {}
     for each in fields(value):
         held = getattr(value, each.name)
         if isinstance(held, tuple):
             digits = _DETAIL_DIGITS.get(each.name, 1)
-            found[each.name] = [round(number(x, f"{what}, {each.name}") or 0.0, digits)
-                                for x in held]  # fmt: skip
+            numbers = np.array(held, dtype=np.float64)
+            wrong = numbers[~np.isfinite(numbers)]
+            if wrong.size:
+                raise StorageError(
+                    f"{what}, {each.name} is {wrong[0]}; a missing number has no place in a "
+                    "column, nothing was saved"
+                )
+            found[each.name] = np.round(numbers, digits).tolist()
         elif isinstance(held, str | int | float) and each.name != "site":
             found[each.name] = _plain(held, what)
     return found
@@ -349,7 +368,7 @@ def _tuples(values: dict[str, Any]) -> dict[str, Any]:
 def _plain(value: Any, what: str) -> Any:
     """Turn a value into what JSON knows."""
     kind = type(value)
-    if kind is float and math.isfinite(value):  # nearly all are, and there are a million of them
+    if kind is float and math.isfinite(value):
         return value
     if value is None or kind is str or kind is bool or kind is int:
         return value

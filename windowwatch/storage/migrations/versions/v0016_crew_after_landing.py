@@ -9,6 +9,12 @@ depends_on = None
 
 
 def upgrade() -> None:
-    op.execute(
-        """UPDATE release_tables SET value = replace(value, '"drive_min":', '"crew_after_min":')"""
-    )
+    _rename("drive_min", "crew_after_min")
+
+
+def downgrade() -> None:
+    _rename("crew_after_min", "drive_min")
+
+
+def _rename(old: str, new: str) -> None:
+    op.execute(f"""UPDATE release_tables SET value = replace(value, '"{old}":', '"{new}":')""")
