@@ -315,8 +315,15 @@ def test_both_fields_of_a_message_are_seen(tmp_path: Path) -> None:
         assert np.array_equal(plane.values, values.astype(np.float32))
 
 
-def test_four_threads_at_once_read_the_same_as_one(tmp_path: Path) -> None:
-    """Multi-field messages: their switch is one for the whole process."""
+def test_four_threads_at_once_read_the_same_as_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Multi-field messages: ecCodes' switch for them is one for the whole process, so never used."""
+
+    def turned(*_: object) -> None:
+        raise AssertionError("the switch was turned")
+
+    monkeypatch.setattr(eccodes, "codes_grib_multi_support_on", turned)
     paths = [
         write_joined(
             tmp_path / f"{n}.grib2",

@@ -277,14 +277,13 @@ def is_past(kind: CheckKind, value: float, bound: float) -> bool:
 
 def _known(kind: CheckKind, limit: Limit, value: float, facts: tuple[Fact, ...]) -> Check:
     if is_past(kind, value, limit.limit):
-        verdict = Verdict.NO_GO
+        verdict, wish = Verdict.NO_GO, 0.0
     elif is_past(kind, value, limit.fine):
-        verdict = Verdict.CAUTION
+        better = kind.higher_is_better
+        verdict, between = Verdict.CAUTION, (limit.fine, limit.limit, limit.exponent)
+        wish = float(desirability(value, *between, higher_is_better=better))
     else:
-        verdict = Verdict.GO
-    wish = desirability(
-        value, limit.fine, limit.limit, limit.exponent, higher_is_better=kind.higher_is_better
-    )
+        verdict, wish = Verdict.GO, 1.0
     return Check(
         name=kind.name,
         part=kind.part,
@@ -294,7 +293,7 @@ def _known(kind: CheckKind, limit: Limit, value: float, facts: tuple[Fact, ...])
         fine=limit.fine,
         limit=limit.limit,
         margin=value - limit.limit if kind.higher_is_better else limit.limit - value,
-        desirability=float(wish),
+        desirability=wish,
         hard=limit.hard,
         facts=facts,
     )

@@ -312,6 +312,14 @@ def _surface(key: MessageKey) -> str:
     return f"surface_{key.surface}"
 
 
+class _Keys(dict[str, Any]):
+    """Keys of a plane; of the others cfgrib asks some forty, and to raise at each takes time."""
+
+    def __missing__(self, key: str) -> Any:
+        """A key that was asked with a type it is not kept with, or None."""
+        return self.get(key.partition(":")[0])
+
+
 def _as_field(plane: Plane, name: str, box: Crop) -> dict[str, Any]:
     """One plane with the keys by which cfgrib builds datasets.
 
@@ -321,7 +329,7 @@ def _as_field(plane: Plane, name: str, box: Crop) -> dict[str, Any]:
     """
     key = plane.key
     parameter = (key.discipline << 16) + (key.category << 8) + key.parameter
-    return {
+    keys = {
         "discipline:int": key.discipline,
         "parameterCategory:int": key.category,
         "parameterNumber:int": key.parameter,
@@ -346,6 +354,7 @@ def _as_field(plane: Plane, name: str, box: Crop) -> dict[str, Any]:
         "missingValue": MISSING,
         "values": plane.values.ravel(),
     }
+    return _Keys(keys)
 
 
 def _require_same(
