@@ -318,7 +318,7 @@ def test_both_fields_of_a_message_are_seen(tmp_path: Path) -> None:
 def test_four_threads_at_once_read_the_same_as_one(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Multi-field messages: ecCodes' switch for them is one for the whole process, so never used."""
+    """Multi-field messages: the switch for them is one for the whole process, so never used."""
 
     def turned(*_: object) -> None:
         raise AssertionError("the switch was turned")
