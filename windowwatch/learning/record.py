@@ -231,10 +231,10 @@ class Answers:
         return replace(self, **arrays)
 
 
-def answers_of(records: Iterable[SiteRecord]) -> Answers:
+def answers_of(records: Iterable[SiteRecord], *, every: bool = False) -> Answers:
     """One table of many records, of the rows that `LEADS_H` and the reference ask for.
 
-    A record is let go once it is read: a year of them need not be in memory at once.
+    With `every` all rows are taken. A record is let go once it is read: a year of them need not be in memory at once.
     """
     models: dict[str, int] = {}
     sites: dict[str, int] = {}
@@ -244,7 +244,7 @@ def answers_of(records: Iterable[SiteRecord]) -> Answers:
         wanted = (lead >= 0.0) & (lead <= REFERENCE_H)
         for each in LEADS_H:
             wanted |= np.abs(lead - each) <= NEAR_LEAD_H
-        if record.cycle.model == OBSERVED:
+        if every or record.cycle.model == OBSERVED:
             wanted[:] = True
         rows = np.flatnonzero(wanted)
         missing = np.full(lead.size, np.nan)
