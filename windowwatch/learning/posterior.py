@@ -209,12 +209,12 @@ def _learn(
         np.add.at(weight[:, r], index[rows], at_each)
         np.maximum.at(most[:, r], index[rows], np.minimum(at_each, part))
     alike = _alike(total, weight, np.unique(day))
-    found = most.sum(axis=0) * ((1.0 - alike) / (1.0 + alike))[:, None] * worth
+    found = most.sum(axis=0) * ((1.0 - alike) / (1.0 + alike))[:, None]
     sums, weights = total.sum(axis=0), weight.sum(axis=0)
     known = (weights > 0.0) & (sums > 0.0)
     logs = np.log(np.where(known, sums, 1.0) / np.where(known, weights, 1.0))
     found = np.where(known, found, 0.0)
-    return found / (found + PRIOR_DAYS) * logs, found
+    return found * worth / (found * worth + PRIOR_DAYS) * logs, found
 
 
 def _alike(total: FloatArray, weight: FloatArray, days: IntArray) -> FloatArray:
