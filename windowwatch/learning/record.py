@@ -350,9 +350,9 @@ def pairs_of(answers: Answers, model: str, until_unix_s: float = np.inf) -> Pair
     """
     if model not in answers.models:
         raise InputError(f"no answer of the weather model {model!r} is kept")
-    own = answers.part(
-        (answers.model == answers.models.index(model)) & (answers.time_unix_s <= until_unix_s)
-    )
+    wanted = answers.time_unix_s <= until_unix_s
+    wanted &= answers.model == answers.models.index(model)
+    own = answers if wanted.all() else answers.part(wanted)
     key = _keys(own)
     lead = own.lead_hours
     in_time = (lead >= 0.0) & (lead <= REFERENCE_H)
@@ -365,17 +365,18 @@ def pairs_of(answers: Answers, model: str, until_unix_s: float = np.inf) -> Pair
         classes.append(np.full(chosen.size, each))
     chosen, lead_class = np.concatenate(rows), np.concatenate(classes)
     seen_at, judged_at = _find(key, weather, key[chosen]), _find(key, judged, key[chosen])
-    measured = _measured(answers, own.part(chosen))
+    measured = _measured(answers, key[chosen])
     there = (seen_at >= 0) | (judged_at >= 0) | (measured >= 0)
     chosen, lead_class = chosen[there], lead_class[there]
-    came = _what_came(own, chosen, seen_at[there], judged_at[there])
+    said = own.part(chosen)
+    came = _what_came(own, said, seen_at[there], judged_at[there])
     reference = np.where(seen_at[there] >= 0, lead[np.maximum(seen_at[there], 0)], np.nan)
     near_ground = reference.copy()
     came, reference, near_ground = _with_measured(
         answers, measured[there], came, reference, near_ground
     )
     day = np.floor(own.time_unix_s[chosen] / 86_400.0).astype(np.intp)
-    return Pairs(model, lead_class, own.part(chosen), came, reference, near_ground, day)
+    return Pairs(model, lead_class, said, came, reference, near_ground, day)
 
 
 def _keys(answers: Answers) -> NDArray[np.int64]:
@@ -402,28 +403,30 @@ def _find(key: NDArray[np.int64], rows: IntArray, wanted: NDArray[np.int64]) -> 
     return np.where(there[at] == wanted, rows[at], -1)
 
 
-def _what_came(own: Answers, chosen: IntArray, seen: IntArray, judged: IntArray) -> Answers:
+def _what_came(own: Answers, said: Answers, seen: IntArray, judged: IntArray) -> Answers:
     """The reference of each row: weather and judgement may come of two cycles."""
-    weather, said = own.part(np.maximum(seen, 0)), own.part(np.maximum(judged, 0))
+    weather, word = np.maximum(seen, 0), np.maximum(judged, 0)
     no_weather, no_word = seen < 0, judged < 0
+    wind = own.wind_mps[weather]
+    wind[no_weather] = np.nan
     return replace(
-        own.part(chosen),
-        wind_mps=np.where(no_weather[:, None, None], np.float32(np.nan), weather.wind_mps),
-        speed_mps=np.where(no_weather, np.nan, weather.speed_mps),
-        gust_mps=np.where(no_weather, np.nan, weather.gust_mps),
-        landing=np.where(no_word[:, None], np.nan, said.landing),
-        judged=np.where(no_word[:, None], np.nan, said.judged),
-        verdict=np.where(no_word, np.int8(NOT_JUDGED), said.verdict),
+        said,
+        wind_mps=wind,
+        speed_mps=np.where(no_weather, np.nan, own.speed_mps[weather]),
+        gust_mps=np.where(no_weather, np.nan, own.gust_mps[weather]),
+        landing=np.where(no_word[:, None], np.nan, own.landing[word]),
+        judged=np.where(no_word[:, None], np.nan, own.judged[word]),
+        verdict=np.where(no_word, np.int8(NOT_JUDGED), own.verdict[word]),
     )
 
 
-def _measured(answers: Answers, said: Answers) -> IntArray:
+def _measured(answers: Answers, wanted: NDArray[np.int64]) -> IntArray:
     """Row of what was measured at each site and launch hour; -1 where nothing was."""
     if OBSERVED not in answers.models:
-        return np.full(said.time_unix_s.size, -1, dtype=np.intp)
+        return np.full(wanted.size, -1, dtype=np.intp)
     key = _keys(answers)
     rows = np.flatnonzero(answers.model == answers.models.index(OBSERVED))
-    return _find(key, rows[np.argsort(key[rows], kind="stable")], _keys(said))
+    return _find(key, rows[np.argsort(key[rows], kind="stable")], wanted)
 
 
 def _with_measured(

@@ -232,9 +232,11 @@ class Days:
             return NOTHING
         rows = rows[np.argsort(values[rows], kind="stable")]
         ordered, day = values[rows], self.index[rows]
-        weight = np.cumsum(self.drawn[:, day], axis=1)
-        at = (weight < share * weight[:, -1:] - 1e-9).sum(axis=1)
-        drawn = np.where(weight[:, -1] > 0.0, ordered[np.minimum(at, ordered.size - 1)], np.nan)
+        drawn = np.full(len(self.drawn), np.nan)
+        for number, times in enumerate(self.drawn):  # one by one: all at once take much memory
+            weight = np.cumsum(times[day])
+            if weight[-1] > 0.0:
+                drawn[number] = ordered[np.searchsorted(weight, share * weight[-1] - 1e-9)]
         return Estimate(float(np.quantile(ordered, share)), *_ends(drawn, int(np.unique(day).size)))
 
     def share(self, came: FloatArray, chosen: NDArray[np.bool_] | None = None) -> Estimate:
