@@ -8,17 +8,25 @@ import numpy as np
 import pytest
 from invented import NOW, WATCH, cycle, record
 from made_answers import FIRST
+from made_answers import record as made_record
 from sqlalchemy import create_engine, text
 
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.launchday.sighting import Sighting
 from windowwatch.learning.learned import learn
-from windowwatch.learning.record import NOT_JUDGED, SURFACE_STEPS, SiteRecord, answers_of
+from windowwatch.learning.record import (
+    NOT_JUDGED,
+    SURFACE_STEPS,
+    SiteRecord,
+    answers_of,
+    pairs_of,
+)
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.storage.learned import RecordFault, pack, unpack
 from windowwatch.storage.store import Store
-from windowwatch.watch.learned import learn_anew, learn_when_due
+from windowwatch.watch.learned import learn_anew, learn_when_due, measured
 
 pytestmark = pytest.mark.learning
 KNOTS = KNOT_HEIGHT_M.size
@@ -184,3 +192,22 @@ def test_tables_of_nothing_are_kept_too(store: Store) -> None:
     learned = learn(answers_of([]), FIRST)
     store.save_learned(WATCH, learned)
     assert store.learned_tables(WATCH) == learned
+
+
+def test_a_metar_is_what_came_of_the_wind_and_a_hand_is_not() -> None:
+    moment = FIRST + timedelta(days=2, hours=3, minutes=20)
+    report = Sighting("North", moment, "EGXX", 7.5, 12.0, told="EGXX 030320Z 25015G24KT")
+    held_up = Sighting("North", moment - timedelta(hours=1), "Ben", wind_mps=3.0)
+    time = np.array([to_unix_s(FIRST) + (48.0 + h) * 3600.0 for h in (2, 3)])
+    speed = np.array([6.0, 6.0])
+    said = [
+        made_record(Cycle(FIRST + timedelta(days=day), "gfs"), time, speed_mps=speed + day,
+                    wind_mps=np.zeros((2, KNOTS, 2)))
+        for day in (1, 2)
+    ]  # fmt: skip
+    pairs = pairs_of(answers_of([*said, *measured([report, held_up])]), "gfs")
+    near = pairs.lead_class_h == 24.0
+    assert pairs.came.speed_mps[near].tolist() == [8.0, 7.5]
+    assert pairs.came.gust_mps[near][1] == 12.0
+    assert np.isnan(pairs.surface_reference_lead_h[near]).tolist() == [False, True]
+    assert np.isfinite(pairs.reference_lead_h[near]).all(), "it says nothing of the wind aloft"

@@ -14,9 +14,10 @@ what cannot be read is left out, by name
     A damaged row costs itself and nothing else. It stays where it is.
 """
 
+import itertools
 import json
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -199,11 +200,18 @@ def records_of(
 
 
 def answers_kept(
-    database: Database, watch: str, since_utc: datetime | None = None
+    database: Database,
+    watch: str,
+    since_utc: datetime | None = None,
+    beside: Iterable[SiteRecord] = (),
 ) -> tuple[Answers, tuple[str, ...]]:
-    """All answers of a watch as one table, and what could not be read of them."""
+    """All answers of a watch as one table, and what could not be read of them.
+
+    `beside` are records of what was measured, which are not stored as such.
+    """
     faults: list[str] = []
-    return answers_of(records_of(database, watch, since_utc, faults=faults)), tuple(faults)
+    kept = records_of(database, watch, since_utc, faults=faults)
+    return answers_of(itertools.chain(kept, beside)), tuple(faults)
 
 
 def cycles_of(database: Database, watch: str) -> int:

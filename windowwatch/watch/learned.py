@@ -13,14 +13,26 @@ never in the way
 """
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
 
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import StorageError, WindowwatchError
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.launchday.sighting import Sighting
 from windowwatch.learning.learned import FROM_MEMORY, Learned, learn
+from windowwatch.learning.record import (
+    JUDGED_COLUMNS,
+    LANDING_COLUMNS,
+    NOT_JUDGED,
+    OBSERVED,
+    SiteRecord,
+)
 from windowwatch.learning.verify import WindowStory
+from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Change, ChangeKind
@@ -28,6 +40,7 @@ from windowwatch.windows.values import Change, ChangeKind
 _LOG = logging.getLogger(__name__)
 #: So old the newest tables are when they are made anew. Judgement: once a day.
 AGAIN_AFTER = timedelta(hours=20)
+_EVER = datetime(2000, 1, 1, tzinfo=UTC)
 #: Changes of a window's quality or place that people were told of.
 _RESTLESS = (ChangeKind.MOVED, ChangeKind.WEAKER, ChangeKind.STRONGER)
 
@@ -69,27 +82,61 @@ def as_flown(watch: Watch, store: Store, version: str | None) -> Watch:
     return replace(watch, belief=learned.belief(watch.model))
 
 
-def learn_anew(store: Store, watch: str, now_utc: datetime) -> Learned:
+def learn_anew(store: Store, watch: str, now_utc: datetime, sites: Sequence[str] = ()) -> Learned:
     """Learn from all that is kept of a watch; nothing is stored.
+
+    What aerodromes reported for `sites` stands beside the model's own last word.
 
     Raises
     ------
     StorageError
         If the database refuses.
     """
-    answers, faults = store.answers(watch)
+    seen = (each for site in sites for each in store.sightings(watch, site, _EVER))
+    answers, faults = store.answers(watch, beside=measured(seen))
     stories = stories_of(store.changes(watch), now_utc)
     return learn(answers, now_utc, stories, faults=faults)
 
 
+def measured(sightings: Iterable[Sighting]) -> Iterator[SiteRecord]:
+    """The wind and gust of METAR reports, as what came of the launch hour that each is nearest to.
+
+    What somebody held up or judged by eye is left out: it is not the wind 10 m above ground.
+    """
+    for seen in sightings:
+        if not seen.told or seen.wind_mps is None:
+            continue
+        hour_s = round(to_unix_s(seen.at_utc) / 3600.0) * 3600.0
+        gust = np.nan if seen.gust_mps is None else seen.gust_mps
+        yield SiteRecord(
+            Cycle(seen.at_utc, OBSERVED),
+            seen.site,
+            np.array([hour_s]),
+            np.full((1, KNOT_HEIGHT_M.size, 2), np.nan),
+            # its speed alone is compared
+            {
+                "wind_u_10m_mps": np.array([seen.wind_mps]),
+                "wind_v_10m_mps": np.zeros(1),
+                "gust_mps": np.array([gust]),
+            },
+            np.full((1, len(LANDING_COLUMNS)), np.nan),
+            np.full((1, len(JUDGED_COLUMNS)), np.nan),
+            np.full(1, NOT_JUDGED, dtype=np.int8),
+        )
+
+
 def learn_when_due(
-    store: Store, watch: str, now_utc: datetime, after: timedelta = AGAIN_AFTER
+    store: Store,
+    watch: str,
+    now_utc: datetime,
+    after: timedelta = AGAIN_AFTER,
+    sites: Sequence[str] = (),
 ) -> Learned | None:
     """Learn and store it, when the newest tables are old; None when they are not, or it failed."""
     try:
         if after and (newest := _newest(store, watch)) and now_utc - newest.made_utc < after:
             return None
-        learned = learn_anew(store, watch, now_utc)
+        learned = learn_anew(store, watch, now_utc, sites)
         store.save_learned(watch, learned)
     except WindowwatchError as error:
         _LOG.warning("nothing is learned this time: %s", error.message)

@@ -144,7 +144,8 @@ def rehearse(
     if launch and newest is not None:
         progress("a planned launch", 1.0)
         played = play_launch(newest, watch, store, windows, clock, send=send)
-    learned = learn_when_due(store, watch.name, clock.now(), timedelta(0))
+    names = [site.name for site in watch.sites]
+    learned = learn_when_due(store, watch.name, clock.now(), timedelta(0), names)
     progress("done", 1.0)
     return Rehearsal(windows, tuple(told), played, learned)
 
