@@ -9,8 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 from line_watch import REFERENCE, forecast_in, settings_in
 
+from windowwatch.cli.main import main
 from windowwatch.errors import SettingsError, StorageError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_file
@@ -22,7 +24,7 @@ from windowwatch.learning.record import NOT_JUDGED, Answers
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.physics.winderror import FORECAST_ERROR
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store, open_store, ready_store
 from windowwatch.watch.launchday.desk import Desk
 from windowwatch.watch.learned import as_flown
 from windowwatch.watch.pipeline import PassResult, run_pass
@@ -167,3 +169,29 @@ def test_a_store_that_is_of_the_version_before_says_what_to_run(
     with pytest.raises(StorageError, match=r"older version \(0010\); run: windowwatch db upgrade"):
         older.require_current()
     older.close()
+
+
+def test_the_commands_show_it_and_explain_tells_what_was_flown_with(
+    made: Made, tmp_path: Path
+) -> None:
+    url = f"sqlite:///{tmp_path / 'own.sqlite'}"
+    path = settings_in(tmp_path, f'\n[database]\nurl = "{url}"\n')
+    with ready_store(url) as own:
+        own.save_learned("line", replace(taught(), made_utc=NOW))
+        used = passed(made, own, use_learned=True)
+        shown = own.learned_tables("line")
+    assert shown is not None
+    when = next(h for h in used.hours if h.raw_chance).time_utc
+
+    def said(*words: str) -> str:
+        done = CliRunner().invoke(main, [words[0], "--settings", str(path), *words[1:]])
+        assert done.exit_code == 0, done.output
+        return " ".join(done.output.split())
+
+    told = said("explain", "Field", f"{when:%Y-%m-%dT%H:%M}+00:00")
+    assert "flown with what was learned, version 0123456789" in told
+    assert "as the flights gave it" in told
+    assert "What would change" in said("learned")
+    wrong = CliRunner().invoke(main, ["learned", "--settings", str(path), "--site", "Nowhere"])
+    assert wrong.exit_code != 0
+    assert "Field" in wrong.output

@@ -7,9 +7,12 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from made_answers import FIRST, forecasts, weeks
 from page_week import Week
+from playwright.sync_api import Browser
 from rich.console import Console
+from visiting import PHONE, visit
 
 from windowwatch.cli.learned import print_learned
 from windowwatch.learning.learned import Learned, Use, learn
@@ -152,3 +155,16 @@ def test_the_raw_chance_stays_visible(week: Week) -> None:
     assert "71 %" in raw_chance_words(mended)
     assert hour_data(mended)["raw_chance"] == 0.82
     assert hour_data(hour)["raw_chance"] is None
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_phone_shows_it_without_scrolling_sideways_and_axe_finds_nothing(
+    stored: Week, browser: Browser, scheme: str
+) -> None:
+    with visit(browser, stored.url(), PHONE, bypass_csp=True, color_scheme=scheme) as page:
+        page.goto(f"{stored.url()}/learned")
+        wide = page.evaluate("document.documentElement.scrollWidth")
+        assert wide <= PHONE["viewport"]["width"]
+        found = Axe().run(page)
+        assert found.violations_count == 0, found.generate_report()

@@ -109,8 +109,8 @@ def learned_command(where: Where, site: str | None) -> None:
         name = settings.watch.name
         found = store.learned_tables(name)
         if found is None:
-            sites = [each.name for each in settings.watch.sites]
-            found = learn_anew(store, name, present(where, store, name), sites)
+            now = present(where, store, name)
+            found = learn_anew(store, name, now, settings.watch.sites)
         chosen = "" if site is None else site_called(settings, site).name
         print_learned(show.terminal(), found, settings.file.learning.use, chosen)
 

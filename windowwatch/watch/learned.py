@@ -33,6 +33,7 @@ from windowwatch.learning.record import (
 )
 from windowwatch.learning.verify import WindowStory
 from windowwatch.physics.spread import KNOT_HEIGHT_M
+from windowwatch.scoring.values import Site
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Change, ChangeKind
@@ -82,7 +83,7 @@ def as_flown(watch: Watch, store: Store, version: str | None) -> Watch:
     return replace(watch, belief=learned.belief(watch.model))
 
 
-def learn_anew(store: Store, watch: str, now_utc: datetime, sites: Sequence[str] = ()) -> Learned:
+def learn_anew(store: Store, watch: str, now_utc: datetime, sites: Sequence[Site] = ()) -> Learned:
     """Learn from all that is kept of a watch; nothing is stored.
 
     What aerodromes reported for `sites` stands beside the model's own last word.
@@ -92,7 +93,7 @@ def learn_anew(store: Store, watch: str, now_utc: datetime, sites: Sequence[str]
     StorageError
         If the database refuses.
     """
-    seen = (each for site in sites for each in store.sightings(watch, site, _EVER))
+    seen = (each for site in sites for each in store.sightings(watch, site.name, _EVER))
     answers, faults = store.answers(watch, beside=measured(seen))
     stories = stories_of(store.changes(watch), now_utc)
     return learn(answers, now_utc, stories, faults=faults)
@@ -130,7 +131,7 @@ def learn_when_due(
     watch: str,
     now_utc: datetime,
     after: timedelta = AGAIN_AFTER,
-    sites: Sequence[str] = (),
+    sites: Sequence[Site] = (),
 ) -> Learned | None:
     """Learn and store it, when the newest tables are old; None when they are not, or it failed."""
     try:

@@ -150,7 +150,7 @@ def run_pass(
     else:
         record, saved = conclude(scored, watch, store, complete)
         if saved:
-            learn_when_due(store, watch.name, now_utc, sites=[site.name for site in watch.sites])
+            learn_when_due(store, watch.name, now_utc, sites=watch.sites)
     return _result(record, sum(each.flights for each in flown), saved)
 
 

@@ -144,8 +144,7 @@ def rehearse(
     if launch and newest is not None:
         progress("a planned launch", 1.0)
         played = play_launch(newest, watch, store, windows, clock, send=send)
-    names = [site.name for site in watch.sites]
-    learned = learn_when_due(store, watch.name, clock.now(), timedelta(0), names)
+    learned = learn_when_due(store, watch.name, clock.now(), timedelta(0), watch.sites)
     progress("done", 1.0)
     return Rehearsal(windows, tuple(told), played, learned)
 
