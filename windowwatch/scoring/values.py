@@ -414,6 +414,8 @@ class Hour:
     """What other weather models say, where the watch has some."""
     near_ground: NearGround | None = None
     """Which checks a finer model answers, where one was asked."""
+    raw_chance: float | None = None
+    """Chance as the flights gave it, where `learning.calibration` has mended it since."""
     own_verdict: Verdict | None = None
     """Verdict of the deciding model alone, where an hour was judged no-go for the chance that
     others lowered (`windows.standing`); never stored."""

@@ -17,6 +17,7 @@ from windowwatch.storage import (
     deliveries,
     engine,
     flights,
+    learned,
     plans,
     saving,
     upkeep,
@@ -178,6 +179,14 @@ class Store(engine.Database):
     who_posts = flights.who_posts
     trackers = flights.trackers_of
     stop_posting = flights.stop_posting
+
+    records = learned.records_of
+    answers = learned.answers_kept
+    record_cycles = learned.cycles_of
+    save_learned = learned.save
+    learned_tables = learned.newest
+    learned_version = learned.of_version
+    drop_old_records = learned.drop_old
 
     backup = upkeep.backup
     drop_old_hours = upkeep.drop_old_hours

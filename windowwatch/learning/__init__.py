@@ -1,0 +1,1 @@
+"""Answers kept, and held against what came: how good they were, and what to believe next time."""
