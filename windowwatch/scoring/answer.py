@@ -282,9 +282,6 @@ def _known(kind: CheckKind, limit: Limit, value: float, facts: tuple[Fact, ...])
         verdict = Verdict.CAUTION
     else:
         verdict = Verdict.GO
-    wish = desirability(
-        value, limit.fine, limit.limit, limit.exponent, higher_is_better=kind.higher_is_better
-    )
     return Check(
         name=kind.name,
         part=kind.part,
@@ -294,9 +291,22 @@ def _known(kind: CheckKind, limit: Limit, value: float, facts: tuple[Fact, ...])
         fine=limit.fine,
         limit=limit.limit,
         margin=value - limit.limit if kind.higher_is_better else limit.limit - value,
-        desirability=float(wish),
+        desirability=_wish(kind, limit, value),
         hard=limit.hard,
         facts=facts,
+    )
+
+
+def _wish(kind: CheckKind, limit: Limit, value: float) -> float:
+    """Desirability of one value; without arrays where it is a straight line, as it mostly is."""
+    sign = -1.0 if kind.higher_is_better else 1.0
+    low, high = sign * limit.fine, sign * limit.limit
+    if limit.exponent == 1.0 and low < high:
+        return float(min(max((high - sign * value) / (high - low), 0.0), 1.0))
+    return float(
+        desirability(
+            value, limit.fine, limit.limit, limit.exponent, higher_is_better=kind.higher_is_better
+        )
     )
 
 

@@ -403,3 +403,14 @@ class TrackerRow(Base):
     tracker: Mapped[str] = mapped_column(String(80))
     made_utc: Mapped[datetime]
     revoked_utc: Mapped[datetime | None]
+
+
+class ScoutingRow(Base):
+    """The newest scouting of a watch, as far as it has come."""
+
+    __tablename__ = "scoutings"
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    number: Mapped[int]
+    made_utc: Mapped[datetime]
+    value: Mapped[str] = mapped_column(Text)
