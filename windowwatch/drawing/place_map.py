@@ -208,7 +208,8 @@ def _letters(
         if each.verdict(hour) is Verdict.GO:
             yield _circle("place go c2", at, min(0.2 * size, 2.4))
             continue
-        sign = _sign(at, small_letter(limits[name]) if name in limits else "?", size)
+        number = limits.get(name or "")
+        sign = _sign(at, "?" if number is None else small_letter(number), size)
         row = place_row(scouting, each, hour)
         Xml.SubElement(sign, "title").text = f"{row.name}, {row.when}: {row.why}"
         yield sign

@@ -209,12 +209,14 @@ def hours_of_site(
     fewer = min(watch.draws, max(watch.draws // _DARK_DRAWS, watch.plan.min_flights, _FEWEST_DRAWS))
     if near is not None or fewer == watch.draws or not dark.any():
         dark[:] = False  # what is known beside the site is for the watch's number of draws
-    parts, how = [], {"drawn": drawn, "threads": threads}
+    parts = []
     for draws, chosen in ((watch.draws, ~dark), (fewer, dark)):
         some = tuple(each for each, take in zip(times, chosen.tolist(), strict=True) if take)
         if some:
             asked = replace(watch, draws=draws)
-            parts.append(fly_and_score(data, asked, site, some, now_utc, near, **how))
+            parts.append(
+                fly_and_score(data, asked, site, some, now_utc, near, drawn=drawn, threads=threads)
+            )
             shown(some, parts[-1].flights)
     return SiteHours(
         tuple(sorted((h for part in parts for h in part.hours), key=lambda h: h.time_utc)),

@@ -443,7 +443,9 @@ class Rasters:
         if not np.isfinite(self.value("walk_min", unit[None])[0]):
             return None
         cell = int(row) * self.grid.columns + int(column)
-        numbers = [number for number, base in enumerate(self.bases) if base.name in bases]
+        # of a base that was added later (`with_base`) times are known, but no courses
+        held = enumerate(self.bases[: self.routes.base_edge.size])
+        numbers = [number for number, base in held if base.name in bases]
         return self.routes.way(numbers, cell)
 
     def require_reach(self, sites: Sequence[Base], reach_m: float) -> None:

@@ -402,7 +402,7 @@ class _Crew:
 
         try:
             with Child(self._by.limits, style=self._by.style) as child:
-                about = {"what": "scouting", "stopping": stopping}
+                about: dict[str, Any] = {"what": "scouting", "stopping": stopping}
                 placed = child.call(set_up_flyer, (self._given, self._url), **about)
                 self.places = placed.places
                 while not self._end.is_set():
