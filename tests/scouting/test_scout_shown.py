@@ -5,6 +5,7 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import replace
+from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree as Xml
@@ -140,11 +141,9 @@ def test_a_block_is_a_site_of_a_settings_file(tmp_path: Path) -> None:
     text = text.replace("[train]", f"{settings_block(place)}\n\n[train]", 1)
     (tmp_path / "w.toml").write_text(text, encoding="utf-8")
     site = read_settings(tmp_path / "w.toml", maps=False).watch.sites[-1]
-    assert (site.name, site.latitude_deg, site.longitude_deg) == (
-        place.name,
-        pytest.approx(place.latitude_deg),
-        pytest.approx(place.longitude_deg),
-    )
+    assert site.name == place.name
+    assert site.latitude_deg == pytest.approx(place.latitude_deg)
+    assert site.longitude_deg == pytest.approx(place.longitude_deg)
     assert tomllib.loads(settings_block(place))["sites"][0]["height_m"] == 100
 
 
@@ -165,14 +164,19 @@ def test_the_file_needs_no_other(tmp_path: Path) -> None:
 
 
 @pytest.fixture
-def served(tmp_path: Path) -> Iterator[tuple[str, Store]]:
+def clock() -> SimulatedClock:
+    return SimulatedClock(FIRST)
+
+
+@pytest.fixture
+def served(tmp_path: Path, clock: SimulatedClock) -> Iterator[tuple[str, Store]]:
     """A page over a database that holds nothing yet."""
     facts = replace(page_facts(read_settings(SKERRA), looks=True), watch="test watch")
     with ExitStack() as opened:
         store = open_store(f"sqlite:///{tmp_path}/s.sqlite3")
         opened.callback(store.close)
         store.upgrade()
-        app = create_app(store, facts, SimulatedClock(FIRST))
+        app = create_app(store, facts, clock)
         server = opened.enter_context(PageServer(app, "127.0.0.1", 0))
         yield server.url.rstrip("/"), store
 
@@ -183,7 +187,7 @@ def _get(url: str, status: int = 200) -> str:
     return answer.text
 
 
-def test_the_page_shows_the_newest(served: tuple[str, Store]) -> None:
+def test_the_page_shows_the_newest(served: tuple[str, Store], clock: SimulatedClock) -> None:
     url, store = served
     assert "No region is scouted yet" in _get(f"{url}/scout")
     store.save_scouting(made_up(flown=6))
@@ -205,6 +209,11 @@ def test_the_page_shows_the_newest(served: tuple[str, Store]) -> None:
     assert place.count('<th scope="row" class="keep">Tue 5 May') == 4
     for bad in ("hour=x", "hour=20300101T0000Z", "place=P99", "place=%00"):
         _get(f"{url}/scout?{bad}", 404)
+    clock.set(FIRST + timedelta(minutes=90))
+    later = _get(f"{url}/scout")
+    assert "2 launch hours from Tue 5 May 06:00" in later, "hours that are over are not told"
+    clock.set(FIRST + timedelta(hours=4))
+    assert "All launch hours of the last scouting are over" in _get(f"{url}/scout")
 
 
 @pytest.fixture(scope="module")

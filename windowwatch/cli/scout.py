@@ -214,6 +214,7 @@ def print_scouting(console: "Console", found: "Scouting", most: int) -> None:
     best = found.best(most)
     console.print(words.answer_words(found), style="bold", highlight=False)
     print_plain(console, words.head_words(found, zone))
+    print_plain(console, words.order_words(found))
     console.print()
     _print_best(console, found, best, f"The best places that lie {found.asked.apart_km:g} km apart")
     console.print()

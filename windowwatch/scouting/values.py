@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from enum import StrEnum
 
@@ -157,6 +157,10 @@ class PlaceHours:
         return min(range(len(self.verdicts)), key=self.rank)
 
 
+#: Fields of `PlaceHours` that have a value for each hour.
+_BY_HOUR = tuple(field.name for field in fields(PlaceHours) if field.name != "place")
+
+
 @dataclass(frozen=True)
 class Scouting:
     """What scouting a region came to; it may still be coarse.
@@ -188,6 +192,17 @@ class Scouting:
     found: tuple[PlaceHours, ...]
     left_out: tuple[tuple[str, int], ...] = ()
     skipped: tuple[Skipped, ...] = ()
+
+    def since(self, now_utc: datetime) -> "Scouting | None":
+        """The same without the hours that are over; None where none is left."""
+        first = sum(time < now_utc for time in self.times_utc)
+        if first == len(self.times_utc):
+            return None
+        found = tuple(
+            replace(each, **{name: getattr(each, name)[first:] for name in _BY_HOUR})
+            for each in self.found
+        )
+        return replace(self, times_utc=self.times_utc[first:], found=found)
 
     @property
     def coarse(self) -> bool:

@@ -378,7 +378,7 @@ def create_app(
         Route("/windows/{uid}", pages.window),
         Route("/windows/{uid}/sheet", pages.sheet),
         Route("/sites", pages.sites),
-        *ScoutRoutes(pages.reader, facts, pages.page).routes,
+        *ScoutRoutes(pages.reader, facts, clock, pages.page).routes,
         *pages.plans.routes,
         *pages.notices.routes,
         Route("/health/page", pages.health_page),

@@ -46,6 +46,14 @@ PLACE_SIGNS = {
 }
 #: Where landings are wanted, and what was scouted, as maps draw them.
 REGION_SIGN, LAND_IN_SIGN = "region", "landings wanted"
+#: In which order places are told.
+ORDER = "Go stands before caution, then the greater chance, then the higher score."
+ORDER_INSIDE = (
+    "Go stands before caution, then more landings where they are wanted, then the greater chance."
+)
+#: What is said where a scouting is not of the newest forecast, or of hours that are over.
+OLD = "A newer forecast has come since: this is what the one before said. Scout again."
+OVER = "All launch hours of the last scouting are over. Scout again: windowwatch scout."
 _LEFT_OUT = {
     LeftOut.OFF_MAP: "off the map",
     LeftOut.BUILT_UP: "on built-up land",
@@ -157,8 +165,13 @@ def head_words(scouting: Scouting, zone: tzinfo) -> str:
         f"the forecast of {cycle_words(scouting.cycle_id)}."
     )
     if asked.land_in is not None:
-        words += f" Landings are wanted in {asked.land_in}: those places come first."
+        words += f" Landings are wanted in {asked.land_in}."
     return words
+
+
+def order_words(scouting: Scouting) -> str:
+    """In which order places are told."""
+    return ORDER if scouting.asked.land_in is None else ORDER_INSIDE
 
 
 def answer_words(scouting: Scouting) -> str:

@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
+from windowwatch.clock import Clock
 from windowwatch.drawing.hour_map import TALL, WIDE
 from windowwatch.drawing.place_map import key_svgs, places_svg, small_svg
 from windowwatch.drawing.svg import hatches_svg
@@ -65,7 +66,9 @@ class ScoutView:
 
     Parameters
     ----------
-    answer, head : str
+    answer, head, order : str
+    old : str
+        Said where a newer forecast has come since.
     coarse : bool
         More places are still being flown.
     hour : str
@@ -91,6 +94,8 @@ class ScoutView:
 
     answer: str
     head: str
+    order: str
+    old: str
     coarse: bool
     hour: str
     wanted: bool
@@ -116,6 +121,7 @@ def scout_view(
     hour: int | None = None,
     place: int | None = None,
     most: int = _BEST,
+    old: bool = False,
 ) -> ScoutView:
     """The page of a scouting.
 
@@ -130,6 +136,8 @@ def scout_view(
         Number of a place that is flown: its hours are listed.
     most : int
         So many of the best places.
+    old : bool
+        A newer forecast has come since.
     """
     zone = ZoneInfo(scouting.places[0].time_zone)
     best, limits = scouting.best(most, hour), scouting.limits(hour)
@@ -138,6 +146,8 @@ def scout_view(
     return ScoutView(
         answer=words.answer_words(scouting),
         head=words.head_words(scouting, zone),
+        order=words.order_words(scouting),
+        old=words.OLD if old else "",
         coarse=scouting.coarse,
         hour="" if hour is None else moment_words(scouting.times_utc[hour], zone),
         wanted=scouting.asked.land_in is not None,
@@ -219,8 +229,8 @@ def _rows(scouting: Scouting, place: int) -> tuple[tuple[PlaceRow, bool], ...]:
 class ScoutRoutes:
     """Shows the newest scouting of a watch."""
 
-    def __init__(self, reader: Reader, facts: Facts, page: "Page") -> None:
-        self._reader, self._facts, self._page = reader, facts, page
+    def __init__(self, reader: Reader, facts: Facts, clock: Clock, page: "Page") -> None:
+        self._reader, self._facts, self._clock, self._page = reader, facts, clock, page
         self._lock = Lock()
         self._read: tuple[int, Scouting | None] = (0, None)
         self.routes = [Route("/scout", self.scout)]
@@ -228,17 +238,20 @@ class ScoutRoutes:
     def scout(self, request: Request) -> Response:
         """The newest scouting, or how one is made."""
         found, snapshot = self._newest(), self._reader.newest()
-        if found is None:
-            return self._page(request, "scout.html", snapshot, view=None)
-        facts = self._facts
+        left = None if found is None else found.since(self._clock.now())
+        if left is None:
+            over = "" if found is None else words.OVER
+            return self._page(request, "scout.html", snapshot, view=None, over=over)
+        facts, found = self._facts, left
         view = scout_view(
             found,
             facts.ground,
             facts.zones,
             hour=_hour(found, request.query_params.get("hour")),
             place=_place(found, request.query_params.get("place")),
+            old=snapshot is not None and snapshot.cycle.cycle.id != found.cycle_id,
         )
-        return self._page(request, "scout.html", snapshot, view=view)
+        return self._page(request, "scout.html", snapshot, view=view, over="")
 
     def _newest(self) -> Scouting | None:
         """The newest scouting; read anew only when there is another."""
