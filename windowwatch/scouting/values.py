@@ -151,6 +151,10 @@ class PlaceHours:
             hour,
         )
 
+    def in_the_dark(self, hour: int) -> bool:
+        """Whether nothing was flown at an hour, because the sun forbids it."""
+        return self.limit[hour] == DARK and self.drift_km[hour] is None
+
     @property
     def best(self) -> int:
         """The best hour."""

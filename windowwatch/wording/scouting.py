@@ -136,6 +136,8 @@ def why_words(each: PlaceHours, hour: int) -> str:
     name, value = each.limit[hour], each.value[hour]
     if name is None:
         return "all is well within the limits"
+    if each.in_the_dark(hour):
+        return "in the dark"
     kind = LIMITS.get(name)
     if value is None or kind is None:
         unknown = each.verdict(hour) is Verdict.UNKNOWN

@@ -87,7 +87,9 @@ class ScoutView:
     place : str
         Name of the place whose hours stand in `rows`; empty for none.
     rows : tuple of (PlaceRow, bool)
-        Its hours in order, and whether it is the best one.
+        Its hours in the light in order, and whether it is the best one.
+    dark : int
+        How many others there are.
     notes : tuple of str
     caution, afterwards : str
     """
@@ -108,6 +110,7 @@ class ScoutView:
     none_hours: int
     place: str
     rows: tuple[tuple[PlaceRow, bool], ...]
+    dark: int
     notes: tuple[str, ...]
     caution: str = words.CAUTION
     afterwards: str = words.AFTERWARDS
@@ -142,6 +145,7 @@ def scout_view(
     zone = ZoneInfo(scouting.places[0].time_zone)
     best, limits = scouting.best(most, hour), scouting.limits(hour)
     cells = _cells(scouting, zone, hour)
+    rows = () if place is None else _rows(scouting, place)
     lettered = [(words.letter_of(number), each) for number, (each, _) in enumerate(best)]
     return ScoutView(
         answer=words.answer_words(scouting),
@@ -168,7 +172,8 @@ def scout_view(
         hours=cells,
         none_hours=len(scouting.times_utc) - len(cells),
         place="" if place is None else scouting.places[place].name,
-        rows=() if place is None else _rows(scouting, place),
+        rows=rows,
+        dark=0 if place is None else len(scouting.times_utc) - len(rows),
         notes=words.notes(scouting),
     )
 
@@ -223,6 +228,7 @@ def _rows(scouting: Scouting, place: int) -> tuple[tuple[PlaceRow, bool], ...]:
     return tuple(
         (words.place_row(scouting, each, number), number == each.best)
         for number in range(len(scouting.times_utc))
+        if not each.in_the_dark(number)
     )
 
 
