@@ -138,7 +138,7 @@ def made_up(side: int = 5, hours: int = 4, *, flown: int | None = None) -> Scout
         )  # fmt: skip
     return Scouting(
         watch="test watch",
-        cycle_id="gfs 2026-05-04T18Z",
+        cycle_id="gfs-2026-05-04T18Z",
         made_utc=FIRST - timedelta(hours=8),
         asked=Asked("", 45.7, -36.15, 30.0, (outline,), 10.0, 15.0, 16),
         times_utc=tuple(FIRST + timedelta(hours=n) for n in range(hours)),

@@ -119,7 +119,7 @@ def test_the_map_in_letters_has_every_place_where_it_lies() -> None:
 def test_the_terminal_says_it_in_order(capsys: pytest.CaptureFixture[str]) -> None:
     print_scouting(Console(width=80), made_up(), 3)
     said = capsys.readouterr().out
-    order = ("20 of 25 places have a go hour.", "The best places", "Chance at the best hour",
+    order = ("20 of 25 places have a go hour.", "The best places", "Chance, at the best hour",
              "What is most in the way", "7 on built-up land", "model b", "Settings for A",
              "no permission")  # fmt: skip
     assert sorted(order, key=said.find) == list(order)

@@ -264,7 +264,7 @@ def _print_maps(
 ) -> None:
     """Two maps in letters, by each place's best hour: the chance, and what limits."""
     from windowwatch.cli.show import print_note
-    from windowwatch.wording.scouting import letter_of, limit_lines, small_letter
+    from windowwatch.wording.scouting import letter_of, limit_lines, share_words, small_letter
 
     limits = found.limits()
     number_of = {name: small_letter(number) for number, (name, _) in enumerate(limits)}
@@ -276,7 +276,7 @@ def _print_maps(
         letter = each.verdicts[hour]
         if letter not in "gc":
             return {"n": "×", "u": "?"}[letter]
-        share = each.chance[hour]
+        share = each.share(hour)
         return "–" if share is None else "#" if share >= 0.95 else str(int(10.0 * share))
 
     def limit(each: "PlaceHours", hour: int) -> str:
@@ -284,11 +284,12 @@ def _print_maps(
             return "+"
         return number_of.get(each.limit[hour] or "", "?")
 
-    console.print("Chance at the best hour of each place", style="bold", highlight=False)
+    head = f"{share_words(found)}, at the best hour of each place"
+    console.print(head, style="bold", highlight=False)
     _print_rows(drawn_places(found, ranked, chance, width, told))
     print_note(
         console,
-        "Digit: tenths of the chance of a go or caution hour, # from 95 %; × no-go; ? unknown; "
+        "Digit: tenths of that at a go or caution hour, # from 95 %; × no-go; ? unknown; "
         "blank no place. Capital letters: the places of the table.",
     )
     console.print("What is most in the way then", style="bold", highlight=False)

@@ -30,6 +30,7 @@ from windowwatch.scoring.values import Verdict
 from windowwatch.scouting.values import PlaceHours, Scouting
 from windowwatch.wording.page import NORTH
 from windowwatch.wording.scouting import (
+    GO_INSIDE_SIGN,
     LAND_IN_SIGN,
     PLACE_SIGNS,
     REGION_SIGN,
@@ -119,7 +120,7 @@ def places_svg(
 
 def small_svg(scouting: Scouting, hour: int, ident: str, spoken: str) -> str:
     """One hour of all places in a small map without ground."""
-    frame = _frame(scouting, SMALL)
+    frame = _frame(scouting, SMALL, alone=True)
     root = _root(frame.flat, SMALL, ident, spoken)
     root.append(_rect("land", frame.flat.width, frame.flat.height))
     for ring in scouting.asked.outline:
@@ -134,7 +135,7 @@ def key_svgs(scouting: Scouting) -> list[tuple[str, str]]:
     signs: list[tuple[list[Xml.Element], str]] = [
         (
             [_circle("place go c0", (7.0, 8.0), 2.5), _circle("place go c4", (20.0, 8.0), 6.0)],
-            PLACE_SIGNS[Verdict.GO],
+            PLACE_SIGNS[Verdict.GO] if scouting.asked.land_in is None else GO_INSIDE_SIGN,
         ),
         ([_circle("place caution", (15.0, 8.0), 4.5)], PLACE_SIGNS[Verdict.CAUTION]),
         ([_cross((15.0, 8.0), 3.0)], PLACE_SIGNS[Verdict.NO_GO]),
@@ -152,10 +153,10 @@ def key_svgs(scouting: Scouting) -> list[tuple[str, str]]:
     return shown
 
 
-def _frame(scouting: Scouting, shape: Shape) -> _Frame:
-    """The flat map that holds the region, and where landings are wanted."""
+def _frame(scouting: Scouting, shape: Shape, *, alone: bool = False) -> _Frame:
+    """The flat map that holds the region, and, if not it alone, where landings are wanted."""
     asked = scouting.asked
-    rings = [np.array(ring) for ring in (*asked.outline, *asked.land_outline)]
+    rings = [np.array(r) for r in (*asked.outline, *(() if alone else asked.land_outline))]
     spot = (asked.middle_latitude_deg, asked.middle_longitude_deg, 0, 0.0, 0.0, 0.0, 0.0, 0.0)
     flat = fitted(Footprint(*spot), np.vstack(rings), (), shape)
     return _Frame(flat, asked.spacing_km * flat.per_km)
@@ -182,7 +183,7 @@ def _discs(
     most = min(_MOST, max(0.62 * frame.apart, _LEAST))
     for each, hour in reversed(ranked):
         at, verdict = _at(scouting, each, frame.flat), each.verdict(hour)
-        share = each.chance[hour] or 0.0
+        share = each.share(hour) or 0.0
         if verdict in (Verdict.GO, Verdict.CAUTION):
             steps = min(int(share * _CHANCES), _CHANCES - 1)
             kind = f"place {verdict}" + (f" c{steps}" if verdict is Verdict.GO else "")

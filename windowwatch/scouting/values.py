@@ -151,6 +151,11 @@ class PlaceHours:
             hour,
         )
 
+    def share(self, hour: int) -> float | None:
+        """What a map of places shows: flights that land where it is wanted, else the chance. [1]"""
+        inside = self.inside[hour]
+        return self.chance[hour] if inside is None else inside
+
     def in_the_dark(self, hour: int) -> bool:
         """Whether nothing was flown at an hour, because the sun forbids it."""
         return self.limit[hour] == DARK and self.drift_km[hour] is None

@@ -44,6 +44,7 @@ PLACE_SIGNS = {
     Verdict.NO_GO: "no-go",
     Verdict.UNKNOWN: "unknown",
 }
+GO_INSIDE_SIGN = "go; larger: more landings inside"
 #: Where landings are wanted, and what was scouted, as maps draw them.
 REGION_SIGN, LAND_IN_SIGN = "region", "landings wanted"
 #: In which order places are told.
@@ -174,6 +175,13 @@ def head_words(scouting: Scouting, zone: tzinfo) -> str:
 def order_words(scouting: Scouting) -> str:
     """In which order places are told."""
     return ORDER if scouting.asked.land_in is None else ORDER_INSIDE
+
+
+def share_words(scouting: Scouting) -> str:
+    """What a map of places shows, as its head."""
+    if scouting.asked.land_in is None:
+        return "Chance"
+    return f"Share that lands in {scouting.asked.land_in}"
 
 
 def answer_words(scouting: Scouting) -> str:

@@ -18,6 +18,7 @@ from windowwatch.clock import Clock
 from windowwatch.drawing.hour_map import TALL, WIDE
 from windowwatch.drawing.place_map import key_svgs, places_svg, small_svg
 from windowwatch.drawing.svg import hatches_svg
+from windowwatch.forecast.cycle import Cycle
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone, zones_of
 from windowwatch.scouting.values import PlaceHours, Scouting
@@ -25,6 +26,7 @@ from windowwatch.web.pages.render import Pages
 from windowwatch.web.reading import Reader
 from windowwatch.web.values import Facts, from_stamp, stamp
 from windowwatch.wording import scouting as words
+from windowwatch.wording.credits import credit_lines, gathered
 from windowwatch.wording.page import moment_words, span_words
 from windowwatch.wording.scouting import PlaceRow
 
@@ -34,7 +36,7 @@ if TYPE_CHECKING:
 #: Places in the table of a page.
 _BEST = 8
 #: Words for what cannot be seen.
-_CHANCE, _LIMITS = "Map: chance of each place", "Map: what is most in the way at each place"
+_CHANCE, _LIMITS = "Map: how likely each place is", "Map: what is most in the way at each place"
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ class ScoutView:
 
     Parameters
     ----------
-    answer, head, order : str
+    answer, head, order, share : str
     old : str
         Said where a newer forecast has come since.
     coarse : bool
@@ -97,6 +99,7 @@ class ScoutView:
     answer: str
     head: str
     order: str
+    share: str
     old: str
     coarse: bool
     hour: str
@@ -151,6 +154,7 @@ def scout_view(
         answer=words.answer_words(scouting),
         head=words.head_words(scouting, zone),
         order=words.order_words(scouting),
+        share=words.share_words(scouting),
         old=words.OLD if old else "",
         coarse=scouting.coarse,
         hour="" if hour is None else moment_words(scouting.times_utc[hour], zone),
@@ -312,7 +316,7 @@ def scout_file(found: Scouting, ground: Ground, note: str, most: int) -> str:
         small=small,
         none=len(found.times_utc) - len(small),
         span=span_words(found.times_utc[0], found.times_utc[-1], zone),
-        sources=ground.sources,
+        sources=gathered(credit_lines([Cycle.of_id(found.cycle_id)], ground)),
     )
 
 
