@@ -206,6 +206,7 @@ def test_the_page_shows_the_newest(served: tuple[str, Store], clock: SimulatedCl
     assert 'aria-current="true"' in chosen
     place = _get(f"{url}/scout?place=p07")
     assert "P07, hour by hour" in place
+    assert "Settings for P07" in place, "any place can become a site"
     assert place.count('<th scope="row" class="keep">Tue 5 May') == 3
     assert "are not listed: 1." in place
     for bad in ("hour=x", "hour=20300101T0000Z", "place=P99", "place=%00"):

@@ -78,7 +78,8 @@ class ScoutView:
     wanted : bool
         Whether landings are wanted somewhere.
     best : tuple of PlaceRow
-    blocks : tuple of (letter and name, settings)
+    blocks : tuple of (str, str)
+        Of the best places, and of the one that is looked at: letter and name, and settings.
     maps : Maps
     key : list of (SVG, words)
     limits : tuple of (letter, words, count)
@@ -149,7 +150,12 @@ def scout_view(
     best, limits = scouting.best(most, hour), scouting.limits(hour)
     cells = _cells(scouting, zone, hour)
     rows = () if place is None else _rows(scouting, place)
-    lettered = [(words.letter_of(number), each) for number, (each, _) in enumerate(best)]
+    blocks = [
+        (f"{words.letter_of(number)}, {scouting.places[each.place].name}", each.place)
+        for number, (each, _) in enumerate(best)
+    ]
+    if place is not None and place not in [each for _, each in blocks]:
+        blocks.insert(0, (scouting.places[place].name, place))
     return ScoutView(
         answer=words.answer_words(scouting),
         head=words.head_words(scouting, zone),
@@ -164,11 +170,7 @@ def scout_view(
             for number, pair in enumerate(best)
         ),
         blocks=tuple(
-            (
-                f"{letter}, {scouting.places[each.place].name}",
-                words.settings_block(scouting.places[each.place]),
-            )
-            for letter, each in lettered
+            (title, words.settings_block(scouting.places[each])) for title, each in blocks
         ),
         maps=_maps(scouting, ground, zones, hour, best),
         key=key_svgs(scouting),
