@@ -34,6 +34,7 @@ GROUPS = {
         "line/test_rehearsal.py",
         "line/test_service.py",
         "line/test_start.py",
+        "scouting/test_scout_run.py",
         "watch/test_checker.py",
         "watch/test_child.py",
         "web/test_serving.py",

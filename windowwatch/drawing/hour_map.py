@@ -282,8 +282,7 @@ MOST_NAMES = 7
 #: Minutes from one mark of the flight to the next, and how many marks there may be.
 MARK_STEPS_MIN, MOST_MARKS = (15, 30, 60, 120), 8
 _MAJOR = {RoadClass.MOTORWAY, RoadClass.TRUNK, RoadClass.PRIMARY, RoadClass.SECONDARY}
-#: A line keeps names off itself at points that are so far apart. [unit]
-_ALONG = 4.0
+_ALONG = 4.0  # a line keeps names off itself at points that are so far apart [unit]
 #: Every so many of these points along its outline, a zone may bear its name.
 _CORNER = 5
 _SMALL = {RoadClass.TRACK, RoadClass.PATH}
@@ -387,7 +386,7 @@ def draw(
     touched = touched_names(found, zones, footprint)
     marks = [] if track is None else [(m, flat.point(*there)) for m, *there in mark_times(track)]
     bang = None if track is None else _burst(track, flat)
-    bar_x, bar_units, bar_km = _bar(flat, at)
+    bar_x, bar_units, bar_km = scale_bar(flat, at)
     names = Labels(flat.width, flat.height, (bar_x - 4.0, bar_x + bar_units + 60.0))
     _keep_off(names, (at, centre, crew, bang, park, *(p for _, p in marks)), (track, drive), flat)
     # What matters most finds room first.
@@ -405,8 +404,8 @@ def draw(
         shape=shape.name,
         width=flat.width,
         height=flat.height,
-        strokes=tuple(_strokes(found, flat)),
-        zones=tuple(_zone_strokes(zones, flat)),
+        strokes=tuple(ground_strokes(found, flat)),
+        zones=tuple(zone_strokes(zones, flat)),
         in_50=_ring(footprint, footprint.major_50_m, footprint.minor_50_m, flat),
         in_90=_ring(footprint, footprint.major_90_m, footprint.minor_90_m, flat),
         burst_90=None if burst is None else _ring(burst, burst.major_90_m, burst.minor_90_m, flat),
@@ -458,11 +457,11 @@ def mark_times(track: Track) -> list[tuple[int, float, float]]:
     at_min = np.arange(step, last, step)
     latitude = np.interp(at_min, time_min, track.latitude_deg)
     longitude = np.interp(at_min, time_min, np.unwrap(track.longitude_deg, period=360.0))
-    return list(zip(at_min.astype(int).tolist(), latitude.tolist(), longitude.tolist(),
-                    strict=True))  # fmt: skip
+    minutes = at_min.astype(int).tolist()
+    return list(zip(minutes, latitude.tolist(), longitude.tolist(), strict=True))
 
 
-def _bar(flat: Flat, site: tuple[float, float]) -> tuple[float, float, str]:
+def scale_bar(flat: Flat, site: tuple[float, float]) -> tuple[float, float, str]:
     """Where the scale bar begins, its length and what it says; it gives way to the site."""
     km = next((km for km in (200, 100, 50, 20, 10, 5, 2) if km * flat.per_km <= 120.0), 1)
     long = km * flat.per_km
@@ -531,7 +530,8 @@ def _ring(mark: Footprint, major_m: float, minor_m: float, flat: Flat) -> Ring:
     )
 
 
-def _strokes(found: Sequence[Outline], flat: Flat) -> Iterable[Stroke]:
+def ground_strokes(found: Sequence[Outline], flat: Flat) -> Iterable[Stroke]:
+    """What the ground is drawn with."""
     for each in found:
         if isinstance(each.kind, AreaKind):
             yield Stroke(flat.path(each.lines, closed=True), area_kind(each.kind))
@@ -539,7 +539,8 @@ def _strokes(found: Sequence[Outline], flat: Flat) -> Iterable[Stroke]:
             yield Stroke(flat.path(each.lines), road_kind(each.kind))
 
 
-def _zone_strokes(zones: Sequence[Zone], flat: Flat) -> Iterable[Stroke]:
+def zone_strokes(zones: Sequence[Zone], flat: Flat) -> Iterable[Stroke]:
+    """What zones are drawn with, as far as they are seen."""
     for zone in zones:
         if any(_is_seen(line, flat) for line in zone.lines):
             yield Stroke(flat.path(zone.lines, closed=True), f"zone {zone.kind}")

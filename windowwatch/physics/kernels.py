@@ -411,3 +411,46 @@ def lay_columns(heights, wind_m, u, v, air_m, temperature, log_pressure, out):
     for i in range(out.shape[0]):
         _fill(heights, wind_m[i], u[i], v[i], out[i], 0)
         _fill(heights, air_m[i], temperature[i], log_pressure[i], out[i], 2)
+
+
+@part
+def _sink(heap_s, heap_place, waiting, time, place):
+    """Put a time into a heap whose first one was taken out."""
+    at = 0
+    while True:
+        child = 2 * at + 1
+        if child >= waiting:
+            break
+        if child + 1 < waiting and heap_s[child + 1] < heap_s[child]:
+            child += 1
+        if heap_s[child] >= time:
+            break
+        heap_s[at], heap_place[at] = heap_s[child], heap_place[child]
+        at = child
+    heap_s[at], heap_place[at] = time, place
+
+
+@jit
+def soonest(first, end, took, waiting, heap_s, heap_place, place_s):
+    """Shortest times over a graph from places that wait in a binary heap, into `place_s`.
+
+    Links of place i are those from `first[i]` up to `first[i + 1]`: where each ends, and how
+    long it takes. `waiting` places stand in the heap, in order, with their times.
+    """
+    while waiting > 0:
+        time, place = heap_s[0], heap_place[0]
+        waiting -= 1
+        if waiting > 0:
+            _sink(heap_s, heap_place, waiting, heap_s[waiting], heap_place[waiting])
+        if time > place_s[place]:
+            continue
+        for link in range(first[place], first[place + 1]):
+            later, there = time + took[link], end[link]
+            if later < place_s[there]:
+                place_s[there] = later
+                at = waiting
+                waiting += 1
+                while at > 0 and heap_s[(at - 1) // 2] > later:
+                    heap_s[at], heap_place[at] = heap_s[(at - 1) // 2], heap_place[(at - 1) // 2]
+                    at = (at - 1) // 2
+                heap_s[at], heap_place[at] = later, there

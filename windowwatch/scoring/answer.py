@@ -277,13 +277,11 @@ def is_past(kind: CheckKind, value: float, bound: float) -> bool:
 
 def _known(kind: CheckKind, limit: Limit, value: float, facts: tuple[Fact, ...]) -> Check:
     if is_past(kind, value, limit.limit):
-        verdict, wish = Verdict.NO_GO, 0.0
+        verdict = Verdict.NO_GO
     elif is_past(kind, value, limit.fine):
-        better = kind.higher_is_better
-        verdict, between = Verdict.CAUTION, (limit.fine, limit.limit, limit.exponent)
-        wish = float(desirability(value, *between, higher_is_better=better))
+        verdict = Verdict.CAUTION
     else:
-        verdict, wish = Verdict.GO, 1.0
+        verdict = Verdict.GO
     return Check(
         name=kind.name,
         part=kind.part,
@@ -293,9 +291,22 @@ def _known(kind: CheckKind, limit: Limit, value: float, facts: tuple[Fact, ...])
         fine=limit.fine,
         limit=limit.limit,
         margin=value - limit.limit if kind.higher_is_better else limit.limit - value,
-        desirability=wish,
+        desirability=_wish(kind, limit, value),
         hard=limit.hard,
         facts=facts,
+    )
+
+
+def _wish(kind: CheckKind, limit: Limit, value: float) -> float:
+    """Desirability of one value; without arrays where it is a straight line, as it mostly is."""
+    sign = -1.0 if kind.higher_is_better else 1.0
+    low, high = sign * limit.fine, sign * limit.limit
+    if limit.exponent == 1.0 and low < high:
+        return float(min(max((high - sign * value) / (high - low), 0.0), 1.0))
+    return float(
+        desirability(
+            value, limit.fine, limit.limit, limit.exponent, higher_is_better=kind.higher_is_better
+        )
     )
 
 

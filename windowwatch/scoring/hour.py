@@ -59,6 +59,8 @@ def score_site(
     near: NearWeather | None = None,
     shifts: Shifts | None = None,
     mend: Mend | None = None,
+    *,
+    outlined: bool = True,
 ) -> tuple[Hour, ...]:
     """Score every launch hour of a site.
 
@@ -103,7 +105,9 @@ def score_site(
             f"{launch.size} launch hours, but flights of shape {flights.status.shape}; "
             "the first axis must be the launch hours"
         )
-    spots = tuple(_spot(flights.of_launch(i)) for i in range(launch.size))
+    spots: tuple[Footprint | None, ...] = (None,) * launch.size
+    if outlined or "search_area" in plan.limits:
+        spots = tuple(_spot(flights.of_launch(i)) for i in range(launch.size))
     measures = [
         measure
         for measure in (
@@ -244,7 +248,7 @@ def _with_landings(
     if not np.any(down):
         return hour
     if spot is None:
-        centre = here.landing_latitude_deg[down][0], here.landing_longitude_deg[down][0]
+        centre = _middle(here.landing_latitude_deg[down], here.landing_longitude_deg[down])
     else:
         centre = spot.latitude_deg, spot.longitude_deg
     return replace(
@@ -254,6 +258,12 @@ def _with_landings(
         bearing_deg=float(bearing_deg(site.latitude_deg, site.longitude_deg, *centre)),
         landing_utc=from_unix_s(float(np.median(here.landing_time_unix_s[down]))),
     )
+
+
+def _middle(latitude_deg: FloatArray, longitude_deg: FloatArray) -> tuple[float, float]:
+    """Mean of places that lie near to one another; longitudes may run over the date line."""
+    turned = np.mod(longitude_deg - longitude_deg[0] + 180.0, 360.0) - 180.0
+    return float(np.mean(latitude_deg)), float(longitude_deg[0] + np.mean(turned))
 
 
 def _median(values: FloatArray) -> float | None:

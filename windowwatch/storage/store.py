@@ -149,6 +149,9 @@ class Store(engine.Database):
 
     begun = watches.begun
     silence_seen = watches.silence_seen
+    save_scouting = watches.save_scouting
+    scouting_number = watches.scouting_number
+    newest_scouting = watches.newest_scouting
 
     save_share = watches.save_share
     find_share = watches.find_share

@@ -441,3 +441,14 @@ class LearnedTablesRow(Base):
     version: Mapped[str] = mapped_column(String(40))
     made_utc: Mapped[datetime]
     value: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class ScoutingRow(Base):
+    """The newest scouting of a watch, as far as it has come."""
+
+    __tablename__ = "scoutings"
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    number: Mapped[int]
+    made_utc: Mapped[datetime]
+    value: Mapped[str] = mapped_column(Text)

@@ -7,7 +7,7 @@ That is so for the end of time alone. Where a field is lost, or flights leave th
 is known of an hour, and no earlier answer may hide it.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -188,6 +188,10 @@ class SiteHours:
     record: SiteRecord
 
 
+#: Is shown flights, and the launch hours that they are of.
+Shown = Callable[[tuple[datetime, ...], Flights], None]
+
+
 def hours_of_site(
     data: CycleData,
     watch: Watch,
@@ -195,11 +199,16 @@ def hours_of_site(
     times: tuple[datetime, ...],
     now_utc: datetime,
     near: NearWeather | None = None,
+    *,
+    drawn: bool = True,
+    threads: int | None = None,
+    shown: Shown = lambda _times, _flights: None,
 ) -> SiteHours:
     """Every launch hour of one site: as `fly_and_score`, but those in the dark by fewer draws.
 
     Where the sun forbids a launch hour nothing that flies can change that, and half of all hours
-    are such: where it would land is told by a quarter of the draws.
+    are such: where it would land is told by a quarter of the draws. `shown` sees the flights,
+    with the launch hours that they are of.
     """
     dark = barred_by_dark(site, np.array([to_unix_s(each) for each in times]), watch.plan)
     fewer = min(watch.draws, max(watch.draws // _DARK_DRAWS, watch.plan.min_flights, _FEWEST_DRAWS))
@@ -209,9 +218,11 @@ def hours_of_site(
     for draws, chosen in ((watch.draws, ~dark), (fewer, dark)):
         some = tuple(each for each, take in zip(times, chosen.tolist(), strict=True) if take)
         if some:
+            asked = replace(watch, draws=draws)
             parts.append(
-                fly_and_score(data, replace(watch, draws=draws), site, some, now_utc, near)
+                fly_and_score(data, asked, site, some, now_utc, near, drawn=drawn, threads=threads)
             )
+            shown(some, parts[-1].flights)
     hours = tuple(sorted((h for part in parts for h in part.hours), key=lambda h: h.time_utc))
     return SiteHours(
         hours,
@@ -256,17 +267,20 @@ def fly_and_score(
     times: tuple[datetime, ...],
     now_utc: datetime | None = None,
     near: NearWeather | None = None,
+    *,
+    drawn: bool = True,
+    threads: int | None = None,
 ) -> Flown:
     """Every launch hour of one site, and every flight (launch hour × member × draw) behind it.
 
-    `near` is what a finer model says near the ground at the site.
+    `near` is what a finer model says near the ground at the site; what hours are `drawn` with is
+    left out where nobody will look at it. `threads` is as of `physics.flights.fly`.
     """
     launches, draws, stream = launches_and_draws(data, watch, site, times)
     count = len(times)
     airways = AirWatch(watch.ground, watch.plan, (count, len(data.wind.member_labels), watch.draws))
-    flights = fly(
-        data.wind, launches, watch.train, draws, watching=airways if airways.needed else None
-    )
+    seen = airways if airways.needed else None
+    flights = fly(data.wind, launches, watch.train, draws, watching=seen, threads=threads)
     near_ground = shown_near_ground(
         data.surface, site.latitude_deg, site.longitude_deg, launches.time_unix_s
     )
@@ -283,11 +297,12 @@ def fly_and_score(
         near,
         draw_shifts(**stream),
         watch.belief.mending(data.wind.cycle_unix_s),
+        outlined=drawn,
     )
 
     # What another model says is never drawn: its middle flights need not be flown again.
     details: tuple[HourDetail, ...] = ()
-    if watch.role is not Role.OPINION:
+    if drawn and watch.role is not Role.OPINION:
         details = _drawn(data, watch, site, hours, (launches, draws, flights))
     ended = past_end(
         hours,

@@ -46,6 +46,7 @@ from windowwatch.web.pages.planroutes import PlanRoutes
 from windowwatch.web.pages.plans import to_plan
 from windowwatch.web.pages.render import PageCache, Pages
 from windowwatch.web.pages.routes import MOST_NOTICES, HourRoutes, NoticeRoutes
+from windowwatch.web.pages.scout import ScoutRoutes
 from windowwatch.web.pages.sheet import sheet
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, Underway
@@ -58,6 +59,7 @@ NAV = (
     ("/windows", "Windows"),
     ("/plans", "Plans"),
     ("/sites", "Sites"),
+    ("/scout", "Scouting"),
     ("/flights", "Flights"),
     ("/notices", "Notices"),
     ("/health/page", "Health"),
@@ -376,6 +378,7 @@ def create_app(
         Route("/windows/{uid}", pages.window),
         Route("/windows/{uid}/sheet", pages.sheet),
         Route("/sites", pages.sites),
+        *ScoutRoutes(pages.reader, facts, clock, pages.page).routes,
         *pages.plans.routes,
         *pages.notices.routes,
         Route("/health/page", pages.health_page),

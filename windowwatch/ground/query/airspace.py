@@ -167,6 +167,26 @@ class Airspace:
                 hit[near, number] = _passes(turned, near, self.closed[number])
         return hit
 
+    def closed_at(
+        self,
+        latitude_deg: FloatArray,
+        longitude_deg: FloatArray,
+        height_m: FloatArray,
+        span: tuple[float, float],
+    ) -> BoolArray:
+        """Which points on the ground [K] lie in a closed volume that is active within a span.
+
+        A floor at or below the ground there reaches down to it; a flight level is taken at its
+        height in the standard atmosphere. Longitudes are in -180 to 180. [deg], [m], [s]
+        """
+        hit = np.zeros(latitude_deg.shape, dtype=np.bool_)
+        for volume in self.closed:
+            times = volume.active or ((-np.inf, np.inf),)
+            if any(begin <= span[1] and end >= span[0] for begin, end in times):
+                level = (volume.floor.height_m <= height_m) & (height_m <= volume.ceiling.height_m)
+                hit |= level & shapely.intersects_xy(volume.shape, longitude_deg, latitude_deg)
+        return hit
+
 
 def _passes(paths: Paths, flights: IntArray, volume: Volume) -> BoolArray:
     """Which of some flights pass through a volume while it is active."""
@@ -289,6 +309,10 @@ class Permitted:
         self.shape: Any = shapely.union_all(np.array(shapes, dtype=object))
         self.name = name
         shapely.prepare(self.shape)
+
+    def holds(self, latitude_deg: FloatArray, longitude_deg: FloatArray) -> BoolArray:
+        """Which points [K] lie in the area. [deg]"""
+        return np.asarray(shapely.intersects_xy(self.shape, longitude_deg, latitude_deg))
 
     def left(self, paths: Paths) -> BoolArray:
         """Which flights leave the area anywhere on their way over the ground, [F]."""

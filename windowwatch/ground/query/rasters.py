@@ -310,6 +310,60 @@ class Rasters:
         self.sources = tuple(sources)
         self.notes = tuple(notes)
         self.routes = routes
+        self._starts_s: dict[str, FloatArray] = {}
+
+    def with_base(self, base: Base, starts_s: FloatArray) -> "Rasters":
+        """The same ground with a base more, from which it takes so long to each walk's start.
+
+        Parameters
+        ----------
+        base : Base
+            Takes the place of one of its name.
+        starts_s : array [S]
+            To each of `Routes.start_cell`; infinite for no way, NaN where it is not known. [s]
+        """
+        more = Rasters(
+            self.name,
+            self.grid,
+            self.layers,
+            (*self.bases, base),
+            self.sources,
+            self.notes,
+            self.routes,
+        )
+        more._starts_s = {**self._starts_s, base.name: starts_s}
+        return more
+
+    def _starts_at(self, units: FloatArray) -> IntArray:
+        """At which of the starts the walk to each point begins; -1 for none."""
+        steps = [self.value(name, units) for name in WALK_STARTS]
+        known = np.isfinite(steps[0]) & np.isfinite(steps[1])
+        known &= np.isfinite(self.value("walk_min", units))
+        row, column = (
+            np.where(known, np.floor(units[:, 1 - i] + 0.5) + np.where(known, steps[i], 0.0), 0.0)
+            for i in (0, 1)
+        )
+        cell = (row * self.grid.columns + column).astype(np.int64)
+        starts = np.zeros(0, np.int32) if self.routes is None else self.routes.start_cell
+        if not starts.size:
+            return np.full(cell.shape, -1)
+        at = np.minimum(np.searchsorted(starts, cell), starts.size - 1)
+        return np.where(known & (starts[at] == cell), at, -1)
+
+    def _drive_from(self, name: str, layer: str, units: FloatArray) -> FloatArray:
+        """Drive from one base, by its layer or by the starts of walks, to the same step. [min]"""
+        if name not in self._starts_s:
+            return self.value(layer, units)
+        if self.routes is None:
+            return np.full(len(units), np.nan)
+        step_min = next(
+            (each.scale for key, each in self.layers.items() if key.startswith("drive_min/")), 0.1
+        )
+        at = self._starts_at(units)
+        there = np.append(self._starts_s[name], np.inf)[at] / 60.0
+        whole = np.minimum(np.rint(there / step_min), LARGEST_CODE) * step_min
+        there = np.where(np.isfinite(there), whole, there)
+        return np.where(self.mapped(units), there, np.nan)
 
     def units(self, latitude_deg: Any, longitude_deg: Any) -> FloatArray:
         """Points [N] as places on the grid, for the other questions; [N, 2] in cells."""
@@ -365,7 +419,7 @@ class Rasters:
                 f"{self.name}: knows no drive times from {', '.join(strange) or 'nowhere'}; "
                 "build it again with `windowwatch ground build`"
             )
-        times = [self.value(f"drive_min/{known[base]}", units) for base in bases]
+        times = [self._drive_from(base, f"drive_min/{known[base]}", units) for base in bases]
         return np.asarray(np.min(times, axis=0))
 
     def way(self, bases: Collection[str], unit: FloatArray) -> Way | None:
@@ -389,7 +443,9 @@ class Rasters:
         if not np.isfinite(self.value("walk_min", unit[None])[0]):
             return None
         cell = int(row) * self.grid.columns + int(column)
-        numbers = [number for number, base in enumerate(self.bases) if base.name in bases]
+        # of a base that was added later (`with_base`) times are known, but no courses
+        held = enumerate(self.bases[: self.routes.base_edge.size])
+        numbers = [number for number, base in held if base.name in bases]
         return self.routes.way(numbers, cell)
 
     def require_reach(self, sites: Sequence[Base], reach_m: float) -> None:
