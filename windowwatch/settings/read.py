@@ -296,6 +296,7 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
         hold_advice_before=file.notices.hold_advice_before(),
         page_url=file.notices.page_url,
         team=file.launchday.team(() if plan.applied is None else plan.applied.rules.levels_fl),
+        chase=file.chase.rules(plan.drive_factor),
     )
 
 

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from windowwatch.chase.drives import ChaseRules
 from windowwatch.clock import floor_to_step, require_utc
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Ground
@@ -166,6 +167,8 @@ class Watch:
         Opinion where this is the watch as one of `others` sees it.
     team : Team
         What is the same at every planned launch: countdown, cylinders, who may say go.
+    chase : ChaseRules
+        How crews are sent after a flight, and when people hear of it.
     """
 
     name: str
@@ -185,6 +188,7 @@ class Watch:
     agreement: AgreementRules = field(default_factory=AgreementRules)
     role: Role = Role.PRIMARY
     team: Team = field(default_factory=Team)
+    chase: ChaseRules = field(default_factory=ChaseRules)
 
     def __post_init__(self) -> None:
         if not self.sites:
