@@ -509,6 +509,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         flow_m3pmin=settings.file.cylinders.flow_m3pmin,
         available_after=settings.available_after,
         texts=settings.texts,
+        chase=watch.chase,
         contacts=tuple(
             Contact(
                 each.name,

@@ -11,10 +11,11 @@ not in the middle
     area that holds them: there the payload comes down, and the middle still moves.
 greedy
     Of several crews the one that gains most chooses first, and each next one covers what is left:
-    a landing counts as reached by whoever is first at it. The best pair may be better than that.
+    a landing counts as reached by whoever is first at it. Then each chooses again, knowing what
+    the others chose. The best places of all may still be better than that.
 no to and fro
-    What was advised stands until another choice gains more than `ChaseRules.gain`. Who was never
-    advised stays on the same terms. What was advised is a stored fact, not a memory.
+    What a crew was advised stands while all of them together lose no more than `ChaseRules.gain`
+    by it. Who was never advised stays on the same terms. What was advised is a stored fact.
 a few landings
     The landings, which are drawn at random, stand in at most `_FEW` groups of neighbours; each
     counts as many times as it has landings, at the stop that is commonest in it.
@@ -50,6 +51,8 @@ FAR_OFF_S = 20.0 * 60.0
 THERE_S = 60.0
 #: Groups of landings, stops that are looked at, and how far round the landings. [1], [1], [m]
 _FEW, _LOOKED_AT, _AROUND_M = 40, 3_000, 20_000.0
+#: So often everybody chooses again.
+_ROUNDS = 8
 #: A place that was advised stands while it lies outside of this part of the inner area. [1]
 _STANDS_OUTSIDE = 0.5
 #: A stop that was advised is found again within this. [m]
@@ -270,7 +273,27 @@ def greedy(arrival_s: FloatArray, weight: FloatArray) -> tuple[IntArray, float]:
         place[crew] = at
         first = np.minimum(first, arrival_s[crew, at])
         left.remove(crew)
-    return place, float(first @ weight)
+    return _again(arrival_s, weight, place)
+
+
+def _again(arrival_s: FloatArray, weight: FloatArray, place: IntArray) -> tuple[IntArray, float]:
+    """Each chooses again, knowing what the others chose, as long as anybody gains by it."""
+    going = np.flatnonzero(place >= 0)
+    if going.size == 0:
+        return place, np.inf
+    expected = float(arrival_s[going, place[going]].min(axis=0) @ weight)
+    for _ in range(_ROUNDS):
+        before = expected
+        for crew in going if going.size > 1 else ():
+            others = going[going != crew]
+            first = arrival_s[others, place[others]].min(axis=0)
+            found = np.minimum(first, arrival_s[crew]) @ weight
+            at = int(np.argmin(found))
+            if found[at] < expected:
+                place[crew], expected = at, float(found[at])
+        if expected >= before:
+            break
+    return place, expected
 
 
 @dataclass(frozen=True)
@@ -441,17 +464,26 @@ class _Chase:
         kept = self._kept(stops, before)
         arrival_s = self._out_of_the_middle(self._arrival_s(stops, to_s), stops, kept)
         place, expected = greedy(arrival_s, self.landings.weight)
-        rows = np.arange(len(self.crews))
-        stands = float(arrival_s[rows, kept].min(axis=0) @ self.landings.weight)
-        forced = [
-            int(i)
-            for i in np.flatnonzero(~self.lost)
-            if not np.isfinite(arrival_s[i, kept[i]]).all()
-        ]
-        if not forced and stands - expected <= self.rules.gain.total_seconds():
-            place, expected = kept, stands
+        place, expected = self._steady(arrival_s, place, expected, kept)
         told = [self._of_place(i, int(place[i]), stops, to_s) for i in range(len(self.crews))]
         return told, expected if np.isfinite(expected) else None
+
+    def _steady(
+        self, arrival_s: FloatArray, place: IntArray, expected: float, kept: IntArray
+    ) -> tuple[IntArray, float]:
+        """Each crew as before, unless it is not to be there, or all would lose more than `gain`."""
+        rows, most = np.arange(len(place)), expected + self.rules.gain.total_seconds()
+
+        def expects(choice: IntArray) -> float:
+            first = np.where((choice < 0)[:, None], np.inf, arrival_s[rows, choice])
+            return float(first.min(axis=0) @ self.landings.weight)
+
+        for crew in np.argsort([expects(np.where(rows == i, place, -1)) for i in rows])[::-1]:
+            if np.isfinite(arrival_s[crew, kept[crew]]).all():
+                choice = np.where(rows == crew, kept, place)
+                if expects(choice) <= most:
+                    place = choice
+        return place, expects(place)
 
     def _stops(self, before: Advice | None) -> IntArray:
         """Stops at which crews may wait, those that were advised before first of all."""

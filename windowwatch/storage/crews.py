@@ -11,7 +11,7 @@ from windowwatch.errors import InputError
 from windowwatch.storage.engine import Database
 from windowwatch.storage.flights import ClosedError
 from windowwatch.storage.rows import value_from_json, value_to_json
-from windowwatch.storage.tables import AdviceRow, CrewPlaceRow, FlightRow
+from windowwatch.storage.tables import AdviceRow, CrewPlaceRow, FlightRow, LandingRow, PositionRow
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -22,8 +22,8 @@ MOST_CREWS = 12
 
 def place_crew(
     database: Database, key: str, crew: Crew, *, received_utc: datetime, source: str
-) -> None:
-    """Store where a crew is.
+) -> int:
+    """Store where a crew is; the number of what was stored.
 
     Raises
     ------
@@ -37,7 +37,7 @@ def place_crew(
             f"{crew.name}: {crew.latitude_deg:g}, {crew.longitude_deg:g} is no place on Earth"
         )
     place = crew.latitude_deg, crew.longitude_deg
-    _add(database, key, crew.name, crew.at_utc, received_utc, place, source)
+    return _add(database, key, crew.name, crew.at_utc, received_utc, place, source)
 
 
 def send_home(database: Database, key: str, name: str, now_utc: datetime) -> None:
@@ -61,7 +61,7 @@ def _add(
     received_utc: datetime,
     place: tuple[float, float] | tuple[None, None],
     source: str,
-) -> None:
+) -> int:
     if not name.strip() or len(name) > 80 or not name.isprintable():
         raise InputError("give the crew a name of at most 80 letters")
     with database.writing() as session:
@@ -71,18 +71,19 @@ def _add(
         )
         if len(names | {name}) > MOST_CREWS:
             raise InputError(f"flight {key} has {len(names)} crews; at most {MOST_CREWS} fit")
-        session.add(
-            CrewPlaceRow(
-                flight=key,
-                crew=name,
-                # a clock that is wrong must not hide where a crew is said to be later
-                at_utc=min(require_utc(at_utc), require_utc(received_utc)),
-                received_utc=require_utc(received_utc),
-                latitude_deg=place[0],
-                longitude_deg=place[1],
-                source=source[:80],
-            )
+        row = CrewPlaceRow(
+            flight=key,
+            crew=name,
+            # a clock that is wrong must not hide where a crew is said to be later
+            at_utc=min(require_utc(at_utc), require_utc(received_utc)),
+            received_utc=require_utc(received_utc),
+            latitude_deg=place[0],
+            longitude_deg=place[1],
+            source=source[:80],
         )
+        session.add(row)
+        session.flush()
+        return row.id
 
 
 def _require_open(session: "Session", key: str) -> None:
@@ -131,6 +132,20 @@ def crews_mark(database: Database, key: str) -> int:
     newest = select(func.max(CrewPlaceRow.id)).where(CrewPlaceRow.flight == key)
     with database.reading() as session:
         return int(session.scalar(newest) or 0)
+
+
+def flights_mark(database: Database) -> str:
+    """A word that is another one whenever any flight, report, crew or advice is."""
+    newest = (
+        select(func.max(PositionRow.id)),
+        select(func.max(CrewPlaceRow.id)),
+        select(func.sum(LandingRow.number)),
+        select(func.max(AdviceRow.made_utc)),
+        select(func.count(FlightRow.closed_utc)),
+    )
+    with database.reading() as session:
+        seen = [session.scalar(each) for each in newest]
+    return ".".join("" if each is None else f"{each}" for each in seen).replace(" ", "")
 
 
 def save_advice(database: Database, key: str, advice: Advice) -> bool:

@@ -183,6 +183,7 @@ class Store(engine.Database):
     place_crew = crews.place_crew
     send_home = crews.send_home
     crews_mark = crews.crews_mark
+    flights_mark = crews.flights_mark
     save_advice = crews.save_advice
     advice = crews.advice_of
 
