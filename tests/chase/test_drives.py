@@ -129,7 +129,7 @@ def test_two_crews_against_all_pairs_of_places(made: tuple[RoadNet, np.ndarray])
     for seed in range(24):
         rng = np.random.default_rng(seed)
         groups = rng.uniform(-2500, 2500, (2, 2, 1)) + rng.normal(0, 500, (2, 2, 15))
-        what = estimate(*groups.reshape(2, -1), net)
+        what = estimate(groups[0].ravel(), groups[1].ravel(), net)
         stop, walk_s = net.walks(
             net.rasters.units(what.landing_latitude_deg, what.landing_longitude_deg)
         )

@@ -36,8 +36,8 @@ TOWN = town()
 
 def watch(*channels: Channel, ground: Ground | None = None) -> Watch:
     return Watch(
-        "skerra", "made", SITES, TRAIN, Span(timedelta(hours=1), 2.0), 1, ScoringPlan(),
-        WindowRules(), ground or Ground(), channels, chase=ChaseRules(moved_m=500.0),
+        "skerra", "made", tuple(SITES.values()), TRAIN, Span(timedelta(hours=1), 2.0), 1,
+        ScoringPlan(), WindowRules(), ground or Ground(), channels, chase=ChaseRules(moved_m=500.0),
     )  # fmt: skip
 
 

@@ -524,7 +524,7 @@ class _Chase:
         here = self.arrivals_s(landings.group_stop)
         staying = self.until_s + here[:, None, :] + landings.group_walk_s
         never = self.until_s + NEVER_S
-        arrival = np.minimum(np.concatenate([waiting, staying], axis=1), never)
+        arrival: FloatArray = np.minimum(np.concatenate([waiting, staying], axis=1), never)
         # as late as never, and driven for nothing: nobody is sent where no road leads
         arrival[:, :-1][~np.isfinite(to_s)] = np.inf
         arrival[self.lost] = np.inf
@@ -545,7 +545,7 @@ class _Chase:
         for crew, stop in enumerate(kept):
             if stop < stops.size:
                 shut[crew, stop] = near[stop]
-        return np.where(shut[..., None], np.inf, arrival)
+        return np.asarray(np.where(shut[..., None], np.inf, arrival))
 
     def _of_place(self, crew: int, place: int, stops: IntArray, to_s: FloatArray) -> CrewAdvice:
         if place == stops.size or place < 0:
@@ -554,11 +554,11 @@ class _Chase:
         return self._told(crew, Order.WAIT, stop, float(to_s[crew, place]), self._onward_s(stop))
 
     def _here_s(self, crew: int) -> FloatArray:
-        return self.arrivals_s(self.landings.group_stop)[crew]
+        return np.asarray(self.arrivals_s(self.landings.group_stop)[crew])
 
     def _onward_s(self, stop: int) -> FloatArray:
         between = self.net.between_s([stop], self.landings.group_stop)[0]
-        return self.rules.drive_factor * between
+        return np.asarray(self.rules.drive_factor * between)
 
     def _told(
         self, crew: int, order: Order, stop: int, to_s: float, onward_s: FloatArray
@@ -576,11 +576,13 @@ class _Chase:
         if stop < 0:
             lat, lon = who.latitude_deg, who.longitude_deg
             return CrewAdvice(who, order, self.now_utc, lat, lon, 0.0, here, drive, walk)
-        to = (float(each[0]) for each in self.net.stop_deg([stop]))
+        lat, lon = (float(each[0]) for each in self.net.stop_deg([stop]))
         way = self.net.way_deg(self.ways, crew, stop, _WAY_POINTS) if to_s > THERE_S else None
         lines = ((), ()) if way is None else (_short(way[0]), _short(way[1]))
         there_s = round(to_s, 1) if np.isfinite(to_s) else None
-        return CrewAdvice(who, order, self.now_utc, *to, there_s, here, drive, walk, *lines)
+        return CrewAdvice(
+            who, order, self.now_utc, lat, lon, there_s, here, drive, walk, lines[0], lines[1]
+        )
 
 
 def _short(values_deg: FloatArray) -> tuple[float, ...]:

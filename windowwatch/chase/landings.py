@@ -44,7 +44,7 @@ def chances(estimate: Estimate, ground: Ground, plan: ScoringPlan) -> Chances:
         paths = _last_metres(estimate, latitude, longitude, ground)
     airspace = left = None
     if ground.airspace is not None and paths is not None:
-        airspace = _share(ground.airspace.crossed(paths).any(axis=1).astype(np.float64))
+        airspace = _share(ground.airspace.crossed(paths).any(axis=1) * 1.0)
     if ground.permitted is not None and paths is not None:
         left = _share(ground.permitted.left(paths).astype(np.float64))
     return Chances(
@@ -87,7 +87,7 @@ def _worst(size: int, said: Sequence[FloatArray]) -> Share | None:
     """The worse of what maps say: yes where one does, unknown where one does not know."""
     if not said:
         return None
-    values = np.max(said, axis=0)
+    values: FloatArray = np.asarray(np.max(said, axis=0))
     values = np.where(np.any([each == 1.0 for each in said], axis=0), 1.0, values)
     return _share(values.reshape(size))
 

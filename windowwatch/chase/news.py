@@ -123,10 +123,10 @@ def news_of(
         when, high = from_unix_s(state.burst.before_unix_s), state.burst.at_least_m
         found.append(_with_landing(Happened.BURST, when, estimate, water, height_m=high))
     if state.phase is Phase.DOWN and state.since_utc is not None:
-        place = (None, None) if last is None else last[:2]
+        spot = (None, None) if last is None else last[:2]
         if estimate is not None:
-            place = estimate.landing.latitude_deg, estimate.landing.longitude_deg
-        found.append(News(Happened.DOWN, "down", state.since_utc, *place))
+            spot = estimate.landing.latitude_deg, estimate.landing.longitude_deg
+        found.append(News(Happened.DOWN, "down", state.since_utc, spot[0], spot[1]))
     if water is not None and water >= rules.water and estimate is not None:
         found.append(_with_landing(Happened.WATER, estimate.report_utc, estimate, water))
     found = [each for each in found if each.happened not in before]
@@ -135,9 +135,9 @@ def news_of(
         quiet = [each.told_utc for each in told if each.happened is Happened.SILENT]
         if not quiet or (heard > quiet[-1] and now_utc - quiet[-1] >= rules.again):
             label = f"silent {heard:%Y-%m-%d %H:%M:%S}"
-            place = last or (None, None, None)
+            lat, lon, high = last or (None, None, None)
             lands = None if estimate is None else estimate.landing_utc
-            found.append(News(Happened.SILENT, label, heard, *place, landing_utc=lands))
+            found.append(News(Happened.SILENT, label, heard, lat, lon, high, lands))
     moved = None if found else _moved(state, estimate, told, water, now_utc, rules)
     found += [] if moved is None else [moved]
     return tuple(each for each in found if now_utc - each.at_utc <= TOLD_FOR)

@@ -467,7 +467,9 @@ def _show_drives(store: "Store", flight: "Flight", path: Path | None, now: datet
     from windowwatch.wording import crews as words
 
     if path is None:
-        click.echo(words.NO_ADVICE[words.NoAdvice.NO_ROADS])
+        from windowwatch.chase.drives import NoAdvice
+
+        click.echo(words.NO_ADVICE[NoAdvice.NO_ROADS])
         return
     from windowwatch.watch.chasing import Roads, advise_flight
 

@@ -178,7 +178,7 @@ def _chase(
         no_advice = crewwords.NO_ADVICE[told.refused]
     elif told is not None and not crews:
         no_advice = crewwords.NO_CREW
-    silence = ()
+    silence: tuple[str, ...] = ()
     if lost and estimate is not None:
         place = whereabouts(estimate, now_utc)
         silence = crewwords.silence_lines(place, estimate.landing.major_90_m)
