@@ -6,6 +6,7 @@ from datetime import timedelta
 import networkx as nx
 import numpy as np
 from made_flight import BEGAN
+from scipy.spatial import cKDTree
 
 from windowwatch.chase.phases import Phase
 from windowwatch.chase.values import Doubt, Estimate
@@ -40,7 +41,13 @@ class Town:
     graph: nx.DiGraph
 
 
-def town(side: int = 7, *, seed: int = 1, height_m: float | np.ndarray = 300.0) -> Town:
+def town(
+    side: int = 7,
+    *,
+    seed: int = 1,
+    height_m: float | np.ndarray = 300.0,
+    with_graph: bool = True,
+) -> Town:
     """Streets between `side` times `side` crossings; some are missing, some one way."""
     rng = np.random.default_rng(seed)
     place = np.array([(x, y) for y in range(side) for x in range(side)], dtype=float)
@@ -80,19 +87,21 @@ def town(side: int = 7, *, seed: int = 1, height_m: float | np.ndarray = 300.0) 
     )
     rasters = Rasters("town.ground", grid, _layers(grid, cell, height_m), [Base("b", *MIDDLE)],
                       ["invented"], routes=routes)  # fmt: skip
+    if not with_graph:
+        return Town(rasters, nx.DiGraph())
     return Town(rasters, _graph(first, last, time_s, allowed, edges, along))
 
 
 def _layers(grid: Grid, cell: np.ndarray, height_m: float | np.ndarray) -> dict[str, Layer]:
     middle = grid.middles_m(0, grid.rows)
-    away = np.hypot(*(middle[:, None] - middle[cell]).T).T
-    start = cell[np.argmin(away, axis=1)]
+    away, nearest = cKDTree(middle[cell]).query(middle)
+    start = cell[nearest]
     row, column = np.divmod(np.arange(middle.shape[0]), grid.columns)
     steps = {
         "walk_rows": start // grid.columns - row,
         "walk_columns": start % grid.columns - column,
     }
-    walk_min = away.min(axis=1) / WALK_MPS / 60.0
+    walk_min = away / WALK_MPS / 60.0
     high = np.broadcast_to(height_m, grid.shape)
     return {
         COVER: Layer(np.full(grid.shape, 1 << MAPPED_BIT, dtype=np.uint16)),

@@ -295,11 +295,13 @@ def test_crews_say_where_they_are_and_see_where_to_wait(page: Week, browser: Bro
         assert seen.locator("svg.map.tall .crew-mark").count() == 2
         assert "Lands on water" in seen.inner_text("main")
         assert len(gzip.compress(seen.content().encode())) < 30_000
-    with visit(browser, url, PHONE) as seen:
+    with visit(browser, url, PHONE, bypass_csp=True) as seen:
         seen.goto(f"{url}/flights/island")
         assert seen.evaluate("document.documentElement.scrollWidth") <= 390
-        found = Axe().run(seen, options={"runOnly": ["wcag2a", "wcag2aa"]})
-        assert not found.response["violations"], found.generate_report()
+        for path in ("/flights/island", "/flights/island/crew"):
+            seen.goto(f"{url}{path}")
+            found = Axe().run(seen)
+            assert found.violations_count == 0, f"{path}\n{found.generate_report()}"
     gpx = gpxpy.parse(httpx.get(f"{url}/flights/island/ways.gpx").text)
     (way,) = gpx.routes
     assert way.name == "Ada"

@@ -449,9 +449,9 @@ class _Chase:
     def go(self, stop: int) -> tuple[list[CrewAdvice], float | None]:
         """Everybody to where the walk begins."""
         to_s = self.arrivals_s([stop])[:, 0]
+        onward_s = self._onward_s([stop])[0]
         told = [
-            self._told(i, Order.GO, stop, float(to_s[i]), self._onward_s(stop))
-            for i in range(len(self.crews))
+            self._told(i, Order.GO, stop, float(to_s[i]), onward_s) for i in range(len(self.crews))
         ]
         first = float(np.min(np.where(self.lost, np.inf, to_s)))
         arrival = first + float(self.landings.group_walk_s @ self.landings.weight)
@@ -461,11 +461,18 @@ class _Chase:
         """Where everybody waits: as before, unless another choice gains enough."""
         stops = self._stops(before)
         to_s = self.arrivals_s(stops)
-        kept = self._kept(stops, before)
-        arrival_s = self._out_of_the_middle(self._arrival_s(stops, to_s), stops, kept)
+        kept, onward_s = self._kept(stops, before), self._onward_s(stops)
+        arrival_s = self._out_of_the_middle(self._arrival_s(to_s, onward_s), stops, kept)
         place, expected = greedy(arrival_s, self.landings.weight)
         place, expected = self._steady(arrival_s, place, expected, kept)
-        told = [self._of_place(i, int(place[i]), stops, to_s) for i in range(len(self.crews))]
+        told = []
+        for crew, at in enumerate(place.tolist()):
+            if 0 <= at < stops.size:
+                there_s = float(to_s[crew, at])
+                told.append(self._told(crew, Order.WAIT, int(stops[at]), there_s, onward_s[at]))
+            else:
+                here_s = self.arrivals_s(self.landings.group_stop)[crew]
+                told.append(self._told(crew, Order.STAY, -1, 0.0, here_s))
         return told, expected if np.isfinite(expected) else None
 
     def _steady(
@@ -515,12 +522,11 @@ class _Chase:
                 kept[i] = int(np.flatnonzero(stops == stop)[0])
         return kept
 
-    def _arrival_s(self, stops: IntArray, to_s: FloatArray) -> FloatArray:
+    def _arrival_s(self, to_s: FloatArray, onward_s: FloatArray) -> FloatArray:
         """Arrival at the landings by way of each stop, and last when staying. [C, N + 1, K]"""
-        landings, factor = self.landings, self.rules.drive_factor
-        onward = factor * self.net.between_s(stops, landings.group_stop)
+        landings = self.landings
         begins = np.maximum(to_s, self.until_s)[..., None]
-        waiting = begins + onward[None] + landings.group_walk_s
+        waiting = begins + onward_s[None] + landings.group_walk_s
         here = self.arrivals_s(landings.group_stop)
         staying = self.until_s + here[:, None, :] + landings.group_walk_s
         never = self.until_s + NEVER_S
@@ -547,17 +553,9 @@ class _Chase:
                 shut[crew, stop] = near[stop]
         return np.asarray(np.where(shut[..., None], np.inf, arrival))
 
-    def _of_place(self, crew: int, place: int, stops: IntArray, to_s: FloatArray) -> CrewAdvice:
-        if place == stops.size or place < 0:
-            return self._told(crew, Order.STAY, -1, 0.0, self._here_s(crew))
-        stop = int(stops[place])
-        return self._told(crew, Order.WAIT, stop, float(to_s[crew, place]), self._onward_s(stop))
-
-    def _here_s(self, crew: int) -> FloatArray:
-        return np.asarray(self.arrivals_s(self.landings.group_stop)[crew])
-
-    def _onward_s(self, stop: int) -> FloatArray:
-        between = self.net.between_s([stop], self.landings.group_stop)[0]
+    def _onward_s(self, stops: IntArray | list[int]) -> FloatArray:
+        """Drive from stops to where the walks begin. [N, K]"""
+        between = self.net.between_s(stops, self.landings.group_stop)
         return np.asarray(self.rules.drive_factor * between)
 
     def _told(

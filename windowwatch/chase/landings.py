@@ -44,7 +44,8 @@ def chances(estimate: Estimate, ground: Ground, plan: ScoringPlan) -> Chances:
         paths = _last_metres(estimate, latitude, longitude, ground)
     airspace = left = None
     if ground.airspace is not None and paths is not None:
-        airspace = _share(ground.airspace.crossed(paths).any(axis=1) * 1.0)
+        crossed = ground.airspace.crossed(paths).any(axis=1)
+        airspace = _share(np.asarray(crossed, dtype=np.float64))
     if ground.permitted is not None and paths is not None:
         left = _share(ground.permitted.left(paths).astype(np.float64))
     return Chances(

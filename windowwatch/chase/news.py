@@ -135,9 +135,9 @@ def news_of(
         quiet = [each.told_utc for each in told if each.happened is Happened.SILENT]
         if not quiet or (heard > quiet[-1] and now_utc - quiet[-1] >= rules.again):
             label = f"silent {heard:%Y-%m-%d %H:%M:%S}"
-            lat, lon, high = last or (None, None, None)
+            place = (None, None, None) if last is None else last
             lands = None if estimate is None else estimate.landing_utc
-            found.append(News(Happened.SILENT, label, heard, lat, lon, high, lands))
+            found.append(News(Happened.SILENT, label, heard, place[0], place[1], place[2], lands))
     moved = None if found else _moved(state, estimate, told, water, now_utc, rules)
     found += [] if moved is None else [moved]
     return tuple(each for each in found if now_utc - each.at_utc <= TOLD_FOR)
