@@ -79,5 +79,8 @@ ONE_OF_EACH: tuple[c.Cause, ...] = (
     c.PlanUnanswered(),
     c.StepOverdue("gas", "Site safe for gas", at(6), "Ben"),
     c.GustMeasured(12.3, 10.0, at(6), at(6.5), "Ben"),
+    c.FlightNews(
+        "k3f9ab", "Skerra 7", "landing moved", at(6), 46.1, -35.2, None, at(7), 4.2, 90.0, 0.1
+    ),
     c.ToldEarlier("Rain 2 mm/h, limit 1 mm/h."),
 )

@@ -1,4 +1,4 @@
-"""Causes of what is told of a planned launch, and what they are in words."""
+"""Causes of what is told of a planned launch and of a flight, and what they are in words."""
 
 from datetime import timedelta
 
@@ -45,4 +45,31 @@ PLAN_TABLE: list[tuple[Causes, str]] = [
         "12.3 m/s measured by Ben, hard limit 10.0 m/s: no release before 2026-05-07 06:30 UTC, "
         "whatever the forecast says.",
     ),
+]
+
+
+def news(happened: str, **more: object) -> c.FlightNews:
+    """News of a flight that was invented."""
+    return c.FlightNews("k3f9ab", "Skerra 7", happened, at(6), **more)  # type: ignore[arg-type]
+
+
+WHEN = "2026-05-07 06:00 UTC"
+FLIGHT_TABLE: list[tuple[Causes, str]] = [
+    ((news("released"),), f"Skerra 7 flies since {WHEN}."),
+    (
+        (news("burst", height_m=28_400.0),),
+        f"Skerra 7 has burst, {WHEN}, at 28400 m (93,200 ft) or higher.",
+    ),
+    (
+        (news("landing moved", km=4.21, bearing_deg=91.0),),
+        f"The landing of Skerra 7 moved by 4.2 km to the east, by the report of {WHEN}.",
+    ),
+    (
+        (news("on water", chance=0.31),),
+        "Skerra 7 may land on water: 31 % of its landings do.",
+    ),
+    ((news("silent"),), f"Nothing is heard of Skerra 7 since {WHEN}."),
+    ((news("down"),), f"Skerra 7 is down, {WHEN}."),
+    ((news("found", by="Ada"),), f"Skerra 7 was found {WHEN} by Ada."),
+    ((news("given up", by="Ada"),), f"Skerra 7 was given up {WHEN} by Ada."),
 ]

@@ -26,6 +26,7 @@ from windowwatch.notices.policy import RetryRules
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store, existing_store, ready_store, sqlite_file
+from windowwatch.watch.chasing import Chasing
 from windowwatch.watch.launchday.desk import DeskInChild
 from windowwatch.watch.launchday.following import Following
 from windowwatch.watch.launchday.opening import OpenAs
@@ -429,18 +430,20 @@ class _Launches:
             stopping,
         )
         self._following = Following(watch, store, clock, self.desk)
+        self._chasing = Chasing(watch, store, clock)
         self._said = ""
 
     def troubles(self) -> tuple[str, ...]:
         """What could not be done, by plan, in words."""
-        own = dict(self._following.remarks)
+        own, flown = dict(self._following.remarks), dict(self._chasing.remarks)
         found = tuple(f"plan {key}: {words}" for key, words in own.items())
+        found = (*found, *(f"flight {key}: {words}" for key, words in flown.items()))
         return (*found, self._said) if self._said else found
 
     def look(self) -> bool:
         """Look once; trouble is logged once, and tried again at the next look."""
         try:
-            told = self._following.look()
+            told = (*self._following.look(), *self._chasing.look())
         except WindowwatchError as error:
             if error.message != self._said:
                 _LOG.error("planned launches: %s; tried again and again", error.message)
@@ -508,6 +511,7 @@ def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
         flow_m3pmin=settings.file.cylinders.flow_m3pmin,
         available_after=settings.available_after,
         texts=settings.texts,
+        chase=watch.chase,
         contacts=tuple(
             Contact(
                 each.name,

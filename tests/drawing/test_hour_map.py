@@ -36,7 +36,7 @@ def box(label: Label) -> tuple[float, float, float, float]:
 @pytest.mark.parametrize("landing", LANDINGS)
 def test_no_name_lies_on_a_sign(landing: tuple[float, float], shape: Shape) -> None:
     view = view_of(landing, shape)
-    signs = [view.site, view.centre, *view.marks, *filter(None, (view.burst, view.crew))]
+    signs = [view.site, view.centre, *view.marks, *filter(None, (view.burst, *view.crews))]
     names = [label.text for label in view.labels]
     assert names[0] == "Millfield"
     assert any(name.startswith("burst") for name in names)
@@ -68,7 +68,7 @@ def test_the_scale_meets_neither_signs_nor_names(
     top, right = view.height - 26.0, view.bar_x + view.bar_units + 56.0
     assert view.bar_x >= 0.0
     assert right <= view.width
-    for x, y in (view.site, view.centre, *view.marks, *filter(None, (view.burst, view.crew))):
+    for x, y in (view.site, view.centre, *view.marks, *filter(None, (view.burst, *view.crews))):
         assert not (y > top and view.bar_x - 4.0 < x < right), "a sign lies on the scale"
     for label in view.labels:
         left, _, end, bottom = box(label)

@@ -45,7 +45,7 @@ def test_the_picture_has_the_signs_of_the_map_and_escapes_names() -> None:
     detail = invented.detail(HOUR)
     view = draw(invented.MILLFIELD, HOUR.footprint, towns(), detail=detail, shape=PICTURE)
     assert view.drive
-    assert view.park is not None
+    assert view.parks
     kinds = {element.get("class") for element in map_elements(view)}
     assert {"drive", "park", "in90", "in50", "site-mark", "burst-mark"} <= kinds
     svg = picture_svg(Scene("A title", invented.MILLFIELD, HOUR.footprint, detail, towns()))

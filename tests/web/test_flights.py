@@ -4,10 +4,12 @@ import gzip
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import gpxpy
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -21,8 +23,10 @@ from visiting import PHONE, visit
 from windowwatch import daemon
 from windowwatch.chase.reports import Mark
 from windowwatch.chase.values import Closing, Outcome
+from windowwatch.clock import SimulatedClock
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, ready_store
+from windowwatch.watch.chasing import Chasing
 from windowwatch.web.flights import MOST_POSITIONS
 
 pytestmark = pytest.mark.chase
@@ -183,7 +187,7 @@ def test_a_position_by_voice_on_a_phone(page: Week, browser: Browser) -> None:
         seen.wait_for_url("**/flights/flight")
         settled(page, page.store.reports("flight")[-1].number)
         seen.goto(f"{url}/flights/flight")
-        assert "falling" in seen.inner_text("main")
+        assert "Falling" in seen.inner_text("main")
         assert seen.locator("svg.map.tall").is_visible()
         box = seen.locator("svg.map.tall").bounding_box()
         assert box is not None
@@ -244,3 +248,76 @@ def test_an_open_page_shows_a_new_report_by_itself(page: Week, browser: Browser)
         page.store.add_reports("flight", [report(3)])
         seen.clock.fast_forward(31_000)
         seen.get_by_text("06:03:00 UTC").wait_for()
+
+
+def test_crews_say_where_they_are_and_see_where_to_wait(page: Week, browser: Browser) -> None:
+    """On a flight over the invented island, by a phone's word and by the form."""
+    client = page.client(token=TOKEN)
+    moved = [
+        replace(each, latitude_deg=45.9, longitude_deg=(each.longitude_deg or 0.0) - 42.9)
+        for each in (report(minute) for minute in range(0, 105, 4))
+    ]
+    begun = replace(BEGUN, key="island", latitude_deg=45.9, longitude_deg=-35.9)
+    page.store.begin_flight(begun)
+    page.store.add_reports("island", moved)
+    page.store.follow("island", BEGAN + timedelta(minutes=105))
+    word = page.store.let_post("island", "Ada", BEGAN, is_crew=True)
+    there = {"time_utc": NOW.isoformat(), "latitude_deg": 45.98, "longitude_deg": -34.52}
+    header = {"authorization": f"Bearer {word}"}
+    answer = client.post("/data/positions", json=there, headers=header)
+    assert answer.status_code == 201, answer.text
+    assert len(page.store.reports("island")) == len(moved), "a crew is no balloon"
+    assert [crew.name for crew in page.store.crews("island")] == ["Ada"]
+    nowhere = {"time_utc": NOW.isoformat()}
+    assert client.post("/data/positions", json=nowhere, headers=header).status_code == 400
+    chased = SimulatedClock(BEGAN + timedelta(minutes=106))
+    watch = page.settings.watch
+    Chasing(watch, page.store, chased).look()
+    url = page.url(chased.now())
+    with visit(browser, url, PHONE, java_script_enabled=False) as seen:
+        seen.goto(f"{url}/flights/island/crew")
+        seen.fill("#crew", "Ben")
+        seen.fill("#place", "45.6, -35.9")
+        seen.click("button[type=submit]")
+        seen.wait_for_url("**/flights/island")
+        Chasing(watch, page.store, chased).look()
+        seen.reload()
+        now = seen.inner_text(".do-now")
+        assert "Ada: drive" in now
+        assert "Ben: stay where you are" in now
+        link = seen.locator(".crew a.button").get_attribute("href")
+        advice = page.store.advice("island")
+        assert advice is not None
+        ada = advice.of("Ada")
+        assert ada is not None
+        assert link == f"geo:{ada.to_latitude_deg:.5f},{ada.to_longitude_deg:.5f}"
+        assert seen.locator("svg.map.tall path.drive").count() == 1
+        assert seen.locator("svg.map.tall .crew-mark").count() == 2
+        assert "Lands on water" in seen.inner_text("main")
+        assert len(gzip.compress(seen.content().encode())) < 30_000
+    with visit(browser, url, PHONE, bypass_csp=True) as seen:
+        seen.goto(f"{url}/flights/island")
+        assert seen.evaluate("document.documentElement.scrollWidth") <= 390
+        for path in ("/flights/island", "/flights/island/crew"):
+            seen.goto(f"{url}{path}")
+            found = Axe().run(seen)
+            assert found.violations_count == 0, f"{path}\n{found.generate_report()}"
+    gpx = gpxpy.parse(httpx.get(f"{url}/flights/island/ways.gpx").text)
+    (way,) = gpx.routes
+    assert way.name == "Ada"
+    assert (way.points[-1].latitude, way.points[-1].longitude) == pytest.approx(
+        (ada.to_latitude_deg, ada.to_longitude_deg), abs=2e-5
+    )
+    assert {mark.name for mark in gpx.waypoints} >= {"Ada", "Ben", "Search 1"}
+
+
+def test_the_age_of_the_last_report_turns_to_a_warning_by_itself(
+    page: Week, browser: Browser
+) -> None:
+    page.store.add_reports("flight", [report(minute) for minute in range(61)])
+    at_utc = BEGAN + timedelta(minutes=71, seconds=58)
+    with visit(browser, page.url(at_utc), PHONE) as seen:
+        seen.goto(f"{page.url(at_utc)}/flights/flight")
+        assert "old" not in (seen.locator("#age").get_attribute("class") or "")
+        seen.wait_for_selector("#age.old")
+        assert "nothing was heard for long" in seen.inner_text("#age")

@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from invented import against, at, check, cycle, hour, refused, window
-from plan_words import PLAN_TABLE
+from plan_words import FLIGHT_TABLE, PLAN_TABLE
 
 from windowwatch.scoring.values import Opinion, Refusal, RefusalKind, Verdict
 from windowwatch.windows import causes as c
@@ -195,6 +195,7 @@ TABLE: list[tuple[Causes, str]] = [
     ),
     ((c.ToldEarlier("Rain 2 mm/h, limit 1 mm/h."),), "Rain 2 mm/h, limit 1 mm/h."),
     *PLAN_TABLE,
+    *FLIGHT_TABLE,
     ((), ""),
 ]
 

@@ -414,4 +414,88 @@ def tracker_command(name: str, stop: bool, key: str | None, settings_path: Path 
         click.echo("POST /data/positions with the header: Authorization: Bearer WORD")
 
 
+@flight_group.command("crew", short_help="Say where a crew is; where each is to wait.")
+@click.argument("name")
+@click.option("--place", help="As '46.0123, 7.5678'.")
+@click.option("--home", is_flag=True, help="It is not to be counted on any more.")
+@click.option("--phone", is_flag=True, help="Give its phone a word to post its place with.")
+@_flight_option
+@_settings_option
+def crew_command(
+    name: str, place: str | None, home: bool, phone: bool, key: str | None,
+    settings_path: Path | None,
+) -> None:  # fmt: skip
+    """Say where the crew NAME is, and show where every crew is to wait."""
+    with errors_in_words():
+        if sum((place is not None, home, phone)) != 1:
+            raise InputError("give one of --place, --home and --phone")
+        now = SystemClock().now()
+        where = None if place is None else place_said(place)
+        with _store(settings_path) as store:
+            flight = _chosen(store, key)
+            if phone:
+                word = store.let_post(flight.key, name, now, is_crew=True)
+                click.echo(f"the phone of {name} may post its place; its word, shown only now:")
+                click.echo(word)
+                click.echo("POST /data/positions with the header: Authorization: Bearer WORD")
+                return
+            if home:
+                store.send_home(flight.key, name, now)
+                click.echo(f"{name} is not counted on any more")
+            elif where is not None:
+                from windowwatch.chase.drives import Crew
+
+                store.place_crew(
+                    flight.key, Crew(name, *where, now), received_utc=now, source="by hand"
+                )
+                click.echo(f"{name} is at {place}")
+            _show_drives(store, flight, settings_path, now)
+
+
+@flight_group.command("drives", short_help="Where each crew is to wait, and how it gets there.")
+@click.argument("key", required=False)
+@_settings_option
+def drives_command(key: str | None, settings_path: Path | None) -> None:
+    """Advise the crews anew by the newest estimate, and show it."""
+    with errors_in_words(), _store(settings_path) as store:
+        _show_drives(store, _chosen(store, key), settings_path, SystemClock().now())
+
+
+def _show_drives(store: "Store", flight: "Flight", path: Path | None, now: datetime) -> None:
+    """Advice by the ground file of the settings."""
+    from windowwatch.cli.common import settings_of
+    from windowwatch.wording import crews as words
+
+    if path is None:
+        from windowwatch.chase.drives import NoAdvice
+
+        click.echo(words.NO_ADVICE[NoAdvice.NO_ROADS])
+        return
+    from windowwatch.watch.chasing import Roads, advise_flight
+
+    watch = settings_of(path).watch
+    track, _ = store.flight_track(flight.key)
+    said = store.said(flight.key)
+    advice = advise_flight(
+        store, flight, said, track, ground=watch.ground, roads=Roads(watch.ground),
+        plan=watch.plan, rules=watch.chase, now_utc=now,
+    )  # fmt: skip
+    if advice.refused is not None:
+        click.echo(words.NO_ADVICE[advice.refused])
+    elif not advice.crews:
+        click.echo("no crew has said where it is: windowwatch flight crew NAME --place '…'")
+    for each in advice.crews:
+        click.echo(words.crew_head(each))
+        if each.to_latitude_deg is not None and each.to_longitude_deg is not None:
+            from windowwatch.wording.chase import place_words
+
+            click.echo(f"  at {place_words(each.to_latitude_deg, each.to_longitude_deg)}")
+        for line in words.crew_lines(each, now):
+            click.echo(f"  {line}")
+    for line in words.advice_lines(advice):
+        click.echo(line)
+    click.echo(words.chance_words(advice.chances))
+    click.echo(words.DRIVE_CAUTION)
+
+
 COMMANDS = (position_command, flight_group)

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from math import cos, hypot, radians, sin
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.drawing.touched import name_place, touched_names
 from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
@@ -17,9 +16,8 @@ from windowwatch.ground.query.outline import Frame, Outline, Zone, outlines
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site
+from windowwatch.units import FloatArray
 from windowwatch.wording.page import bar_mark, burst_mark, minute_mark
-
-FloatArray = NDArray[np.float64]
 
 KM_PER_DEG = 111.19  # of latitude, on the mean sphere
 MARGIN = 0.12
@@ -313,7 +311,7 @@ class Ring:
 class MapView:
     """A whole drawing. `strokes` are the ground, `zones` airspace and permitted areas.
 
-    `park` is where the drive ends, `touched` names what the 90 % ring touches.
+    `parks` are where drives end, `touched` names what the 90 % ring touches.
     """
 
     shape: str
@@ -331,8 +329,8 @@ class MapView:
     marks: tuple[tuple[float, float], ...]
     burst: tuple[float, float] | None
     site: tuple[float, float]
-    crew: tuple[float, float] | None
-    park: tuple[float, float] | None
+    crews: tuple[tuple[float, float], ...]
+    parks: tuple[tuple[float, float], ...]
     centre: tuple[float, float]
     touched: tuple[str, ...]
     labels: tuple[Label, ...]
@@ -375,24 +373,25 @@ def draw(
     most_of_areas : int, optional
         So many of them for areas alone; else their usual share.
     """
-    lines = (None, None, None) if detail is None else (detail.track, detail.drive, detail.burst)
-    track, drive, burst = lines
+    track, burst = (None, None) if detail is None else (detail.track, detail.burst)
+    drives = () if detail is None else _drives(detail)
     flat = fitting(site, footprint, detail, shape)
     fine_deg = 0.4 / (flat.per_km * KM_PER_DEG)
     found = outlines(ground, flat.frame, fine_deg, most=most, most_of_areas=most_of_areas)
     at = flat.point(site.latitude_deg, site.longitude_deg)
     centre = flat.point(footprint.latitude_deg, footprint.longitude_deg)
-    crew, park = _ends(drive, site, flat)
+    starts, parks = _ends(drives, site, flat)
     touched = touched_names(found, zones, footprint)
     marks = [] if track is None else [(m, flat.point(*there)) for m, *there in mark_times(track)]
-    bang = None if track is None else _burst(track, flat)
+    bang = None if track is None else flat.point(*_places(track)[track.burst_index])
     bar_x, bar_units, bar_km = scale_bar(flat, at)
     names = Labels(flat.width, flat.height, (bar_x - 4.0, bar_x + bar_units + 60.0))
-    _keep_off(names, (at, centre, crew, bang, park, *(p for _, p in marks)), (track, drive), flat)
+    signs = (at, centre, bang, *starts.values(), *parks, *(place for _, place in marks))
+    _keep_off(names, signs, (track, *drives), flat)
     # What matters most finds room first.
     names.beside(at, site.name, bold=True, must=True)
-    if drive is not None and crew is not None:
-        names.beside(crew, drive.start, must=True)
+    for name, start in starts.items():
+        names.beside(start, name, must=True)
     if track is not None and bang is not None:
         names.beside(bang, burst_mark(track.height_m[track.burst_index]))
     _name_touched(touched, [*found, *zones], footprint, flat, names)
@@ -410,14 +409,14 @@ def draw(
         in_90=_ring(footprint, footprint.major_90_m, footprint.minor_90_m, flat),
         burst_90=None if burst is None else _ring(burst, burst.major_90_m, burst.minor_90_m, flat),
         landings="" if detail is None else _dots(detail, flat),
-        drive="" if drive is None else flat.path([_places(drive)]),
+        drive=flat.path([_places(each) for each in drives if len(each.latitude_deg) > 1]),
         up="" if track is None else flat.path([_places(track)[: track.burst_index + 1]]),
         down="" if track is None else flat.path([_places(track)[track.burst_index :]]),
         marks=tuple(place for _, place in marks),
         burst=bang,
         site=at,
-        crew=crew,
-        park=park,
+        crews=tuple(starts.values()),
+        parks=tuple(parks),
         centre=centre,
         touched=touched,
         labels=names.placed,
@@ -432,7 +431,7 @@ def fitting(site: Site, footprint: Footprint, detail: HourDetail | None, shape: 
     places = [np.array([[site.latitude_deg, site.longitude_deg]])]
     rings = [footprint]
     if detail is not None:
-        places += [_places(line) for line in (detail.track, detail.drive) if line is not None]
+        places += [_places(line) for line in (detail.track, *_drives(detail)) if line is not None]
         rings += [] if detail.burst is None else [detail.burst]
     return fitted(footprint, np.vstack(places), rings, shape)
 
@@ -472,14 +471,19 @@ def _places(line: Track | Drive) -> FloatArray:
     return np.column_stack((line.latitude_deg, line.longitude_deg))
 
 
+def _drives(detail: HourDetail) -> list[Drive]:
+    """All drives that are drawn; a crew that stands still is one of a single point."""
+    return [d for d in (detail.drive, *detail.crews) if d is not None and d.latitude_deg]
+
+
 def _ends(
-    drive: Drive | None, site: Site, flat: Flat
-) -> tuple[tuple[float, float] | None, tuple[float, float] | None]:
-    """Where a crew stands by that is not at the site, and where its drive ends."""
-    if drive is None or not drive.latitude_deg:
-        return None, None
-    start, end = (flat.point(drive.latitude_deg[i], drive.longitude_deg[i]) for i in (0, -1))
-    return None if drive.start == site.name else start, end
+    drives: Sequence[Drive], site: Site, flat: Flat
+) -> tuple[dict[str, tuple[float, float]], list[tuple[float, float]]]:
+    """Where crews stand by that are not at the site, by their names; and where drives end."""
+    starts = {d.start: flat.point(d.latitude_deg[0], d.longitude_deg[0]) for d in drives}
+    starts.pop(site.name, None)  # the site has a sign of its own
+    long = [d for d in drives if len(d.latitude_deg) > 1]
+    return starts, [flat.point(d.latitude_deg[-1], d.longitude_deg[-1]) for d in long]
 
 
 def _keep_off(
@@ -501,11 +505,6 @@ def _dots(detail: HourDetail, flat: Flat) -> str:
     if not len(places):
         return ""
     return "".join(f"M{x:.1f} {y:.1f}h0" for x, y in flat.points(places).tolist())
-
-
-def _burst(track: Track, flat: Flat) -> tuple[float, float]:
-    i = track.burst_index
-    return flat.point(track.latitude_deg[i], track.longitude_deg[i])
 
 
 def _along(points: FloatArray) -> FloatArray:

@@ -84,11 +84,9 @@ def map_elements(view: MapView) -> Iterable[Xml.Element]:
         yield _path("way", f"{_at(view.site)}L{view.centre[0]:.1f} {view.centre[1]:.1f}")
     if view.burst is not None:
         yield _path("burst-mark", _at(view.burst) + _BURST)
-    if view.park is not None:
-        yield _path("park", _at(view.park) + _PARK)
+    yield from (_path("park", _at(place) + _PARK) for place in view.parks)
     yield _path("centre", _at(view.centre) + _CENTRE)
-    if view.crew is not None:
-        yield _rect("crew-mark", view.crew[0] - 5, view.crew[1] - 5, 10, 10)
+    yield from (_rect("crew-mark", x - 5, y - 5, 10, 10) for x, y in view.crews)
     yield _path("site-mark", _at(view.site) + _SITE)
     for label in view.labels:
         yield words(label.x, label.y, label.text, anchor=label.anchor, bold=label.bold)
@@ -145,9 +143,9 @@ def key_of(view: MapView) -> Iterable[tuple[tuple[Xml.Element, ...], str]]:
     yield (_ellipse(ring, "in90"),), SIGNS["in_90"]
     if view.drive:
         yield (_path("drive-case", line), _path("drive", line)), SIGNS["drive"]
-    if view.crew is not None:
+    if view.crews:
         yield (_rect("crew-mark", 10, 3, 10, 10),), SIGNS["crew"]
-    if view.park is not None:
+    if view.parks:
         yield (_path("park", "M15 8" + _PARK),), SIGNS["park"]
     for kind, box, classes in (
         ("airspace", area, "zone airspace"),

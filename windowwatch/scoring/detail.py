@@ -64,6 +64,8 @@ class HourDetail:
     air : SiteAir or None
         The forecast's air at the site at the release of the middle flight; None of details
         that an earlier version kept.
+    crews : tuple of Drive
+        Ways of crews that follow a flight in the air; of a launch hour there are none.
     """
 
     site: str
@@ -74,3 +76,4 @@ class HourDetail:
     burst: Footprint | None
     drive: Drive | None
     air: SiteAir | None = None
+    crews: tuple[Drive, ...] = ()

@@ -1,10 +1,11 @@
-"""The table of a settings file about launch day: countdown, who says go, gas, METAR stations."""
+"""The tables of a settings file about launch day and about the chase after a flight."""
 
 from datetime import timedelta
 from typing import Annotated, Any
 
 from pydantic import Field, field_validator, model_validator
 
+from windowwatch.chase.drives import ChaseRules
 from windowwatch.errors import InputError
 from windowwatch.launchday.countdown import Step, StepMark, require_steps
 from windowwatch.launchday.gas import Cylinder
@@ -169,4 +170,27 @@ class LaunchdaySection(Section):
             stations=tuple((each.site, each.station) for each in self.stations),
             looks=self.looks,
             **given,
+        )
+
+
+class ChaseSection(Section):
+    """How crews are sent after a flight, and when people hear of it; all of it may be left out."""
+
+    gain_min: Annotated[float, Field(ge=0.0, le=120.0)] = 5
+    wide_km: Annotated[float, Field(ge=0.0, le=100.0)] = 1
+    antenna_m: Annotated[float, Field(ge=0.0, le=100.0)] = 2
+    moved_km: Annotated[float, Field(ge=0.1, le=200.0)] = 3
+    again_min: Annotated[float, Field(ge=0.0, le=240.0)] = 10
+    water_pct: Annotated[float, Field(ge=1.0, le=100.0)] = 20
+
+    def rules(self, drive_factor: float) -> ChaseRules:
+        """Value of another floor; `drive_factor` is that of scoring."""
+        return ChaseRules(
+            timedelta(minutes=self.gain_min),
+            1000.0 * self.wide_km,
+            self.antenna_m,
+            1000.0 * self.moved_km,
+            timedelta(minutes=self.again_min),
+            self.water_pct / 100.0,
+            drive_factor,
         )

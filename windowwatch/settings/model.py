@@ -30,7 +30,7 @@ from windowwatch.scoring.limits import LIMITS, CheckKind
 from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.scoring.rules import AppliedRules, Package, RuleSet, rule_set
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
-from windowwatch.settings.launchday import LaunchdaySection, absolute_pa
+from windowwatch.settings.launchday import ChaseSection, LaunchdaySection, absolute_pa
 from windowwatch.settings.page import HealthSection, PageSection
 from windowwatch.settings.people import (
     ChannelSection,
@@ -442,6 +442,7 @@ class SettingsFile(Section):
     page: PageSection = PageSection()
     health: HealthSection = HealthSection()
     launchday: LaunchdaySection = LaunchdaySection()
+    chase: ChaseSection = ChaseSection()
 
 
 def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:

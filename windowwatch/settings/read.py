@@ -302,6 +302,7 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
             () if plan.applied is None else plan.applied.rules.levels_fl,
         ),
         use_learned=file.learning.use is Use.USE,
+        chase=file.chase.rules(plan.drive_factor),
     )
 
 

@@ -42,8 +42,10 @@ from windowwatch.windows.values import Change, ChangeKind
 _ABOUT_IT = (str(ChangeKind.DECISION_DUE), str(ChangeKind.HOLD_ADVICE))
 
 
-#: What is told of a planned launch comes before all others.
-_PLANS_FIRST = case((ChangeRow.kind == str(ChangeKind.PLAN), 0), else_=1)
+#: What is told of a followed flight and of a planned launch comes before all others.
+_PLANS_FIRST = case(
+    (ChangeRow.kind.in_([str(ChangeKind.PLAN), str(ChangeKind.FLIGHT)]), 0), else_=1
+)
 
 
 class DeliveryState(StrEnum):

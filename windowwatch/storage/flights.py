@@ -231,16 +231,22 @@ def air_of(database: Database, key: str) -> "WindGrid | None":
 
 @dataclass(frozen=True)
 class Tracker:
-    """A tracker that may post positions of one flight; `key` names it among others."""
+    """A tracker that may post positions of one flight; `key` names it among others.
+
+    `is_crew` says that it is a crew's phone: its positions are those of the crew.
+    """
 
     key: str
     flight: str
     tracker: str
     made_utc: datetime
     revoked_utc: datetime | None
+    is_crew: bool = False
 
 
-def let_post(database: Database, key: str, tracker: str, now_utc: datetime) -> str:
+def let_post(
+    database: Database, key: str, tracker: str, now_utc: datetime, *, is_crew: bool = False
+) -> str:
     """Give a tracker a word of its own by which it posts to a flight; only its hash is kept."""
     if not tracker.strip() or len(tracker) > 80:
         raise InputError("give the tracker a name of at most 80 letters")
@@ -254,6 +260,7 @@ def let_post(database: Database, key: str, tracker: str, now_utc: datetime) -> s
                 tracker=tracker,
                 made_utc=require_utc(now_utc),
                 revoked_utc=None,
+                is_crew=is_crew,
             )
         )
     return word
@@ -286,7 +293,14 @@ def stop_posting(database: Database, key: str, tracker: str, now_utc: datetime) 
 
 
 def _tracker(row: TrackerRow) -> Tracker:
-    return Tracker(row.token_sha256[:12], row.flight, row.tracker, row.made_utc, row.revoked_utc)
+    return Tracker(
+        row.token_sha256[:12],
+        row.flight,
+        row.tracker,
+        row.made_utc,
+        row.revoked_utc,
+        bool(row.is_crew),
+    )
 
 
 def _open_flight(session: Session, key: str) -> Flight:

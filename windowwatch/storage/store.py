@@ -13,6 +13,7 @@ from sqlalchemy.exc import ArgumentError
 from windowwatch.errors import StorageError
 from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
 from windowwatch.storage import (
+    crews,
     cycles,
     deliveries,
     engine,
@@ -182,6 +183,14 @@ class Store(engine.Database):
     who_posts = flights.who_posts
     trackers = flights.trackers_of
     stop_posting = flights.stop_posting
+    flight_track = flights.track_so_far
+
+    place_crew = crews.place_crew
+    send_home = crews.send_home
+    crews_mark = crews.crews_mark
+    flights_mark = crews.flights_mark
+    save_advice = crews.save_advice
+    advice = crews.advice_of
 
     records = learned.records_of
     answers = learned.answers_kept
@@ -197,6 +206,7 @@ class Store(engine.Database):
 
     # Last, because in this class they hide the modules of these names.
     changes = cycles.changes_of
+    crews = crews.crews_of
     cycles = cycles.stored_cycles
     deliveries = deliveries.deliveries_of
     flights = flights.flights_of

@@ -23,6 +23,7 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
     UniqueConstraint,
+    false,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 
@@ -405,6 +406,35 @@ class TrackerRow(Base):
     tracker: Mapped[str] = mapped_column(String(80))
     made_utc: Mapped[datetime]
     revoked_utc: Mapped[datetime | None]
+    is_crew: Mapped[bool] = mapped_column(server_default=false())
+
+
+class CrewPlaceRow(Base):
+    """Where a crew said it was; rows are only ever added. Without a place it has gone home."""
+
+    __tablename__ = "crew_places"
+    __table_args__ = (Index(None, "flight", "crew"),)
+
+    id: Mapped[int] = mapped_column(RowId, primary_key=True)
+    flight: Mapped[str] = mapped_column(String(64), ForeignKey("flights.key", ondelete="CASCADE"))
+    crew: Mapped[str] = mapped_column(String(80))
+    at_utc: Mapped[datetime]
+    received_utc: Mapped[datetime]
+    latitude_deg: Mapped[float | None]
+    longitude_deg: Mapped[float | None]
+    source: Mapped[str] = mapped_column(String(80))
+
+
+class AdviceRow(Base):
+    """What the crews of a flight are advised now: the next advice hangs on it."""
+
+    __tablename__ = "advice"
+
+    flight: Mapped[str] = mapped_column(
+        String(64), ForeignKey("flights.key", ondelete="CASCADE"), primary_key=True
+    )
+    made_utc: Mapped[datetime]
+    value: Mapped[str] = mapped_column(Text)
 
 
 class RecordRow(Base):

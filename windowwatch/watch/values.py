@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from windowwatch.chase.drives import ChaseRules
 from windowwatch.clock import floor_to_step, require_utc
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Ground
@@ -171,6 +172,8 @@ class Watch:
         Whether flights are made with what was learned, where there is any (`watch.learned`).
     belief : Belief
         Error tables and worth of chances that flights are made with.
+    chase : ChaseRules
+        How crews are sent after a flight, and when people hear of it.
     """
 
     name: str
@@ -192,6 +195,7 @@ class Watch:
     team: Team = field(default_factory=Team)
     use_learned: bool = False
     belief: Belief = FROM_MEMORY
+    chase: ChaseRules = field(default_factory=ChaseRules)
 
     def __post_init__(self) -> None:
         if not self.sites:

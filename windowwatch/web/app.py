@@ -161,6 +161,7 @@ class PageRoutes:
         return {
             "pass": "" if snapshot is None else snapshot.word,
             "plans": self.reader.store.plans_mark(self.facts.watch),
+            "flights": self.reader.store.flights_mark(),
             "underway": None if pass_ is None else {"share": pass_.share, "text": pass_.text},
         }
 

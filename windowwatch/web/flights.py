@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from windowwatch.chase.drives import Crew
 from windowwatch.chase.reports import Mark, Report
 from windowwatch.chase.said import (
     VOICE_HEIGHT_SIGMA_M,
@@ -22,6 +23,7 @@ from windowwatch.chase.said import (
     place_said,
     time_said,
 )
+from windowwatch.chase.silence import search_order
 from windowwatch.chase.values import Flight, Kept
 from windowwatch.clock import Clock, require_utc
 from windowwatch.errors import InputError
@@ -36,11 +38,12 @@ from windowwatch.web.access.guard import (
     address_of,
     posted,
 )
-from windowwatch.web.data.chase import MEDIA, FlightRecord, record_as
+from windowwatch.web.data.chase import MEDIA, FlightRecord, record_as, ways_gpx
 from windowwatch.web.data.routes import RefusedError, file_answer
 from windowwatch.web.pages.flightview import flight_view
 from windowwatch.web.values import Facts
 from windowwatch.wording.chase import begun_words, closing_words
+from windowwatch.wording.crews import DRIVE_CAUTION, SEARCH_CAUTION
 
 POSITIONS_PATH = "/data/positions"
 #: Fields of the form by which a position is given by voice, at most.
@@ -116,6 +119,9 @@ class FollowedRoutes:
             Route("/flights/{key}/report", self.form),
             Route("/flights/{key}/report", self.told, methods=["POST"]),
             Route("/flights/{key}/record.{kind}", self.record),
+            Route("/flights/{key}/ways.gpx", self.ways),
+            Route("/flights/{key}/crew", self.crew_form),
+            Route("/flights/{key}/crew", self.crew_told, methods=["POST"]),
             Route(POSITIONS_PATH, self.post, methods=["POST"]),
         ]
 
@@ -133,9 +139,13 @@ class FollowedRoutes:
         flight = self._found(request)
         kept, said = self._store.reports(flight.key), self._store.said(flight.key)
         view = flight_view(
-            flight, kept, said, self._clock.now(), self._facts.ground, self._facts.zones
-        )
-        answer = self._page(request, "flight.html", view=view)
+            flight, kept, said, self._clock.now(), self._facts.ground, self._facts.zones,
+            advice=self._store.advice(flight.key), rules=self._facts.chase,
+        )  # fmt: skip
+        answer = self._page(
+            request, "flight.html", view=view, drive_caution=DRIVE_CAUTION,
+            search_caution=SEARCH_CAUTION, flights_mark=self._store.flights_mark(),
+        )  # fmt: skip
         number = 0 if said is None else said.number
         if flight.closing is None and kept and kept[-1].number > number:
             # reports that came by another way, or before a restart
@@ -170,6 +180,55 @@ class FollowedRoutes:
         answer.status_code = 400 if wrong else 200
         return answer
 
+    def ways(self, request: Request) -> Response:
+        """Ways of all crews, and where to search first."""
+        flight = self._found(request)
+        advice, said = self._store.advice(flight.key), self._store.said(flight.key)
+        search, rasters = None, self._facts.ground.rasters
+        if said is not None and said.estimate is not None and rasters is not None:
+            search = search_order(rasters, said.estimate.landing)
+        content = ways_gpx(flight, advice, search)
+        return file_answer(content, MEDIA["gpx"], f"flight-{flight.key}-ways.gpx")
+
+    def crew_form(self, request: Request) -> Response:
+        """The form for where a crew is."""
+        return self._crew_form(request, self._found(request), {}, "")
+
+    def _crew_form(
+        self, request: Request, flight: Flight, fields: dict[str, str], wrong: str
+    ) -> Response:
+        word = self._csrf.word(request.cookies.get(COOKIE, ""))
+        crews = self._store.crews(flight.key)
+        answer = self._page(
+            request, "crew.html", flight=flight, fields=fields, wrong=wrong, csrf=word, crews=crews
+        )
+        answer.status_code = 400 if wrong else 200
+        return answer
+
+    async def crew_told(self, request: Request) -> Response:
+        """Where a crew is, or that it has gone home, out of the form."""
+        try:
+            fields = await posted(request, _FORM_FIELDS)
+            self._csrf.check(fields, request.cookies.get(COOKIE, ""))
+        except FormError as error:
+            return self._problem("Refused", error.words, error.status)
+        flight = await run_in_threadpool(self._found, request)
+        name, place = (fields.get(key, "").strip() for key in ("crew", "place"))
+        now = self._clock.now()
+        try:
+            if place:
+                crew = Crew(name, *place_said(place), now)
+                await run_in_threadpool(
+                    self._store.place_crew, flight.key, crew, received_utc=now, source="page"
+                )
+            else:
+                await run_in_threadpool(self._store.send_home, flight.key, name, now)
+        except ClosedError as error:
+            return self._problem("Closed", f"{error.message}.", 409)
+        except InputError as error:
+            return await run_in_threadpool(self._crew_form, request, flight, fields, error.message)
+        return RedirectResponse(f"/flights/{flight.key}", 303)
+
     async def told(self, request: Request) -> Response:
         """A position that was read out over the radio, out of the form."""
         try:
@@ -195,6 +254,8 @@ class FollowedRoutes:
         now = self._clock.now()
         try:
             reports = [_posted(each, tracker.tracker, now) for each in _listed(body)]
+            if tracker.is_crew:
+                return await run_in_threadpool(self._crew_posted, tracker, reports)
             kept = await run_in_threadpool(self._store.add_reports, tracker.flight, reports)
         except ClosedError as error:
             raise RefusedError(409, error.message) from error
@@ -206,6 +267,22 @@ class FollowedRoutes:
             201,
             background=BackgroundTask(self._followers.follow, tracker.flight) if used else None,
         )
+
+    def _crew_posted(self, tracker: Tracker, reports: list[Report]) -> Response:
+        """Where a crew's phone says that it is."""
+        for each in reports:
+            if each.latitude_deg is None or each.longitude_deg is None:
+                raise InputError("a crew's position needs latitude_deg and longitude_deg")
+        answers = []
+        for each in reports:
+            assert each.latitude_deg is not None
+            assert each.longitude_deg is not None
+            crew = Crew(tracker.tracker, each.latitude_deg, each.longitude_deg, each.time_utc)
+            number = self._store.place_crew(
+                tracker.flight, crew, received_utc=each.received_utc, source="posted"
+            )
+            answers.append(_answer(Kept(number, each, Mark.USED)))
+        return JSONResponse({"flight": tracker.flight, "positions": answers}, 201)
 
     async def _tracker(self, request: Request) -> Tracker:
         kind, _, word = request.headers.get("authorization", "").partition(" ")

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from windowwatch.chase.drives import ChaseRules
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
 from windowwatch.launchday.team import Team
@@ -111,6 +112,8 @@ class Facts:
         A cycle is usually there so long after its reference time.
     texts : callable
         Reads the texts to send about a planned launch; raises SettingsError.
+    chase : ChaseRules
+        How crews are sent after a flight.
     """
 
     watch: str
@@ -137,6 +140,7 @@ class Facts:
     flow_m3pmin: float = 0.4
     available_after: timedelta = timedelta(hours=5)
     texts: Callable[[], tuple[TextTemplate, ...]] = tuple
+    chase: ChaseRules = field(default_factory=ChaseRules)
 
     def due(self, window: Window) -> tuple[tuple[Decision, datetime], ...]:
         """Decisions that a window asks for and by when, the first due first."""

@@ -507,6 +507,24 @@ class GustMeasured(Cause):
 
 
 @dataclass(frozen=True)
+class FlightNews(Cause):
+    """What happened to a followed flight, in a word of `chase`, and where. [deg], [m], [km], [1]"""
+
+    flight: str
+    name: str
+    happened: str
+    at_utc: datetime
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    height_m: float | None = None
+    landing_utc: datetime | None = None
+    km: float | None = None
+    bearing_deg: float | None = None
+    chance: float | None = None
+    by: str = ""
+
+
+@dataclass(frozen=True)
 class ToldEarlier(Cause):
     """What an earlier version of this program told: it kept the sentence and not the facts."""
 
@@ -562,6 +580,7 @@ KINDS: Mapping[str, type[Cause]] = {
     "plan unanswered": PlanUnanswered,
     "step overdue": StepOverdue,
     "gust measured": GustMeasured,
+    "flight news": FlightNews,
     "told earlier": ToldEarlier,
 }
 

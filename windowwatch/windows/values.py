@@ -30,6 +30,7 @@ class ChangeKind(StrEnum):
     HOLD_ADVICE = "hold advice"
     PASS_FAILED = "pass failed"
     PLAN = "planned launch"
+    FLIGHT = "followed flight"
 
 
 @dataclass(frozen=True)

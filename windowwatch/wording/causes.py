@@ -17,6 +17,7 @@ from windowwatch.scoring.values import Opinion, Verdict
 from windowwatch.windows import causes as c
 from windowwatch.windows.causes import Cause, CheckAgainst, Hold, HoldTable, Refused, Span
 from windowwatch.wording.checks import check_sentence, opinion_words, refusal_words
+from windowwatch.wording.flightnews import news_words
 from windowwatch.wording.phrases import Times, compass, go_words, inside, length, percent, sentence
 from windowwatch.wording.plancauses import PLAN_WORDS
 
@@ -422,4 +423,5 @@ _WORDS: Mapping[type[Cause], Callable[[Any, Times], str]] = {
     c.HoldTable: hold_words,
     c.ToldEarlier: lambda cause, times: read_aloud(cause.text, times),
     **PLAN_WORDS,
+    c.FlightNews: news_words,
 }

@@ -103,6 +103,8 @@ def height_words(height_m: float | None) -> str:
 def area_words(major_m: float, minor_m: float, bearing_deg: float) -> str:
     """``2.1 by 0.9 km, long from north-east``: full lengths of an ellipse, not half of them."""
     long_km, wide_km = 2e-3 * major_m, 2e-3 * minor_m
+    if long_km < 0.1:
+        return "100 m across"
     if wide_km > 0.8 * long_km:
         return f"{long_km:.1f} km across"
     return f"{long_km:.1f} by {wide_km:.1f} km, along {compass(bearing_deg)}"

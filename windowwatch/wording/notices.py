@@ -39,6 +39,7 @@ from windowwatch.windows.causes import (
 from windowwatch.windows.values import Change, ChangeKind, Window
 from windowwatch.wording.causes import clauses, reason
 from windowwatch.wording.checks import check_sentence
+from windowwatch.wording.flightnews import flight_lines
 from windowwatch.wording.phrases import (
     Times,
     clock_moment,
@@ -283,6 +284,9 @@ def _lines(this: _Said, *, instead_of: str | None, held: bool, page: bool = Fals
     if change.kind is ChangeKind.PLAN and window is None:
         told = plan_lines(change, this.times)
         own = [_Line(text, drop, cut=text == told[0][0]) for text, drop in told]
+    if change.kind is ChangeKind.FLIGHT and window is None:
+        said = flight_lines(change, this.times, this.beside.page_url)
+        own = [_Line(text, full=full) for text, full in said]
     return [
         *own,
         _Line(f"Told here because {instead_of} does not work." if instead_of else ""),

@@ -5,6 +5,7 @@ from zoneinfo import ZoneInfo
 
 from windowwatch.windows.causes import BrokeUp, EdgeMoved, LandingMoved
 from windowwatch.windows.values import Change, ChangeKind, Window
+from windowwatch.wording.flightnews import flight_title
 from windowwatch.wording.phrases import span
 from windowwatch.wording.planned import plan_title
 
@@ -34,6 +35,8 @@ def title(change: Change, zone: ZoneInfo | None, *, first: bool) -> str:
     window = change.after or change.before
     if change.kind is ChangeKind.PLAN and window is None:
         return plan_title(change, zone)
+    if change.kind is ChangeKind.FLIGHT and window is None:
+        return flight_title(change)
     heads = ["OPEN" if first else happened(change), change.site]
     if window is not None:
         heads.append(_title_span(window, zone))

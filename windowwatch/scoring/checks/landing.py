@@ -88,6 +88,10 @@ class Landings:
         away = tuple(name for name in names if name not in self.rasters.layers)
         return Missing(Gap.LAYER, away) if away else None
 
+    def lacks(self, kinds: Collection[AreaKind]) -> Missing | None:
+        """Why `near` is not answered of some kinds; None where it is."""
+        return self.lacking([_DISTANCE[kind] for kind in kinds if kind in _DISTANCE])
+
     def off_map(self) -> tuple[Missing | None, ...]:
         """Why the value of each hour may be missing [N]: landings off the map, where any are."""
         off = self.spread((~self.rasters.mapped(self.units)).astype(np.float64))
@@ -325,7 +329,7 @@ def _no_landing(flights: Flights, ground: Ground, plan: ScoringPlan) -> Measure:
     hours = flights.status.shape[0]
     here, near, lacking = Landings.of(flights, ground), None, None
     if here is not None:
-        lacking = here.lacking([_DISTANCE[k] for k in plan.no_landing_kinds if k in _DISTANCE])
+        lacking = here.lacks(plan.no_landing_kinds)
         near = (
             np.full(len(here.units), np.nan)
             if lacking

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from typing import Any
 from xml.etree import ElementTree as Xml
 
+from windowwatch.chase.drives import Advice
 from windowwatch.chase.reports import Mark, Report
+from windowwatch.chase.silence import Search
 from windowwatch.chase.values import Estimate, Flight, Kept, Said
 from windowwatch.errors import InputError
 from windowwatch.web.data.earthxml import (
@@ -32,6 +34,7 @@ from windowwatch.web.data.export import (
     time_text,
 )
 from windowwatch.wording.chase import CAUTION, closing_words
+from windowwatch.wording.crews import DRIVE_CAUTION, SEARCH_CAUTION, cell_words, crew_head
 
 #: Kinds, each with its media type.
 MEDIA: Mapping[str, str] = {
@@ -159,6 +162,36 @@ def _gpx(record: FlightRecord) -> bytes:
         if report.height_m is not None:
             add(spot, "ele", f"{report.height_m:.1f}")
         add(spot, "time", time_text(report.time_utc))
+    return written(root)
+
+
+#: Cells of a search that are written.
+_CELLS = 40
+
+
+def ways_gpx(flight: Flight, advice: Advice | None, search: Search | None) -> bytes:
+    """Ways of all crews as routes of GPX 1.1, where they end, and where to search first."""
+    root = Xml.Element("gpx", {"xmlns": GPX, "version": "1.1", "creator": "windowwatch"})
+    head = add(root, "metadata")
+    add(head, "name", f"{flight.begun.name}: ways of the crews")
+    add(head, "desc", f"{DRIVE_CAUTION}\n{SEARCH_CAUTION}")
+    crews = () if advice is None else advice.crews
+    for each in crews:
+        if each.to_latitude_deg is not None and each.to_longitude_deg is not None:
+            to = point(each.to_latitude_deg, each.to_longitude_deg)
+            mark = add(root, "wpt", **place_of(to))
+            add(mark, "name", each.crew.name)
+            add(mark, "desc", crew_head(each))
+    for number, cell in enumerate(() if search is None else search.cells[:_CELLS], start=1):
+        mark = add(root, "wpt", **place_of(point(cell.latitude_deg, cell.longitude_deg)))
+        add(mark, "name", f"Search {number}")
+        add(mark, "desc", cell_words(cell))
+    for each in crews:
+        if each.way_latitude_deg:
+            way = add(root, "rte")
+            add(way, "name", each.crew.name)
+            for place in zip(each.way_latitude_deg, each.way_longitude_deg, strict=True):
+                add(way, "rtept", **place_of(point(*place)))
     return written(root)
 
 

@@ -1,25 +1,43 @@
 """A followed flight as its page shows it: what it does, where it will land, and the map. Pure."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 import numpy as np
 
+from windowwatch.chase.drives import Advice, ChaseRules, CrewAdvice, Order
 from windowwatch.chase.following import disagreeing, line_error_m, state_by, track_so_far
-from windowwatch.chase.phases import FLYING, State
+from windowwatch.chase.phases import FLYING, SILENT, Phase, State
 from windowwatch.chase.phases import Track as Reported
 from windowwatch.chase.reports import Mark
+from windowwatch.chase.silence import search_order, sight, whereabouts
 from windowwatch.chase.values import Estimate, Flight, Kept, Said
 from windowwatch.clock import from_unix_s
 from windowwatch.drawing.hour_map import TALL, WIDE, MapView, draw
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
-from windowwatch.scoring.detail import HourDetail, Track
+from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site
 from windowwatch.wording import chase as words
+from windowwatch.wording import crews as crewwords
 
 #: Points of the reported track in the drawing, and rows of reports on the page.
 _POINTS, _ROWS = 60, 12
+#: An area that is narrower than this is a place: nobody searches it square by square. [m]
+_KNOWN_M = 50.0
+#: Cells of a search that are listed.
+_CELLS = 12
+
+
+@dataclass(frozen=True)
+class CrewView:
+    """A crew on the page: what it is to do, and where that is as a link and in digits."""
+
+    head: str
+    geo: str
+    place: str
+    lines: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -51,6 +69,16 @@ class FlightView:
     reports: tuple[str, ...]
     unused: int
     apart: str
+    age_s: int
+    silent_s: int
+    to_do: str
+    chances: str
+    crews: tuple[CrewView, ...]
+    advice: tuple[str, ...]
+    no_advice: str
+    silence: tuple[str, ...]
+    search: tuple[str, ...]
+    cells: tuple[tuple[str, str], ...]
 
 
 def flight_view(
@@ -60,6 +88,9 @@ def flight_view(
     now_utc: datetime,
     ground: Ground,
     zones: tuple[Zone, ...] = (),
+    *,
+    advice: Advice | None = None,
+    rules: ChaseRules | None = None,
 ) -> FlightView:
     """The page of a flight at a moment.
 
@@ -74,14 +105,18 @@ def flight_view(
     ground : Ground
     zones : tuple of Zone
         Airspace and permitted areas, for the map.
+    advice : Advice, optional
+        What crews are advised.
+    rules : ChaseRules, optional
     """
+    rules = rules or ChaseRules()
     begun, estimate = flight.begun, None if said is None else said.estimate
     track = track_so_far(kept)
     state = state_by(begun, track, now_utc)
     maps: list[MapView] = []
     if estimate is not None:
         site = Site("release", begun.latitude_deg, begun.longitude_deg, begun.height_m, "UTC")
-        detail = _detail(track, estimate, state)
+        detail = replace(_detail(track, estimate, state), crews=_ways(advice))
         maps = [
             draw(site, estimate.landing, ground, detail=detail, zones=zones, shape=shape)
             for shape in (TALL, WIDE)
@@ -89,6 +124,7 @@ def flight_view(
     lines = () if estimate is None else words.landing_lines(estimate)
     refused = "" if said is None or said.refused is None else words.REFUSED[said.refused]
     apart = disagreeing(kept)
+    chase = _chase(state, estimate, advice, now_utc, ground, rules)
     number = max((each.number for each in kept if each.mark is Mark.USED), default=0)
     return FlightView(
         key=flight.key,
@@ -114,7 +150,86 @@ def flight_view(
         reports=tuple(words.report_words(each) for each in kept[: -_ROWS - 1 : -1]),
         unused=sum(each.mark is not Mark.USED for each in kept),
         apart="" if apart is None else words.apart_words(*apart),
+        age_s=-1 if state.age is None else int(state.age.total_seconds()),
+        silent_s=int(SILENT.total_seconds()) if state.phase in FLYING else -1,
+        **chase,
     )  # fmt: skip
+
+
+def _chase(
+    state: State,
+    estimate: Estimate | None,
+    advice: Advice | None,
+    now_utc: datetime,
+    ground: Ground,
+    rules: ChaseRules,
+) -> dict[str, Any]:
+    """What crews are told."""
+    told = advice if estimate is not None else None
+    crews = () if told is None else told.crews
+    lost = estimate is not None and state.silent
+    search = None
+    if estimate is not None and ground.rasters is not None:
+        over = state.phase is Phase.DOWN or (lost and now_utc > estimate.landing_90_utc)
+        wide = estimate.landing.major_90_m > _KNOWN_M
+        search = search_order(ground.rasters, estimate.landing) if over and wide else None
+    no_advice = ""
+    if told is not None and told.refused is not None:
+        no_advice = crewwords.NO_ADVICE[told.refused]
+    elif told is not None and not crews:
+        no_advice = crewwords.NO_CREW
+    silence: tuple[str, ...] = ()
+    if lost and estimate is not None:
+        place = whereabouts(estimate, now_utc)
+        silence = crewwords.silence_lines(place, estimate.landing.major_90_m)
+    return {
+        "to_do": crewwords.now_words(state, estimate, told, now_utc),
+        "chances": "" if told is None else crewwords.chance_words(told.chances),
+        "crews": tuple(_crew(each, state, estimate, now_utc, ground, rules) for each in crews),
+        "advice": () if not crews or told is None else crewwords.advice_lines(told),
+        "no_advice": no_advice,
+        "silence": silence,
+        "search": () if search is None else crewwords.search_words(search),
+        "cells": () if search is None else tuple(
+            (_geo(cell.latitude_deg, cell.longitude_deg), crewwords.cell_words(cell))
+            for cell in search.cells[:_CELLS]
+        ),
+    }  # fmt: skip
+
+
+def _crew(
+    each: CrewAdvice,
+    state: State,
+    estimate: Estimate | None,
+    now_utc: datetime,
+    ground: Ground,
+    rules: ChaseRules,
+) -> CrewView:
+    """What one crew is told, with a link to where it is sent."""
+    lines = crewwords.crew_lines(each, now_utc)
+    geo = place = ""
+    if each.to_latitude_deg is not None and each.to_longitude_deg is not None:
+        to = each.to_latitude_deg, each.to_longitude_deg
+        if each.order is not Order.STAY:
+            geo, place = _geo(*to), words.place_words(*to)
+        if estimate is not None and ground.rasters is not None and state.phase in FLYING:
+            seen = sight(ground.rasters, to, estimate, now_utc, rules.antenna_m)
+            lines = (*lines, *([said] if (said := crewwords.sight_words(seen)) else []))
+    return CrewView(crewwords.crew_head(each), geo, place, lines)
+
+
+def _ways(advice: Advice | None) -> tuple[Drive, ...]:
+    """Ways of crews as maps draw them; who stays is a point."""
+    return tuple(
+        Drive(
+            each.crew.name,
+            0.0 if each.to_s is None else each.to_s / 60.0,
+            each.way_latitude_deg or (each.crew.latitude_deg,),
+            each.way_longitude_deg or (each.crew.longitude_deg,),
+        )
+        for each in (() if advice is None else advice.crews)
+        if each.order is not Order.NO_WAY
+    )
 
 
 def _geo(latitude_deg: float, longitude_deg: float) -> str:

@@ -13,6 +13,8 @@
   function told(news) {
     var plans = document.body.dataset.plans; // only pages of planned launches have it
     var moved = plans !== undefined && news.plans !== undefined && news.plans !== plans;
+    var flights = document.body.dataset.flights; // … and those of flights this one
+    moved = moved || (flights !== undefined && news.flights !== undefined && news.flights !== flights);
     if ((news.pass !== undefined && news.pass !== shown()) || moved) { renew(); }
     var line = document.getElementById("underway");
     if (!line || news.underway === undefined) { return; }
@@ -53,6 +55,7 @@
     document.body.dataset.pass = made.body.dataset.pass;
     document.body.dataset.cycle = made.body.dataset.cycle;
     if (made.body.dataset.plans !== undefined) { document.body.dataset.plans = made.body.dataset.plans; }
+    if (made.body.dataset.flights !== undefined) { document.body.dataset.flights = made.body.dataset.flights; }
     document.title = made.title;
     Object.keys(open).forEach(function (id) {
       var again = document.getElementById(id);
