@@ -552,22 +552,29 @@ class SaidBefore:
     area: Footprint | None
 
 
-def said_before(cycle_id: str, model: str, reference_utc: datetime, hour: Hour, flight: Flown
-                ) -> SaidBefore:  # fmt: skip
-    """What a cycle had said of an hour, against the flight of that hour."""
-    area, spot = hour.footprint, flight.landing
-    error = inside_50 = inside_90 = late = None
+def held_against(said: SaidBefore, flight: Flown) -> SaidBefore:
+    """What a cycle had said, held against the landing of a flight."""
+    area, spot = said.area, flight.landing
+    error = inside_50 = inside_90 = None
     if area is not None and spot is not None:
         error = float(distance_m(area.latitude_deg, area.longitude_deg, *spot))
         inside_50, inside_90 = (is_inside(area, *spot, share) for share in (50, 90))
+    return replace(said, error_m=error, inside_50=inside_50, inside_90=inside_90)
+
+
+def said_before(cycle_id: str, model: str, reference_utc: datetime, hour: Hour, flight: Flown
+                ) -> SaidBefore:  # fmt: skip
+    """What a cycle had said of an hour, against the flight of that hour."""
+    late = None
     if hour.landing_utc is not None and flight.landing_utc is not None:
         moved = flight.released_utc - hour.time_utc
         late = (flight.landing_utc - hour.landing_utc - moved).total_seconds() / 60.0
-    return SaidBefore(
-        cycle_id, model, (flight.released_utc - reference_utc).total_seconds() / 3600.0,
-        hour.time_utc, str(hour.verdict), hour.score, hour.chance, error, inside_50, inside_90,
-        late, area,
+    lead_h = (flight.released_utc - reference_utc).total_seconds() / 3600.0
+    said = SaidBefore(
+        cycle_id, model, lead_h, hour.time_utc, str(hour.verdict), hour.score, hour.chance,
+        None, None, None, late, hour.footprint,
     )  # fmt: skip
+    return held_against(said, flight)
 
 
 def is_inside(area: Footprint, latitude_deg: float, longitude_deg: float, share: int) -> bool:

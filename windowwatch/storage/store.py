@@ -16,6 +16,7 @@ from windowwatch.storage import (
     cycles,
     deliveries,
     engine,
+    flightlog,
     flights,
     plans,
     saving,
@@ -177,6 +178,12 @@ class Store(engine.Database):
     who_posts = flights.who_posts
     trackers = flights.trackers_of
     stop_posting = flights.stop_posting
+
+    import_flight = flightlog.import_flight
+    note_flight = flightlog.add_notes
+    logged = flightlog.logged
+    log_flight = flightlog.log_flight
+    logged_now = flightlog.logged_now
 
     backup = upkeep.backup
     drop_old_hours = upkeep.drop_old_hours
