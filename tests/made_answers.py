@@ -1,5 +1,6 @@
 """Answers of made weeks whose truth is known: forecasts that are wrong by as much as is wished."""
 
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -88,3 +89,40 @@ def forecasts(
             record(Cycle(FIRST, OBSERVED), time, wind_mps=calm, speed_mps=np.full(time.size, 20.0))
         )
     return answers_of(made)
+
+
+def weeks(days: int, seed: int = 0, sites: tuple[str, ...] = ("North",), model: str = "gfs",
+          launch_every_h: int = 1, sure: float = 1.0) -> Iterator[SiteRecord]:  # fmt: skip
+    """Whole records of some days, four cycles a day: winds, landings, chances and verdicts.
+
+    A chance is what the hour's hidden weather leaves of it at that lead; with `sure` above 1 it
+    is told as surer than it is. Landings are off by as much as is claimed, two fifths more.
+    """
+    stream = np.random.default_rng(seed)
+    lead = np.arange(0.0, 169.0, launch_every_h)
+    size = 3.0 + 0.25 * lead  # km
+    half_km = 1.1774 * size
+    verdicts = np.array([2, 1, 0])
+    sigma = FORECAST_ERROR.component_sigma_mps(lead, KNOT_HEIGHT_M)
+    growth = np.sqrt(np.maximum(sigma**2 - sigma[:1] ** 2, 0.0))
+    hidden = stream.normal(0.0, 1.6, days + 9)
+    for number in range(4 * days):
+        for name in sites:
+            cycle = Cycle(FIRST + timedelta(hours=6 * number), model)
+            time = to_unix_s(cycle.reference_utc) + 3600.0 * lead
+            day = ((time - to_unix_s(FIRST)) // 86_400.0).astype(int)
+            doubt = 0.25 + lead / 120.0
+            level = hidden[day] + doubt * stream.normal()
+            chance = 1.0 / (1.0 + np.exp(-sure * level / np.sqrt(1.0 + 0.5 * doubt**2)))
+            chance = np.round(chance * 32) / 32
+            off = 1.4 * size[:, None] * stream.normal(size=2) * (lead[:, None] > 6.0)
+            place = np.array([54.0, -3.0]) + off / 111.0
+            areas = np.stack([half_km, half_km, 1.82 * half_km, 1.82 * half_km], axis=1) * 1e3
+            yield record(
+                cycle, time, name,
+                wind_mps=8.0 + 1.3 * growth[:, :, None] * stream.normal(size=(KNOTS, 2)),
+                speed_mps=6.0 + 0.01 * lead * stream.normal(),
+                landing=np.concatenate([place, areas, np.zeros((lead.size, 1))], axis=1),
+                judged=np.stack([100.0 * chance, chance], axis=1),
+                verdict=verdicts[np.digitize(chance, [0.3, 0.6])],
+            )  # fmt: skip

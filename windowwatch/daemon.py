@@ -298,6 +298,8 @@ class _Work:
             dropped = self._store.drop_old_hours(self._watch.name, self._clock.now() - keep)
             if dropped:
                 _LOG.info("hours of %d cycle(s) older than %d days dropped", dropped, keep.days)
+            kept = timedelta(days=self.settings.file.learning.keep_days)
+            self._store.drop_old_records(self._watch.name, self._clock.now() - kept)
         except WindowwatchError as error:
             self._vitals.stored("dropping old hours", error)
             _LOG.warning(error.message, extra={"cycle": result.cycle_id})

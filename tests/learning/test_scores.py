@@ -144,8 +144,9 @@ def test_intervals_hold_the_truth_about_as_often_as_they_say() -> None:
     assert held >= binom.ppf(0.01, 300, 0.92)
 
 
-def test_one_day_has_no_interval() -> None:
-    found = Days(np.zeros(9, dtype=np.intp)).mean(np.arange(9.0)[:, None])[0]
+@pytest.mark.parametrize("days", [1, 4])
+def test_a_handful_of_days_has_no_interval(days: int) -> None:
+    found = Days(np.arange(9) % days).mean(np.arange(9.0)[:, None])[0]
     assert found.value == 4.0
     assert found.low is None
     assert found.high is None

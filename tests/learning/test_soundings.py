@@ -9,7 +9,7 @@ from soundings import Sounding, read_sounding, six_hours_apart, sounding_files
 from windowwatch.clock import from_unix_s
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.learning.posterior import learn_wind
-from windowwatch.learning.record import Answers, Pairs, answers_of
+from windowwatch.learning.record import Answers, Pairs, SiteRecord, answers_of
 from windowwatch.physics.earth import bearing_deg, distance_m, track
 from windowwatch.physics.spread import KNOT_HEIGHT_M, footprint, make_draws
 from windowwatch.physics.winderror import FORECAST_ERROR, WindErrorModel
@@ -46,7 +46,7 @@ def as_pairs(ascents: PairsOfAscents) -> Pairs:
     return Pairs("older", said.lead_hours, said, came, nothing, nothing, day)
 
 
-def whole(records: list) -> Answers:
+def whole(records: list[SiteRecord]) -> Answers:
     """All rows of records, also where no lead that is verified is near."""
     return answers_of(records, every=True)
 

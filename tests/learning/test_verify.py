@@ -11,7 +11,7 @@ from windowwatch.clock import to_unix_s
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.learning.learned import learn
-from windowwatch.learning.record import OBSERVED, VERDICTS, answers_of, pairs_of
+from windowwatch.learning.record import OBSERVED, VERDICTS, SiteRecord, answers_of, pairs_of
 from windowwatch.learning.verify import (
     WindowStory,
     landing_errors,
@@ -40,7 +40,7 @@ def spot(latitude: float, longitude: float) -> list[float]:
     return [latitude, longitude, 10e3, 10e3, 20e3, 20e3, 0.0]
 
 
-def two_days_of_answers() -> list:
+def six_days_of_answers() -> list[SiteRecord]:
     """One hour a day at 03 UTC: said 24 h and 3 h before."""
     said = [(GO, 0.9), (GO, 0.8), (NO_GO, 0.1), (UNKNOWN, np.nan), (CAUTION, 0.5), (GO, 0.7)]
     came = [(GO, 1.0), (NO_GO, 0.0), (GO, 0.8), (GO, 1.0), (NO_GO, 0.2), (CAUTION, 0.6)]
@@ -62,7 +62,7 @@ def two_days_of_answers() -> list:
 
 
 def test_one_hour_a_day_is_counted_as_by_hand() -> None:
-    pairs = pairs_of(answers_of(two_days_of_answers()), "gfs")
+    pairs = pairs_of(answers_of(six_days_of_answers()), "gfs")
     (table,) = verify(pairs, FORECAST_ERROR)
     assert (table.lead_h, table.hours, table.days) == (24.0, 6, 6)
     counts = table.verdicts
@@ -114,7 +114,7 @@ def test_an_hour_without_a_late_word_is_not_judged() -> None:
 
 
 def test_what_was_measured_takes_the_place_of_the_last_word_and_of_no_more() -> None:
-    made = two_days_of_answers()
+    made = six_days_of_answers()
     time = np.array([T0 + 2 * DAY + 3 * 3600.0])
     seen = Cycle(FIRST, OBSERVED)
     made.append(record(seen, time, speed_mps=np.array([9.0])))
@@ -130,7 +130,7 @@ def test_what_was_measured_takes_the_place_of_the_last_word_and_of_no_more() -> 
 
 
 def test_a_missing_wind_is_no_small_error() -> None:
-    made = two_days_of_answers()
+    made = six_days_of_answers()
     hole = made[0].wind_mps
     hole[:, 5:] = np.nan
     pairs = pairs_of(answers_of(made), "gfs")
@@ -165,8 +165,8 @@ def test_what_is_learned_has_a_name_that_goes_by_what_it_says() -> None:
     answers = forecasts(20, 1.4, measured=True, seed=22, launch_every_h=6)
     now = FIRST + timedelta(days=20)
     one, two = learn(answers, now), learn(answers, now + timedelta(hours=1))
-    assert one.version == two.version
-    assert one.version != learn(answers, FIRST + timedelta(days=15)).version
+    assert one.key == two.key
+    assert one.key != learn(answers, FIRST + timedelta(days=15)).key
     assert one.belief("gfs").wind.vector_rmse_mps == one.wind[0].vector_rmse_mps
     assert one.belief("gfs").wind.flow_share == FORECAST_ERROR.flow_share
     assert one.belief("icon").wind == FORECAST_ERROR

@@ -29,6 +29,7 @@ from windowwatch.wording.checks import (
     worst_sentences,
 )
 from windowwatch.wording.credits import near_words
+from windowwatch.wording.learned import raw_chance_words
 from windowwatch.wording.page import margin_words, number_words, score_words, value_words
 from windowwatch.wording.phrases import (
     check_label,
@@ -163,6 +164,8 @@ def print_hour(
         print_note(console, _opinion_words(opinion))
     if hour.others and hour.own_chance is not None:
         print_note(console, f"Chance by its own model alone: {share_words(hour.own_chance)}.")
+    if hour.raw_chance is not None:
+        print_note(console, raw_chance_words(hour))
     console.print(_checks(hour, plan))
     for words in () if plan.applied is None else in_force_words(plan.applied):
         print_note(console, words)
@@ -229,6 +232,8 @@ def print_cycle(console: Console, cycle: StoredCycle | None) -> None:
         console.print(Text(f"  {shown(file.path)}"), soft_wrap=True)
         console.print(Text(f"    {file.size_bytes} bytes, sha256"))
         console.print(Text(f"    {file.sha256}"), soft_wrap=True)
+    if cycle.learned is not None:
+        print_note(console, f"flown with what was learned, version {cycle.learned}")
     for words in (*cycle.gaps, *cycle.remarks):
         print_note(console, words)
 

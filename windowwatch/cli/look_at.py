@@ -90,6 +90,31 @@ def sites_command(where: Where) -> None:
         show.print_sites(show.terminal(), ranked, watch.sites)
 
 
+@click.command("learned", short_help="Show how good forecasts and chances were, and what changes.")
+@results_options
+@click.option("--site", help="The tables of one site; left out: all sites together.")
+def learned_command(where: Where, site: str | None) -> None:
+    """Show how good forecasts and chances were, and what would change by it.
+
+    Flights are made with what was learned only where the settings say so: [learning] use.
+    """
+    with errors_in_words():
+        if site is not None:
+            require_site(where.settings, site)
+    with errors_in_words(), results(where) as (settings, store, _):
+        from windowwatch.cli import show
+        from windowwatch.cli.learned import print_learned
+        from windowwatch.watch.learned import learn_anew
+
+        name = settings.watch.name
+        found = store.learned_tables(name)
+        if found is None:
+            now = present(where, store, name)
+            found = learn_anew(store, name, now, settings.watch.sites)
+        chosen = "" if site is None else site_called(settings, site).name
+        print_learned(show.terminal(), found, settings.file.learning.use, chosen)
+
+
 @click.command("explain", short_help="Say what stands behind a notice or a launch hour.")
 @results_options
 @click.argument("what", metavar="KEY|SITE")
@@ -154,6 +179,7 @@ def acknowledge_command(where: Where, key: str, by_whom: str) -> None:
 
 
 COMMANDS = (
+    learned_command,
     windows_command,
     hours_command,
     sites_command,

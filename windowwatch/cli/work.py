@@ -33,6 +33,7 @@ from windowwatch.watch.run.rehearsal import Heard, Rehearsal
 from windowwatch.watch.run.rehearsal import rehearse as replay
 from windowwatch.watch.values import area_of
 from windowwatch.wording.checks import refusal_gist
+from windowwatch.wording.learned import summary
 
 #: In a rehearsal everything is "told" here, and to nobody else.
 TERMINAL = Channel("this terminal", "none://")
@@ -86,6 +87,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
         (f"hours {watch.sites[0].name} {more}", "every hour, and what limits it"),
         (f"explain KEY {more}", "what stands behind a notice"),
         (f"plan show {more}", "the launch that was played"),
+        (f"learned {more}", "how good the forecasts were"),
     ):
         click.echo(f"  {_program()} {words:<{_WIDTH}} {what}")
 
@@ -178,6 +180,10 @@ def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> 
         console.rule("a planned launch, played")
         for number, told in enumerate(played.told, start=len(result.told) + 1):
             show.print_notice(console, number, told.message, told.at_utc)
+    if result.learned is not None:
+        console.rule("what the cycles say of one another")
+        for line in summary(result.learned, (settings.watch.model,)):
+            show.print_note(console, line)
 
 
 def show_pass(console: Console, result: PassResult, told_before: set[str]) -> None:

@@ -1,9 +1,10 @@
 """All that a watch has learned by a time: how good it was, and what to believe next time. Pure."""
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, is_dataclass, replace
 from datetime import datetime
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +29,8 @@ class Learned:
 
     Attributes
     ----------
-    version : str
-        Names what flights are made with: tables that say the same have the same one.
+    key : str
+        Version of what flights are made with: tables that say the same have the same one.
     made_utc : datetime
     first_utc, last_utc : datetime or None
         First and last launch hour that was judged.
@@ -45,7 +46,7 @@ class Learned:
         What of the store could not be read, and was left out.
     """
 
-    version: str
+    key: str
     made_utc: datetime
     first_utc: datetime | None
     last_utc: datetime | None
@@ -64,7 +65,14 @@ class Learned:
         wind = next((t.on(FORECAST_ERROR) for t in self.wind if t.model == model), FORECAST_ERROR)
         surface = next((t.on(SURFACE_ERROR) for t in self.surface if t.model == model), None)
         maps = tuple(each for each in self.chances if each.model == model)
-        return Belief(wind, surface or SURFACE_ERROR, maps, self.version)
+        return Belief(wind, surface or SURFACE_ERROR, maps, self.key)
+
+
+class Use(StrEnum):
+    """What is done with what was learned."""
+
+    SHOW = "show"  #: flights are made with the tables from memory
+    USE = "use"
 
 
 @dataclass(frozen=True)
@@ -79,14 +87,23 @@ class Belief:
     chances: tuple[ChanceMap, ...] = ()
     version: str | None = None
 
-    def chance(self, chance: float | None, lead_hours: float) -> float | None:
-        """A chance as it is worth at a lead; unknown stays unknown."""
-        if chance is None:
+    def mending(self, cycle_unix_s: float) -> Callable[[float, float], float] | None:
+        """What a chance is worth, of its share and the launch time; None where all are left alone.
+
+        As `windowwatch.scoring.hour.score_site` asks for it.
+        """
+        maps = [each for each in self.chances if each.mends]
+        if not maps:
             return None
-        for each in self.chances:
-            if each.lead_from_h <= lead_hours < each.lead_until_h and each.mends:
-                return float(each.mended(np.array([chance]))[0])
-        return chance
+
+        def mend(chance: float, launch_unix_s: float) -> float:
+            lead_hours = (launch_unix_s - cycle_unix_s) / 3600.0
+            for each in maps:
+                if each.lead_from_h <= lead_hours < each.lead_until_h:
+                    return float(each.mended(np.array([chance]))[0])
+            return chance
+
+        return mend
 
 
 #: The tables from memory.
@@ -126,7 +143,7 @@ def learn(
     chances = tuple(each for pairs in every for each in learn_chances(pairs))
     times = np.concatenate([pairs.said.time_unix_s for pairs in every]) if every else np.zeros(0)
     return Learned(
-        version=_version(wind, below, chances),
+        key=_key(wind, below, chances),
         made_utc=now_utc,
         first_utc=from_unix_s(float(times.min())) if times.size else None,
         last_utc=from_unix_s(float(times.max())) if times.size else None,
@@ -164,7 +181,7 @@ def _hours(pairs: Pairs) -> int:
     return int(np.unique(np.stack([pairs.said.site, pairs.said.time_unix_s]), axis=1).shape[1])
 
 
-def _version(*parts: object) -> str:
+def _key(*parts: object) -> str:
     """Ten digits that name what was learned; numbers count to four figures."""
     return hashlib.sha256(repr(_rounded(parts)).encode()).hexdigest()[:10]
 

@@ -19,6 +19,7 @@ measurements come second, and count whole
     What was measured moves the table that the model's own last words gave, by the same rule.
 """
 
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -107,31 +108,22 @@ def wind_errors(pairs: Pairs) -> FloatArray:
 
 def learn_wind(pairs: Pairs, prior: WindErrorModel) -> WindTable:
     """The wind's error table of a model, out of its pairs."""
-    squares = wind_errors(pairs) ** 2
-    lead, reference = pairs.said.lead_hours, pairs.reference_lead_h
     heights = _hats(np.asarray(prior.height_m), KNOT_HEIGHT_M)
     heights[np.asarray(KNOT_HEIGHT_M) > prior.height_m[-1] + 3_000.0] = 0.0
-    table, days = np.asarray(prior.vector_rmse_mps), np.zeros(0)
-    days = np.zeros(table.shape)
-    now = prior
-    for measured in (False, True):
-        rows = np.isnan(reference) if measured else reference < lead - 3.0
-        if not rows.any():
-            continue
-        own = 2.0 * now.component_sigma_mps(lead[rows], KNOT_HEIGHT_M) ** 2
-        since = np.zeros_like(own)
-        if not measured:
-            since = 2.0 * now.component_sigma_mps(reference[rows], KNOT_HEIGHT_M) ** 2
-        log_factor, found = _learn(
-            squares[rows], own - since, own,
-            _hats(np.asarray(prior.lead_hours), lead[rows]), heights, pairs.day[rows],
-        )  # fmt: skip
-        before = np.asarray(now.vector_rmse_mps)
-        still = 0.0 if measured else before[:1] ** 2
-        squared = still + np.exp(log_factor) * np.maximum(before**2 - still, 0.0)
-        squared = np.where(found > 0.0, squared, before**2)
-        now = replace(now, vector_rmse_mps=_rows(np.sqrt(squared)))
-        days = days + found
+    days, now = np.zeros(np.shape(prior.vector_rmse_mps)), prior
+    for measured, rows in _by_kind(pairs.said.lead_hours, pairs.reference_lead_h):
+
+        def chunk(some: IntArray, model: WindErrorModel = now, seen: bool = measured) -> _Chunk:
+            part = pairs.part(some)
+            whole = 2.0 * model.component_sigma_mps(part.said.lead_hours, KNOT_HEIGHT_M) ** 2
+            since = np.zeros_like(whole)
+            if not seen:
+                since = 2.0 * model.component_sigma_mps(part.reference_lead_h, KNOT_HEIGHT_M) ** 2
+            return wind_errors(part) ** 2, whole - since, whole
+
+        log_factor, found = _learn(rows, chunk, pairs, prior.lead_hours, heights)
+        moved = _moved(np.asarray(now.vector_rmse_mps), log_factor, found, measured)
+        now, days = replace(now, vector_rmse_mps=_rows(moved)), days + found
     return WindTable(
         pairs.model, prior.lead_hours, prior.height_m, prior.vector_rmse_mps,
         now.vector_rmse_mps, _rows(days),
@@ -140,52 +132,71 @@ def learn_wind(pairs: Pairs, prior: WindErrorModel) -> WindTable:
 
 def learn_surface(pairs: Pairs, prior: SurfaceErrorModel) -> SurfaceTable:
     """The surface wind's error table of a model, out of its pairs."""
-    squares = ((pairs.said.speed_mps - pairs.came.speed_mps) ** 2)[:, None]
-    lead, reference = pairs.said.lead_hours, pairs.surface_reference_lead_h
-    now, days = prior, np.zeros(len(prior.lead_hours))
-    for measured in (False, True):
-        rows = np.isnan(reference) if measured else reference < lead - 3.0
-        if not rows.any():
-            continue
-        own = now.sigma_mps(lead[rows])[:, None] ** 2
-        since = np.zeros_like(own) if measured else now.sigma_mps(reference[rows])[:, None] ** 2
-        log_factor, found = _learn(
-            squares[rows], own - since, own,
-            _hats(np.asarray(prior.lead_hours), lead[rows]), np.ones((1, 1)), pairs.day[rows],
-            # one number a day says half as much of a variance as two components do
-            worth=0.5,
-        )  # fmt: skip
-        before = np.asarray(now.speed_rmse_mps)
-        still = 0.0 if measured else before[0] ** 2
-        squared = still + np.exp(log_factor[:, 0]) * np.maximum(before**2 - still, 0.0)
-        squared = np.where(found[:, 0] > 0.0, squared, before**2)
-        now = replace(now, speed_rmse_mps=tuple(float(x) for x in np.sqrt(squared)))
-        days = days + found[:, 0]
+    days, now = np.zeros((len(prior.lead_hours), 1)), prior
+    for measured, rows in _by_kind(pairs.said.lead_hours, pairs.surface_reference_lead_h):
+
+        def chunk(some: IntArray, model: SurfaceErrorModel = now, seen: bool = measured) -> _Chunk:
+            off = pairs.said.speed_mps[some] - pairs.came.speed_mps[some]
+            whole = model.sigma_mps(pairs.said.lead_hours[some])[:, None] ** 2
+            since = np.zeros_like(whole)
+            if not seen:
+                since = model.sigma_mps(pairs.surface_reference_lead_h[some])[:, None] ** 2
+            return off[:, None] ** 2, whole - since, whole
+
+        # one number a day says half as much of a variance as two components do
+        log_factor, found = _learn(rows, chunk, pairs, prior.lead_hours, np.ones((1, 1)), worth=0.5)
+        before = np.asarray(now.speed_rmse_mps)[:, None]
+        moved = _moved(before, log_factor, found, measured)[:, 0]
+        now, days = replace(now, speed_rmse_mps=tuple(map(float, moved))), days + found
     return SurfaceTable(
         pairs.model, prior.lead_hours, prior.speed_rmse_mps, now.speed_rmse_mps,
-        tuple(float(x) for x in days),
+        tuple(map(float, days[:, 0])),
     )  # fmt: skip
 
 
+#: Squared differences, what the table expects of them, and its whole squared error, each [P, K].
+_Chunk = tuple[FloatArray, FloatArray, FloatArray]
+#: So many pairs at once: a year of them would take a gigabyte.
+_AT_ONCE = 20_000
+
+
+def _by_kind(lead: FloatArray, reference: FloatArray) -> Iterator[tuple[bool, IntArray]]:
+    """Pairs with the model's own last word, then those with what was measured."""
+    for measured in (False, True):
+        rows = np.flatnonzero(np.isnan(reference) if measured else reference < lead - 3.0)
+        if rows.size:
+            yield measured, rows
+
+
+def _moved(
+    before: FloatArray, log_factor: FloatArray, days: FloatArray, measured: bool
+) -> FloatArray:
+    """A table [R, H] with its factor on what it grew by, or on all of it where it was measured."""
+    still = 0.0 if measured else before[:1] ** 2
+    squared = still + np.exp(log_factor) * np.maximum(before**2 - still, 0.0)
+    return np.sqrt(np.where(days > 0.0, squared, before**2))
+
+
 def _learn(
-    squares: FloatArray,
-    expected: FloatArray,
-    whole: FloatArray,
-    leads: FloatArray,
+    rows: IntArray,
+    chunk: Callable[[IntArray], _Chunk],
+    pairs: Pairs,
+    lead_hours: Sequence[float],
     heights: FloatArray,
-    day: IntArray,
     worth: float = 1.0,
 ) -> tuple[FloatArray, FloatArray]:
     """Logarithm of the factor on the variance, and independent days, of every corner.
 
     Parameters
     ----------
-    squares, expected, whole : array [P, K]
-        Squared differences, what the table expects of them, and its whole squared error.
-    leads : array [P, R]
+    rows : array of int
+        Which pairs are learned from.
+    chunk : callable
+        Makes the numbers of some of them.
+    pairs : Pairs
+    lead_hours : sequence of float [R]
     heights : array [K, H]
-        How much of a row of `squares`, and of a knot, belongs to each corner.
-    day : array of int [P]
+        How much of a knot belongs to each column of the table.
     worth : float
         What a day says, in days of two components.
 
@@ -193,28 +204,30 @@ def _learn(
     -------
     log_factor, days : array [R, H]
     """
-    use = np.isfinite(squares) & (expected > _LEAST_GROWTH * whole)
-    ratio = np.where(use, squares / np.where(use, expected, 1.0), 0.0)
-    index = np.unique(day, return_inverse=True)[1]
-    count = int(index.max()) + 1
+    names, index = np.unique(pairs.day[rows], return_inverse=True)
     # of each day: sums over its rows of ratio and of weight, and the most that one row weighs
-    total = np.zeros((count, leads.shape[1], heights.shape[1]))
+    total = np.zeros((names.size, len(lead_hours), heights.shape[1]))
     weight, most = np.zeros_like(total), np.zeros_like(total)
-    given = use.astype(np.float64)
-    for r in range(leads.shape[1]):
-        rows = np.flatnonzero(leads[:, r] > 0.0)
-        part = leads[rows, r][:, None]
-        np.add.at(total[:, r], index[rows], (part * ratio[rows]) @ heights)
-        at_each = (part * given[rows]) @ heights
-        np.add.at(weight[:, r], index[rows], at_each)
-        np.maximum.at(most[:, r], index[rows], np.minimum(at_each, part))
-    alike = _alike(total, weight, np.unique(day))
-    found = most.sum(axis=0) * ((1.0 - alike) / (1.0 + alike))[:, None] * worth
+    for start in range(0, rows.size, _AT_ONCE):
+        some, day = rows[start : start + _AT_ONCE], index[start : start + _AT_ONCE]
+        squares, expected, whole = chunk(some)
+        use = np.isfinite(squares) & (expected > _LEAST_GROWTH * whole)
+        ratio = np.where(use, squares / np.where(use, expected, 1.0), 0.0)
+        leads = _hats(np.asarray(lead_hours), pairs.said.lead_hours[some])
+        for r in range(leads.shape[1]):
+            there = np.flatnonzero(leads[:, r] > 0.0)
+            part = leads[there, r][:, None]
+            at_each = (part * use[there]) @ heights
+            np.add.at(total[:, r], day[there], (part * ratio[there]) @ heights)
+            np.add.at(weight[:, r], day[there], at_each)
+            np.maximum.at(most[:, r], day[there], np.minimum(at_each, part))
+    alike = _alike(total, weight, names)
+    found = most.sum(axis=0) * ((1.0 - alike) / (1.0 + alike))[:, None]
     sums, weights = total.sum(axis=0), weight.sum(axis=0)
     known = (weights > 0.0) & (sums > 0.0)
     logs = np.log(np.where(known, sums, 1.0) / np.where(known, weights, 1.0))
     found = np.where(known, found, 0.0)
-    return found / (found + PRIOR_DAYS) * logs, found
+    return found * worth / (found * worth + PRIOR_DAYS) * logs, found
 
 
 def _alike(total: FloatArray, weight: FloatArray, days: IntArray) -> FloatArray:

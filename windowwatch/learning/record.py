@@ -14,6 +14,7 @@ one answer a lead
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,12 +22,14 @@ from numpy.typing import NDArray
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.physics.sample import air_at
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.physics.surface import SurfaceGrid
-from windowwatch.physics.windgrid import WindGrid
 from windowwatch.scoring.opinions import own_view
 from windowwatch.scoring.values import Hour, Site, Verdict
+
+# Whoever only reads what is kept need not load what winds are computed with.
+if TYPE_CHECKING:
+    from windowwatch.physics.windgrid import WindGrid
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -78,7 +81,7 @@ class SiteRecord:
     Attributes
     ----------
     time_unix_s : array [N]
-        Launch hours, also those between the cycle's time and its pass: weather without a verdict.
+        Launch hours, and the first six hours of the cycle: weather, perhaps without a verdict.
     wind_mps : array [N, K, 2]
         Eastward and northward wind over the site at `spread.KNOT_HEIGHT_M`; mean of members.
     surface : mapping of str to array [N]
@@ -122,7 +125,7 @@ class SiteRecord:
 
 
 def record_of(
-    cycle: Cycle, wind: WindGrid, surface: SurfaceGrid, site: Site, hours: Sequence[Hour]
+    cycle: Cycle, wind: "WindGrid", surface: SurfaceGrid, site: Site, hours: Sequence[Hour]
 ) -> SiteRecord:
     """The record of one site out of a pass.
 
@@ -135,14 +138,16 @@ def record_of(
     hours : sequence of Hour
         As this cycle itself sees them; none carried over from another one.
     """
+    from windowwatch.physics.sample import air_at
+
     own = sorted((own_view(hour) for hour in hours), key=lambda hour: hour.time_utc)
     flown = np.array([to_unix_s(hour.time_utc) for hour in own])
     time = _with_hours_gone_by(flown, wind.cycle_unix_s)
-    count, first = time.size, time.size - flown.size
+    count = time.size
     landing = np.full((count, len(LANDING_COLUMNS)), np.nan)
     judged = np.full((count, len(JUDGED_COLUMNS)), np.nan)
     verdict = np.full(count, NOT_JUDGED, dtype=np.int8)
-    for row, hour in enumerate(own, start=first):
+    for row, hour in zip(np.searchsorted(time, flown).tolist(), own, strict=True):
         if hour.footprint is not None:
             landing[row] = [getattr(hour.footprint, name) for name in LANDING_COLUMNS]
         chance = hour.chance if hour.raw_chance is None else hour.raw_chance
@@ -166,11 +171,9 @@ def record_of(
 
 
 def _with_hours_gone_by(flown: FloatArray, cycle_unix_s: float) -> FloatArray:
-    """Launch hours and, before them, the whole hours back to the cycle's own time."""
-    if not flown.size:
-        return flown
-    back = flown[0] - 3600.0 * np.arange(1, 25)
-    return np.concatenate([back[back >= cycle_unix_s][::-1], flown])
+    """Launch hours, and the hours that a cycle has the last word on, flown or not."""
+    first_hour = np.ceil(cycle_unix_s / 3600.0) * 3600.0
+    return np.union1d(flown, first_hour + 3600.0 * np.arange(REFERENCE_H + 1.0))
 
 
 def _mean(values: FloatArray) -> FloatArray:
@@ -197,6 +200,21 @@ def _surface(surface: SurfaceGrid, site: Site, time: FloatArray) -> dict[str, Fl
         else:
             found[name] = np.interp(time, steps, values, left=np.nan, right=np.nan)
     return found
+
+
+def with_earlier(new: SiteRecord, old: SiteRecord) -> SiteRecord:
+    """A later pass's record of a cycle, with what an earlier pass judged that has gone by since."""
+    if not new.time_unix_s.size:
+        return old
+    judged = np.flatnonzero(new.verdict != NOT_JUDGED)
+    first = new.time_unix_s[judged[0]] if judged.size else np.inf
+    _, here, there = np.intersect1d(new.time_unix_s, old.time_unix_s, return_indices=True)
+    gone = (new.time_unix_s[here] < first) & (old.verdict[there] != NOT_JUDGED)
+    here, there = here[gone], there[gone]
+    columns = {name: getattr(new, name).copy() for name in ("landing", "judged", "verdict")}
+    for name, values in columns.items():
+        values[here] = getattr(old, name)[there]
+    return replace(new, **columns)
 
 
 @dataclass(frozen=True)
@@ -234,7 +252,8 @@ class Answers:
 def answers_of(records: Iterable[SiteRecord], *, every: bool = False) -> Answers:
     """One table of many records, of the rows that `LEADS_H` and the reference ask for.
 
-    With `every` all rows are taken. A record is let go once it is read: a year of them need not be in memory at once.
+    With `every` all rows are taken. A record is let go once it is read: a year of them need not be
+    in memory at once.
     """
     models: dict[str, int] = {}
     sites: dict[str, int] = {}
@@ -331,9 +350,9 @@ def pairs_of(answers: Answers, model: str, until_unix_s: float = np.inf) -> Pair
     """
     if model not in answers.models:
         raise InputError(f"no answer of the weather model {model!r} is kept")
-    own = answers.part(
-        (answers.model == answers.models.index(model)) & (answers.time_unix_s <= until_unix_s)
-    )
+    wanted = answers.time_unix_s <= until_unix_s
+    wanted &= answers.model == answers.models.index(model)
+    own = answers if wanted.all() else answers.part(wanted)
     key = _keys(own)
     lead = own.lead_hours
     in_time = (lead >= 0.0) & (lead <= REFERENCE_H)
@@ -346,17 +365,18 @@ def pairs_of(answers: Answers, model: str, until_unix_s: float = np.inf) -> Pair
         classes.append(np.full(chosen.size, each))
     chosen, lead_class = np.concatenate(rows), np.concatenate(classes)
     seen_at, judged_at = _find(key, weather, key[chosen]), _find(key, judged, key[chosen])
-    measured = _measured(answers, own.part(chosen))
+    measured = _measured(answers, key[chosen])
     there = (seen_at >= 0) | (judged_at >= 0) | (measured >= 0)
     chosen, lead_class = chosen[there], lead_class[there]
-    came = _what_came(own, chosen, seen_at[there], judged_at[there])
+    said = own.part(chosen)
+    came = _what_came(own, said, seen_at[there], judged_at[there])
     reference = np.where(seen_at[there] >= 0, lead[np.maximum(seen_at[there], 0)], np.nan)
     near_ground = reference.copy()
     came, reference, near_ground = _with_measured(
         answers, measured[there], came, reference, near_ground
     )
     day = np.floor(own.time_unix_s[chosen] / 86_400.0).astype(np.intp)
-    return Pairs(model, lead_class, own.part(chosen), came, reference, near_ground, day)
+    return Pairs(model, lead_class, said, came, reference, near_ground, day)
 
 
 def _keys(answers: Answers) -> NDArray[np.int64]:
@@ -383,28 +403,30 @@ def _find(key: NDArray[np.int64], rows: IntArray, wanted: NDArray[np.int64]) -> 
     return np.where(there[at] == wanted, rows[at], -1)
 
 
-def _what_came(own: Answers, chosen: IntArray, seen: IntArray, judged: IntArray) -> Answers:
+def _what_came(own: Answers, said: Answers, seen: IntArray, judged: IntArray) -> Answers:
     """The reference of each row: weather and judgement may come of two cycles."""
-    weather, said = own.part(np.maximum(seen, 0)), own.part(np.maximum(judged, 0))
+    weather, word = np.maximum(seen, 0), np.maximum(judged, 0)
     no_weather, no_word = seen < 0, judged < 0
+    wind = own.wind_mps[weather]
+    wind[no_weather] = np.nan
     return replace(
-        own.part(chosen),
-        wind_mps=np.where(no_weather[:, None, None], np.float32(np.nan), weather.wind_mps),
-        speed_mps=np.where(no_weather, np.nan, weather.speed_mps),
-        gust_mps=np.where(no_weather, np.nan, weather.gust_mps),
-        landing=np.where(no_word[:, None], np.nan, said.landing),
-        judged=np.where(no_word[:, None], np.nan, said.judged),
-        verdict=np.where(no_word, np.int8(NOT_JUDGED), said.verdict),
+        said,
+        wind_mps=wind,
+        speed_mps=np.where(no_weather, np.nan, own.speed_mps[weather]),
+        gust_mps=np.where(no_weather, np.nan, own.gust_mps[weather]),
+        landing=np.where(no_word[:, None], np.nan, own.landing[word]),
+        judged=np.where(no_word[:, None], np.nan, own.judged[word]),
+        verdict=np.where(no_word, np.int8(NOT_JUDGED), own.verdict[word]),
     )
 
 
-def _measured(answers: Answers, said: Answers) -> IntArray:
+def _measured(answers: Answers, wanted: NDArray[np.int64]) -> IntArray:
     """Row of what was measured at each site and launch hour; -1 where nothing was."""
     if OBSERVED not in answers.models:
-        return np.full(said.time_unix_s.size, -1, dtype=np.intp)
+        return np.full(wanted.size, -1, dtype=np.intp)
     key = _keys(answers)
     rows = np.flatnonzero(answers.model == answers.models.index(OBSERVED))
-    return _find(key, rows[np.argsort(key[rows], kind="stable")], _keys(said))
+    return _find(key, rows[np.argsort(key[rows], kind="stable")], wanted)
 
 
 def _with_measured(

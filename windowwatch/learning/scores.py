@@ -13,6 +13,8 @@ IntArray = NDArray[np.intp]
 
 #: Fewer days than this are few, and it is said. [d] Judgement.
 FEW_DAYS = 20
+#: Fewer days than this have no interval: drawn anew they would claim to be sure. [d] Judgement.
+FEWEST_BLOCKS = 5
 #: So often days are drawn anew for an interval. [1] Judgement: ends of 95 % are steady to a tenth.
 DRAWN_ANEW = 200
 #: Edges of the bins of chance; the first holds chances of exactly 0 too. [1]
@@ -230,9 +232,11 @@ class Days:
             return NOTHING
         rows = rows[np.argsort(values[rows], kind="stable")]
         ordered, day = values[rows], self.index[rows]
-        weight = np.cumsum(self.drawn[:, day], axis=1)
-        at = (weight < share * weight[:, -1:] - 1e-9).sum(axis=1)
-        drawn = np.where(weight[:, -1] > 0.0, ordered[np.minimum(at, ordered.size - 1)], np.nan)
+        drawn = np.full(len(self.drawn), np.nan)
+        for number, times in enumerate(self.drawn):  # one by one: all at once take much memory
+            weight = np.cumsum(times[day])
+            if weight[-1] > 0.0:
+                drawn[number] = ordered[np.searchsorted(weight, share * weight[-1] - 1e-9)]
         return Estimate(float(np.quantile(ordered, share)), *_ends(drawn, int(np.unique(day).size)))
 
     def share(self, came: FloatArray, chosen: NDArray[np.bool_] | None = None) -> Estimate:
@@ -257,9 +261,9 @@ class Days:
 
 
 def _ends(drawn: FloatArray, days: int) -> tuple[float | None, float | None]:
-    """Ends that hold 95 % of what was drawn; none where a single day was drawn again and again."""
+    """Ends that hold 95 % of what was drawn; none where few days were drawn again and again."""
     known = drawn[np.isfinite(drawn)]
-    if days < 2 or not known.size:
+    if days < FEWEST_BLOCKS or not known.size:
         return None, None
     low, high = np.quantile(known, [0.025, 0.975])
     return float(low), float(high)

@@ -1,5 +1,6 @@
 """Flights, weather and ground in; scored launch hours out."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -41,6 +42,8 @@ from windowwatch.scoring.values import (
 from windowwatch.scoring.verdict import rule, worst_names
 
 FloatArray = NDArray[np.float64]
+#: What a chance is worth, of the share of flights and the launch time [s since 1970 UTC].
+Mend = Callable[[float, float], float]
 
 
 def score_site(
@@ -55,6 +58,7 @@ def score_site(
     now_unix_s: float | None = None,
     near: NearWeather | None = None,
     shifts: Shifts | None = None,
+    mend: Mend | None = None,
 ) -> tuple[Hour, ...]:
     """Score every launch hour of a site.
 
@@ -81,6 +85,8 @@ def score_site(
     shifts : Shifts, optional
         Drawn displacements [D] of the forecast near the ground; they lower or raise the chance,
         not the score.
+    mend : callable, optional
+        What a chance is worth, of its share and the launch time; the share is kept beside it.
 
     Returns
     -------
@@ -119,7 +125,7 @@ def score_site(
     hours = []
     for i in range(launch.size):
         asked, said = (measures, None) if finer is None else finer.of_hour(i, measures)
-        hour = replace(_hour(site, launch, i, flights, asked, plan), near_ground=said)
+        hour = replace(_hour(site, launch, i, flights, asked, plan, mend), near_ground=said)
         hours.append(_with_landings(hour, site, flights, i, spots[i]))
     return tuple(hours)
 
@@ -156,6 +162,7 @@ def _hour(
     flights: Flights,
     measures: list[Measure],
     plan: ScoringPlan,
+    mend: Mend | None = None,
 ) -> Hour:
     """One launch hour out of all that was measured."""
     answers = [
@@ -165,10 +172,13 @@ def _hour(
     checks = tuple(each.check for each in answers)
     here = flights.of_launch(index)
     down = landed(here)
-    chance, low, high = _chance(answers, down)
+    share, *ends = _chance(answers, down)
+    chance, low, high = share, *ends
+    if mend is not None and share is not None:
+        chance, low, high = (None if x is None else mend(x, launch[index]) for x in (share, *ends))
     ruling = rule(checks, plan, chance, _too_few(here, down, plan))
     if ruling.refused is not None:
-        chance = low = high = None
+        chance = low = high = share = None
     road = next((m for m in measures if m.name == "road"), None)
     return Hour(
         site=site.name,
@@ -184,6 +194,7 @@ def _hour(
         footprint=None,
         refused=ruling.refused,
         road_km=None if road is None else _median(road.values[index]),
+        raw_chance=share if chance != share else None,
     )
 
 

@@ -22,6 +22,7 @@ from pydantic import (
 
 from windowwatch.errors import InputError, SettingsError
 from windowwatch.ground.query.features import DRIVABLE, AreaKind, RoadClass
+from windowwatch.learning.learned import Use
 from windowwatch.physics.earth import distance_m
 from windowwatch.physics.fill import Cylinders
 from windowwatch.physics.train import DragCurve, Gas
@@ -343,6 +344,13 @@ class DatabaseSection(Section):
         return self
 
 
+class LearningSection(Section):
+    """What is done with what a watch learns of its own answers, and how long these are kept."""
+
+    use: Use = Use.SHOW
+    keep_days: Annotated[float, Field(ge=1.0, le=36_500.0)] = 400
+
+
 _PLAIN = (float, int, bool, float | None)
 
 
@@ -414,6 +422,7 @@ class SettingsFile(Section):
     opinions: tuple[OpinionSection, ...] = ()
     agreement: AgreementSection = AgreementSection()
     database: DatabaseSection = DatabaseSection()
+    learning: LearningSection = LearningSection()
     channels: tuple[ChannelSection, ...] = ()
     decisions: tuple[DecisionSection, ...] = ()
     contacts: Annotated[tuple[ContactSection, ...], Field(max_length=12)] = ()

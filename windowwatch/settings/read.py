@@ -20,6 +20,7 @@ from windowwatch.ground.file import read_ground_file
 from windowwatch.ground.geojson import read_ground, with_airspace
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.rasters import Base, Rasters
+from windowwatch.learning.learned import Use
 from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.limits import LIMITS, Limit
@@ -296,6 +297,7 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
         hold_advice_before=file.notices.hold_advice_before(),
         page_url=file.notices.page_url,
         team=file.launchday.team(() if plan.applied is None else plan.applied.rules.levels_fl),
+        use_learned=file.learning.use is Use.USE,
     )
 
 

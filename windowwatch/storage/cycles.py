@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle, SourceFile
+from windowwatch.learning.record import SiteRecord
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
 from windowwatch.storage import codec, rows
@@ -59,7 +60,9 @@ class PassRecord:
     `pass_number` and `steps` tell a later pass of the same cycle, and how many forecast steps
     it had. `made_on` is the newest pass that its windows were compared with, in a tuple; an
     empty tuple when there was none, and None where nothing was compared. `recombined` when
-    nothing of the cycle is new but what other models say of its hours.
+    nothing of the cycle is new but what other models say of its hours. `records` are kept to judge
+    the hours by later, and `learned` is the version of what was learned that flights were made
+    with; None where they were made with the tables from memory.
     """
 
     watch: str
@@ -79,6 +82,8 @@ class PassRecord:
     role: Role = Role.PRIMARY
     made_on: tuple[PassMark, ...] | None = None
     recombined: bool = False
+    records: tuple[SiteRecord, ...] = ()
+    learned: str | None = None
 
 
 @dataclass(frozen=True)
@@ -98,6 +103,7 @@ class StoredCycle:
     role: Role = Role.PRIMARY
     passes: int = 1
     steps: int = 0
+    learned: str | None = None
 
 
 def has_pass(database: Database, watch: str, cycle_id: str) -> bool:
@@ -180,6 +186,7 @@ def stored_cycle(row: CycleRow) -> StoredCycle:
         role=Role(row.role),
         passes=row.passes,
         steps=row.steps,
+        learned=row.learned,
     )
 
 

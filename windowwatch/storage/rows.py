@@ -37,6 +37,7 @@ _NUMBERS = (
     "bearing_deg",
     "road_km",
     "own_chance",
+    "raw_chance",
 )
 
 

@@ -11,7 +11,7 @@ from sqlalchemy.orm import Session
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
-from windowwatch.storage import cycles, rows
+from windowwatch.storage import cycles, learned, rows
 from windowwatch.storage.codec import texts_to_json
 from windowwatch.storage.cycles import (
     OvertakenError,
@@ -134,6 +134,7 @@ class _Values:
             "role": str(record.role),
             "gaps": texts_to_json(record.gaps),
             "remarks": texts_to_json(record.remarks),
+            "learned": record.learned,
         }
         self._files = [
             {"position": i, "path": f.path, "sha256": f.sha256, "size_bytes": f.size_bytes}
@@ -149,6 +150,7 @@ class _Values:
         self._deliveries = delivery_rows(record.changes, record.deliveries, record.held_until)
         # What a cycle was read from and is drawn with stays when only opinions are new.
         self._kept: tuple[type, ...] = (FileRow, HourDetailRow) if record.recombined else ()
+        self._records = record.records
 
     def insert(self, session: Session, there: CycleRow | None) -> None:
         """Write everything through `session`; in the place of `there`, an earlier pass."""
@@ -176,6 +178,7 @@ class _Values:
                 session.execute(insert(table), [{**of_cycle, **v} for v in values])
         if self._deliveries:
             session.execute(insert(DeliveryRow), self._deliveries)
+        learned.keep(session, cycle.watch, self._records)
         if self._details and HourDetailRow not in self._kept:
             cycles.drop_old(session, cycle.watch)
 

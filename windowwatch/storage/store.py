@@ -18,6 +18,7 @@ from windowwatch.storage import (
     engine,
     flightlog,
     flights,
+    learned,
     plans,
     saving,
     upkeep,
@@ -184,6 +185,14 @@ class Store(engine.Database):
     logged = flightlog.logged
     log_flight = flightlog.log_flight
     logged_now = flightlog.logged_now
+
+    records = learned.records_of
+    answers = learned.answers_kept
+    record_cycles = learned.cycles_of
+    save_learned = learned.save
+    learned_tables = learned.newest
+    learned_version = learned.of_version
+    drop_old_records = learned.drop_old
 
     backup = upkeep.backup
     drop_old_hours = upkeep.drop_old_hours

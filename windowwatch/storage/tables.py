@@ -88,6 +88,7 @@ class CycleRow(Base):
     role: Mapped[str] = mapped_column(String(20), server_default="primary")
     gaps: Mapped[str] = mapped_column(Text)
     remarks: Mapped[str] = mapped_column(Text)
+    learned: Mapped[str | None] = mapped_column(String(40))
     files: Mapped[list["FileRow"]] = relationship(order_by="FileRow.position")
 
 
@@ -133,6 +134,7 @@ class HourRow(Base):
     own_chance: Mapped[float | None]
     others: Mapped[str] = mapped_column(Text, server_default="[]")
     near_ground: Mapped[str | None] = mapped_column(Text)
+    raw_chance: Mapped[float | None]
 
 
 class HourDetailRow(Base):
@@ -431,3 +433,39 @@ class FlownRow(Base):
     number: Mapped[int] = mapped_column(BigInteger)
     made_utc: Mapped[datetime]
     value: Mapped[str] = mapped_column(Text)
+
+
+class RecordRow(Base):
+    """What one cycle said of a site's launch hours, packed, to be judged when they have gone by."""
+
+    __tablename__ = "records"
+    __table_args__ = (Index(None, "watch", "reference_utc"),)
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    cycle_id: Mapped[str] = mapped_column(String(200), primary_key=True)
+    site: Mapped[str] = mapped_column(String(200), primary_key=True)
+    reference_utc: Mapped[datetime]
+    form: Mapped[int]
+    value: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class LearnedRow(Base):
+    """What flights were made with, by its version, or could have been; rows are only ever added."""
+
+    __tablename__ = "learned"
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    version: Mapped[str] = mapped_column(String(40), primary_key=True)
+    made_utc: Mapped[datetime]
+    value: Mapped[bytes] = mapped_column(LargeBinary)
+
+
+class LearnedTablesRow(Base):
+    """The newest of all that was learned: tables for people, beside what flights are made with."""
+
+    __tablename__ = "learned_tables"
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    version: Mapped[str] = mapped_column(String(40))
+    made_utc: Mapped[datetime]
+    value: Mapped[bytes] = mapped_column(LargeBinary)

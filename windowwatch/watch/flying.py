@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.forecast.cycle import Cycle, CycleData
+from windowwatch.learning.record import SiteRecord, record_of
 from windowwatch.physics.ensemble import shown_aloft, shown_near_ground
 from windowwatch.physics.flights import Flights, FlightStatus, Launches, fly
 from windowwatch.physics.neighbourhood import draw_shifts
@@ -175,12 +176,16 @@ class Flown:
 
 @dataclass(frozen=True)
 class SiteHours:
-    """All launch hours of one site as a pass keeps them, and how many flights they rest on."""
+    """All launch hours of one site as a pass keeps them, and how many flights they rest on.
+
+    `record` is what they are judged by when they have gone by.
+    """
 
     hours: tuple[Hour, ...]
     details: tuple[HourDetail, ...]
     ended: frozenset[tuple[str, datetime]]
     flights: int
+    record: SiteRecord
 
 
 def hours_of_site(
@@ -207,11 +212,13 @@ def hours_of_site(
             parts.append(
                 fly_and_score(data, replace(watch, draws=draws), site, some, now_utc, near)
             )
+    hours = tuple(sorted((h for part in parts for h in part.hours), key=lambda h: h.time_utc))
     return SiteHours(
-        tuple(sorted((h for part in parts for h in part.hours), key=lambda h: h.time_utc)),
+        hours,
         tuple(sorted((d for part in parts for d in part.details), key=lambda d: d.time_utc)),
         frozenset().union(*(part.ended for part in parts)),
         sum(part.flights.status.size for part in parts),
+        record_of(data.cycle, data.wind, data.surface, site, hours),
     )
 
 
@@ -237,7 +244,8 @@ def launches_and_draws(
         "cycle_unix_s": data.wind.cycle_unix_s,
     }
     shown = shown_aloft(data.wind, launches, KNOT_HEIGHT_M)
-    draws = make_draws(watch.train, launches, shown=shown, **stream)
+    wind_error = watch.belief.wind
+    draws = make_draws(watch.train, launches, shown=shown, wind_error=wind_error, **stream)
     return launches, draws, stream
 
 
@@ -269,11 +277,12 @@ def fly_and_score(
         data.surface,
         watch.ground,
         watch.plan,
-        draw_surface_errors(launches, shown=near_ground, **stream),
+        draw_surface_errors(launches, shown=near_ground, model=watch.belief.surface, **stream),
         airways.crossings(),
         None if now_utc is None else to_unix_s(now_utc),
         near,
         draw_shifts(**stream),
+        watch.belief.mending(data.wind.cycle_unix_s),
     )
 
     # What another model says is never drawn: its middle flights need not be flown again.
@@ -391,6 +400,7 @@ def newest_recombined(watch: Watch, store: Store, now_utc: datetime) -> PassReco
         gaps=newest.gaps,
         remarks=newest.remarks,
         steps=newest.steps,
+        learned=newest.learned,
         made_on=(stands,),
         recombined=True,
     )

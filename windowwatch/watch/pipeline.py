@@ -15,11 +15,11 @@ from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import holds, plan_deliveries
 from windowwatch.notices.surroundings import next_forecast
-from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.flying import (
+    SiteHours,
     asked_what_it_can,
     carry_over,
     hours_of_site,
@@ -27,6 +27,7 @@ from windowwatch.watch.flying import (
     newest_recombined,
     with_others,
 )
+from windowwatch.watch.learned import believing, learn_when_due
 from windowwatch.watch.nearby import NearAtSites
 from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import tell_disagreements
@@ -105,26 +106,21 @@ def run_pass(
         If the results cannot be stored; nothing of them is then.
     """
     require_covers(data, watch.sites)
+    watch, believed = believing(watch, store)
     times = watch.span.hours(now_utc)
     near = None if watch.role is Role.OPINION else near
     at_sites = {} if near is None else near.sites
-    remarks = (*data.remarks, *(() if near is None else near.remarks))
+    remarks = (*data.remarks, *(() if near is None else near.remarks), *believed)
     if watch.role is Role.OPINION:
         watch, unasked = asked_what_it_can(data, watch, times)
         remarks = (*remarks, *unasked)
-    hours: list[Hour] = []
-    details: list[HourDetail] = []
-    ended: set[tuple[str, datetime]] = set()
-    flown = 0
+    flown: list[SiteHours] = []
     for number, site in enumerate(watch.sites):
         _go_on(stopping)
         progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
         give_back_unused_heap()  # of reading, or of the site before
-        found = hours_of_site(data, watch, site, times, now_utc, at_sites.get(site.name))
-        hours += found.hours
-        details += found.details
-        ended |= found.ended
-        flown += found.flights
+        flown.append(hours_of_site(data, watch, site, times, now_utc, at_sites.get(site.name)))
+    ended = frozenset().union(*(each.ended for each in flown))
     _go_on(stopping)
     progress(f"{data.cycle.id}: windows", 1.0)
 
@@ -132,7 +128,7 @@ def run_pass(
         watch=watch.name,
         cycle=data.cycle,
         saved_utc=now_utc,
-        hours=tuple(hours),
+        hours=tuple(hour for each in flown for hour in each.hours),
         windows=(),
         changes=(),
         files=(*data.files, *(() if near is None else near.files)),
@@ -140,7 +136,9 @@ def run_pass(
         remarks=remarks,
         steps=data.wind.time_unix_s.size,
         role=watch.role,
-        details=tuple(details),
+        details=tuple(detail for each in flown for detail in each.details),
+        records=tuple(each.record for each in flown),
+        learned=watch.belief.version,
     )
 
     def complete(record: PassRecord) -> PassRecord:
@@ -151,7 +149,9 @@ def run_pass(
         record, saved = keep_opinion(complete(scored), store)
     else:
         record, saved = conclude(scored, watch, store, complete)
-    return _result(record, flown, saved)
+        if saved:
+            learn_when_due(store, watch.name, now_utc, sites=watch.sites)
+    return _result(record, sum(each.flights for each in flown), saved)
 
 
 def _result(record: PassRecord, flown: int, saved: bool) -> PassResult:

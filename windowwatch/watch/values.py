@@ -14,6 +14,7 @@ from windowwatch.clock import floor_to_step, require_utc
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Ground
 from windowwatch.launchday.team import Team
+from windowwatch.learning.learned import FROM_MEMORY, Belief
 from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.plan import ScoringPlan
@@ -166,6 +167,10 @@ class Watch:
         Opinion where this is the watch as one of `others` sees it.
     team : Team
         What is the same at every planned launch: countdown, cylinders, who may say go.
+    use_learned : bool
+        Whether flights are made with what was learned, where there is any (`watch.learned`).
+    belief : Belief
+        Error tables and worth of chances that flights are made with.
     """
 
     name: str
@@ -185,6 +190,8 @@ class Watch:
     agreement: AgreementRules = field(default_factory=AgreementRules)
     role: Role = Role.PRIMARY
     team: Team = field(default_factory=Team)
+    use_learned: bool = False
+    belief: Belief = FROM_MEMORY
 
     def __post_init__(self) -> None:
         if not self.sites:

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from functools import cached_property
 
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.learning.learned import Learned
 from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Hour
@@ -111,6 +112,10 @@ class Reader:
             windows=self.store.windows(self._watch, newest),
             by_time={(hour.site, hour.time_utc): hour for hour in hours},
         )
+
+    def learned(self) -> Learned | None:
+        """What was learned last of how good the answers were."""
+        return self.store.learned_tables(self._watch)
 
     def hour_in(self, cycle_id: str, site: str, time_utc: datetime) -> Hour | None:
         """One launch hour as one cycle saw it; None when it did not look at it."""

@@ -45,6 +45,7 @@ from windowwatch.storage.cycles import Role, StoredCycle
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.flying import fly_and_score, launches_and_draws
 from windowwatch.watch.launchday.opening import OpenAs, near_again, newest_cycle, open_again
+from windowwatch.watch.learned import as_flown
 from windowwatch.watch.values import Watch
 
 Answer = TypeVar("Answer")
@@ -116,7 +117,7 @@ class Desk:
         seen = self._store.sightings(self._watch.name, site.name, now_utc - USED_FOR)
         return fly_plan(
             now_open.data,
-            self._watch,
+            as_flown(self._watch, self._store, newest.learned),
             site,
             plan,
             now_utc,

@@ -11,10 +11,12 @@ from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SourceError, WindowwatchError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import FoundCycle, load_cycle
+from windowwatch.learning.learned import Learned
 from windowwatch.notices.deliver import Result, Send
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.launchday.playing import Played, Told, play_launch
+from windowwatch.watch.learned import learn_when_due
 from windowwatch.watch.pipeline import PassResult, recombine, run_pass
 from windowwatch.watch.run.between import between_passes
 from windowwatch.watch.values import Watch
@@ -33,12 +35,14 @@ class Heard:
 class Rehearsal:
     """What a rehearsal gave: windows after the last pass of the deciding model, and notices.
 
-    `played` is the launch that it ends with, where one was wanted and a window is open.
+    `played` is the launch that it ends with, where one was wanted and a window is open. `learned`
+    is what its cycles say of one another.
     """
 
     windows: tuple[Window, ...]
     told: tuple[Told, ...]
     played: Played | None = None
+    learned: Learned | None = None
 
 
 def rehearse(
@@ -140,8 +144,9 @@ def rehearse(
     if launch and newest is not None:
         progress("a planned launch", 1.0)
         played = play_launch(newest, watch, store, windows, clock, send=send)
+    learned = learn_when_due(store, watch.name, clock.now(), timedelta(0), watch.sites)
     progress("done", 1.0)
-    return Rehearsal(windows, tuple(told), played)
+    return Rehearsal(windows, tuple(told), played, learned)
 
 
 def _last_of(models: Sequence[str], model: str) -> int:

@@ -411,7 +411,7 @@ SHARE_PATH = "/share/"
 #: there is, and all that will be added, is not for them: notices above all, which
 #: ``/data/changes.json`` holds as well.
 _FOR_GUESTS = frozenset({
-    "/", "/windows", "/sites", "/limits", "/plans", "/data", "/live",
+    "/", "/windows", "/sites", "/limits", "/learned", "/plans", "/data", "/live",
     "/data/cycle.json", "/data/hours.json", "/data/hours.csv", "/data/windows.json",
     "/data/windows.ics", "/data/footprints.geojson", "/data/openapi.json",
     "/data/flight.geojson", "/data/flight.kml", "/data/drive.gpx", "/data/map.png",

@@ -81,6 +81,7 @@ def hour_data(
         "chance_high": high,
         "chance_interval_holds": None if low is None else INTERVAL_HOLDS,
         "own_chance": hour.own_chance,
+        "raw_chance": hour.raw_chance,
         "drift_km": hour.drift_km,
         "bearing_deg": hour.bearing_deg,
         "road_km": hour.road_km,

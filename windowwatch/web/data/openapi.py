@@ -166,6 +166,7 @@ _SCHEMAS: dict[str, Any] = {
             "chance_high": _NUMBER | {"description": f"Upper end of it. {_INTERVAL}"},
             "chance_interval_holds": {"enum": [INTERVAL_HOLDS, None], "description": _INTERVAL},
             "own_chance": _NUMBER,
+            "raw_chance": _NUMBER,
             "drift_km": _NUMBER,
             "bearing_deg": _NUMBER,
             "road_km": _NUMBER,

@@ -120,6 +120,7 @@ class HourView:
     chance: str
     chance_span: str
     own_chance: str
+    raw_chance: str
     to_go: tuple[str, ...]
     keep_to: str
     parts: tuple[PartRows, ...]
@@ -208,6 +209,7 @@ def hour_view(
         chance=words.chance_words(hour.chance),
         chance_span=_chance_span(hour),
         own_chance=_own_chance(hour),
+        raw_chance="" if hour.raw_chance is None else words.chance_words(hour.raw_chance),
         to_go=what_would_make_it_go(hour, facts.plan),
         keep_to=f"{words.flights_words(facts.plan.quantile)} keep to",
         parts=tuple(_parts(hour)),

@@ -20,6 +20,7 @@ from windowwatch.scoring.values import Hour, Site
 from windowwatch.web.access.guard import COOKIE, CsrfTokens, FormError, posted
 from windowwatch.web.draw.layers import map_layers
 from windowwatch.web.pages.hourview import hour_view
+from windowwatch.web.pages.learned import learned_view
 from windowwatch.web.pages.limits import limits_view
 from windowwatch.web.pages.listing import NoticeRow, notice_row
 from windowwatch.web.reading import Reader, Snapshot
@@ -51,6 +52,7 @@ class HourRoutes:
         self.routes: list[BaseRoute] = [
             Route("/hour/{site}/{time}", self.hour),
             Route("/limits", self.limits),
+            Route("/learned", self.learned),
             Route("/hour/{site}/{time}/layers.json", self.layers),
             leaflet_files(),
         ]
@@ -76,6 +78,15 @@ class HourRoutes:
         """The limits in force, and where each comes from."""
         view = limits_view(self._facts)
         return self._page(request, "limits.html", self._reader.newest(), view=view)
+
+    def learned(self, request: Request) -> Response:
+        """How good forecasts and chances were, and what would change by it."""
+        snapshot, found = self._reader.newest(), self._reader.learned()
+        view = None
+        if found is not None and snapshot is not None:
+            newest = snapshot.cycles[-1]
+            view = learned_view(found, newest.cycle.model, newest.learned)
+        return self._page(request, "learned.html", snapshot, view=view)
 
     def layers(self, request: Request) -> Response:
         """What the map of a launch hour holds, for the map that can be moved."""
