@@ -385,11 +385,15 @@ def _close(
         at = time_said(when, SystemClock().now())
         latitude, longitude = (None, None) if place is None else place_said(place)
         closing = Closing(Outcome(how), at, by, latitude, longitude, payload, note)
-        with flight_store(settings_path) as store:
+        settings = settings_or_none(settings_path)
+        with flight_store(settings_path, settings) as store:
+            from windowwatch.cli.flightlog import logged_at
             from windowwatch.wording.chase import closing_words
 
             flight = chosen_flight(store, key)
             store.close_flight(flight.key, closing)
+            # while the hours of the forecasts that it was flown by are still stored
+            store.log_flight(flight.key, SystemClock().now(), logged_at(settings, flight.begun))
             click.echo(f"flight {flight.key}, {flight.begun.name}: {closing_words(closing)}")
 
 

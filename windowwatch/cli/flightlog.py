@@ -48,13 +48,12 @@ def log_group(context: click.Context, train: bool, settings_path: Path | None) -
             raise click.UsageError("--train stands alone", context)
         return
     with errors_in_words():
+        if train:
+            print_train(settings_path)
+            return
         settings = settings_or_none(settings_path)
         with flight_store(settings_path, settings) as store:
             log = brought_up(store, settings, SystemClock().now())
-            if train:
-                for line in train_lines_said(log, settings):
-                    click.echo(line)
-                return
             from windowwatch.wording.flightlog import log_words
 
             if not log:
@@ -80,6 +79,14 @@ def logged_at(settings: "Settings | None", begun: "Begun") -> "LoggedAt | None":
         return None
     watch = settings.watch
     return logged_from(watch.name, watch.sites, watch.train.nozzle_lift_kg, begun)
+
+
+def print_train(path: Path | None) -> None:
+    """Print the lines for the settings that flights teach."""
+    settings = settings_or_none(path)
+    with flight_store(path, settings) as store:
+        for line in train_lines_said(brought_up(store, settings, SystemClock().now()), settings):
+            click.echo(line)
 
 
 def train_lines_said(log: "Sequence[Logged]", settings: "Settings | None") -> list[str]:
