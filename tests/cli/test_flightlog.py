@@ -129,6 +129,15 @@ def test_a_damaged_track_gives_one_error_that_names_it(
     assert "no flight yet" in typed(tmp_path, "log").out, "nothing is half imported"
 
 
+def test_a_torn_gpx_is_one_error_too(tmp_path: Path) -> None:
+    whole = track(tmp_path, "gpx")
+    whole.write_bytes(whole.read_bytes()[:3_000])
+    answer = taken_in(tmp_path, whole)
+    assert answer.code == 1
+    assert answer.err.startswith(f"error: {whole}: is no GPX: ")
+    assert answer.err.count("error:") == 1
+
+
 def test_a_track_that_ends_in_the_air_is_taken_in_and_says_what_it_lacks(tmp_path: Path) -> None:
     shown = taken_in(tmp_path, track(tmp_path, until=BURST_MIN - 10.0))
     assert shown.code == 0, shown.err

@@ -4,15 +4,19 @@ from dataclasses import replace
 from datetime import timedelta
 
 import invented
+import made_air
+import numpy as np
 import pytest
 from made_flight import BEGAN, BEGUN, DOWN_MIN, at, report, reports
 from sqlalchemy import delete, func, select
 
 from windowwatch.chase.logbook import Note, NoteKind
 from windowwatch.chase.reports import Mark
-from windowwatch.chase.values import Closing, Outcome
+from windowwatch.chase.values import Air, Closing, Flight, Outcome
+from windowwatch.clock import to_unix_s
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.launchday.plan import LiftMeasured, Planned
 from windowwatch.learning.balloons import Trait
 from windowwatch.physics.earth import distance_m
 from windowwatch.physics.spread import Footprint
@@ -109,3 +113,29 @@ def test_a_damaged_row_is_named(store: Store) -> None:
     assert flight is not None
     with pytest.raises(StorageError, match="what was made of flight flight"):
         store.logged(flight)
+
+
+def test_the_forecast_that_was_taken_along_and_the_lift_of_the_plan_are_used(store: Store) -> None:
+    planned = Planned("Field", BEGAN, replace(BEGUN.train, nozzle_lift_kg=2.7))
+    plan = store.make_plan("line", planned, at_utc=BEGAN, by="Ada").key
+    begun = replace(BEGUN, air=Air.FORECAST, forecast="made", plan=plan)
+    time = to_unix_s(BEGAN) + np.arange(0.0, 7.0) * 3_600.0
+    grid = made_air.grid(
+        lambda t, y, x, z: (12.0, 0.0), latitude_deg=np.arange(44.0, 48.1, 1.0),
+        longitude_deg=np.arange(5.0, 10.1, 1.0), time_unix_s=time, terrain_m=500.0,
+    )  # fmt: skip
+    store.begin_flight(begun, grid)
+    store.add_reports("flight", reports(WHOLE))
+    where = LoggedAt("line", None, 2.6)
+    one = store.log_flight("flight", BEGAN, where).made
+    assert one is not None
+    assert one.flown.air is Air.FORECAST
+    assert not one.flown.lift_measured
+    store.add_entry("line", plan, LiftMeasured(2.8), at_utc=BEGAN, by="Ben", check=lambda _: None)
+    two = store.log_flight("flight", BEGAN, where).made
+    assert two is not None
+    assert two.flown.lift_measured
+    assert one.flown.drag is not None
+    assert two.flown.drag is not None
+    assert two.flown.drag.sigma < one.flown.drag.sigma
+    assert lessons_of([store.logged_now(Flight(begun, None), BEGAN)]) == (), "it is still open"
