@@ -80,6 +80,7 @@ def test_a_pass_keeps_what_it_said_to_be_judged_later(made: Made, store: Store) 
     (kept,) = store.records("line")
     assert kept.cycle == made.data.cycle
     assert kept.time_unix_s[0] == made.data.cycle.reference_utc.timestamp(), "hours gone by, too"
+    assert np.all(np.diff(kept.time_unix_s) > 0.0)
     flown = kept.verdict != NOT_JUDGED
     assert flown.sum() == len(result.hours)
     chances = [np.nan if h.chance is None else h.chance for h in result.hours]

@@ -140,11 +140,22 @@ def test_every_site_has_its_table_and_every_notice_its_kind(week: Week) -> None:
     assert {kind for _, kind in of_windows} <= heads | {"BROKE", "CLOSED", *map(str, range(2, 9))}
     assert [kind for _, kind in of_plans] == ["LAUNCH", "HOLD", "RELEASED"]
     assert all(week.printed.count(f"[{change.key}]") == 1 for change in changes)
-    where, _, *more = week.printed.splitlines()[-7:]
+    where, _, *more = week.printed.splitlines()[-8:]
     assert "rehearsal-skerra-demo.sqlite3" in where
     assert [line.split()[:2] for line in more] == [
-        ["windowwatch", command] for command in ("page", "sites", "hours", "explain", "plan")
+        ["windowwatch", command]
+        for command in ("page", "sites", "hours", "explain", "plan", "learned")
     ]
+
+
+def test_what_six_cycles_say_of_one_another_is_told_and_said_to_be_too_little(week: Week) -> None:
+    said = " ".join(week.printed.split())
+    learned = week.store.learned_tables(WATCH)
+    assert learned is not None
+    assert learned.cycles == 6
+    assert f"and {learned.cycles} forecasts." in said
+    assert "the wind aloft was" in said
+    assert "too few to go by" in said
 
 
 def test_a_launch_is_planned_held_filled_and_released(week: Week) -> None:

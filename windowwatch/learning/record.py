@@ -81,7 +81,7 @@ class SiteRecord:
     Attributes
     ----------
     time_unix_s : array [N]
-        Launch hours, and the first six hours of the cycle: weather, perhaps without a verdict.
+        Launch hours, and hours before them that have weather alone.
     wind_mps : array [N, K, 2]
         Eastward and northward wind over the site at `spread.KNOT_HEIGHT_M`; mean of members.
     surface : mapping of str to array [N]
@@ -171,9 +171,17 @@ def record_of(
 
 
 def _with_hours_gone_by(flown: FloatArray, cycle_unix_s: float) -> FloatArray:
-    """Launch hours, and the hours that a cycle has the last word on, flown or not."""
+    """Launch hours, and others whose weather is kept, flown or not.
+
+    They are those that a cycle has the last word on, and every third one up to the first launch
+    hour: a watch of days to come learns of the weather before them.
+    """
     first_hour = np.ceil(cycle_unix_s / 3600.0) * 3600.0
-    return np.union1d(flown, first_hour + 3600.0 * np.arange(REFERENCE_H + 1.0))
+    ahead = np.arange(0.0, LEADS_H[-1], 3.0)
+    if flown.size:
+        ahead = ahead[first_hour + 3600.0 * ahead < flown[0]]
+    last_word = np.arange(REFERENCE_H + 1.0)
+    return np.union1d(flown, first_hour + 3600.0 * np.union1d(ahead, last_word))
 
 
 def _mean(values: FloatArray) -> FloatArray:
