@@ -24,6 +24,7 @@ GROUPS = {
     "process": (
         "fetch/test_serve.py",
         "forecast/test_pool.py",
+        "learning/test_backtest.py",
         "line/test_clock_jumps.py",
         "line/test_daemon.py",
         "line/test_database_gone.py",

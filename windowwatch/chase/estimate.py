@@ -183,7 +183,7 @@ def _winds(
     return found[0], found[1], int(np.count_nonzero(there))
 
 
-def _air(grid: WindGrid, layers: Layers) -> FloatArray:
+def air_along(grid: WindGrid, layers: Layers) -> FloatArray:
     """Temperature and logarithm of pressure along layers [L, points, 2]."""
     time, lat, lon, high = layers.along(_POINTS)
     return air_at(grid, time, lat, lon, high)[..., [TEMPERATURE, LOG_PRESSURE]]
@@ -195,7 +195,7 @@ def _rises(before: Before, layers: Layers) -> tuple[Normal, int]:
     rising = layers.rate_mps > 0.3
     if not rising.any():
         return prior, 0
-    air = _air(before.grid, layers)
+    air = air_along(before.grid, layers)
     reckoned = ascent_rate_mps(before.train, np.exp(air[..., 1]), air[..., 0])
     rate = 1.0 / np.mean(1.0 / reckoned, axis=1)
     there = rising & np.isfinite(rate)
@@ -208,7 +208,7 @@ def _rises(before: Before, layers: Layers) -> tuple[Normal, int]:
 def _canopy(before: Before, layers: Layers, *, free: bool) -> Normal:
     """The canopy's factor, given the layers that were fallen through."""
     falling = layers.rate_mps < -0.3
-    air = _air(before.grid, layers)
+    air = air_along(before.grid, layers)
     density = np.exp(air[..., 1]) / (c.AIR_GAS_CONSTANT * air[..., 0])
     rate = 1.0 / np.mean(1.0 / descent_rate_mps(before.train, density), axis=1)
     there = falling & np.isfinite(rate)

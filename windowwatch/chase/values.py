@@ -148,6 +148,7 @@ class Outcome(StrEnum):
 
     RECOVERED = "recovered"
     GIVEN_UP = "given up"
+    OVER = "over"  #: of before our time: nobody noted whether it was found
 
 
 @dataclass(frozen=True)

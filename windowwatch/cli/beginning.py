@@ -53,8 +53,7 @@ def begin(
     InputError
         If something is missing; the message says which option gives it.
     """
-    site = _site(settings, given["site"])
-    latitude, longitude, height = _place(site, given)
+    latitude, longitude, height = place_of(settings, given)
     released = given["released"]
     begun = Begun(
         key=new_key(),
@@ -63,7 +62,7 @@ def begin(
         latitude_deg=latitude,
         longitude_deg=longitude,
         height_m=height,
-        train=_train(settings, given),
+        train=train_of(settings, given),
         released_utc=None if released is None else time_said(released, now_utc),
     )
     if settings is None or given["no_forecast"]:
@@ -107,7 +106,9 @@ def _site(settings: Settings | None, name: str | None) -> Site | None:
     return site_called(settings, name)
 
 
-def _place(site: Site | None, given: Mapping[str, Any]) -> tuple[float, float, float]:
+def place_of(settings: Settings | None, given: Mapping[str, Any]) -> tuple[float, float, float]:
+    """Release of what was given: latitude, longitude and height."""
+    site = _site(settings, given["site"])
     if given["place"] is None and site is None:
         raise InputError("say where it is released: --site NAME, or --place with --height")
     if given["place"] is not None:
@@ -119,7 +120,7 @@ def _place(site: Site | None, given: Mapping[str, Any]) -> tuple[float, float, f
     return site.latitude_deg, site.longitude_deg, height
 
 
-def _train(settings: Settings | None, given: Mapping[str, Any]) -> FlightTrain:
+def train_of(settings: Settings | None, given: Mapping[str, Any]) -> FlightTrain:
     """The train of the settings, with what was given in its place."""
     said = {field: given[option] for field, option in _TRAIN.items() if given[option] is not None}
     if given["gas"] is not None:

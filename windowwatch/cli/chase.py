@@ -29,7 +29,7 @@ NO_FLIGHT = "no flight is open; begin one with `windowwatch flight begin NAME`"
 _FLIGHT_HELP = "Key of the flight; needed only when several are open."
 
 
-def _settings_option(command: Callable[..., Any]) -> Callable[..., Any]:
+def flight_settings(command: Callable[..., Any]) -> Callable[..., Any]:
     """The settings file, which a flight can do without."""
     return click.option(
         "--settings",
@@ -45,33 +45,34 @@ def _flight_option(command: Callable[..., Any]) -> Callable[..., Any]:
     return click.option("--flight", "key", metavar="KEY", help=_FLIGHT_HELP)(command)
 
 
-def _settings(path: Path | None) -> "Settings | None":
+def settings_or_none(path: Path | None) -> "Settings | None":
+    """Settings without their maps; None where no file is named."""
     from windowwatch.cli.common import settings_of
 
     return None if path is None else settings_of(path, maps=False)
 
 
 @contextmanager
-def _store(path: Path | None, settings: "Settings | None" = None) -> Iterator["Store"]:
+def flight_store(path: Path | None, settings: "Settings | None" = None) -> Iterator["Store"]:
     """The database of a watch, or the one that flights have of their own."""
     from windowwatch.settings.read import data_folder
     from windowwatch.storage.engine import sqlite_url
     from windowwatch.storage.store import ready_store
 
-    settings = settings or _settings(path)
+    settings = settings or settings_or_none(path)
     url = sqlite_url(data_folder() / "flights.sqlite3")
     with ready_store(url if settings is None else settings.database_url()) as store:
         yield store
 
 
 @contextmanager
-def _looking(path: Path | None) -> Iterator["Store"]:
+def flights_looked_at(path: Path | None) -> Iterator["Store"]:
     """The same to look at: where there is no database yet, there is no flight, and none is made."""
     from windowwatch.settings.read import data_folder
     from windowwatch.storage.engine import sqlite_url
     from windowwatch.storage.store import existing_store, missing_file
 
-    settings = _settings(path)
+    settings = settings_or_none(path)
     url = sqlite_url(data_folder() / "flights.sqlite3")
     url = url if settings is None else settings.database_url()
     if missing_file(url) is not None:
@@ -80,7 +81,7 @@ def _looking(path: Path | None) -> Iterator["Store"]:
         yield store
 
 
-def _chosen(store: "Store", key: str | None, *, closed: bool = False) -> "Flight":
+def chosen_flight(store: "Store", key: str | None, *, closed: bool = False) -> "Flight":
     """The flight that was named, or the only one that is open."""
     if key is not None:
         found = store.flight(key)
@@ -108,7 +109,7 @@ def _chosen(store: "Store", key: str | None, *, closed: bool = False) -> "Flight
 @click.option("--tracker", default="voice", show_default=True, help="Who says so.")
 @click.option("--note", default="", help="What was said, in words.")
 @_flight_option
-@_settings_option
+@flight_settings
 def position_command(
     place: str,
     height: str | None,
@@ -133,8 +134,8 @@ def position_command(
             tracker, moment, now, latitude, longitude, high, VOICE_SIGMA_M, VOICE_HEIGHT_SIGMA_M,
             "voice", note,
         )  # fmt: skip
-        settings = _settings(settings_path)
-        with _store(settings_path, settings) as store:
+        settings = settings_or_none(settings_path)
+        with flight_store(settings_path, settings) as store:
             from windowwatch.wording.chase import report_words
 
             flight = _flight_for(store, key, settings, (latitude, longitude), now)
@@ -153,7 +154,7 @@ def _flight_for(
 ) -> "Flight":
     """The flight that a report is of; begun by it where none is open, and settings are there."""
     if key is not None or settings is None or any(f.closing is None for f in store.flights()):
-        return _chosen(store, key)
+        return chosen_flight(store, key)
     from windowwatch.cli.beginning import begin_by_report
     from windowwatch.wording.chase import begun_words
 
@@ -180,7 +181,7 @@ def flight_group() -> None:
 @click.option("--burst-diameter", type=float, help="At which the balloon bursts, m.")
 @click.option("--canopy", type=float, help="Fabric of the parachute, m².")
 @click.option("--gas", type=click.Choice(["hydrogen", "helium"]), help="Lifting gas.")
-@_settings_option
+@flight_settings
 def begin_command(name: str, settings_path: Path | None, **given: Any) -> None:
     """Begin to follow the flight NAME. With settings, train, site and forecast are theirs.
 
@@ -190,9 +191,9 @@ def begin_command(name: str, settings_path: Path | None, **given: Any) -> None:
         from windowwatch.cli.beginning import begin
 
         now = SystemClock().now()
-        settings = _settings(settings_path)
+        settings = settings_or_none(settings_path)
         begun, air = begin(name, settings, given, now)
-        with _store(settings_path, settings) as store:
+        with flight_store(settings_path, settings) as store:
             store.begin_flight(begun, air)
         from windowwatch.wording.chase import air_words, begun_words
 
@@ -202,10 +203,10 @@ def begin_command(name: str, settings_path: Path | None, **given: Any) -> None:
 
 
 @flight_group.command("list", short_help="All flights, the newest first.")
-@_settings_option
+@flight_settings
 def list_command(settings_path: Path | None) -> None:
     """List all flights, the newest first."""
-    with errors_in_words(), _looking(settings_path) as store:
+    with errors_in_words(), flights_looked_at(settings_path) as store:
         from windowwatch.wording.chase import begun_words, closing_words
 
         flights = store.flights()
@@ -219,11 +220,11 @@ def list_command(settings_path: Path | None) -> None:
 @flight_group.command("show", short_help="Where it is, and where it will land.")
 @click.argument("key", required=False)
 @click.option("--reports", is_flag=True, help="Every report, and whether it is used.")
-@_settings_option
+@flight_settings
 def show_command(key: str | None, reports: bool, settings_path: Path | None) -> None:
     """Show a flight: its state, the age of the last report, and where it will land."""
-    with errors_in_words(), _looking(settings_path) as store:
-        flight = _chosen(store, key, closed=True)
+    with errors_in_words(), flights_looked_at(settings_path) as store:
+        flight = chosen_flight(store, key, closed=True)
         if reports:
             from windowwatch.wording.chase import report_words
 
@@ -284,7 +285,7 @@ def _state_lines(begun: "Begun", kept: "tuple[Kept, ...]", now: datetime) -> Ite
     "--format", "kind", type=click.Choice(["csv", "gpx", "nmea", "aprs"]), help="Kind of the file."
 )
 @_flight_option
-@_settings_option
+@flight_settings
 def import_command(
     file: Path, tracker: str, kind: str | None, key: str | None, settings_path: Path | None
 ) -> None:
@@ -294,12 +295,12 @@ def import_command(
 
         now = SystemClock().now()
         reports, refused = read_track(file, kind, tracker, now)
-        with _store(settings_path) as store:
+        with flight_store(settings_path) as store:
             from collections import Counter
 
             from windowwatch.wording.chase import MARKS
 
-            flight = _chosen(store, key)
+            flight = chosen_flight(store, key)
             kept = store.add_reports(flight.key, reports)
             for mark, count in Counter(each.mark for each in kept).most_common():
                 click.echo(f"{count} {MARKS[mark]}")
@@ -318,15 +319,15 @@ def import_command(
     show_default=True,
 )  # fmt: skip
 @click.option("--out", type=click.Path(path_type=Path), help="File; printed when left out.")
-@_settings_option
+@flight_settings
 def export_command(
     key: str | None, kind: str, out: Path | None, settings_path: Path | None
 ) -> None:
     """Write a flight: its track, and its landing, estimated or found."""
-    with errors_in_words(), _looking(settings_path) as store:
+    with errors_in_words(), flights_looked_at(settings_path) as store:
         from windowwatch.web.data.chase import FlightRecord, record_as
 
-        flight = _chosen(store, key, closed=True)
+        flight = chosen_flight(store, key, closed=True)
         record = FlightRecord(flight, store.reports(flight.key), store.said(flight.key))
         content = record_as(kind, record)
         if out is None:
@@ -345,7 +346,7 @@ def _closing_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--by", required=True, help="Who says so."),
         click.option("--time", "when", default="now", show_default=True, help="As 11:20 (UTC)."),
         click.option("--note", default="", help="Anything else."),
-        _settings_option,
+        flight_settings,
     ):
         command = option(command)
     return command
@@ -384,11 +385,15 @@ def _close(
         at = time_said(when, SystemClock().now())
         latitude, longitude = (None, None) if place is None else place_said(place)
         closing = Closing(Outcome(how), at, by, latitude, longitude, payload, note)
-        with _store(settings_path) as store:
+        settings = settings_or_none(settings_path)
+        with flight_store(settings_path, settings) as store:
+            from windowwatch.cli.flightlog import logged_at
             from windowwatch.wording.chase import closing_words
 
-            flight = _chosen(store, key)
+            flight = chosen_flight(store, key)
             store.close_flight(flight.key, closing)
+            # while the hours of the forecasts that it was flown by are still stored
+            store.log_flight(flight.key, SystemClock().now(), logged_at(settings, flight.begun))
             click.echo(f"flight {flight.key}, {flight.begun.name}: {closing_words(closing)}")
 
 
@@ -396,12 +401,12 @@ def _close(
 @click.argument("name")
 @click.option("--stop", is_flag=True, help="Take back every word that it has.")
 @_flight_option
-@_settings_option
+@flight_settings
 def tracker_command(name: str, stop: bool, key: str | None, settings_path: Path | None) -> None:
     """Give the tracker NAME a word of its own, by which it posts positions to the page."""
-    with errors_in_words(), _store(settings_path) as store:
+    with errors_in_words(), flight_store(settings_path) as store:
         now = SystemClock().now()
-        flight = _chosen(store, key)
+        flight = chosen_flight(store, key)
         if stop:
             count = store.stop_posting(flight.key, name, now)
             if count == 0:
@@ -420,7 +425,7 @@ def tracker_command(name: str, stop: bool, key: str | None, settings_path: Path 
 @click.option("--home", is_flag=True, help="It is not to be counted on any more.")
 @click.option("--phone", is_flag=True, help="Give its phone a word to post its place with.")
 @_flight_option
-@_settings_option
+@flight_settings
 def crew_command(
     name: str, place: str | None, home: bool, phone: bool, key: str | None,
     settings_path: Path | None,
@@ -431,8 +436,8 @@ def crew_command(
             raise InputError("give one of --place, --home and --phone")
         now = SystemClock().now()
         where = None if place is None else place_said(place)
-        with _store(settings_path) as store:
-            flight = _chosen(store, key)
+        with flight_store(settings_path) as store:
+            flight = chosen_flight(store, key)
             if phone:
                 word = store.let_post(flight.key, name, now, is_crew=True)
                 click.echo(f"the phone of {name} may post its place; its word, shown only now:")
@@ -454,11 +459,11 @@ def crew_command(
 
 @flight_group.command("drives", short_help="Where each crew is to wait, and how it gets there.")
 @click.argument("key", required=False)
-@_settings_option
+@flight_settings
 def drives_command(key: str | None, settings_path: Path | None) -> None:
     """Advise the crews anew by the newest estimate, and show it."""
-    with errors_in_words(), _store(settings_path) as store:
-        _show_drives(store, _chosen(store, key), settings_path, SystemClock().now())
+    with errors_in_words(), flight_store(settings_path) as store:
+        _show_drives(store, chosen_flight(store, key), settings_path, SystemClock().now())
 
 
 def _show_drives(store: "Store", flight: "Flight", path: Path | None, now: datetime) -> None:

@@ -16,6 +16,9 @@ from windowwatch.wording import learned as words
 
 #: Cells of a bar, and every second knot of the wind's error up to 30 km.
 _BAR = 20
+#: Columns of two settings that are compared.
+_COMPARED = ("ahead", "settings", "hours", "off, km", "in 90 %", "Brier", "go held", "false go",
+             "missed go")  # fmt: skip
 _KNOTS = tuple(k for k, height in enumerate(KNOT_HEIGHT_M) if height <= 30_000.0)[::2]
 
 
@@ -141,3 +144,47 @@ def _bar(each: Bin) -> str:
 
 def _number(value: float | None, digits: int = 0) -> str:
     return "–" if value is None else f"{value:.{digits}f}"
+
+
+def print_compared(
+    console: Console,
+    names: tuple[str, str],
+    models: tuple[str, ...],
+    learned: tuple[Learned, Learned],
+) -> None:
+    """Print how good the answers of two settings were, one under the other at each lead."""
+    for each, name in zip(learned, names, strict=True):
+        print_note(console, f"{name}: {words.from_words(each)}")
+        few = words.few_words(each)
+        if few:
+            print_note(console, few)
+    drawn = plain_table("")
+    for title in _COMPARED:
+        drawn.add_column(title, justify="left" if title in {"ahead", "settings"} else "right")
+    found = [
+        {table.lead_h: table for table in words.tables_of(each, model)}
+        for each, model in zip(learned, models, strict=True)
+    ]
+    for lead in sorted(set(found[0]) | set(found[1])):
+        for number, (name, tables) in enumerate(zip(names, found, strict=True)):
+            drawn.add_row(
+                words.lead_words(lead) if number == 0 else "", name, *_row(tables.get(lead))
+            )
+    if drawn.row_count:
+        console.print(drawn)
+    print_note(console, words.COMPARED)
+
+
+def _row(table: LeadTable | None) -> tuple[str, ...]:
+    if table is None:
+        return ("0", *["–"] * 6)
+    said = table.verdicts
+    return (
+        str(table.hours),
+        _number(table.landing_median_km.value, 1),
+        _number(None if table.inside_90.value is None else 100.0 * table.inside_90.value),
+        _number(table.chance.brier, 3),
+        str(said.hits),
+        str(said.false_alarms),
+        str(said.misses),
+    )

@@ -94,7 +94,8 @@ def sites_command(where: Where) -> None:
 @click.command("learned", short_help="Show how good forecasts and chances were, and what changes.")
 @results_options
 @click.option("--site", help="The tables of one site; left out: all sites together.")
-def learned_command(where: Where, site: str | None) -> None:
+@click.option("--train", is_flag=True, help="The lines that flights teach for [train], with doubt.")
+def learned_command(where: Where, site: str | None, train: bool) -> None:
     """Show how good forecasts and chances were, and what would change by it.
 
     Flights are made with what was learned only where the settings say so: [learning] use.
@@ -102,6 +103,12 @@ def learned_command(where: Where, site: str | None) -> None:
     with errors_in_words():
         if site is not None:
             require_site(where.settings, site)
+    if train:
+        with errors_in_words():
+            from windowwatch.cli.flightlog import print_train
+
+            print_train(where.settings)
+        return
     with errors_in_words(), results(where) as (settings, store, _):
         from windowwatch.cli import show
         from windowwatch.cli.learned import print_learned

@@ -151,6 +151,7 @@ def key_of(view: MapView) -> Iterable[tuple[tuple[Xml.Element, ...], str]]:
         ("airspace", area, "zone airspace"),
         ("open", inner, "zone open airspace"),
         ("permitted", inner, "zone permitted"),
+        ("announced", inner, "zone announced"),
         ("water", area, "water"),
         ("shun", area, "shun"),
         ("forest", area, "forest"),
@@ -158,6 +159,8 @@ def key_of(view: MapView) -> Iterable[tuple[tuple[Xml.Element, ...], str]]:
     ):
         if kind in view.kinds:
             yield (_rect(classes, *box),), SIGNS[kind]
+    if "landed" in view.kinds:
+        yield (_path("landed", "M15 1l7 7l-7 7l-7 -7z"),), SIGNS["landed"]
     if "road" in view.kinds:
         roads = (("road major", 5), ("road", 9), ("road track", 13))
         yield tuple(_path(kind, f"M0 {y}h30") for kind, y in roads), SIGNS["roads"]

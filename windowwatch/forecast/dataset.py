@@ -343,6 +343,25 @@ def read_archive(path: Path) -> xr.Dataset:
         ) from error
 
 
+def archived_cycle(path: Path) -> Cycle:
+    """Which cycle a stored dataset is, without reading it whole.
+
+    Raises
+    ------
+    DecodeError
+        If it is not a file of ours, or damaged.
+    """
+    try:
+        with xr.open_dataset(
+            path, engine="netcdf4", decode_cf=False, mask_and_scale=False
+        ) as opened:
+            return cycle_of(opened)
+    except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
+        raise DecodeError(
+            f"{shown(path)}: cannot be read as a stored cycle ({type(error).__name__}: {error})"
+        ) from error
+
+
 def _axis(coordinates: dict[str, Any], axis: str, values: Any) -> str:
     """Name of a dimension with these coordinates, made if there is none."""
     for count in range(len(coordinates) + 1):

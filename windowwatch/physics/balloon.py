@@ -230,7 +230,7 @@ def ascent_rate_mps(
     temperature = np.asarray(temperature_k, dtype=np.float64)
     density = np.asarray(pressure_pa, dtype=np.float64) / (c.AIR_GAS_CONSTANT * temperature)
     size = diameter_m(train, density)
-    push = 8.0 * train.free_lift_kg * np.asarray(gravity_mps2) / np.pi
+    push = 8.0 * train.free_lift_kg * np.asarray(gravity_mps2) / np.pi / train.drag_factor
     if train.balloon_drag_coefficient is not None:
         return np.sqrt(push / (density * train.balloon_drag_coefficient * size**2))
     viscosity = viscosity_pas(temperature)

@@ -366,7 +366,7 @@ def _bodies(
     canopy = train.parachute_drag_coefficient * train.parachute_area_m2 * draws.canopy
     body = np.full((*draws.lift.shape, k.BODY), np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):  # no free lift: NaN, and not rising
-        drive = np.log(8.0 * free / np.pi / draws.drag)
+        drive = np.log(8.0 * free / np.pi / (draws.drag * train.drag_factor))
     body[..., k.LOG_GRAVITY] = np.log(gravity_mps2(launches.latitude_deg))[:, np.newaxis]
     body[..., k.LOG_DRIVE] = drive
     body[..., k.LOG_SIZE] = np.log(sphere) / 3.0

@@ -61,6 +61,8 @@ class FlightTrain:
         Drag coefficient times area of what falls before the canopy opens. [m²]
     drag_curve : DragCurve
         Curve by Reynolds number that is used without a balloon drag coefficient.
+    drag_factor : float
+        Times the curve or the coefficient: what flights of such balloons have shown. [1]
     """
 
     balloon_mass_kg: float
@@ -81,11 +83,12 @@ class FlightTrain:
     remnant_fraction: float = 0.0
     body_drag_area_m2: float = 0.05
     drag_curve: DragCurve = DragCurve.SOUNDING
+    drag_factor: float = 1.0
 
     def __post_init__(self) -> None:
         for name in ("balloon_mass_kg", "payload_mass_kg", "nozzle_lift_kg", "burst_diameter_m",
                      "parachute_area_m2", "parachute_drag_coefficient",
-                     "body_drag_area_m2"):  # fmt: skip
+                     "body_drag_area_m2", "drag_factor"):  # fmt: skip
             if not getattr(self, name) > 0:
                 raise InputError(f"{name} must be above zero; it is {getattr(self, name)}")
         for name in ("balloon_drag_coefficient", "measured_ascent_mps"):

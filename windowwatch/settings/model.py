@@ -273,6 +273,7 @@ class TrainSection(Section):
     remnant_fraction: Annotated[float, Field(ge=0.0, le=1.0)] = 0.0
     body_drag_area_m2: Annotated[float, Field(gt=0.0, le=10.0)] = 0.1
     drag_curve: DragCurve = DragCurve.SOUNDING
+    drag_factor: Annotated[float, Field(ge=0.3, le=3.0)] = 1.0
 
 
 class CylindersSection(Section):

@@ -105,13 +105,16 @@ def add_reports(database: Database, key: str, reports: Sequence[Report]) -> tupl
         found, so_far = [], _screened(session, flight.begun)
         for report in reports:
             mark, so_far = screen(so_far, report)
-            row = PositionRow(
-                flight=key, mark=str(mark), **{name: getattr(report, name) for name in _REPORT}
-            )
+            row = PositionRow(flight=key, mark=str(mark), **report_values(report))
             session.add(row)
             session.flush()
             found.append(Kept(row.id, report, mark))
         return tuple(found)
+
+
+def report_values(report: Report) -> dict[str, Any]:
+    """Columns of a report."""
+    return {name: getattr(report, name) for name in _REPORT}
 
 
 def _screened(session: Session, begun: Begun) -> Screened:

@@ -17,6 +17,7 @@ from windowwatch.storage import (
     cycles,
     deliveries,
     engine,
+    flightlog,
     flights,
     learned,
     plans,
@@ -191,6 +192,12 @@ class Store(engine.Database):
     flights_mark = crews.flights_mark
     save_advice = crews.save_advice
     advice = crews.advice_of
+
+    import_flight = flightlog.import_flight
+    note_flight = flightlog.add_notes
+    logged = flightlog.logged
+    log_flight = flightlog.log_flight
+    logged_now = flightlog.logged_now
 
     records = learned.records_of
     answers = learned.answers_kept

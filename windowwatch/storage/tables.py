@@ -437,6 +437,34 @@ class AdviceRow(Base):
     value: Mapped[str] = mapped_column(Text)
 
 
+class FlightNoteRow(Base):
+    """What somebody noted of a flight; rows are only ever added."""
+
+    __tablename__ = "flight_notes"
+
+    id: Mapped[int] = mapped_column(RowId, primary_key=True)
+    flight: Mapped[str] = mapped_column(
+        String(64), ForeignKey("flights.key", ondelete="CASCADE"), index=True
+    )
+    at_utc: Mapped[datetime]
+    by_whom: Mapped[str] = mapped_column(String(200))
+    kind: Mapped[str] = mapped_column(String(40))
+    value: Mapped[str] = mapped_column(Text)
+
+
+class FlownRow(Base):
+    """What was made of a flight, by its reports up to a number."""
+
+    __tablename__ = "flown"
+
+    flight: Mapped[str] = mapped_column(
+        String(64), ForeignKey("flights.key", ondelete="CASCADE"), primary_key=True
+    )
+    number: Mapped[int] = mapped_column(BigInteger)
+    made_utc: Mapped[datetime]
+    value: Mapped[str] = mapped_column(Text)
+
+
 class RecordRow(Base):
     """What one cycle said of a site's launch hours, packed, to be judged when they have gone by."""
 

@@ -426,6 +426,7 @@ def _followed(pages: PageRoutes, authenticator: Authenticator | None) -> list[Ro
         pages.clock,
         pages.csrf,
         authenticator,
+        renders=pages.pages,
         page=pages.page_now,
         problem=pages.problem,
     ).routes

@@ -11,10 +11,11 @@ from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from windowwatch.chase.drives import Crew
+from windowwatch.chase.logbook import Logged
 from windowwatch.chase.reports import Mark, Report
 from windowwatch.chase.said import (
     VOICE_HEIGHT_SIGMA_M,
@@ -27,6 +28,7 @@ from windowwatch.chase.silence import search_order
 from windowwatch.chase.values import Flight, Kept
 from windowwatch.clock import Clock, require_utc
 from windowwatch.errors import InputError
+from windowwatch.storage.flightlog import logged_from
 from windowwatch.storage.flights import ClosedError, Tracker
 from windowwatch.storage.store import Store
 from windowwatch.web.access.guard import (
@@ -39,8 +41,11 @@ from windowwatch.web.access.guard import (
     posted,
 )
 from windowwatch.web.data.chase import MEDIA, FlightRecord, record_as, ways_gpx
+from windowwatch.web.data.flightlog import log_csv
 from windowwatch.web.data.routes import RefusedError, file_answer
+from windowwatch.web.pages.flightpaper import paper_html, season_html
 from windowwatch.web.pages.flightview import flight_view
+from windowwatch.web.pages.pack import Renders
 from windowwatch.web.values import Facts
 from windowwatch.wording.chase import begun_words, closing_words
 from windowwatch.wording.crews import DRIVE_CAUTION, SEARCH_CAUTION
@@ -94,6 +99,8 @@ class FollowedRoutes:
     csrf : CsrfTokens
     authenticator : Authenticator or None
         Counts wrong words; None where the page is for this machine alone.
+    renders : Renders
+        Makes HTML of a template.
     page, problem : callable
         Make a page; make one of a title and a text, with a status.
     """
@@ -106,18 +113,22 @@ class FollowedRoutes:
         csrf: CsrfTokens,
         authenticator: Authenticator | None,
         *,
+        renders: Renders,
         page: Callable[..., Response],
         problem: Callable[[str, str, int], Response],
     ) -> None:
         self._store, self._facts, self._clock, self._csrf = store, facts, clock, csrf
         self._authenticator = authenticator
-        self._page, self._problem = page, problem
+        self._renders, self._page, self._problem = renders, page, problem
         self._followers = Followers(store, clock)
         self.routes = [
             Route("/flights", self.flights),
+            Route("/flights/season", self.season),
+            Route("/flights/log.csv", self.log),
             Route("/flights/{key}", self.flight),
             Route("/flights/{key}/report", self.form),
             Route("/flights/{key}/report", self.told, methods=["POST"]),
+            Route("/flights/{key}/print", self.paper),
             Route("/flights/{key}/record.{kind}", self.record),
             Route("/flights/{key}/ways.gpx", self.ways),
             Route("/flights/{key}/crew", self.crew_form),
@@ -165,6 +176,33 @@ class FollowedRoutes:
             raise HTTPException(404)
         record = FlightRecord(flight, self._store.reports(flight.key), self._store.said(flight.key))
         return file_answer(record_as(kind, record), MEDIA[kind], f"flight-{flight.key}.{kind}")
+
+    def paper(self, request: Request) -> Response:
+        """The report of a flight, for paper."""
+        flight = self._found(request)
+        logged, kept = self._logged(flight), self._store.reports(flight.key)
+        facts = self._facts
+        made = paper_html(self._renders, logged, kept, facts.ground, facts.zones, alone=False)
+        return HTMLResponse(made)
+
+    def season(self, request: Request) -> Response:
+        """All flights, for the team."""
+        del request
+        log = [self._logged(each) for each in self._store.flights()]
+        return HTMLResponse(season_html(self._renders, log, self._facts.train, alone=False))
+
+    def log(self, request: Request) -> Response:
+        """All flights as CSV."""
+        del request
+        log = [self._logged(each) for each in self._store.flights()]
+        return file_answer(log_csv(log).encode(), MEDIA["csv"], "flights.csv")
+
+    def _logged(self, flight: Flight) -> Logged:
+        """A flight of the log; what was made of it is made anew when reports have come since."""
+        facts = self._facts
+        meant = None if facts.train is None else facts.train.nozzle_lift_kg
+        at = logged_from(facts.watch, facts.sites, meant, flight.begun)
+        return self._store.logged_now(flight, self._clock.now(), at)
 
     def form(self, request: Request) -> Response:
         """The form for a position by voice."""

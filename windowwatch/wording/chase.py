@@ -97,7 +97,8 @@ def height_words(height_m: float | None) -> str:
     """``8200 m (26,900 ft)``."""
     if height_m is None:
         return "no height"
-    return f"{height_m:.0f} m ({round(height_m / 0.3048, -2):,.0f} ft)"
+    feet = height_m / 0.3048
+    return f"{height_m:.0f} m ({round(feet, -2 if abs(feet) >= 1000.0 else -1):,.0f} ft)"
 
 
 def area_words(major_m: float, minor_m: float, bearing_deg: float) -> str:

@@ -17,6 +17,12 @@ REFERENCE = (
     "against what was measured, where there was anything. What all forecasts of a model get wrong "
     "alike does not show."
 )
+#: Said below two settings that are compared.
+COMPARED = (
+    "Each is held against its own last word, so other limits change what was right as well as what "
+    "was said. Brier: mean square error of the chance, smaller is better. False go: said go, and "
+    "was not; missed go: the other way round."
+)
 #: What `came true` means, said once beside the chances.
 CAME_TRUE = (
     "An hour came true as far as its last forecast said: one that ended at 70 % counts 0.7. Skill: "

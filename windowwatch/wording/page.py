@@ -311,6 +311,8 @@ SIGNS = {
     "airspace": "airspace",
     "open": "airspace that may be entered",
     "permitted": "permitted area",
+    "announced": "area that was announced",
+    "landed": "landed",
     "water": "water",
     "shun": "town, works, closed land",
     "forest": "forest",

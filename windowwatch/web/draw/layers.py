@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from windowwatch.drawing.hour_map import WIDE, FloatArray, area_kind, fitting, mark_times, road_kind
+from windowwatch.drawing.hour_map import WIDE, area_kind, fitting, mark_times, road_kind
 from windowwatch.drawing.touched import is_touched, name_place, touches
 from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.outline import Frame, Zone, outlines
@@ -16,6 +16,7 @@ from windowwatch.physics.earth import destination
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.detail import HourDetail, Track
 from windowwatch.scoring.values import Site
+from windowwatch.units import FloatArray
 from windowwatch.wording.page import LAYERS, burst_mark, drive_words, minute_mark
 
 #: Vertices of the ground in all.

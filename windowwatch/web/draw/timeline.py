@@ -8,13 +8,12 @@ from math import ceil, floor, isfinite
 import numpy as np
 
 from windowwatch.clock import floor_to_step, from_unix_s, to_unix_s
-from windowwatch.drawing.hour_map import FloatArray
 from windowwatch.physics.sun import sunrise_unix_s, sunset_unix_s
 from windowwatch.scoring.checks.series import FAR_H
 from windowwatch.scoring.detail import Drive, Track
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.units import KELVIN_AT_0_C
+from windowwatch.units import KELVIN_AT_0_C, FloatArray
 from windowwatch.wording import page as words
 from windowwatch.wording.phrases import compass, length
 from windowwatch.wording.standing import clock_words
