@@ -188,6 +188,17 @@ def test_nobody_waits_in_the_middle_of_a_wide_area(made: tuple[RoadNet, np.ndarr
     assert kept.to_s is not None
 
 
+def test_who_comes_too_late_to_wait_drives_to_where_the_walk_begins(
+    made: tuple[RoadNet, np.ndarray],
+) -> None:
+    net, far = made
+    what = estimate(np.full(9, 2500.0), np.full(9, 2500.0), net, land_min=1.0)
+    (ada,) = told(net, what, [crew(net, "Ada", 0)]).crews
+    stop, _ = net.walks(net.rasters.units(what.landing_latitude_deg, what.landing_longitude_deg))
+    assert ada.order is Order.GO
+    assert ada.to_s == pytest.approx(1.25 * far[0, stop[0]], abs=1.0)
+
+
 def test_when_it_is_down_all_drive_to_where_the_walk_begins(
     made: tuple[RoadNet, np.ndarray],
 ) -> None:

@@ -25,7 +25,7 @@ from windowwatch.ground.query.features import Ground
 from windowwatch.ground.region import read_region, region_around
 from windowwatch.ground.tags import Cover
 from windowwatch.scoring.values import Site
-from windowwatch.scouting.places import Candidates, coarse_count, find_places
+from windowwatch.scouting.places import Candidates, _off_map, coarse_count, find_places
 from windowwatch.settings.read import Settings, read_settings
 
 pytestmark = pytest.mark.scout
@@ -147,6 +147,16 @@ def test_a_region_holds_what_rays_say(tmp_path: Path) -> None:
     for inside, km in zip(circle.holds(latitude, longitude), by_hand, strict=True):
         assert inside == (km <= 40.0) or abs(km - 40.0) < 0.2
     assert not circle.holds(np.array([np.nan]), np.array([-35.5]))[0], "a lost flight is nowhere"
+
+
+def test_how_much_of_a_region_is_off_the_map_is_told(settings: Settings, ground: Ground) -> None:
+    assert ground.rasters is not None
+    grid = ground.rasters.grid
+    east_m = grid.west_m + grid.columns * grid.cell_m
+    for west_m, wanted in ((0.0, 0.5), (30_000.0, 0.0)):
+        at = grid.plane.backward(east_m - west_m, 0.0)
+        circle = region_around(f"{float(at[0])},{float(at[1])},20")
+        assert _off_map(circle, ground.rasters) == pytest.approx(wanted, abs=0.02)
 
 
 def test_a_ground_file_without_roads_still_has_places(settings: Settings, ground: Ground) -> None:

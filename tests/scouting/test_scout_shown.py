@@ -149,9 +149,11 @@ def test_a_block_is_a_site_of_a_settings_file(tmp_path: Path) -> None:
 
 def test_the_file_needs_no_other(tmp_path: Path) -> None:
     found = made_up()
+    found = replace(found, off_map=0.123)
     poisoned = replace(found, asked=replace(found.asked, region=POISON, radius_km=None))
     text = scout_file(poisoned, read_settings(SKERRA).watch.ground, POISON, 4)
     assert not re.search(r"<script|<img|<link|@import|https?://(?!www\.w3\.org)", text)
+    assert "No place was looked for in 12 % of the region: off the ground file." in text
     drawn = re.findall(r"<svg.*?</svg>", text, re.DOTALL)
     maps = [Xml.fromstring(each) for each in drawn if 'role="img"' in each]
     small = [each for each in maps if each.get("class") == "map small"]

@@ -6,6 +6,8 @@ where to wait
     The stop, of all that the crew reaches, from which its expected arrival at the payload over all
     landings is the earliest: drive there, wait for the landing, drive to the stop from which one
     walks to it, walk. A landing that the crew cannot get to from there counts as `NEVER_S`.
+too late to wait
+    Who would come to its place only after the landing is sent to where the walk begins instead.
 not in the middle
     While half of all landings spread wider than `ChaseRules.wide_m`, nobody waits inside of the
     area that holds them: there the payload comes down, and the middle still moves.
@@ -111,7 +113,7 @@ class Order(StrEnum):
 
     WAIT = "wait"  #: drive to a place and wait there
     STAY = "stay"  #: no place gains enough
-    GO = "go"  #: it is down: drive to where the walk begins
+    GO = "go"  #: it is down, or will be sooner: drive to where the walk begins
     NO_WAY = "no way"  #: the crew is far from every road of the ground file
 
 
@@ -361,7 +363,7 @@ def advise(
     if down:
         told, arrival_s = chase.go(middle)
     else:
-        told, arrival_s = chase.wait(before)
+        told, arrival_s = chase.wait(before, middle)
     when = None if arrival_s is None else now_utc + timedelta(seconds=round(arrival_s))
     kept = tuple(_since(each, before, now_utc) for each in told)
     return replace(found, crews=kept, arrival_utc=when)
@@ -457,7 +459,7 @@ class _Chase:
         arrival = first + float(self.landings.group_walk_s @ self.landings.weight)
         return told, arrival if np.isfinite(arrival) else None
 
-    def wait(self, before: Advice | None) -> tuple[list[CrewAdvice], float | None]:
+    def wait(self, before: Advice | None, middle: int) -> tuple[list[CrewAdvice], float | None]:
         """Where everybody waits: as before, unless another choice gains enough."""
         stops = self._stops(before)
         to_s = self.arrivals_s(stops)
@@ -469,6 +471,10 @@ class _Chase:
         for crew, at in enumerate(place.tolist()):
             if 0 <= at < stops.size:
                 there_s = float(to_s[crew, at])
+                if there_s > self.until_s:  # nobody waits for what has landed
+                    late_s = float(self.arrivals_s([middle])[crew, 0])
+                    told.append(self._told(crew, Order.GO, middle, late_s, onward_s[at]))
+                    continue
                 told.append(self._told(crew, Order.WAIT, int(stops[at]), there_s, onward_s[at]))
             else:
                 here_s = self.arrivals_s(self.landings.group_stop)[crew]

@@ -373,8 +373,8 @@ def draw(
     most_of_areas : int, optional
         So many of them for areas alone; else their usual share.
     """
-    track, burst = (None, None) if detail is None else (detail.track, detail.burst)
-    drives = () if detail is None else _drives(detail)
+    shown = (None, None, []) if detail is None else (detail.track, detail.burst, _drives(detail))
+    track, burst, drives = shown
     flat = fitting(site, footprint, detail, shape)
     fine_deg = 0.4 / (flat.per_km * KM_PER_DEG)
     found = outlines(ground, flat.frame, fine_deg, most=most, most_of_areas=most_of_areas)
@@ -386,7 +386,7 @@ def draw(
     bang = None if track is None else flat.point(*_places(track)[track.burst_index])
     bar_x, bar_units, bar_km = scale_bar(flat, at)
     names = Labels(flat.width, flat.height, (bar_x - 4.0, bar_x + bar_units + 60.0))
-    signs = (at, centre, bang, *starts.values(), *parks, *(place for _, place in marks))
+    signs = (at, centre, bang, *starts.values(), *parks, *(p for _, p in marks))
     _keep_off(names, signs, (track, *drives), flat)
     # What matters most finds room first.
     names.beside(at, site.name, bold=True, must=True)

@@ -32,6 +32,8 @@ _NO_GO = (Cover.INDUSTRY, Cover.AERODROME, Cover.MILITARY, Cover.NO_ENTRY)
 _COVERED = (Cover.FOREST, Cover.WETLAND, Cover.WATER)
 _NO_GO_AREAS = (AreaKind.INDUSTRY, AreaKind.AERODROME, AreaKind.MILITARY, AreaKind.NO_ENTRY)
 _COVERED_AREAS = (AreaKind.FOREST, AreaKind.WETLAND, AreaKind.WATER)
+#: Points a side by which it is found how much of a region lies off the map.
+_ASKED_A_SIDE = 60
 #: Layer of the ground file that knows how high the ground is.
 _HEIGHT = "height_m"
 #: More places than this are refused: a row of them is stored, and drawn. Judgement.
@@ -51,13 +53,14 @@ class Candidates:
     start : int array [P]
         At which of the ground file's starts of walks each lies; of no meaning where it keeps no
         roads.
-    left_out : tuple of (str, int)
+    left_out, off_map : tuple of (str, int), float
         As of `Scouting`.
     """
 
     places: tuple[Place, ...]
     start: IntArray
     left_out: tuple[tuple[str, int], ...]
+    off_map: float
 
 
 def coarse_count(places: int) -> int:
@@ -135,7 +138,7 @@ def find_places(
         )
         for number, (spot, height) in enumerate(zip(chosen, heights, strict=True), start=1)
     )
-    return Candidates(places, spots[chosen], told)
+    return Candidates(places, spots[chosen], told, _off_map(region, rasters))
 
 
 def _by_roads_m(rasters: Rasters) -> tuple[FloatArray, FloatArray]:
@@ -259,6 +262,21 @@ def _nothing_in(region: Region, rasters: Rasters) -> InputError:
     return InputError(
         f"{what} has no road on the map {rasters.name} that can be driven to; give a larger region"
     )
+
+
+def _off_map(region: Region, rasters: Rasters) -> float:
+    """Share of a region that lies off the ground file, to about one in a hundred. [1]"""
+    corners = np.concatenate(region.outline)
+    turned = np.unwrap(corners[:, 1], period=360.0)
+    axes = (
+        np.linspace(float(values.min()), float(values.max()), _ASKED_A_SIDE + 2)[1:-1]
+        for values in (corners[:, 0], turned)
+    )
+    latitude, longitude = (values.ravel() for values in np.meshgrid(*axes))
+    inside = region.holds(latitude, longitude)
+    if not inside.any():
+        return 0.0
+    return float(np.mean(~rasters.mapped(rasters.units(latitude[inside], longitude[inside]))))
 
 
 def with_heights(candidates: Candidates, terrain_m: FloatArray) -> Candidates:

@@ -190,6 +190,8 @@ class Scouting:
         Why spots by roads were left out (`LeftOut`), and how many.
     skipped : tuple of Skipped
         What is not asked of the places, though the watch asks it of its sites.
+    off_map : float
+        Share of the region that the ground file does not hold: it has no places. [1]
     """
 
     watch: str
@@ -201,6 +203,7 @@ class Scouting:
     found: tuple[PlaceHours, ...]
     left_out: tuple[tuple[str, int], ...] = ()
     skipped: tuple[Skipped, ...] = ()
+    off_map: float = 0.0
 
     def since(self, now_utc: datetime) -> "Scouting | None":
         """The same without the hours that are over; None where none is left."""

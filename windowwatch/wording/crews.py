@@ -45,20 +45,20 @@ def now_words(
     """What to do now, in one sentence."""
     if state.phase is Phase.WAITING:
         return "Wait for the release, and let each crew say where it is."
+    said = () if advice is None else tuple(_short(each) for each in advice.crews)
     if state.silent and estimate is not None and state.phase is not Phase.DOWN:
-        spot = estimate.landing
+        place = place_words(estimate.landing.latitude_deg, estimate.landing.longitude_deg)
         lands = "should have landed" if now_utc > estimate.landing_utc else "should land"
-        return (
-            f"Go on to {place_words(spot.latitude_deg, spot.longitude_deg)}, where it {lands} "
-            f"about {estimate.landing_utc:%H:%M} UTC, and listen there: nothing is heard of it."
-        )
+        where = f"{place}, where it {lands} about {estimate.landing_utc:%H:%M} UTC"
+        if not said:
+            return f"Nothing is heard: go on to {where}, and listen there."
+        return f"Nothing is heard. {'; '.join(said)}; listen towards {where}."
     if advice is None or advice.refused is not None or estimate is None:
         if state.phase is Phase.DOWN:
             return "Drive to the landing, ask the landowner, and search by the order below."
         return "Keep reporting positions; nobody can be sent to a landing yet."
     if not advice.crews:
         return "Let each crew say where it is, and it is told where to wait."
-    said = [_short(each) for each in advice.crews]
     return f"{'; '.join(said)}."
 
 
@@ -112,6 +112,8 @@ def crew_lines(advice: CrewAdvice, now_utc: datetime) -> tuple[str, ...]:
         lines.append(f"from there to the landing's road {span_words(advice.drive)}")
     if advice.order in (Order.WAIT, Order.STAY):
         lines.append(f"from here straight to the landing's road {span_words(advice.here)}")
+    elif advice.order is Order.GO and advice.here.low_s != advice.here.high_s:
+        lines.append(f"over all landings {span_words(advice.here)}")
     lines.append(
         f"advised so since {advice.since_utc:%H:%M} UTC, by its place of "
         f"{age_words(now_utc - advice.crew.at_utc)} ago"
@@ -128,7 +130,8 @@ def advice_lines(advice: Advice) -> tuple[str, ...]:
             "average over all landings"
         )
     walk = next((each.walk for each in advice.crews), None)
-    lines.append(NO_WALKS if walk is None else f"walk from the road {span_words(walk)}")
+    if advice.crews:
+        lines.append(NO_WALKS if walk is None else f"walk from the road {span_words(walk)}")
     if advice.unreached >= 0.005:
         lines.append(f"nobody gets on foot to {percent(advice.unreached)} of the landings")
     if advice.off_map >= 0.005:

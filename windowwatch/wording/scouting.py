@@ -25,7 +25,7 @@ from windowwatch.wording.page import (
     place_words,
     score_words,
 )
-from windowwatch.wording.phrases import check_label, compass
+from windowwatch.wording.phrases import check_label, compass, percent
 
 #: What to bear in mind wherever places are told.
 CAUTION = (
@@ -203,6 +203,9 @@ def notes(scouting: Scouting) -> tuple[str, ...]:
         f"{count} {_LEFT_OUT[LeftOut(why)]}" for why, count in scouting.left_out if count
     )
     said = [_skipped(each) for each in scouting.skipped]
+    if scouting.off_map > 0.0:
+        part = percent(scouting.off_map)
+        said.insert(0, f"No place was looked for in {part} of the region: off the ground file.")
     return (*((f"Left out of the spots by roads: {left}.",) if left else ()), *said)
 
 

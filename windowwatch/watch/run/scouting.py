@@ -338,6 +338,7 @@ def scout(
             found=tuple(done[place] for place in range(flown)),
             left_out=candidates.left_out,
             skipped=skipped,
+            off_map=candidates.off_map,
         )
 
     progress(f"{count} places: reading {stored.cycle.id}", 0.0)

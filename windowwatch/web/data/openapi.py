@@ -369,7 +369,7 @@ def _post() -> dict[str, Any]:
     body = {"anyOf": [_ref("Position"), _object({"positions": _list("Position")})]}
     return {
         "operationId": "data_positions",
-        "summary": "Positions of one tracker; what was answered with 201 is stored for good",
+        "summary": "Positions of one tracker, or of a crew; what was answered with 201 is stored",
         "security": [{"tracker": []}],
         "requestBody": {"required": True, "content": {"application/json": {"schema": body}}},
         "responses": {
