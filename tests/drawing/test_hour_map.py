@@ -7,7 +7,8 @@ import made_detail
 import numpy as np
 import pytest
 
-from windowwatch.drawing.hour_map import TALL, WIDE, Label, MapView, Shape, draw
+from windowwatch.drawing.hour_map import TALL, WIDE, MapView, Shape, draw
+from windowwatch.drawing.labels import Label
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
 from windowwatch.scoring.detail import Drive

@@ -13,7 +13,8 @@ import shapely
 from geodesic import Geod
 from page_week import Week
 
-from windowwatch.drawing.hour_map import TALL, WIDE, Labels, Shape, draw
+from windowwatch.drawing.hour_map import TALL, WIDE, Shape, draw
+from windowwatch.drawing.labels import Labels
 from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
 from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
 from windowwatch.ground.query.outline import MOST_VERTICES, Frame, Zone, outlines, zones_of
