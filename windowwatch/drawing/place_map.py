@@ -15,13 +15,13 @@ from windowwatch.drawing.hour_map import (
     KM_PER_DEG,
     WIDE,
     Flat,
-    Labels,
     Shape,
     fitted,
     ground_strokes,
     scale_bar,
     zone_strokes,
 )
+from windowwatch.drawing.labels import Labels
 from windowwatch.drawing.svg import words
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone, outlines
