@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import NamedTuple
 
@@ -22,7 +22,7 @@ from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.ground.region import read_region, region_around
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.scoring.values import Verdict
-from windowwatch.scouting.values import LETTERS, Scouting, Unasked
+from windowwatch.scouting.values import LETTERS, Unasked
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store, ready_store
 from windowwatch.watch.flying import fly_and_score, hours_of_site
@@ -176,38 +176,30 @@ def test_heights_that_the_map_lacks_are_the_forecasts(given: Given) -> None:
         assert terrain.min() - 1 <= place.height_m <= terrain.max() + 1
 
 
-def test_the_processes_find_the_same_and_a_first_look_comes_before(
+def test_the_command_finds_the_same_in_processes_and_a_first_look_comes_before(
     given: Given, stored: Store, tmp_path: Path
 ) -> None:
-    watch, candidates, _ = prepared(given.watch, given.order)
-    order = replace(given.order, spacing_km=5.0, times_utc=given.order.times_utc[:3])
-    looks, said = list[Scouting](), list[float]()
-    found = scout(
-        given.watch,
-        order,
-        stored,
-        f"sqlite:///{tmp_path}/w.sqlite3",
-        given.now,
-        ByWhom(ChildLimits(memory_mb=2000), processes=1),
-        progress=lambda _words, share: said.append(share),
-        coarse=looks.append,
-    )
-    assert len(looks) == 1
-    assert looks[0].coarse
+    settings, file = settings_in(tmp_path), tmp_path / "maps.html"
+    assert stored.newest_scouting(given.watch.name) is None
+    typed = ("--around", AROUND, "--spacing", "7.5", "--draws", "8", "--hours", "3",
+             "--from", "2026-05-05T06:00", "--best", "2", "--map", str(file))  # fmt: skip
+    answer = CliRunner().invoke(main, ["scout", "--settings", str(settings), *typed])
+    assert answer.exit_code == 0, answer.output
+    found = stored.newest_scouting(given.watch.name)
+    assert found is not None
     assert not found.coarse
-    assert looks[0].found == found.found[: len(looks[0].found)]
-    assert said == sorted(said)
-    assert said[-1] == 1.0
+    assert stored.scouting_number(given.watch.name) == 2, "the first look was kept before"
+    assert f"First look, 12 of {len(found.places)} places" in answer.output
+    assert answer.output.index("First look") < answer.output.index("The best places")
+    assert answer.output.count("[[sites]]") == 2
+    assert "</html>" in file.read_text(encoding="utf-8")
+    assert found.times_utc[0] == datetime(2026, 5, 5, 8, tzinfo=UTC), "06:00 local"
+    order = replace(given.order, spacing_km=7.5, times_utc=found.times_utc, land_in=None)
     watch, candidates, _ = prepared(given.watch, order)
     assert found.places == candidates.places
     flyer = Flyer(given.data, watch, order, candidates, given.now)
-    for number in (0, 3):
+    for number in (0, 3, len(found.places) - 1):
         assert found.found[number] == flyer.hours(number)
-    assert stored.newest_scouting(given.watch.name) is None
-    assert [stored.save_scouting(each) for each in (looks[0], found)] == [1, 2]
-    assert stored.newest_scouting(given.watch.name) == found
-    assert stored.scouting_number(given.watch.name) == 2
-    assert stored.newest_scouting("another") is None
 
 
 def test_without_a_forecast_nothing_is_flown(given: Given, tmp_path: Path) -> None:
