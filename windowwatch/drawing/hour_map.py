@@ -28,10 +28,7 @@ SMALLEST_KM = 4.0
 
 @dataclass(frozen=True)
 class Shape:
-    """How large a drawing is, in its own units; its text is 13 units high.
-
-    `lowest` and `highest` bound its height.
-    """
+    """How large a drawing is, in units of which a text is 13 high; bounds of its height."""
 
     name: str
     width: float
@@ -256,8 +253,7 @@ def draw(
     most_of_areas : int, optional
         So many of them for areas alone; else their usual share.
     """
-    shown = (None, None, []) if detail is None else (detail.track, detail.burst, _drives(detail))
-    track, burst, drives = shown
+    track, burst, drives = (None, None, []) if detail is None else _shown(detail)
     flat = fitting(site, footprint, detail, shape)
     fine_deg = 0.4 / (flat.per_km * KM_PER_DEG)
     found = outlines(ground, flat.frame, fine_deg, most=most, most_of_areas=most_of_areas)
@@ -312,8 +308,9 @@ def fitting(site: Site, footprint: Footprint, detail: HourDetail | None, shape: 
     places = [np.array([[site.latitude_deg, site.longitude_deg]])]
     rings = [footprint]
     if detail is not None:
-        places += [_places(line) for line in (detail.track, *_drives(detail)) if line is not None]
-        rings += [] if detail.burst is None else [detail.burst]
+        track, burst, drives = _shown(detail)
+        places += [_places(line) for line in (track, *drives) if line is not None]
+        rings += [] if burst is None else [burst]
     return fitted(footprint, np.vstack(places), rings, shape)
 
 
@@ -352,9 +349,10 @@ def _places(line: Track | Drive) -> FloatArray:
     return np.column_stack((line.latitude_deg, line.longitude_deg))
 
 
-def _drives(detail: HourDetail) -> list[Drive]:
-    """All drives that are drawn; a crew that stands still is one of a single point."""
-    return [d for d in (detail.drive, *detail.crews) if d is not None and d.latitude_deg]
+def _shown(detail: HourDetail) -> tuple[Track | None, Footprint | None, list[Drive]]:
+    """Flight, burst and drives; a crew that stands still is a drive of a single point."""
+    drives = [d for d in (detail.drive, *detail.crews) if d is not None and d.latitude_deg]
+    return detail.track, detail.burst, drives
 
 
 def _ends(
