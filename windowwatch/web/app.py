@@ -33,7 +33,7 @@ from windowwatch.web.data.export import health_data
 from windowwatch.web.data.health import CONTENT_TYPE, Health, health, metrics_text, model_states
 from windowwatch.web.data.routes import DataRoutes, FlightRoutes, RefusedError, refused
 from windowwatch.web.data.vitals import Life
-from windowwatch.web.flights import POSITIONS_PATH, FollowedRoutes
+from windowwatch.web.flights import POSITIONS_PATH, Estimates, FollowedRoutes
 from windowwatch.web.live import Live
 from windowwatch.web.pages.board import board
 from windowwatch.web.pages.listing import (
@@ -159,6 +159,7 @@ class PageRoutes:
         return {
             "pass": "" if snapshot is None else snapshot.word,
             "plans": self.reader.store.plans_mark(self.facts.watch),
+            "flights": self.reader.store.flights_mark(),
             "underway": None if pass_ is None else {"share": pass_.share, "text": pass_.text},
         }
 
@@ -338,6 +339,7 @@ def create_app(
     life: Callable[[], Life | None] = lambda: None,
     room: Callable[[], int | None] = lambda: None,
     troubles: Callable[[], tuple[str, ...]] = lambda: (),
+    estimates: Estimates | None = None,
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> Guard:
     """Build the page.
@@ -362,6 +364,8 @@ def create_app(
         Bytes left on the disk that fills first; None where it is not known.
     troubles : callable
         What could not be done for planned launches, in words; empty while all is well.
+    estimates : callable, optional
+        Estimates a flight in the air, best in a process of its own.
     monotonic_s : callable
         Seconds that only rise, for entries and refusals.
     """
@@ -384,7 +388,7 @@ def create_app(
         Route("/data", pages.data),
         *data.routes,
         *FlightRoutes(pages.reader, facts, clock).routes,
-        *_followed(pages, authenticator),
+        *_followed(pages, authenticator, estimates),
         *door,
         Route("/live", pages.live),
         Mount("/static", _static_files()),
@@ -414,7 +418,9 @@ def create_app(
     )
 
 
-def _followed(pages: PageRoutes, authenticator: Authenticator | None) -> list[Route]:
+def _followed(
+    pages: PageRoutes, authenticator: Authenticator | None, estimates: Estimates | None
+) -> list[Route]:
     """Addresses of flights in the air."""
     return FollowedRoutes(
         pages.reader.store,
@@ -424,6 +430,7 @@ def _followed(pages: PageRoutes, authenticator: Authenticator | None) -> list[Ro
         authenticator,
         page=pages.page_now,
         problem=pages.problem,
+        estimates=estimates,
     ).routes
 
 

@@ -6,7 +6,7 @@ from datetime import datetime
 import numpy as np
 
 from windowwatch.chase.following import disagreeing, line_error_m, state_by, track_so_far
-from windowwatch.chase.phases import FLYING, State
+from windowwatch.chase.phases import FLYING, SILENT, State
 from windowwatch.chase.phases import Track as Reported
 from windowwatch.chase.reports import Mark
 from windowwatch.chase.values import Estimate, Flight, Kept, Said
@@ -27,13 +27,16 @@ class FlightView:
     """The page of a flight, in words.
 
     `geo` is a link to the estimated landing, and `last_geo` one to the last place, as maps on
-    phones open them (RFC 5870); `old` warns that nothing was heard for long.
+    phones open them (RFC 5870); `old` warns that nothing was heard for long, which an age of
+    more than `old_s` is while it flies.
     """
 
     key: str
     name: str
     state: str
     age: str
+    age_s: int
+    old_s: int
     old: bool
     was: str
     last_geo: str
@@ -95,6 +98,8 @@ def flight_view(
         name=begun.name,
         state=words.state_words(state),
         age="" if state.age is None else words.age_words(state.age),
+        age_s=0 if state.age is None else max(round(state.age.total_seconds()), 0),
+        old_s=round(SILENT.total_seconds()) if state.phase in FLYING else 0,
         old=state.silent,
         was=_was(track, estimate),
         last_geo="" if not track.size else _geo(track.latitude_deg[-1], track.longitude_deg[-1]),
@@ -103,7 +108,7 @@ def flight_view(
         geo="" if estimate is None else _geo(
             estimate.landing.latitude_deg, estimate.landing.longitude_deg
         ),
-        doubt="" if estimate is None else words.doubt_words(estimate),
+        doubt="" if estimate is None or words.lies(estimate) else words.doubt_words(estimate),
         refused=refused,
         behind=words.BEHIND if said is not None and said.number < number else "",
         air=words.air_words(begun),
