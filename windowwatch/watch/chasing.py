@@ -215,7 +215,8 @@ class EstimatesInChild:
         style: LogStyle | None = None,
         stopping: Callable[[], bool] = never,
     ) -> None:
-        self._url, self._source, self._stopping = database_url, source, stopping
+        self._url, self._source, self._ended = database_url, source, False
+        self._stopping = lambda: self._ended or stopping()
         self._child = Child(_LIMITS, style=style)
         self._alone = threading.Lock()
 
@@ -229,6 +230,8 @@ class EstimatesInChild:
         """
         given = (self._url, self._source, key, now_utc)
         with self._alone:
+            if self._stopping():
+                return
             why = self._child.call(
                 estimate_here, given, what="estimating a flight", stopping=self._stopping
             )
@@ -236,6 +239,7 @@ class EstimatesInChild:
             _LOG.warning("flight %s has no forecast yet: %s", key, why)
 
     def close(self) -> None:
-        """End the process."""
+        """End the process, whatever it does."""
+        self._ended = True
         with self._alone:
             self._child.close()
