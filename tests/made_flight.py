@@ -57,8 +57,9 @@ def reports(last: int, every: int = 1) -> list[Report]:
 def gga(when: datetime, latitude_deg: float, longitude_deg: float, height_m: float) -> str:
     """A GGA sentence of NMEA 0183 of a place east of Greenwich in the north, with its checksum."""
     lat, lon = divmod(latitude_deg, 1.0), divmod(longitude_deg, 1.0)
+    clock = f"{when:%H%M%S}.{when.microsecond // 10_000:02d}"
     fields = (
-        f"GPGGA,{when:%H%M%S}.00,{lat[0]:02.0f}{60.0 * lat[1]:08.5f},N,"
+        f"GPGGA,{clock},{lat[0]:02.0f}{60.0 * lat[1]:08.5f},N,"
         f"{lon[0]:03.0f}{60.0 * lon[1]:08.5f},E,1,08,0.9,{height_m:.1f},M,46.9,M,,"
     )
     total = 0

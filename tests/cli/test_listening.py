@@ -15,6 +15,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from children import living_children
 from made_flight import BEGUN, at, gga
 from patience import PATIENCE_S
 from sink import free_port
@@ -127,7 +128,8 @@ def test_sentences_and_packets_side_by_side(store: Store) -> None:
     one.take(heard(lines), lambda: False)
     first, second, third = (each.report for each in store.reports("flight"))
     assert (first.tracker, first.height_m) == ("radio", 600.0)
-    assert (second.tracker, second.height_m) == (STATION, pytest.approx(609.6))
+    assert second.tracker == STATION
+    assert second.height_m == pytest.approx(609.6)
     assert abs(second.time_utc - (now - 50 * SECOND)) < 2 * SECOND
     assert third.time_utc == third.received_utc
     assert (one.heard.others, one.heard.names) == (1, {"CAR-9"})
@@ -292,7 +294,7 @@ def test_killed_again_and_again_no_line_of_a_file_is_lost_or_stored_twice(
                     with grows.open("ab") as more:
                         more.write(written[-1])
             if life == kills or dice.random() < 0.5:
-                listening.until(lambda: len(store.reports("flight")) == len(written))  # noqa: B023
+                listening.until(lambda: len(store.reports("flight")) == len(written))
             else:
                 listening.until(lambda: b"open" in listening.out.read_bytes()[-400:])  # noqa: B023
                 time.sleep(dice.uniform(0.0, 0.2))
@@ -313,3 +315,50 @@ def test_killed_again_and_again_no_line_of_a_file_is_lost_or_stored_twice(
         store.begin_flight(begun)
         store.add_reports("flight", [each.report for each in kept])
         assert store.follow("flight", end).estimate == said.estimate
+
+
+def resident_mb(process: int) -> float:
+    """Memory of a process, as proc(5) has it."""
+    text = Path(f"/proc/{process}/status").read_text(encoding="utf-8")
+    return (
+        float(next(line for line in text.splitlines() if line.startswith("VmRSS")).split()[1]) / 1e3
+    )
+
+
+@pytest.mark.process
+@pytest.mark.parametrize("seconds", [4, pytest.param(600, marks=pytest.mark.slow)])
+def test_fifty_reports_a_second_are_all_stored_and_memory_stays(
+    tmp_path: Path, seconds: int
+) -> None:
+    port, sent, sizes = free_port(), 0, list[tuple[float, float]]()
+    with own_store(tmp_path) as store:
+        store.begin_flight(replace(BEGUN, begun_utc=datetime.now(UTC)))
+        listening = Listening(tmp_path, "--accept", f":{port}")
+        listening.until(lambda: "waits for connections" in listening.said())
+        began, began_utc = time.monotonic(), datetime.now(UTC)
+        with socket.create_connection(("127.0.0.1", port)) as stream:
+            while (passed := time.monotonic() - began) < seconds:
+                due = int(50.0 * passed) + 1
+                for number in range(sent, due):
+                    when = began_utc + number * SECOND / 50
+                    stream.sendall(gga(when, *at(20.0 + number / 3_000.0)).encode())
+                if due // 1_500 > sent // 1_500:
+                    child = living_children(listening.process.pid)
+                    sizes.append(
+                        (
+                            resident_mb(listening.process.pid),
+                            sum(resident_mb(each) for each in child),
+                        )
+                    )
+                sent = max(sent, due)
+                time.sleep(0.02)
+            listening.until(lambda: len(store.reports("flight")) == sent)
+        listening.until(lambda: store.said("flight") is not None)
+        marks = {each.mark for each in store.reports("flight")}
+        assert marks == {Mark.USED}, "two of one time would have been one said twice"
+        listening.end()
+    later = sizes[4:]
+    if later:
+        print("memory [MB] of the listener and of its child:", sizes)
+        for which in (0, 1):
+            assert later[-1][which] - later[0][which] < 60.0

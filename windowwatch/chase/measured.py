@@ -49,11 +49,6 @@ class Layers:
         """How many."""
         return int(self.u_mps.size)
 
-    @property
-    def middle_m(self) -> FloatArray:
-        """Middle height. [m]"""
-        return np.asarray(0.5 * (self.start[:, 2] + self.end[:, 2]))
-
     def along(self, points: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """Times, latitudes, longitudes and heights evenly along each layer, [L, points]."""
         share = (np.arange(points) + 0.5) / points
@@ -96,10 +91,3 @@ def layers_of(track: Track) -> Layers:
         np.hypot(spot, SWING_MPS * calm), (end[:, 2] - start[:, 2]) / time,
         np.hypot(rate_spot, UPDRAFT_MPS * calm),
     )  # fmt: skip
-
-
-def joined(a: Layers, b: Layers) -> Layers:
-    """Layers of two legs, one after the other."""
-    return Layers(
-        **{name: np.concatenate([values, getattr(b, name)]) for name, values in vars(a).items()}
-    )

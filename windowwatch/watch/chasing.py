@@ -215,8 +215,8 @@ class EstimatesInChild:
         style: LogStyle | None = None,
         stopping: Callable[[], bool] = never,
     ) -> None:
-        self._url, self._source, self._ended = database_url, source, False
-        self._stopping = lambda: self._ended or stopping()
+        self._url, self._source = database_url, source
+        self._asked_to_stop, self._ended = stopping, False
         self._child = Child(_LIMITS, style=style)
         self._alone = threading.Lock()
 
@@ -237,6 +237,9 @@ class EstimatesInChild:
             )
         if why:
             _LOG.warning("flight %s has no forecast yet: %s", key, why)
+
+    def _stopping(self) -> bool:
+        return self._ended or self._asked_to_stop()
 
     def close(self) -> None:
         """End the process, whatever it does."""
