@@ -377,6 +377,7 @@ class _Work:
 
         By the settings of the moment: after a reload the process that flies is another one.
         """
+        self._estimates.rest()
         if self._launches is None or self._launches.settings is not self.settings:
             self._end_launches()
             self._launches = _Launches(

@@ -38,6 +38,8 @@ _LONGEST = timedelta(days=16)
 _BEFORE_S, _AFTER_S = 6 * 3600.0, 30 * 3600.0
 #: A forecast that could not be read is tried again after this. [s]
 _AGAIN_S = 60.0
+#: The process is kept for so long after its last estimate. [s]
+_KEPT_S = 900.0
 #: What an estimate may take; it takes half a second.
 _LIMITS = ChildLimits(timedelta(minutes=5), 4096)
 
@@ -219,6 +221,7 @@ class EstimatesInChild:
         self._asked_to_stop, self._ended = stopping, False
         self._child = Child(_LIMITS, style=style)
         self._alone = threading.Lock()
+        self._used_s = time.monotonic()
 
     def __call__(self, key: str, now_utc: datetime) -> None:
         """Estimate a flight by all that is stored of it, and store that.
@@ -232,11 +235,23 @@ class EstimatesInChild:
         with self._alone:
             if self._stopping():
                 return
-            why = self._child.call(
-                estimate_here, given, what="estimating a flight", stopping=self._stopping
-            )
+            try:
+                why = self._child.call(
+                    estimate_here, given, what="estimating a flight", stopping=self._stopping
+                )
+            finally:
+                self._used_s = time.monotonic()
         if why:
             _LOG.warning("flight %s has no forecast yet: %s", key, why)
+
+    def rest(self) -> None:
+        """Let the process go when nothing was estimated for long; the next call starts another."""
+        if time.monotonic() - self._used_s < _KEPT_S or not self._alone.acquire(blocking=False):
+            return
+        try:
+            self._child.close()
+        finally:
+            self._alone.release()
 
     def _stopping(self) -> bool:
         return self._ended or self._asked_to_stop()
