@@ -29,6 +29,7 @@ from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, ready_store
 from windowwatch.watch.chasing import EstimatesInChild
 from windowwatch.web import live
+from windowwatch.web.access.guard import make_share, new_secret
 from windowwatch.web.app import create_app
 from windowwatch.web.flights import MOST_POSITIONS
 from windowwatch.web.server import PageServer
@@ -130,8 +131,12 @@ def test_what_cannot_be_read_is_refused_whole(page: Week, body: bytes, words: st
 
 
 def test_who_may_not_post(page: Week) -> None:
+    """Nobody unnamed, with a wrong word, with the word that opens the page, or one to read by."""
     client, word = page.client(token=TOKEN), bearer(page.store)
-    for headers in ({}, {"authorization": "Bearer wrong"}, {"authorization": f"Bearer {TOKEN}"}):
+    day, secret = timedelta(days=1), new_secret()
+    make_share(page.store, page.facts.watch, "reader", day, NOW, secret)
+    for each in ("", "Bearer wrong", f"Bearer {TOKEN}", f"Bearer {secret}"):
+        headers = {"authorization": each} if each else {}
         answer = client.post("/data/positions", json=position(0), headers=headers)
         assert answer.status_code == 401
         assert "windowwatch flight tracker" in answer.json()["error"]

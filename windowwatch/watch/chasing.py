@@ -17,18 +17,17 @@ from windowwatch.chase.values import Air, Flight
 from windowwatch.child import Child, ChildLimits, never
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import SourceError, WindowwatchError
-from windowwatch.ground.query.features import Ground
 from windowwatch.logs import LogStyle
 from windowwatch.scoring.values import Site
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.launchday.opening import OpenAs, newest_cycle, open_again
-from windowwatch.watch.values import Watch, area_of
 
-if TYPE_CHECKING:  # a flight without a forecast needs none of what reads one
+if TYPE_CHECKING:  # whoever has flights estimated elsewhere needs none of what reads forecasts
     import numpy as np
     from numpy.typing import NDArray
 
     from windowwatch.physics.windgrid import WindGrid
+    from windowwatch.watch.launchday.opening import OpenAs
+    from windowwatch.watch.values import Watch
 
 _LOG = logging.getLogger(__name__)
 
@@ -58,13 +57,15 @@ class AirFrom:
     named : OpenAs
     """
 
-    watch: Watch
+    watch: "Watch"
     folder: Path | None
-    named: OpenAs
+    named: "OpenAs"
 
     @classmethod
-    def of(cls, watch: Watch, folder: Path | None, named: OpenAs) -> "AirFrom":
+    def of(cls, watch: "Watch", folder: Path | None, named: "OpenAs") -> "AirFrom":
         """The same without the watch's maps, which may be large."""
+        from windowwatch.ground.query.features import Ground
+
         return cls(replace(watch, ground=Ground(), channels=()), folder, named)
 
 
@@ -79,6 +80,8 @@ def newest_air(
         If there is none, or it does not hold that moment or place.
     """
     from windowwatch.forecast.sources import load_cycle, scan_folder
+    from windowwatch.watch.launchday.opening import newest_cycle, open_again
+    from windowwatch.watch.values import area_of
 
     here = Site("release", *place, 0.0, "UTC")
     area = area_of([here])
@@ -108,6 +111,8 @@ def air_round(wind: "WindGrid", place: tuple[float, float], moment_utc: datetime
     SourceError
         If it does not hold that moment or place.
     """
+    from windowwatch.watch.values import area_of
+
     moment, time_s = to_unix_s(moment_utc), wind.time_unix_s
     if not time_s[0] <= moment <= time_s[-1]:
         raise SourceError("the newest cycle does not hold this time")
