@@ -142,8 +142,24 @@ def position_command(
             flight = _flight_for(store, key, settings, (latitude, longitude), now)
             (kept,) = store.add_reports(flight.key, [report])
             click.echo(report_words(kept))
-            store.follow(flight.key, now)
-            _show(store, flight, now)
+            _show(store, _followed(store, flight, settings, now), now)
+
+
+def _followed(
+    store: "Store", flight: "Flight", settings: "Settings | None", now: datetime
+) -> "Flight":
+    """A flight estimated anew, with the forecast that it awaits where that can be had."""
+    from windowwatch.chase.values import Air
+
+    if settings is not None and flight.begun.air is Air.AWAITED:
+        from windowwatch.cli.beginning import air_source
+        from windowwatch.watch.chasing import take_air
+
+        why = take_air(store, flight, air_source(settings), now)
+        if why:
+            click.echo(f"no forecast yet: {why}", err=True)
+    store.follow(flight.key, now)
+    return store.flight(flight.key) or flight
 
 
 def _flight_for(
@@ -324,7 +340,8 @@ def import_command(
 
         now = SystemClock().now()
         reports, refused = read_track(file, kind, tracker, now)
-        with _store(settings_path) as store:
+        settings = _settings(settings_path)
+        with _store(settings_path, settings) as store:
             from collections import Counter
 
             from windowwatch.wording.chase import MARKS
@@ -337,8 +354,7 @@ def import_command(
                 click.echo(f"line {each.number} left out: {each.why}", err=True)
             if len(refused) > 10:
                 click.echo(f"… and {len(refused) - 10} more left out", err=True)
-            store.follow(flight.key, now)
-            _show(store, flight, now)
+            _show(store, _followed(store, flight, settings, now), now)
 
 
 @flight_group.command("listen", short_help="Take in positions as they come, until Ctrl-C.")
