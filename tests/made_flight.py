@@ -52,3 +52,17 @@ def report(minute: float, **other: object) -> Report:
 def reports(last: int, every: int = 1) -> list[Report]:
     """One a minute from the release on, up to the last one."""
     return [report(minute) for minute in range(0, last + 1, every)]
+
+
+def gga(when: datetime, latitude_deg: float, longitude_deg: float, height_m: float) -> str:
+    """A GGA sentence of NMEA 0183 of a place east of Greenwich in the north, with its checksum."""
+    lat, lon = divmod(latitude_deg, 1.0), divmod(longitude_deg, 1.0)
+    clock = f"{when:%H%M%S}.{when.microsecond // 10_000:02d}"
+    fields = (
+        f"GPGGA,{clock},{lat[0]:02.0f}{60.0 * lat[1]:08.5f},N,"
+        f"{lon[0]:03.0f}{60.0 * lon[1]:08.5f},E,1,08,0.9,{height_m:.1f},M,46.9,M,,"
+    )
+    total = 0
+    for letter in fields:
+        total ^= ord(letter)
+    return f"${fields}*{total:02X}\r\n"

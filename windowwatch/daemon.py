@@ -9,11 +9,11 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
-from windowwatch.child import Child, ChildLimits
+from windowwatch.child import Child, ChildLimits, never
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import InputError, SettingsError, WindowwatchError
 from windowwatch.ground.query.outline import zones_of
@@ -27,6 +27,7 @@ from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store, existing_store, ready_store, sqlite_file
 from windowwatch.watch.chasing import Chasing
+from windowwatch.watch.estimating import AirFrom, EstimatesInChild
 from windowwatch.watch.launchday.desk import DeskInChild
 from windowwatch.watch.launchday.following import Following
 from windowwatch.watch.launchday.opening import OpenAs
@@ -185,6 +186,7 @@ class _Shown:
             life=self._work.life,
             room=lambda: room_of(settings),
             troubles=self._work.troubles,
+            estimates=self._work.estimate,
         )
 
     def _underway(self) -> Underway | None:
@@ -235,6 +237,7 @@ class _Work:
         self._owed: str | None = None
         self._watch, self._watching = self._made(settings)
         self._launches: _Launches | None = None
+        self._estimates = estimates_of(settings, style, stopping)
 
     def _made(self, settings: Settings) -> tuple[Watch, Watching]:
         watch = replace(settings.watch, channels=settings.channels())
@@ -265,6 +268,11 @@ class _Work:
             return False
         self.settings = settings
         self._watch, self._watching = made  # a look under way ends by the old ones
+        before, self._estimates = (
+            self._estimates,
+            estimates_of(settings, self._style, self._stopping),
+        )
+        before.close()
         _LOG.info("settings read again: %s", settings.path)
         return True
 
@@ -364,6 +372,7 @@ class _Work:
     def close(self) -> None:
         """End what is done for planned launches, and let what is on its way arrive."""
         self._end_launches()
+        self._estimates.close()
         _log_deliveries(self._lanes.close(self._longest.total_seconds()))
 
     def follow(self) -> bool:
@@ -371,12 +380,29 @@ class _Work:
 
         By the settings of the moment: after a reload the process that flies is another one.
         """
+        self._estimates.rest()
         if self._launches is None or self._launches.settings is not self.settings:
             self._end_launches()
             self._launches = _Launches(
-                self.settings, self._watch, self._store, self._clock, self._stopping, self._style
-            )
+                self.settings, self._watch, self._store, self._clock, self._stopping, self._style,
+                self._begun,
+            )  # fmt: skip
         return self._launches.look()
+
+    def estimate(self, key: str, now_utc: datetime) -> None:
+        """Estimate a flight, by the settings of the moment."""
+        self._estimates(key, now_utc)
+
+    def _begun(self, key: str) -> None:
+        """Give a flight that has begun its forecast, in a thread: plans are looked at meanwhile."""
+
+        def take() -> None:
+            try:
+                self.estimate(key, self._clock.now())
+            except WindowwatchError as error:
+                _LOG.warning("flight %s: %s; tried again at its first report", key, error.message)
+
+        threading.Thread(target=take, name="flight", daemon=True).start()
 
     def troubles(self) -> tuple[str, ...]:
         """What could not be done for planned launches."""
@@ -418,6 +444,7 @@ class _Launches:
         clock: Clock,
         stopping: Callable[[], bool],
         style: LogStyle,
+        begun: Callable[[str], None],
     ) -> None:
         self.settings = settings
         service = settings.file.service
@@ -429,7 +456,7 @@ class _Launches:
             OpenAs(*settings.ledger_names()),
             stopping,
         )
-        self._following = Following(watch, store, clock, self.desk)
+        self._following = Following(watch, store, clock, self.desk, begun=begun)
         self._chasing = Chasing(watch, store, clock)
         self._said = ""
 
@@ -453,6 +480,15 @@ class _Launches:
         if not self._following.near:
             self.desk.close()  # an open cycle takes memory
         return bool(told)
+
+
+def estimates_of(
+    settings: Settings, style: LogStyle | None = None, stopping: Callable[[], bool] = never
+) -> EstimatesInChild:
+    """What estimates flights in a process of its own, with the forecast of the settings."""
+    named = OpenAs(*settings.ledger_names())
+    source = AirFrom.of(settings.watch, settings.sources()[0].folder, named)
+    return EstimatesInChild(settings.database_url(), source, style, stopping)
 
 
 def _log_deliveries(report: DeliveryReport) -> None:
@@ -532,10 +568,12 @@ def show_page(
     port: int,
     *,
     ready: Callable[[str], None],
+    estimates: EstimatesInChild | None = None,
 ) -> None:
     """Serve the page of stored results alone, until SIGTERM or SIGINT.
 
-    `ready` is told the page's address once it can be opened.
+    `ready` is told the page's address once it can be opened; `estimates` does so to flights that
+    are reported, and is closed at the end.
 
     Raises
     ------
@@ -543,8 +581,12 @@ def show_page(
         If others could read it without a token, or nothing can listen there.
     """
     token = checked_token(host, os.environ.get(TOKEN_ENV))
-    app = create_app(store, facts, clock, token=token)
-    with PageServer(app, host, port) as page, Signals() as signals:
-        ready(page.url)
-        while not signals.stopping():
-            signals.wait(None)
+    app = create_app(store, facts, clock, token=token, estimates=estimates)
+    try:
+        with PageServer(app, host, port) as page, Signals() as signals:
+            ready(page.url)
+            while not signals.stopping():
+                signals.wait(None)
+    finally:
+        if estimates is not None:
+            estimates.close()

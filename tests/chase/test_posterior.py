@@ -23,7 +23,7 @@ from windowwatch.chase.posterior import (
 from windowwatch.physics.balloon import ascent_rate_mps
 from windowwatch.physics.flights import Launches, fly
 from windowwatch.physics.paths import fly_path
-from windowwatch.physics.sample import air_at, ground_at
+from windowwatch.physics.sample import air_at
 from windowwatch.physics.spread import central_draw, make_draws
 from windowwatch.physics.train import FlightTrain
 from windowwatch.physics.winderror import FORECAST_ERROR
@@ -114,7 +114,6 @@ def test_the_air_along_a_flight_is_the_air_that_the_flight_met() -> None:
     assert seen[:, 0] == pytest.approx(path.u_mps, abs=2e-3)
     assert seen[:, 1] == pytest.approx(path.v_mps, abs=2e-3)
     assert np.isnan(air_at(grid, path.time_unix_s[0], 89.0, 0.0, 100.0)).all()
-    assert ground_at(grid, 46.0, -36.0) == pytest.approx(0.0)
 
 
 def test_a_flight_taken_up_at_its_burst_lands_where_the_whole_flight_does() -> None:

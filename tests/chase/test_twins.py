@@ -2,13 +2,22 @@
 
 The earlier of two ascents at one station is the forecast, the later one the truth, up and down
 (`twins`). The forecast's error is the model that was fitted to the first nine of all pairs six
-hours apart (`SIX_HOUR_OLD_SOUNDING`), so pairs of the first days stand under "fit" and those of
-the rest under "check". Both directions hang on the same weather for days: there are no more
+hours apart (`SIX_HOUR_OLD_SOUNDING`), grown with the age of the sounding by the law that was
+fitted to the earlier half (`WIND_GROWTH`), so pairs of the first days stand under "fit" and those
+of the rest under "check". In the later days the weather is livelier: winds change there by up to
+1.7 times as much, and areas before the burst are a little too small for them.
+
+After the burst four fifths of the doubt are of the canopy, whose rate of fall is believed to
+differ from its law by a few percent (judgement, as real falls do). These twins fall by the law to
+the metre, so areas of a truth that stands still are too wide here: that is no measurement, and
+nothing is made narrower by it.
+
+Both directions hang on the same weather for days: there are no more
 independent cases than pairs, and bounds are those of so few.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from functools import cache
 from itertools import combinations
@@ -40,6 +49,19 @@ STAGES = ("release", "half up", "burst", "half down")
 #: From here on pairs are checked on: the first nine pairs six hours apart were fitted to.
 CHECKED_FROM_UNIX_S = 1_137_906_000.0  # 2006-01-22, 05:00 UTC
 DARWIN_DEG = -12.4
+_AGES_H = (6.0, 12.0, 18.0, 24.0)
+#: Error of a sounding that is taken for the forecast, by its age.
+OLD_SOUNDING = replace(
+    SIX_HOUR_OLD_SOUNDING,
+    lead_hours=_AGES_H,
+    vector_rmse_mps=tuple(
+        tuple(
+            size * (age / 6.0) ** (0.5 * WIND_GROWTH.exponent)
+            for size in SIX_HOUR_OLD_SOUNDING.vector_rmse_mps[0]
+        )
+        for age in _AGES_H
+    ),
+)
 
 
 @dataclass(frozen=True)
@@ -111,7 +133,7 @@ def flown(
             if later is None:
                 continue
         twin = twin_of(old, new, np.random.default_rng(number), later)
-        before = Before(twin.forecast, twin.train, growth, SIX_HOUR_OLD_SOUNDING)
+        before = Before(twin.forecast, twin.train, growth, OLD_SOUNDING)
         truth = twin.truth
         release = (truth.latitude_deg[0], truth.longitude_deg[0], truth.height_m[0])
         for stage, until in stages(twin).items():
@@ -194,17 +216,16 @@ def test_thirteen_flights_come_nearer_and_nearer() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("growth", [NO_GROWTH, WIND_GROWTH], ids=["still", "growing"])
 def test_the_whole_table(growth: WindGrowth) -> None:
-    """Every pair 6 and 12 h apart, at 2000 flights, in a truth that stands still or moves on.
-
-    The prior is that of six hours: twelve-hour-old forecasts are doubted too little before and
-    soon after the release, so that coverage is asked of what the flight has measured.
-    """
+    """Every pair 6 and 12 h apart, at 2000 flights, in a truth that stands still or moves on."""
     rows = flown([*pairs(6.0), *pairs(12.0)], growth, flights=2_000)
     print(table(rows, growth.source))
     checked = [row for row in rows if row.checked]
     for some in (rows, checked):
         assert median_km(some, "burst") <= 0.35 * median_km(some, "release")
-    may_hold(checked, "burst", 90, 0.08)
+    for stage in STAGES[:3]:
+        may_hold(checked, stage, 90, 0.08)
+    for stage in STAGES[:2]:
+        may_hold(checked, stage, 50, 0.12)
 
 
 def changed_mps(kept: Iterable[tuple[Sounding, Sounding]], low_m: float, high_m: float

@@ -4,6 +4,7 @@ import json
 import re
 import subprocess
 import sys
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -17,6 +18,9 @@ from typed import ROOT, Answer, typed
 
 from windowwatch.chase.said import height_said, place_said, time_said
 from windowwatch.errors import InputError
+from windowwatch.launchday.plan import Planned
+from windowwatch.physics.train import FlightTrain
+from windowwatch.storage.store import open_store
 
 pytestmark = pytest.mark.chase
 MINUTE = timedelta(minutes=1)
@@ -206,3 +210,25 @@ def across_km(folder: Path, track: Path, *more: str) -> float:
     assert "31 used" in shown.out, shown.err
     typed(folder, "flight", "given-up", "--by", "Ada", "--settings", "watch.toml")
     return float(re.search(r"nine in ten within ([\d.]+)", shown.out)[1])  # type: ignore[index]
+
+
+def test_a_report_begins_the_flight_of_the_launch_that_is_planned_there(tmp_path: Path) -> None:
+    """With its fill; a launch has one flight, and one is begun before the release, too."""
+    settings_in(tmp_path, f'\n[database]\nurl = "sqlite:///{tmp_path}/w.db"\n')
+    now = datetime.now(UTC)
+    with closing(open_store(f"sqlite:///{tmp_path}/w.db")) as store:
+        store.upgrade()
+        train = FlightTrain(1.2, 1.5, 2.9, 8.63, 1.28)
+        for hours in (1, 9):
+            event = Planned("Field", now + timedelta(hours=hours), train)
+            store.make_plan("line", event, at_utc=now, by="Ada")
+        first = typed(tmp_path, "position", "--place", "45.01, -4.95", "--height", "3000m",
+                      "--settings", "watch.toml")  # fmt: skip
+        assert "begins by this report" in first.out, first.err
+        (flight,) = store.flights()
+        assert (flight.begun.plan, flight.begun.watch, flight.begun.train) == ("1", "line", train)
+        again = typed(tmp_path, "flight", "begin", "X", "--plan", "1", "--settings", "watch.toml")
+        assert f"plan 1 has its flight already: {flight.key}" in again.err
+        other = typed(tmp_path, "flight", "begin", "Y", "--plan", "2", "--settings", "watch.toml")
+        assert other.code == 0, other.err
+        assert {each.begun.plan for each in store.flights()} == {"1", "2"}

@@ -26,12 +26,14 @@ from windowwatch.launchday.sighting import Sighting
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.physics.paths import FlightPath, fly_path
+from windowwatch.physics.sample import air_at
 from windowwatch.physics.surface import SurfaceSeries
 from windowwatch.scoring.limits import Limit
 from windowwatch.scoring.nearby import NearWeather
 from windowwatch.scoring.values import Hour, Opinion, Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
+from windowwatch.watch.estimating import AirFrom, newest_air
 from windowwatch.watch.flying import launches_and_draws
 from windowwatch.watch.launchday.desk import Desk, ElsewhereError, fly_plan, forecast_wind
 from windowwatch.watch.launchday.opening import OpenAs, open_again
@@ -282,6 +284,19 @@ def test_a_fetched_cycle_is_opened_from_its_archive(line: Line, tmp_path: Path) 
     named = OpenAs(fetched="gfs-made")
     data = open_again(gone, line.watch, line.store, named)
     assert np.array_equal(data.wind.air, line.data.wind.air, equal_nan=True)
+    place, source = (45.0, -5.0), AirFrom.of(line.watch, None, named)
+    name, air = newest_air(source, line.store, place, RELEASE)
+    assert name == stored.cycle.id
+    time_s = np.full(4, RELEASE.timestamp())
+    spots = (time_s, np.array([44.2, 45.0, 45.9, 46.0]), np.full(4, -5.4), np.full(4, 9_000.0))
+    assert np.array_equal(air_at(air, *spots), air_at(line.data.wind, *spots))
+    for far, when, why in (
+        ((45.0, 60.0), RELEASE, "this place"),
+        (place, RELEASE + timedelta(days=3), "this time"),
+        (place, RELEASE + timedelta(days=30), "too old"),
+    ):
+        with pytest.raises(SourceError, match=why):
+            newest_air(source, line.store, far, when)
     archive.write_bytes(b"other")
     with pytest.raises(SourceError, match="not there any more"):
         open_again(gone, line.watch, line.store, named)

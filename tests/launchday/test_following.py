@@ -8,14 +8,19 @@ from pathlib import Path
 import pytest
 from invented import HIGHMOOR, MILLFIELD, SITES, WATCH, cycle, hour, refused
 
+from windowwatch.chase.reports import Report
+from windowwatch.chase.values import Air, Outcome
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import SourceError
 from windowwatch.ground.query.features import Ground
 from windowwatch.launchday.plan import (
+    Done,
     Event,
     Held,
+    LiftMeasured,
     Moved,
     Planned,
+    PlanState,
     Released,
     Scrubbed,
     Ticked,
@@ -295,3 +300,61 @@ def test_a_release_that_went_by_untold_is_no_fault_of_the_forecast(day: Day) -> 
     assert "is past" in day.following.remarks[day.key]
     assert day.look(60 * 24) == [], "and a plan that everybody forgot is left alone"
     assert not day.following.near
+
+
+def rising(minute: int) -> Report:
+    """What a tracker says so many minutes after it left, 5 m/s up."""
+    when = RELEASE + timedelta(minutes=minute)
+    return Report(
+        "radio", when, when, MILLFIELD.latitude_deg, MILLFIELD.longitude_deg + 0.005 * minute,
+        MILLFIELD.height_m + 300.0 * minute,
+    )  # fmt: skip
+
+
+@pytest.mark.chase
+def test_a_flight_begins_once_with_the_release_and_the_measured_lift(day: Day) -> None:
+    begun: list[str] = []
+    for each in (day.following, day.anew()):
+        each.begun = begun.append
+    day.act(LiftMeasured(2.95))
+    day.following.look()
+    assert day.store.flights() == ()
+    day.clock.set(RELEASE)
+    day.act(Released(RELEASE))
+    day.following.look()
+    day.following.look()
+    day.anew().look()
+    (flight,) = day.store.flights()
+    assert begun == [flight.key]
+    assert day.store.flight_of_plan(WATCH, day.key) == flight
+    kept = flight.begun
+    assert (kept.watch, kept.plan, kept.air) == (WATCH, day.key, Air.AWAITED)
+    assert kept.train == replace(TRAIN, nozzle_lift_kg=2.95)
+    assert kept.released_utc == RELEASE
+    assert kept.release == (MILLFIELD.latitude_deg, MILLFIELD.longitude_deg, MILLFIELD.height_m)
+    day.act(Done())
+    day.following.look()
+    (flight,) = day.store.flights()
+    assert flight.closing is not None, "nobody ever reported it"
+    assert flight.closing.outcome is Outcome.GIVEN_UP
+
+
+@pytest.mark.chase
+def test_a_release_that_nobody_ticked_is_noticed_by_its_reports(day: Day) -> None:
+    plan = stand(day.key, day.store.plan_entries(WATCH, day.key).entries, NOW)
+    flight = day.store.begin_planned(WATCH, plan, MILLFIELD, NOW)
+    day.clock.set(RELEASE + timedelta(minutes=4))
+    day.store.add_reports(flight.key, [replace(rising(0), height_m=MILLFIELD.height_m)])
+    day.following.look()
+    stands = stand(day.key, day.store.plan_entries(WATCH, day.key).entries, day.clock.now())
+    assert stands.coming
+    day.store.add_reports(flight.key, [rising(minute) for minute in range(1, 5)])
+    day.following.look()
+    heard = day.following.look()
+    stands = stand(day.key, day.store.plan_entries(WATCH, day.key).entries, day.clock.now())
+    assert stands.state is PlanState.RELEASED
+    assert stands.released_utc is not None
+    assert abs(stands.released_utc - RELEASE) < timedelta(minutes=1)
+    (why,) = [told(each) for each in heard]
+    assert isinstance(why, c.PlanReleased)
+    assert why.by == f"flight {flight.key}"

@@ -105,7 +105,9 @@ def test_a_launch_morning(crew: Crew) -> None:
     assert "wind 4.0 m/s, gust 6.5 m/s" in crew("seen", "--wind", "4", "--gust", "6.5")
     assert "NO-GO: 12.0 m/s" in crew("seen", "--gust", "12")
     crew.now = NOW + timedelta(hours=3, minutes=31)
-    assert "left Mon 4 16:30 local" in crew("released", "16:30")
+    left = crew("released", "16:30")
+    assert "left Mon 4 16:30 local" in left
+    assert "begins: windowwatch flight show" in left
     assert "put away" in crew("done", "--note", "found")
     assert crew.state().startswith("done")
 

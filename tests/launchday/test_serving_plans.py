@@ -12,8 +12,9 @@ from line_watch import forecast_in
 from service import Service
 from sink import Sink
 
+from windowwatch.chase.values import Air
 from windowwatch.launchday.countdown import DEFAULT_STEPS
-from windowwatch.launchday.plan import LiftMeasured, Planned, Scrubbed
+from windowwatch.launchday.plan import LiftMeasured, Planned, Released, Scrubbed
 from windowwatch.launchday.releases import ReleaseTable
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
@@ -74,5 +75,18 @@ def test_a_plan_is_flown_and_told_and_its_lift_flown_again(
     store.act_on_plan("line", "1", Scrubbed("rain"), at_utc=NOW, by="Ben", steps=DEFAULT_STEPS)
     service.until(lambda: any("SCRUBBED" in each["title"] for each in sink.received))
     service.until(lambda: not living_children(service.process.pid))
+
+    # another one leaves: its flight begins, with the newest cycle's wind, and is estimated
+    store.make_plan("line", Planned("Field", RELEASE, train), at_utc=NOW, by="Ada")
+    left = Released(NOW + timedelta(seconds=1))
+    store.act_on_plan(
+        "line", "2", left, at_utc=NOW + timedelta(seconds=1), by="Ada", steps=DEFAULT_STEPS
+    )
+    service.until(lambda: store.flight_of_plan("line", "2") is not None)
+    service.until(lambda: store.flights()[0].begun.air is Air.FORECAST)
+    (flight,) = store.flights()
+    assert flight.begun.train == train
+    assert flight.begun.forecast == "made-2026-05-04T12Z"
+    service.until(lambda: store.said(flight.key) is not None)
     service.process.send_signal(signal.SIGTERM)
     assert service.process.wait(60) == 0

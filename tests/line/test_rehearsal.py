@@ -4,6 +4,7 @@ import os
 import re
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import timedelta
@@ -12,6 +13,8 @@ from pathlib import Path
 import pytest
 from notices_counted import taken_back
 
+from windowwatch.chase.phases import Phase
+from windowwatch.chase.reports import Mark
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.launchday.countdown import DEFAULT_STEPS
 from windowwatch.launchday.plan import PlanState, stand
@@ -177,6 +180,26 @@ def test_a_launch_is_planned_held_filled_and_released(week: Week) -> None:
     assert table.planned_utc == plan.released_utc
     assert len(table.seen) == 1
     assert table.correction is not None
+
+
+@pytest.mark.chase
+def test_its_flight_is_followed_to_the_ground(week: Week) -> None:
+    """Through air and with a train that the forecast did not know; wild reports are not used."""
+    (flight,) = week.store.flights()
+    assert (flight.begun.plan, flight.begun.watch) == ("1", WATCH)
+    assert flight.begun.forecast == week.store.cycles(WATCH)[-1].cycle.id
+    assert flight.begun.train.nozzle_lift_kg == pytest.approx(2.85, abs=0.3)
+    marks = Counter(each.mark for each in week.store.reports(flight.key))
+    assert marks.pop(Mark.USED) > 60
+    assert marks == {Mark.ZERO_ISLAND: 1, Mark.IMPOSSIBLE: 1}
+    off = [float(km) for km in re.findall(r"UTC +([\d.]+) km off", week.printed)]
+    forecast, burst, before = off
+    assert forecast > 5.0, "else there was nothing to learn"
+    assert before < burst < 0.7 * forecast
+    said = week.store.said(flight.key)
+    assert said is not None
+    assert said.estimate is not None
+    assert said.estimate.phase is Phase.DOWN
 
 
 def test_what_is_true_of_every_cycle_is_said_once(week: Week) -> None:

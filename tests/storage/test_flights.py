@@ -1,6 +1,7 @@
 """Flights in the database: reports only come to it, each judged once; what is closed stays so."""
 
 import threading
+from dataclasses import replace
 from datetime import timedelta
 
 import made_air
@@ -10,7 +11,7 @@ from made_flight import BEGAN, BEGUN, report, reports
 from sqlalchemy import text
 
 from windowwatch.chase.reports import Mark
-from windowwatch.chase.values import Closing, NoEstimate, Outcome
+from windowwatch.chase.values import Air, Closing, NoEstimate, Outcome
 from windowwatch.errors import InputError, StorageError
 from windowwatch.storage.flights import ClosedError
 from windowwatch.storage.store import Store
@@ -128,3 +129,42 @@ def test_what_is_damaged_is_refused(store: Store) -> None:
         session.execute(text("UPDATE flights SET begun = replace(begun, '46.0', '\"46\"')"))
     with pytest.raises(StorageError, match="flight flight, latitude_deg"):
         store.flight("flight")
+
+
+def test_a_planned_launch_has_one_flight_whoever_begins_it(store: Store) -> None:
+    found: list[str] = []
+    barrier = threading.Barrier(4)
+
+    def begin(number: int) -> None:
+        barrier.wait()
+        begun = replace(BEGUN, key=f"flight{number}", plan="3", watch="made", air=Air.AWAITED)
+        found.append(store.begin_flight(begun).key)
+
+    threads = [threading.Thread(target=begin, args=(number,)) for number in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    (flight,) = store.flights()
+    assert found == [flight.key] * 4
+    assert store.flight_of_plan("made", "3") == flight
+    assert store.flight_of_plan("made", "4") is None
+    assert store.flight_of_plan("other", "3") is None
+    store.begin_flight(replace(BEGUN, key="another", plan="3", watch="other"))
+    store.begin_flight(replace(BEGUN, key="unplanned"))
+    store.begin_flight(replace(BEGUN, key="neither"))
+    assert len(store.flights()) == 4
+
+
+def test_an_awaited_forecast_comes_once(store: Store) -> None:
+    grid = made_air.grid(lambda t, lat, lon, z: (8.0 + 0.0 * z, 3.0))
+    store.begin_flight(replace(BEGUN, air=Air.AWAITED))
+    store.begin_flight(replace(BEGUN, key="without"))
+    before = store.flights_mark()
+    assert store.give_air("flight", "first", grid)
+    assert store.flights_mark() != before, "who looks at it is told"
+    assert not store.give_air("flight", "second", grid)
+    assert not store.give_air("without", "first", grid), "it goes without one, as was said"
+    flight = store.flight("flight")
+    assert flight is not None
+    assert (flight.begun.air, flight.begun.forecast) == (Air.FORECAST, "first")

@@ -1,11 +1,13 @@
 """Followed flights on the page: what trackers post, what a crew sees, and who may do what."""
 
 import gzip
+import os
+import signal
 import threading
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +15,9 @@ import gpxpy
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from children import living_children
 from jsonschema import Draft202012Validator
-from made_flight import BEGAN, BEGUN, at, report
+from made_flight import BEGAN, BEGUN, at, report, reports
 from page_week import Week
 from patience import PATIENCE_S
 from playwright.sync_api import Browser
@@ -23,11 +26,17 @@ from visiting import PHONE, visit
 from windowwatch import daemon
 from windowwatch.chase.reports import Mark
 from windowwatch.chase.values import Closing, Outcome
+from windowwatch.child import ChildDiedError
 from windowwatch.clock import SimulatedClock
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, ready_store
 from windowwatch.watch.chasing import Chasing
+from windowwatch.watch.estimating import EstimatesInChild
+from windowwatch.web import live
+from windowwatch.web.access.guard import make_share, new_secret
+from windowwatch.web.app import create_app
 from windowwatch.web.flights import MOST_POSITIONS
+from windowwatch.web.server import PageServer
 
 pytestmark = pytest.mark.chase
 ROOT = Path(__file__).resolve().parents[2]
@@ -126,8 +135,12 @@ def test_what_cannot_be_read_is_refused_whole(page: Week, body: bytes, words: st
 
 
 def test_who_may_not_post(page: Week) -> None:
+    """Nobody unnamed, with a wrong word, with the word that opens the page, or one to read by."""
     client, word = page.client(token=TOKEN), bearer(page.store)
-    for headers in ({}, {"authorization": "Bearer wrong"}, {"authorization": f"Bearer {TOKEN}"}):
+    day, secret = timedelta(days=1), new_secret()
+    make_share(page.store, page.facts.watch, "reader", day, NOW, secret)
+    for each in ("", "Bearer wrong", f"Bearer {TOKEN}", f"Bearer {secret}"):
+        headers = {"authorization": each} if each else {}
         answer = client.post("/data/positions", json=position(0), headers=headers)
         assert answer.status_code == 401
         assert "windowwatch flight tracker" in answer.json()["error"]
@@ -238,16 +251,79 @@ def test_axe_finds_nothing_on_a_phone(page: Week, browser: Browser) -> None:
 
 
 @pytest.mark.browser
-def test_an_open_page_shows_a_new_report_by_itself(page: Week, browser: Browser) -> None:
-    page.store.add_reports("flight", [report(minute) for minute in range(3)])
-    url = page.url()
+def test_an_open_page_hears_of_a_new_report_and_its_age_goes_on(
+    page: Week, browser: Browser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One word of news, and the page anew, compressed: both far below 30 kB together."""
+    monkeypatch.setattr(live, "LOOK_EVERY_S", 0.05)
+    page.store.add_reports("flight", [report(minute) for minute in range(85)])
+    page.store.follow("flight", NOW)
+    url, asked = page.url(), list[str]()
     with visit(browser, url, PHONE) as seen:
+        seen.goto(f"{url}/flights/flight")
+        assert "07:24:00 UTC" in seen.inner_text("main")
+        seen.on("request", lambda each: asked.append(each.url))
+        page.store.add_reports("flight", [report(85)])
+        seen.get_by_text("07:25:00 UTC").wait_for()
+        assert asked == [f"{url}/flights/flight"]
+        with page.client().stream("GET", "/flights/flight") as answer:
+            assert sum(len(part) for part in answer.iter_raw()) < 29_000, "as it was sent"
+        assert not seen.locator(".age.old").count()
         seen.clock.install()
         seen.goto(f"{url}/flights/flight")
-        assert "06:02:00 UTC" in seen.inner_text("main")
-        page.store.add_reports("flight", [report(3)])
-        seen.clock.fast_forward(31_000)
-        seen.get_by_text("06:03:00 UTC").wait_for()
+        seen.clock.fast_forward(11 * 60_000)
+        assert "16 min" in seen.inner_text(".age.old"), "5 min old already when it was shown"
+        assert "nothing was heard for long" in seen.inner_text(".age.old")
+
+
+def test_a_slow_estimate_holds_nobody_up(page: Week) -> None:
+    begun, go, asked = threading.Event(), threading.Event(), list[str]()
+
+    def slow(key: str, _now: datetime) -> None:
+        asked.append(key)
+        begun.set()
+        assert go.wait(PATIENCE_S)
+
+    app = create_app(page.store, page.facts, page.clock(), estimates=slow)
+    word = bearer(page.store)
+    with PageServer(app, "127.0.0.1", 0) as server, httpx.Client(
+        base_url=server.url, timeout=PATIENCE_S
+    ) as client:  # fmt: skip
+        for minute in range(20):
+            answer = client.post("/data/positions", json=position(minute), headers=word)
+            assert answer.status_code == 201
+            assert begun.wait(PATIENCE_S)
+        assert "06:19:00 UTC" in client.get("/flights/flight").text
+        assert asked == ["flight"], "nineteen wait as one, and the page's own makes no second"
+        go.set()
+        for _ in range(int(PATIENCE_S * 20)):
+            if len(asked) == 2:
+                break
+            threading.Event().wait(0.05)
+        assert asked == ["flight", "flight"]
+
+
+@pytest.mark.process
+def test_a_process_of_its_own_estimates_the_same_and_another_one_after_it_died(page: Week) -> None:
+    page.store.add_reports("flight", reports(40))
+    here = page.store.follow("flight", NOW)
+    assert here.estimate is not None
+    page.store.add_reports("flight", [report(41)])
+    estimates = EstimatesInChild(f"sqlite:///{page.store.place}", None)
+    try:
+        for minute in (42, 43):
+            estimates("flight", NOW)
+            there = page.store.said("flight")
+            assert there is not None
+            assert there.number == page.store.reports("flight")[-1].number
+            assert there == page.store.follow("flight", NOW)
+            (child,) = living_children(os.getpid())
+            os.kill(child, signal.SIGKILL)
+            with pytest.raises(ChildDiedError):
+                estimates("flight", NOW)
+            page.store.add_reports("flight", [report(minute)])
+    finally:
+        estimates.close()
 
 
 def test_crews_say_where_they_are_and_see_where_to_wait(page: Week, browser: Browser) -> None:

@@ -183,6 +183,20 @@ def test_a_launch_morning_by_forms(crew: Crew) -> None:
     assert "done" in crew.get("/plans")
 
 
+@pytest.mark.chase
+def test_the_release_begins_a_flight_and_the_pages_lead_to_each_other(crew: Crew) -> None:
+    assert "Its flight" not in crew.get()
+    crew.does(do="released", seen=str(crew.plan.number))
+    (flight,) = crew.store.flights()
+    assert flight.begun.train == crew.plan.train
+    assert flight.begun.released_utc == crew.plan.released_utc
+    assert f'href="/flights/{flight.key}">Its flight' in crew.get()
+    shown = crew.get(f"/flights/{flight.key}")
+    assert 'href="/plans/1">plan 1</a>' in shown
+    assert "Its forecast is still to be read" in shown
+    assert f"flights/{flight.key}" in crew.get("/"), "the board says that a flight is on"
+
+
 def test_a_measured_gust_is_no_go_at_once(crew: Crew) -> None:
     page = crew.does(do="seen", gust="14")
     found = re.search(r'<section class="minute ([a-z-]+)', page)

@@ -96,10 +96,3 @@ def layers_of(track: Track) -> Layers:
         np.hypot(spot, SWING_MPS * calm), (end[:, 2] - start[:, 2]) / time,
         np.hypot(rate_spot, UPDRAFT_MPS * calm),
     )  # fmt: skip
-
-
-def joined(a: Layers, b: Layers) -> Layers:
-    """Layers of two legs, one after the other."""
-    return Layers(
-        **{name: np.concatenate([values, getattr(b, name)]) for name, values in vars(a).items()}
-    )

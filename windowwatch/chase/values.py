@@ -87,11 +87,12 @@ class Air(StrEnum):
 
     NONE = "none"  #: no forecast: measured wind below, and a large doubt above
     FORECAST = "forecast"
+    AWAITED = "awaited"  #: none yet: the newest cycle is still to be read
 
 
 @dataclass(frozen=True)
 class Begun:
-    """A flight as it began; nothing of it changes.
+    """A flight as it began; nothing of it changes but that an awaited forecast comes.
 
     Parameters
     ----------
@@ -109,8 +110,8 @@ class Begun:
     air : Air
     forecast : str
         Cycle whose wind is flown through; empty without one.
-    plan : str
-        Of the launch that was planned; empty for a flight that nobody planned.
+    plan, watch : str
+        Of the launch that was planned, and of its watch; empty for a flight that nobody planned.
     """
 
     key: str
@@ -124,6 +125,7 @@ class Begun:
     air: Air = Air.NONE
     forecast: str = ""
     plan: str = ""
+    watch: str = ""
 
     def __post_init__(self) -> None:
         if not self.name.strip():

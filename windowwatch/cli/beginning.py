@@ -11,6 +11,7 @@ from windowwatch.chase.reports import FAR_RELEASE_M
 from windowwatch.chase.said import height_said, place_said, time_said
 from windowwatch.chase.values import Air, Begun
 from windowwatch.errors import InputError, WindowwatchError
+from windowwatch.launchday.plan import Plan, PlanState, stand
 from windowwatch.physics.earth import distance_m
 from windowwatch.physics.train import FlightTrain, Gas
 from windowwatch.scoring.values import Site
@@ -19,11 +20,11 @@ from windowwatch.storage.flights import new_key
 
 if TYPE_CHECKING:  # a flight without a forecast needs none of what reads one
     from windowwatch.physics.windgrid import WindGrid
+    from windowwatch.storage.store import Store
+    from windowwatch.watch.estimating import AirFrom
 
-#: No forecast reaches further; an older cycle is not even read.
-_LONGEST = timedelta(days=16)
-#: From so long before the beginning to so long after it a flight keeps its forecast. [s]
-_BEFORE_S, _AFTER_S = 6 * 3600.0, 30 * 3600.0
+#: A report begins the flight of a launch whose planned release is nearer than this.
+_ABOUT_NOW = timedelta(hours=3)
 #: Options by the field of the train that they give.
 _TRAIN = {
     "balloon_mass_kg": "balloon",
@@ -36,8 +37,8 @@ _TRAIN = {
 
 def begin(
     name: str, settings: Settings | None, given: Mapping[str, Any], now_utc: datetime
-) -> "tuple[Begun, WindGrid | None]":
-    """A new flight of what was given, and the forecast for it.
+) -> Begun:
+    """A new flight of what was given; `with_forecast` gets the forecast that it awaits.
 
     Parameters
     ----------
@@ -55,7 +56,7 @@ def begin(
     """
     latitude, longitude, height = place_of(settings, given)
     released = given["released"]
-    begun = Begun(
+    return Begun(
         key=new_key(),
         name=name,
         begun_utc=now_utc,
@@ -64,16 +65,16 @@ def begin(
         height_m=height,
         train=train_of(settings, given),
         released_utc=None if released is None else time_said(released, now_utc),
+        air=Air.NONE if settings is None or given["no_forecast"] else Air.AWAITED,
     )
-    if settings is None or given["no_forecast"]:
-        return begun, None
-    return _with_forecast(begun, settings, now_utc)
 
 
 def begin_by_report(
-    settings: Settings, latitude_deg: float, longitude_deg: float, now_utc: datetime
-) -> "tuple[Begun, WindGrid | None]":
+    settings: Settings, store: "Store", latitude_deg: float, longitude_deg: float, now_utc: datetime
+) -> Begun:
     """The flight that a first report begins: released, nobody ticked when, from the nearest site.
+
+    It is that of the launch that is planned there for about now, where one is.
 
     Raises
     ------
@@ -93,7 +94,28 @@ def begin_by_report(
         )
     said: dict[str, Any] = dict.fromkeys(("place", "height", "released", "gas", *_TRAIN.values()))
     said |= {"site": site.name, "no_forecast": False}
-    return begin(f"{site.name}, {now_utc:%Y-%m-%d}", settings, said, now_utc)
+    begun = begin(f"{site.name}, {now_utc:%Y-%m-%d}", settings, said, now_utc)
+    stands = [
+        stand(each.key, each.entries, now_utc) for each in store.all_plans(settings.watch.name)
+    ]
+    near = [
+        plan
+        for plan in stands
+        if plan.site == site.name
+        and (plan.coming or plan.state is PlanState.RELEASED)
+        and abs(plan.release_utc - now_utc) < _ABOUT_NOW
+    ]
+    if not near:
+        return begun
+    return of_plan(begun, settings, min(near, key=lambda each: abs(each.release_utc - now_utc)))
+
+
+def of_plan(begun: Begun, settings: Settings, plan: Plan) -> Begun:
+    """The same as the flight of a planned launch: with its train, lift and release."""
+    return replace(
+        begun, train=plan.train, released_utc=plan.released_utc or begun.released_utc,
+        plan=plan.key, watch=settings.watch.name,
+    )  # fmt: skip
 
 
 def _site(settings: Settings | None, name: str | None) -> Site | None:
@@ -137,44 +159,29 @@ def train_of(settings: Settings | None, given: Mapping[str, Any]) -> FlightTrain
     return FlightTrain(**said)
 
 
-def _with_forecast(
-    begun: Begun, settings: Settings, now_utc: datetime
-) -> "tuple[Begun, WindGrid | None]":
-    """The newest cycle of the settings' folder round the release, where it reaches so far."""
-    from windowwatch.clock import to_unix_s
-    from windowwatch.forecast.sources import load_cycle, scan_folder
-    from windowwatch.watch.values import area_of
+def air_source(settings: Settings) -> "AirFrom":
+    """Where the forecast of a flight comes from: the settings' folder, or what was fetched."""
+    from windowwatch.watch.estimating import AirFrom
+    from windowwatch.watch.launchday.opening import OpenAs
 
-    source = settings.sources()[0]
-    folder = source.folder
-    if folder is None:
-        click.echo("the forecast is fetched from the network: followed without it", err=True)
+    named = OpenAs(*settings.ledger_names())
+    return AirFrom.of(settings.watch, settings.sources()[0].folder, named)
+
+
+def with_forecast(
+    begun: Begun, settings: Settings | None, store: "Store", now_utc: datetime
+) -> "tuple[Begun, WindGrid | None]":
+    """A flight with the forecast that it awaits; where there is none that is said."""
+    if settings is None or begun.air is not Air.AWAITED:
         return begun, None
-    begun_at = begun.released_utc or now_utc
-    here = Site("release", begun.latitude_deg, begun.longitude_deg, begun.height_m, "UTC")
+    from windowwatch.watch.estimating import newest_air
+
+    place = (begun.latitude_deg, begun.longitude_deg)
     try:
-        look = scan_folder(folder, model=source.model)
-        if not look.cycles:
-            raise InputError(f"{folder} holds no cycle")
-        if begun_at - look.cycles[-1].cycle.reference_utc > _LONGEST:
-            raise InputError("the newest cycle is too old for this time")
-        wind = load_cycle(look.cycles[-1], area=area_of([here])).wind
+        forecast, air = newest_air(
+            air_source(settings), store, place, begun.released_utc or now_utc
+        )
     except WindowwatchError as error:
         click.echo(f"no forecast: {error.message}; followed without it", err=True)
-        return begun, None
-    moment = to_unix_s(begun_at)
-    if not wind.time_unix_s[0] <= moment <= wind.time_unix_s[-1]:
-        click.echo("the newest cycle does not hold this time: followed without it", err=True)
-        return begun, None
-    forecast = look.cycles[-1].cycle.id
-    return replace(begun, air=Air.FORECAST, forecast=forecast), _around(wind, moment)
-
-
-def _around(wind: "WindGrid", moment_unix_s: float) -> "WindGrid":
-    """The steps that a flight can meet: a week of them would be read again at every report."""
-    time = wind.time_unix_s
-    first = max(int(time.searchsorted(moment_unix_s - _BEFORE_S, "right")) - 1, 0)
-    last = min(int(time.searchsorted(moment_unix_s + _AFTER_S)) + 1, time.size)
-    kept = slice(first, last)
-    moisture = None if wind.moisture is None else wind.moisture[kept]
-    return replace(wind, time_unix_s=time[kept], air=wind.air[:, kept], moisture=moisture)
+        return replace(begun, air=Air.NONE), None
+    return replace(begun, air=Air.FORECAST, forecast=forecast), air

@@ -52,29 +52,31 @@ def settings_or_none(path: Path | None) -> "Settings | None":
     return None if path is None else settings_of(path, maps=False)
 
 
-@contextmanager
-def flight_store(path: Path | None, settings: "Settings | None" = None) -> Iterator["Store"]:
+def _url(settings: "Settings | None") -> str:
     """The database of a watch, or the one that flights have of their own."""
     from windowwatch.settings.read import data_folder
     from windowwatch.storage.engine import sqlite_url
+
+    if settings is not None:
+        return settings.database_url()
+    return sqlite_url(data_folder() / "flights.sqlite3")
+
+
+@contextmanager
+def flight_store(path: Path | None, settings: "Settings | None" = None) -> Iterator["Store"]:
+    """The database that flights are in, made where there is none."""
     from windowwatch.storage.store import ready_store
 
-    settings = settings or settings_or_none(path)
-    url = sqlite_url(data_folder() / "flights.sqlite3")
-    with ready_store(url if settings is None else settings.database_url()) as store:
+    with ready_store(_url(settings or settings_or_none(path))) as store:
         yield store
 
 
 @contextmanager
 def flights_looked_at(path: Path | None) -> Iterator["Store"]:
     """The same to look at: where there is no database yet, there is no flight, and none is made."""
-    from windowwatch.settings.read import data_folder
-    from windowwatch.storage.engine import sqlite_url
     from windowwatch.storage.store import existing_store, missing_file
 
-    settings = settings_or_none(path)
-    url = sqlite_url(data_folder() / "flights.sqlite3")
-    url = url if settings is None else settings.database_url()
+    url = _url(settings_or_none(path))
     if missing_file(url) is not None:
         raise InputError(NO_FLIGHT)
     with existing_store(url) as store:
@@ -141,8 +143,24 @@ def position_command(
             flight = _flight_for(store, key, settings, (latitude, longitude), now)
             (kept,) = store.add_reports(flight.key, [report])
             click.echo(report_words(kept))
-            store.follow(flight.key, now)
-            _show(store, flight, now)
+            _show(store, _followed(store, flight, settings, now), now)
+
+
+def _followed(
+    store: "Store", flight: "Flight", settings: "Settings | None", now: datetime
+) -> "Flight":
+    """A flight estimated anew, with the forecast that it awaits where that can be had."""
+    from windowwatch.chase.values import Air
+
+    if settings is not None and flight.begun.air is Air.AWAITED:
+        from windowwatch.cli.beginning import air_source
+        from windowwatch.watch.estimating import take_air
+
+        why = take_air(store, flight, air_source(settings), now)
+        if why:
+            click.echo(f"no forecast yet: {why}", err=True)
+    store.follow(flight.key, now)
+    return store.flight(flight.key) or flight
 
 
 def _flight_for(
@@ -155,10 +173,11 @@ def _flight_for(
     """The flight that a report is of; begun by it where none is open, and settings are there."""
     if key is not None or settings is None or any(f.closing is None for f in store.flights()):
         return chosen_flight(store, key)
-    from windowwatch.cli.beginning import begin_by_report
+    from windowwatch.cli.beginning import begin_by_report, with_forecast
     from windowwatch.wording.chase import begun_words
 
-    begun, air = begin_by_report(settings, *place, now)
+    begun = begin_by_report(settings, store, *place, now)
+    begun, air = with_forecast(begun, settings, store, now)
     click.echo(f"flight {begun.key} begins by this report, {begun_words(begun)}")
     return store.begin_flight(begun, air)
 
@@ -171,6 +190,7 @@ def flight_group() -> None:
 @flight_group.command("begin", short_help="Begin to follow a flight.")
 @click.argument("name")
 @click.option("--site", help="Site of the settings from which it is released.")
+@click.option("--plan", help="Key of the planned launch that it is, released already or not.")
 @click.option("--place", help="Of the release, as '46.0123, 7.5678', where there is no site.")
 @click.option("--height", help="Of the release above sea level, as 420m or 1380ft.")
 @click.option("--released", help="When it was released, as 06:31 (UTC); its track shows it, too.")
@@ -188,18 +208,43 @@ def begin_command(name: str, settings_path: Path | None, **given: Any) -> None:
     What is given as an option overrides the settings; the lift that was measured above all.
     """
     with errors_in_words():
-        from windowwatch.cli.beginning import begin
+        from windowwatch.cli.beginning import begin, with_forecast
+        from windowwatch.wording.chase import air_words, begun_words
 
         now = SystemClock().now()
         settings = settings_or_none(settings_path)
-        begun, air = begin(name, settings, given, now)
+        if given["plan"] is None:
+            begun = begin(name, settings, given, now)
         with flight_store(settings_path, settings) as store:
-            store.begin_flight(begun, air)
-        from windowwatch.wording.chase import air_words, begun_words
-
+            if given["plan"] is not None:
+                begun = _begin_plan(name, settings, store, given, now)
+            begun, air = with_forecast(begun, settings, store, now)
+            begun = store.begin_flight(begun, air).begun
         click.echo(f"flight {begun.key}, {begun.name}: {begun_words(begun)}")
         click.echo(air_words(begun))
         click.echo("Report with: windowwatch position --place '…' --height … --time …")
+
+
+def _begin_plan(
+    name: str,
+    settings: "Settings | None",
+    store: "Store",
+    given: "dict[str, Any]",
+    now: datetime,
+) -> "Begun":
+    """The flight of a planned launch, which has none yet."""
+    from windowwatch.cli.beginning import begin, of_plan
+    from windowwatch.launchday.plan import stand
+
+    if settings is None:
+        raise InputError("--plan names a planned launch of a watch; give --settings")
+    watch, key = settings.watch.name, str(given["plan"])
+    there = store.flight_of_plan(watch, key)
+    if there is not None:
+        raise InputError(f"plan {key} has its flight already: {there.key}")
+    plan = stand(key, store.plan_entries(watch, key).entries, now)
+    site = {} if given["place"] is not None else {"site": plan.site}
+    return of_plan(begin(name, settings, {**given, **site}, now), settings, plan)
 
 
 @flight_group.command("list", short_help="All flights, the newest first.")
@@ -251,7 +296,8 @@ def _show(store: "Store", flight: "Flight", now: datetime) -> None:
     elif said.estimate is not None:
         for line in words.landing_lines(said.estimate):
             click.echo(line)
-        click.echo(words.doubt_words(said.estimate))
+        if not words.lies(said.estimate):
+            click.echo(words.doubt_words(said.estimate))
     click.echo(words.air_words(flight.begun))
     click.echo(words.CAUTION)
 
@@ -295,7 +341,8 @@ def import_command(
 
         now = SystemClock().now()
         reports, refused = read_track(file, kind, tracker, now)
-        with flight_store(settings_path) as store:
+        settings = settings_or_none(settings_path)
+        with flight_store(settings_path, settings) as store:
             from collections import Counter
 
             from windowwatch.wording.chase import MARKS
@@ -308,8 +355,59 @@ def import_command(
                 click.echo(f"line {each.number} left out: {each.why}", err=True)
             if len(refused) > 10:
                 click.echo(f"… and {len(refused) - 10} more left out", err=True)
-            store.follow(flight.key, now)
-            _show(store, flight, now)
+            _show(store, _followed(store, flight, settings, now), now)
+
+
+@flight_group.command("listen", short_help="Take in positions as they come, until Ctrl-C.")
+@click.option("--connect", multiple=True, metavar="HOST:PORT", help="A TCP stream of a receiver.")
+@click.option(
+    "--accept", multiple=True, metavar="[HOST:]PORT",
+    help="Receivers connect here; from this machine alone where no HOST is given.",
+)  # fmt: skip
+@click.option("--device", multiple=True, metavar="PATH", help="A serial line, as /dev/ttyUSB0.")
+@click.option("--baud", default=4800, show_default=True, help="Rate of the serial line.")
+@click.option("--file", multiple=True, metavar="PATH", help="A file that grows.")
+@click.option(
+    "--tracker", default="radio", show_default=True, help="Name for NMEA 0183, which has none."
+)
+@click.option(
+    "--only", multiple=True, metavar="STATION",
+    help="Station of APRS packets that is the balloon's; others are left out.",
+)  # fmt: skip
+@_flight_option
+@flight_settings
+def listen_command(key: str | None, settings_path: Path | None, **given: Any) -> None:
+    """Take in NMEA 0183 sentences and APRS packets as they come; nothing is ever sent.
+
+    Each position is shown once it is stored, and the landing now and then. A source that goes away
+    is tried again and again; a file is read from its beginning, and what is stored is not again.
+    """
+    with errors_in_words():
+        from windowwatch.cli.listening import Ear, Listener, Stop, Wanted
+
+        ears = [
+            Ear(kind, place, given["baud"])
+            for kind in ("connect", "accept", "device", "file")
+            for place in given[kind]
+        ]
+        if not ears:
+            raise InputError("say what to listen to: --connect, --accept, --device or --file")
+        settings, stop = settings_or_none(settings_path), Stop()
+        wanted = Wanted(given["tracker"], frozenset(each.upper() for each in given["only"]))
+        with flight_store(settings_path, settings) as store:
+            from windowwatch.cli.beginning import air_source
+            from windowwatch.watch.estimating import EstimatesInChild
+
+            flight = chosen_flight(store, key)
+            source = None if settings is None else air_source(settings)
+            listener = Listener(store, flight.key, wanted, EstimatesInChild(_url(settings), source))
+            click.echo(f"flight {flight.key}, {flight.begun.name}; stop with Ctrl-C", err=True)
+            try:
+                with stop.on_signals():
+                    listener.listen(ears, stop)
+            finally:
+                stop.asked = True
+                click.echo(listener.heard.words(), err=True)
 
 
 @flight_group.command("export", short_help="Write a flight as GeoJSON, GPX, KML or CSV.")

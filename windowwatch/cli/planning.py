@@ -405,6 +405,12 @@ def released_command(desk: Desk, key: str | None, time: str | None) -> None:
     at = desk.now_utc if time is None else desk.moment(time, desk.zone(plan), happened=True)
     desk.act(plan, Released(at))
     desk.stands_now(plan, "released:")
+    sites = [site for site in desk.settings.watch.sites if site.name == plan.site]
+    if sites:
+        flight = desk.store.begin_planned(
+            desk.watch, desk.plan(plan.key), sites[0], SystemClock().now()
+        )
+        click.echo(f"flight {flight.key} begins: windowwatch flight show {flight.key}")
 
 
 @_command("scrub", "Call the launch off; everybody is told.")

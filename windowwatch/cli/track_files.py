@@ -1,4 +1,4 @@
-"""Positions out of files: CSV, GPX, NMEA 0183 and APRS packets; the only door to what reads them.
+"""Positions out of files and lines: CSV, GPX, NMEA 0183, APRS; the only door to what reads them.
 
 A line that cannot be read is named and left out; the rest counts. A file has no time at which it
 was heard, so a report out of one counts as heard when its tracker says it was there.
@@ -9,7 +9,7 @@ import io
 import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -93,12 +93,24 @@ def _text(path: Path) -> str:
 
 
 def _report(fix: _Fix, tracker: str, source: str, now_utc: datetime) -> Report:
-    when, latitude, longitude, height, own, text = fix
     # one of the future is not believed, however it came
-    heard = when if when <= now_utc + CLOCK_AHEAD else now_utc
+    heard = fix[0] if fix[0] <= now_utc + CLOCK_AHEAD else now_utc
+    return report_of(fix, tracker, source, heard)
+
+
+def report_of(fix: _Fix, tracker: str, source: str, heard_utc: datetime) -> Report:
+    """A report of what was read, heard at a time.
+
+    Raises
+    ------
+    InputError
+        If it cannot be one.
+    """
+    when, latitude, longitude, height, own, text = fix
+    plain = "".join(each for each in text if each.isprintable())
     return Report(
-        own or tracker, when, heard, latitude, longitude, height, FIX_SIGMA_M, FIX_HEIGHT_SIGMA_M,
-        source, text[:500],
+        (own or tracker)[:80], when, heard_utc, latitude, longitude, height, FIX_SIGMA_M,
+        FIX_HEIGHT_SIGMA_M, source[:80], plain[:500],
     )  # fmt: skip
 
 
@@ -170,36 +182,51 @@ def _gpx(text: str, now_utc: datetime) -> Iterator[_Fix | Refused]:
 
 def _nmea(text: str, now_utc: datetime) -> Iterator[_Fix | Refused]:
     """GGA sentences; their day is that of the last RMC or ZDA, or the last before now."""
-    from pynmeagps import NMEAReader
-    from pynmeagps.exceptions import NMEAParseError
-
-    day = before = None
+    read = NmeaLines()
     for number, line in enumerate(text.splitlines(), start=1):
+        found = read(line, now_utc)
+        if found is not None:
+            yield Refused(number, found) if isinstance(found, str) else found
+
+
+class NmeaLines:
+    """Reads sentences one by one, and remembers the day that was said last."""
+
+    def __init__(self) -> None:
+        self._day: date | None = None
+        self._before: datetime | None = None
+
+    def __call__(self, line: str, now_utc: datetime) -> _Fix | str | None:
+        """A position, why a line that should hold one does not, or None for any other line."""
+        from pynmeagps import NMEAReader
+        from pynmeagps.exceptions import NMEAParseError
+
         spot = line.find("$")
         if spot < 0:
-            continue
+            return None
         sentence = line[spot:].strip()
         try:
             said: Any = NMEAReader.parse(sentence + "\r\n")
         except (NMEAParseError, ValueError) as error:
-            yield Refused(number, f"is no NMEA 0183: {error}")
-            continue
+            return f"is no NMEA 0183: {error}"
         if said is None:
-            continue
+            return None
         if said.msgID == "RMC" and said.date:
-            day = said.date
+            self._day = said.date
         if said.msgID != "GGA":
-            continue
+            return None
         if not isinstance(said.time, time):
-            yield Refused(number, "the sentence has no time")
-            continue
-        when = _on_day(said.time, now_utc) if day is None else datetime.combine(day, said.time, UTC)
-        if before is not None and before - when > timedelta(hours=12):
+            return "the sentence has no time"
+        if self._day is None:
+            when = _on_day(said.time, now_utc)
+        else:
+            when = datetime.combine(self._day, said.time, UTC)
+        if self._before is not None and self._before - when > timedelta(hours=12):
             when += timedelta(days=1)  # midnight has passed since the day was said
-        before = when
+        self._before = when
         placed = bool(said.quality) and said.lat != "" and said.lon != ""
         height = float(said.alt) if placed and said.alt != "" else None
-        yield (
+        return (
             when, float(said.lat) if placed else None, float(said.lon) if placed else None, height,
             "", sentence,
         )  # fmt: skip
@@ -219,31 +246,40 @@ _STAMPED = re.compile(
 
 def _aprs(text: str, now_utc: datetime) -> Iterator[_Fix | Refused]:
     """Position packets, one a line, each with its own time or behind that of the log."""
+    for number, line in enumerate(text.splitlines(), start=1):
+        found = aprs_line(line, now_utc, None)
+        if found is not None:
+            yield Refused(number, found) if isinstance(found, str) else found
+
+
+def aprs_line(line: str, now_utc: datetime, heard_utc: datetime | None) -> _Fix | str | None:
+    """A position of a packet, why a line is none, or None for a packet of another kind.
+
+    `heard_utc` is taken for packets that have no time of their own, where it is known.
+    """
     try:
         import aprslib
     except ImportError:
         raise InputError("APRS needs one more package: pip install 'windowwatch[aprs]'") from None
-    for number, line in enumerate(text.splitlines(), start=1):
-        if not line.strip() or line.startswith("#"):
-            continue
-        stamp = _STAMPED.match(line)
-        packet = line[stamp.end() :].strip() if stamp else line.strip()
-        try:
-            said = aprslib.parse(packet)
-        except (aprslib.ParseError, aprslib.UnknownFormat, ValueError) as error:
-            yield Refused(number, f"is no position packet: {error}")
-            continue
+    if not line.strip() or line.startswith("#"):
+        return None
+    stamp = _STAMPED.match(line)
+    packet = line[stamp.end() :].strip() if stamp else line.strip()
+    try:
+        said = aprslib.parse(packet)
         if "latitude" not in said:
-            continue
+            return None
         when = _moment(stamp[1].replace("UTC", "").strip()) if stamp else _aprs_time(said, now_utc)
-        if when is None:
-            yield Refused(number, "the packet has no time, and none stands before it")
-            continue
-        height = said.get("altitude")
-        yield (
-            when, said["latitude"], said["longitude"], None if height is None else float(height),
-            said.get("object_name", said["from"]).strip(), packet,
-        )  # fmt: skip
+    except (aprslib.ParseError, aprslib.UnknownFormat, ValueError) as error:
+        return f"is no position packet: {error}"
+    when = when or heard_utc
+    if when is None:
+        return "the packet has no time, and none stands before it"
+    height = said.get("altitude")
+    return (
+        when, said["latitude"], said["longitude"], None if height is None else float(height),
+        said.get("object_name", said["from"]).strip(), packet,
+    )  # fmt: skip
 
 
 def _aprs_time(said: dict[str, Any], now_utc: datetime) -> datetime | None:

@@ -28,10 +28,12 @@ from windowwatch.settings.read import Settings
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import ready_store
+from windowwatch.watch.launchday.aloft import FlownToGround
 from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.run.rehearsal import Heard, Rehearsal
 from windowwatch.watch.run.rehearsal import rehearse as replay
 from windowwatch.watch.values import area_of
+from windowwatch.wording.chase import place_words
 from windowwatch.wording.checks import refusal_gist
 from windowwatch.wording.learned import summary
 
@@ -132,6 +134,7 @@ def show_page(
             host,
             port,
             ready=lambda page: click.echo(f"The page is at {page}  (stop with Ctrl-C)"),
+            estimates=daemon.estimates_of(settings) if not rehearsal else None,
         )
 
 
@@ -180,10 +183,35 @@ def _show_rehearsal(console: Console, result: Rehearsal, settings: Settings) -> 
         console.rule("a planned launch, played")
         for number, told in enumerate(played.told, start=len(result.told) + 1):
             show.print_notice(console, number, told.message, told.at_utc)
+    if result.flown is not None:
+        console.rule("its flight, followed to the ground")
+        for line in _flown_lines(result.flown):
+            show.print_plain(console, line)
     if result.learned is not None:
         console.rule("what the cycles say of one another")
         for line in summary(result.learned, (settings.watch.model,)):
             show.print_note(console, line)
+
+
+def _flown_lines(flown: FlownToGround) -> Iterator[str]:
+    """How well the landing of a played flight was told."""
+    yield (
+        f"Flight {flown.key} flew in air that the forecast did not know, with a train of its own. "
+        f"It came down at {place_words(*flown.landing)}, {flown.landed_utc:%H:%M} UTC. Its tracker "
+        f"reported {flown.reports} times; {flown.unused} of them were wild and are not used."
+    )
+    for when, miss in (
+        ("forecast", flown.forecast),
+        ("burst seen", flown.burst),
+        ("10 min before down", flown.before_landing),
+    ):
+        if miss is None:
+            yield f"  {when:<18} no landing was told"
+        else:
+            yield (
+                f"  {when:<18} {miss.at_utc:%H:%M} UTC {miss.error_m / 1e3:6.1f} km off; "
+                f"nine in ten within {miss.major_90_m / 1e3:.1f} km"
+            )
 
 
 def show_pass(console: Console, result: PassResult, told_before: set[str]) -> None:

@@ -62,27 +62,3 @@ def air_at(
         # a corner without weight has no say, even where it is missing
         found += np.where(weight[..., None] > 0.0, weight[..., None] * values, 0.0)
     return np.where(inside[..., None], found, np.nan)
-
-
-def ground_at(grid: WindGrid, latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> FloatArray:
-    """Model terrain at points, linear; NaN off the grid. [m]"""
-    lat, lon = np.broadcast_arrays(
-        np.asarray(latitude_deg, dtype=np.float64), np.asarray(longitude_deg, dtype=np.float64)
-    )
-    west = float(grid.longitude_deg[0])
-    y = np.interp(lat, grid.latitude_deg, np.arange(grid.latitude_deg.size), np.nan, np.nan)
-    x = np.interp(
-        west + np.mod(lon - west, 360.0),
-        grid.longitude_deg,
-        np.arange(grid.longitude_deg.size),
-        np.nan,
-        np.nan,
-    )
-    known = np.isfinite(x) & np.isfinite(y)
-    row = np.minimum(np.where(known, y, 0.0).astype(np.intp), grid.latitude_deg.size - 2)
-    column = np.minimum(np.where(known, x, 0.0).astype(np.intp), grid.longitude_deg.size - 2)
-    fy, fx = y - row, x - column
-    terrain = grid.terrain_m.astype(np.float64)
-    south = (1 - fx) * terrain[row, column] + fx * terrain[row, column + 1]
-    north = (1 - fx) * terrain[row + 1, column] + fx * terrain[row + 1, column + 1]
-    return np.asarray((1 - fy) * south + fy * north)

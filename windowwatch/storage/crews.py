@@ -11,7 +11,14 @@ from windowwatch.errors import InputError
 from windowwatch.storage.engine import Database
 from windowwatch.storage.flights import ClosedError
 from windowwatch.storage.rows import value_from_json, value_to_json
-from windowwatch.storage.tables import AdviceRow, CrewPlaceRow, FlightRow, LandingRow, PositionRow
+from windowwatch.storage.tables import (
+    AdviceRow,
+    CrewPlaceRow,
+    FlightAirRow,
+    FlightRow,
+    LandingRow,
+    PositionRow,
+)
 
 if TYPE_CHECKING:
     from sqlalchemy.orm import Session
@@ -140,12 +147,14 @@ def flights_mark(database: Database) -> str:
         select(func.max(PositionRow.id)),
         select(func.max(CrewPlaceRow.id)),
         select(func.sum(LandingRow.number)),
-        select(func.max(AdviceRow.made_utc)),
+        select(func.count()).select_from(FlightRow),
         select(func.count(FlightRow.closed_utc)),
+        select(func.count()).select_from(FlightAirRow),
     )
     with database.reading() as session:
-        seen = [session.scalar(each) for each in newest]
-    return ".".join("" if each is None else f"{each}" for each in seen).replace(" ", "")
+        seen = [session.scalar(each) or 0 for each in newest]
+        advised = session.scalar(select(func.max(AdviceRow.made_utc)))
+    return ".".join([*map(str, seen), "" if advised is None else f"{advised:%y%m%d%H%M%S%f}"])
 
 
 def save_advice(database: Database, key: str, advice: Advice) -> bool:

@@ -8,20 +8,23 @@ the other.
 import io
 import secrets
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, cast
 from weakref import WeakKeyDictionary
 
 from sqlalchemy import Row, func, select
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from windowwatch.chase.following import Used, estimated, track_through
 from windowwatch.chase.phases import Track
 from windowwatch.chase.reports import Mark, Report, Screened, screen
-from windowwatch.chase.values import Begun, Closing, Flight, Kept, Said
+from windowwatch.chase.values import Air, Begun, Closing, Flight, Kept, Said
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError, StorageError
+from windowwatch.launchday.plan import Plan
+from windowwatch.scoring.values import Site
 from windowwatch.storage.engine import Database
 from windowwatch.storage.rows import value_from_json, value_to_json
 from windowwatch.storage.tables import (
@@ -59,21 +62,88 @@ def new_key() -> str:
 
 
 def begin_flight(database: Database, begun: Begun, air: "WindGrid | None" = None) -> Flight:
-    """Store a new flight, and the forecast that it will be followed with."""
-    with database.writing() as session:
-        session.add(
-            FlightRow(
-                key=begun.key,
-                begun_utc=require_utc(begun.begun_utc),
-                begun=value_to_json(begun, f"flight {begun.key}"),
-                closed_utc=None,
-                closing=None,
+    """Store a new flight, and the forecast that it will be followed with.
+
+    A planned launch has one flight: whoever begins another is given the one that is there.
+    """
+    planned = flight_of_plan(database, begun.watch, begun.plan) if begun.plan else None
+    if planned is not None:
+        return planned
+    try:
+        with database.writing() as session:
+            session.add(
+                FlightRow(
+                    key=begun.key,
+                    watch=begun.watch if begun.plan else None,
+                    plan=int(begun.plan) if begun.plan else None,
+                    begun_utc=require_utc(begun.begun_utc),
+                    begun=value_to_json(begun, f"flight {begun.key}"),
+                    closed_utc=None,
+                    closing=None,
+                )
             )
-        )
-        session.flush()
-        if air is not None:
-            session.add(FlightAirRow(flight=begun.key, value=_packed(air)))
+            session.flush()
+            if air is not None:
+                session.add(FlightAirRow(flight=begun.key, value=_packed(air)))
+    except StorageError as error:
+        if not (begun.plan and isinstance(error.__cause__, IntegrityError)):
+            raise
+        planned = flight_of_plan(database, begun.watch, begun.plan)  # somebody was faster
+        if planned is None:
+            raise
+        return planned
     return Flight(begun, None)
+
+
+def begin_planned(
+    database: Database, watch: str, plan: Plan, site: Site, now_utc: datetime
+) -> Flight:
+    """The flight of a planned launch, begun where there is none: its train, lift, site, release.
+
+    The forecast comes after it (`give_air`): a release waits for nothing.
+    """
+    return begin_flight(
+        database,
+        Begun(
+            key=new_key(),
+            name=f"{plan.site}, {plan.release_utc:%Y-%m-%d}",
+            begun_utc=now_utc,
+            latitude_deg=site.latitude_deg,
+            longitude_deg=site.longitude_deg,
+            height_m=site.height_m,
+            train=plan.train,
+            released_utc=plan.released_utc,
+            air=Air.AWAITED,
+            plan=plan.key,
+            watch=watch,
+        ),
+    )
+
+
+def flight_of_plan(database: Database, watch: str, plan: str) -> Flight | None:
+    """The flight of a planned launch; None while there is none."""
+    if not (plan.isascii() and plan.isdigit() and len(plan) < 10):
+        return None
+    wanted = select(FlightRow).where(FlightRow.watch == watch, FlightRow.plan == int(plan))
+    with database.reading() as session:
+        row = session.scalar(wanted)
+        return None if row is None else _flight(row)
+
+
+def give_air(database: Database, key: str, forecast: str, air: "WindGrid") -> bool:
+    """Store the forecast that an open flight awaits; False where it awaits none (any more)."""
+    packed = _packed(air)
+    with database.writing() as session:
+        row = session.get(FlightRow, key, with_for_update=True)
+        if row is None or row.closed_utc is not None:
+            return False
+        begun = _flight(row).begun
+        if begun.air is not Air.AWAITED:
+            return False
+        begun = replace(begun, air=Air.FORECAST, forecast=forecast)
+        row.begun = value_to_json(begun, f"flight {key}")
+        session.add(FlightAirRow(flight=key, value=packed))
+        return True
 
 
 def flights_of(database: Database) -> tuple[Flight, ...]:

@@ -174,9 +174,13 @@ class Store(engine.Database):
     sightings = plans.sightings_of
 
     begin_flight = flights.begin_flight
+    begin_planned = flights.begin_planned
+    flight_of_plan = flights.flight_of_plan
+    give_air = flights.give_air
     flight = flights.find_flight
     add_reports = flights.add_reports
     reports = flights.reports_of
+    track_so_far = flights.track_so_far
     follow = flights.follow
     said = flights.said_of
     close_flight = flights.close_flight

@@ -337,11 +337,14 @@ class SightingRow(Base):
 
 
 class FlightRow(Base):
-    """A flight that is followed, and how it ended."""
+    """A flight that is followed, the planned launch it is of, and how it ended."""
 
     __tablename__ = "flights"
+    __table_args__ = (Index(None, "watch", "plan", unique=True),)
 
     key: Mapped[str] = mapped_column(String(64), primary_key=True)
+    watch: Mapped[str | None] = mapped_column(String(200))
+    plan: Mapped[int | None]
     begun_utc: Mapped[datetime]
     begun: Mapped[str] = mapped_column(Text)
     closed_utc: Mapped[datetime | None]

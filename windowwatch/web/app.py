@@ -33,7 +33,7 @@ from windowwatch.web.data.export import health_data
 from windowwatch.web.data.health import CONTENT_TYPE, Health, health, metrics_text, model_states
 from windowwatch.web.data.routes import DataRoutes, FlightRoutes, RefusedError, refused
 from windowwatch.web.data.vitals import Life
-from windowwatch.web.flights import POSITIONS_PATH, FollowedRoutes
+from windowwatch.web.flights import POSITIONS_PATH, Estimates, FollowedRoutes
 from windowwatch.web.live import Live
 from windowwatch.web.pages.board import board
 from windowwatch.web.pages.listing import (
@@ -341,6 +341,7 @@ def create_app(
     life: Callable[[], Life | None] = lambda: None,
     room: Callable[[], int | None] = lambda: None,
     troubles: Callable[[], tuple[str, ...]] = lambda: (),
+    estimates: Estimates | None = None,
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> Guard:
     """Build the page.
@@ -365,6 +366,8 @@ def create_app(
         Bytes left on the disk that fills first; None where it is not known.
     troubles : callable
         What could not be done for planned launches, in words; empty while all is well.
+    estimates : callable, optional
+        Estimates a flight in the air, best in a process of its own.
     monotonic_s : callable
         Seconds that only rise, for entries and refusals.
     """
@@ -388,7 +391,7 @@ def create_app(
         Route("/data", pages.data),
         *data.routes,
         *FlightRoutes(pages.reader, facts, clock).routes,
-        *_followed(pages, authenticator),
+        *_followed(pages, authenticator, estimates),
         *door,
         Route("/live", pages.live),
         Mount("/static", _static_files()),
@@ -418,7 +421,9 @@ def create_app(
     )
 
 
-def _followed(pages: PageRoutes, authenticator: Authenticator | None) -> list[Route]:
+def _followed(
+    pages: PageRoutes, authenticator: Authenticator | None, estimates: Estimates | None
+) -> list[Route]:
     """Addresses of flights in the air."""
     return FollowedRoutes(
         pages.reader.store,
@@ -429,6 +434,7 @@ def _followed(pages: PageRoutes, authenticator: Authenticator | None) -> list[Ro
         renders=pages.pages,
         page=pages.page_now,
         problem=pages.problem,
+        estimates=estimates,
     ).routes
 
 

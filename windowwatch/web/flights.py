@@ -2,8 +2,9 @@
 
 import asyncio
 import json
+import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -27,7 +28,7 @@ from windowwatch.chase.said import (
 from windowwatch.chase.silence import search_order
 from windowwatch.chase.values import Flight, Kept
 from windowwatch.clock import Clock, require_utc
-from windowwatch.errors import InputError
+from windowwatch.errors import InputError, WindowwatchError
 from windowwatch.storage.flightlog import logged_from
 from windowwatch.storage.flights import ClosedError, Tracker
 from windowwatch.storage.store import Store
@@ -50,6 +51,8 @@ from windowwatch.web.values import Facts
 from windowwatch.wording.chase import begun_words, closing_words
 from windowwatch.wording.crews import DRIVE_CAUTION, SEARCH_CAUTION
 
+_LOG = logging.getLogger(__name__)
+
 POSITIONS_PATH = "/data/positions"
 #: Fields of the form by which a position is given by voice, at most.
 _FORM_FIELDS = 8
@@ -59,11 +62,18 @@ _NUMBERS = ("latitude_deg", "longitude_deg", "height_m", "place_sigma_m", "heigh
 _KNOWN = {"time_utc", "text", *_NUMBERS}
 
 
-class Followers:
-    """Estimates flights anew when reports have come: one at a time for each, none in vain."""
+#: Estimates a flight by all its reports, as of a time.
+Estimates = Callable[[str, datetime], object]
 
-    def __init__(self, store: Store, clock: Clock) -> None:
-        self._store, self._clock = store, clock
+
+class Followers:
+    """Estimates flights anew when reports have come: one at a time for each, none in vain.
+
+    What goes wrong is logged, and done again when the next report comes or the page is looked at.
+    """
+
+    def __init__(self, estimates: Estimates, clock: Clock) -> None:
+        self._estimates, self._clock = estimates, clock
         self._lock = threading.Lock()
         self._busy: dict[str, bool] = {}
 
@@ -77,15 +87,17 @@ class Followers:
         try:
             again = True
             while again:
-                self._store.follow(key, self._clock.now())
+                self._estimates(key, self._clock.now())
                 with self._lock:
                     again, self._busy[key] = self._busy[key], False
                     if not again:
                         del self._busy[key]
-        except BaseException:
+        except BaseException as error:
             with self._lock:
                 self._busy.pop(key, None)
-            raise
+            if not isinstance(error, WindowwatchError):
+                raise
+            _LOG.error("flight %s: %s", key, error.message)
 
 
 class FollowedRoutes:
@@ -103,6 +115,8 @@ class FollowedRoutes:
         Makes HTML of a template.
     page, problem : callable
         Make a page; make one of a title and a text, with a status.
+    estimates : callable, optional
+        Estimates a flight, best in a process of its own; in this one where it is left out.
     """
 
     def __init__(
@@ -116,11 +130,12 @@ class FollowedRoutes:
         renders: Renders,
         page: Callable[..., Response],
         problem: Callable[[str, str, int], Response],
+        estimates: Estimates | None = None,
     ) -> None:
         self._store, self._facts, self._clock, self._csrf = store, facts, clock, csrf
         self._authenticator = authenticator
         self._renders, self._page, self._problem = renders, page, problem
-        self._followers = Followers(store, clock)
+        self._followers = Followers(estimates or store.follow, clock)
         self.routes = [
             Route("/flights", self.flights),
             Route("/flights/season", self.season),
@@ -147,21 +162,31 @@ class FollowedRoutes:
 
     def flight(self, request: Request) -> Response:
         """One flight as it is now."""
-        flight = self._found(request)
+        flight, mark = self._found(request), self._store.flights_mark()
         kept, said = self._store.reports(flight.key), self._store.said(flight.key)
         view = flight_view(
-            flight, kept, said, self._clock.now(), self._facts.ground, self._facts.zones,
+            flight, kept, said, self._now(kept), self._facts.ground, self._facts.zones,
             advice=self._store.advice(flight.key), rules=self._facts.chase,
         )  # fmt: skip
+        begun = flight.begun
         answer = self._page(
             request, "flight.html", view=view, drive_caution=DRIVE_CAUTION,
-            search_caution=SEARCH_CAUTION, flights_mark=self._store.flights_mark(),
+            search_caution=SEARCH_CAUTION,
+            plan=begun.plan if begun.watch == self._facts.watch else "",
+            flights_mark=mark,
         )  # fmt: skip
         number = 0 if said is None else said.number
         if flight.closing is None and kept and kept[-1].number > number:
             # reports that came by another way, or before a restart
             answer.background = BackgroundTask(self._followers.follow, flight.key)
         return answer
+
+    def _now(self, kept: Sequence[Kept]) -> datetime:
+        """The present; in a rehearsal, whose clock ends before its launch, at the last report."""
+        now = self._clock.now()
+        if self._facts.rehearsal and kept:
+            return max(now, kept[-1].report.received_utc)
+        return now
 
     def _found(self, request: Request) -> Flight:
         flight = self._store.flight(request.path_params["key"])

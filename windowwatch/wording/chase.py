@@ -111,9 +111,16 @@ def area_words(major_m: float, minor_m: float, bearing_deg: float) -> str:
     return f"{long_km:.1f} by {wide_km:.1f} km, along {compass(bearing_deg)}"
 
 
+def lies(estimate: Estimate) -> bool:
+    """Whether it is down, and was heard on the ground: nothing is doubted any more."""
+    return estimate.phase is Phase.DOWN and estimate.landing.major_90_m < 100.0
+
+
 def landing_lines(estimate: Estimate) -> tuple[str, ...]:
     """Where and when it lands, and how sure that is."""
     spot = estimate.landing
+    if lies(estimate):
+        return (f"lies at {place_words(spot.latitude_deg, spot.longitude_deg)}",)
     lines = [
         f"lands at {place_words(spot.latitude_deg, spot.longitude_deg)}",
         f"half of all landings within {area_words(spot.major_50_m, spot.minor_50_m, spot.bearing_deg)}",  # noqa: E501
@@ -140,6 +147,8 @@ def air_words(begun: Begun) -> str:
     """With which wind a flight is followed."""
     if begun.air is Air.FORECAST:
         return f"wind of cycle {begun.forecast}, put right by the flight's own track"
+    if begun.air is Air.AWAITED:
+        return "its forecast is still to be read; until then only wind that the flight has measured"
     return "without a forecast: only wind that the flight has measured, a large doubt elsewhere"
 
 

@@ -12,16 +12,21 @@ material
     its score or chance moved by as much as windows must move to be told.
 grace
     A step is asked about when it is overdue by two minutes: somebody may be on the way to tick it.
+in the air
+    The flight of a launch begins when it was released. Where its reports show that it has left
+    and nobody said so, that is written down in the name of the flight.
 set late
     What was overdue already when the release was set is named in that notice, and not asked for.
 """
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Protocol
 
+from windowwatch.chase.following import state_by
+from windowwatch.chase.values import Closing, Flight, Outcome
 from windowwatch.child import ChildStoppedError
 from windowwatch.clock import Clock
 from windowwatch.errors import WindowwatchError
@@ -32,6 +37,7 @@ from windowwatch.launchday.plan import (
     Moved,
     Plan,
     Planned,
+    PlanState,
     Released,
     Scrubbed,
     stand,
@@ -105,10 +111,13 @@ class Following:
     maker: TableMaker
     remarks: dict[str, str] = field(default_factory=dict)
     """What could not be done, by plan; empty while all is well."""
+    begun: Callable[[str], None] = lambda _key: None
+    """Told the key of the flight of a launch that has left, once by this process."""
     near: bool = False
     """Whether a launch was near at the last look: what flies it is then kept at hand."""
     _memory: dict[str, _Memory] = field(default_factory=dict)
     _told: set[str] = field(default_factory=set)
+    _flown: dict[str, PlanState] = field(default_factory=dict)
     _cycle: str = ""
 
     def look(self) -> tuple[Change, ...]:
@@ -150,6 +159,7 @@ class Following:
         self, plan: Plan, kept: PlanEntries, newest: StoredCycle | None, now: datetime
     ) -> list[Change]:
         found = self._entries(plan, kept.entries, now)
+        self._aloft(plan, now)
         if not plan.coming:
             self._memory.pop(plan.key, None)
             self.remarks.pop(plan.key, None)
@@ -167,6 +177,44 @@ class Following:
             found += self._stands(plan, memory, table, now)
         found += self._made_known(plan, kept.entries[0], memory, now)
         return found
+
+    # -- in the air --
+
+    def _aloft(self, plan: Plan, now: datetime) -> None:
+        """Begin the flight of a launch that has left; notice one that left unsaid, by its track."""
+        if plan.state is PlanState.SCRUBBED or self._flown.get(plan.key) is plan.state:
+            return
+        flight = self.store.flight_of_plan(self.watch.name, plan.key)
+        site = next((s for s in self.watch.sites if s.name == plan.site), None)
+        if plan.coming and flight is not None and flight.closing is None:
+            track, _ = self.store.track_so_far(flight.key)
+            left = state_by(flight.begun, track, now).released_utc
+            if left is not None:
+                self._left(plan, flight, min(max(left, plan.made_utc), now), now)
+        elif plan.state is PlanState.RELEASED:
+            if flight is None and site is not None:
+                flight = self.store.begin_planned(self.watch.name, plan, site, now)
+            if flight is not None:
+                self.begun(flight.key)
+            self._flown[plan.key] = plan.state
+        elif plan.state is PlanState.DONE:
+            if flight is not None and flight.closing is None and not self.store.reports(flight.key):
+                ended = plan.ended
+                by = plan.made_by if ended is None else ended.by
+                self.store.close_flight(flight.key, Closing(Outcome.GIVEN_UP, now, by))
+            self._flown[plan.key] = plan.state
+
+    def _left(self, plan: Plan, flight: Flight, at_utc: datetime, now: datetime) -> None:
+        """Write down that the balloon has left, where its reports show it and nobody said so."""
+        self.store.act_on_plan(
+            self.watch.name,
+            plan.key,
+            Released(at_utc),
+            at_utc=now,
+            by=f"flight {flight.key}",
+            steps=self.watch.team.steps,
+        )
+        _LOG.info("plan %s: its flight %s has left by its reports", plan.key, flight.key)
 
     # -- what people did --
 

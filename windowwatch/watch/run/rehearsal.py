@@ -15,6 +15,7 @@ from windowwatch.learning.learned import Learned
 from windowwatch.notices.deliver import Result, Send
 from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
+from windowwatch.watch.launchday.aloft import FlownToGround, fly_played
 from windowwatch.watch.launchday.playing import Played, Told, play_launch
 from windowwatch.watch.learned import learn_when_due
 from windowwatch.watch.pipeline import PassResult, recombine, run_pass
@@ -35,14 +36,15 @@ class Heard:
 class Rehearsal:
     """What a rehearsal gave: windows after the last pass of the deciding model, and notices.
 
-    `played` is the launch that it ends with, where one was wanted and a window is open. `learned`
-    is what its cycles say of one another.
+    `played` is the launch that it ends with, where one was wanted and a window is open, and
+    `flown` its flight, followed to the ground. `learned` is what its cycles say of one another.
     """
 
     windows: tuple[Window, ...]
     told: tuple[Told, ...]
     played: Played | None = None
     learned: Learned | None = None
+    flown: FlownToGround | None = None
 
 
 def rehearse(
@@ -90,7 +92,8 @@ def rehearse(
         In the place of `load`: begins to decode a found cycle, and returns what gives it. It is
         asked of the next cycle when one is passed, so that another process reads meanwhile.
     launch : bool
-        End with a planned launch in the best window that is open then.
+        End with a planned launch in the best window that is open then, and follow its flight to
+        the ground.
 
     Raises
     ------
@@ -103,7 +106,7 @@ def rehearse(
     clock = SimulatedClock(ordered[0][0])
     windows: tuple[Window, ...] = ()
     told: list[Told] = []
-    newest: CycleData | None = None
+    held: list[CycleData] = []
 
     def tell() -> None:
         done = between_passes(store, watch, clock, send=send)
@@ -116,7 +119,7 @@ def rehearse(
             windows = result.windows
 
     coming = _coming([each for _, each in ordered], begin or (lambda each: partial(load, each)))
-    deciding = _last_of([each.cycle.model for _, each in ordered], watch.model)
+    last = _to_launch_in([each.cycle.model == watch.model for _, each in ordered])
     for number, (due, each) in enumerate(ordered):
 
         def step(words: str, share: float, done: int = number) -> None:
@@ -132,26 +135,45 @@ def rehearse(
             seen = watch.as_seen_by(each.cycle.model)
         data = next(coming)()
         show(run_pass(data, seen, store, now_utc=clock.now(), progress=step))
-        # of all cycles the last that decides is held alone: the others would only take room
-        newest = data if launch and number == deciding else newest
+        # the last that decides and the last other one alone: the rest would only take room
+        held += [data] if launch and number in last else []
         del data
         if seen is not watch:
             weighed = recombine(watch, store, clock.now())
             if weighed is not None:
                 show(weighed)
         tell()
-    played = None
-    if launch and newest is not None:
-        progress("a planned launch", 1.0)
-        played = play_launch(newest, watch, store, windows, clock, send=send)
+    played = flown = None
+    if held:
+        progress("a planned launch, and its flight", 1.0)
+        played, flown = _launched(held, watch, store, windows, clock, send)
     learned = learn_when_due(store, watch.name, clock.now(), timedelta(0), watch.sites)
     progress("done", 1.0)
-    return Rehearsal(windows, tuple(told), played, learned)
+    return Rehearsal(windows, tuple(told), played, learned, flown)
 
 
-def _last_of(models: Sequence[str], model: str) -> int:
-    """Number of the last cycle of a model; -1 when there is none."""
-    return max((number for number, each in enumerate(models) if each == model), default=-1)
+def _launched(
+    held: Sequence[CycleData],
+    watch: Watch,
+    store: Store,
+    windows: Sequence[Window],
+    clock: SimulatedClock,
+    send: Send,
+) -> tuple[Played | None, FlownToGround | None]:
+    """A launch in the best open window, and its flight in air that nobody forecast."""
+    deciding = [data for data in held if data.cycle.model == watch.model]
+    if not deciding:
+        return None, None
+    played = play_launch(deciding[-1], watch, store, windows, clock, send=send)
+    if played is None:
+        return None, None
+    truth = next((data for data in held if data.cycle.model != watch.model), deciding[-1])
+    return played, fly_played(played.key, deciding[-1], truth, watch, store, clock)
+
+
+def _to_launch_in(decides: Sequence[bool]) -> frozenset[int]:
+    """Numbers of the last cycle that decides, and of the last that does not."""
+    return frozenset({each: number for number, each in enumerate(decides)}.values())
 
 
 def _coming(

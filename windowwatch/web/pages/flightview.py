@@ -45,13 +45,16 @@ class FlightView:
     """The page of a flight, in words.
 
     `geo` is a link to the estimated landing, and `last_geo` one to the last place, as maps on
-    phones open them (RFC 5870); `old` warns that nothing was heard for long.
+    phones open them (RFC 5870); `old` warns that nothing was heard for long, which an age of
+    more than `old_s` is while it flies.
     """
 
     key: str
     name: str
     state: str
     age: str
+    age_s: int
+    old_s: int
     old: bool
     was: str
     last_geo: str
@@ -69,8 +72,6 @@ class FlightView:
     reports: tuple[str, ...]
     unused: int
     apart: str
-    age_s: int
-    silent_s: int
     to_do: str
     chances: str
     crews: tuple[CrewView, ...]
@@ -131,6 +132,8 @@ def flight_view(
         name=begun.name,
         state=words.state_words(state),
         age="" if state.age is None else words.age_words(state.age),
+        age_s=0 if state.age is None else max(round(state.age.total_seconds()), 0),
+        old_s=round(SILENT.total_seconds()) if state.phase in FLYING else 0,
         old=state.silent,
         was=_was(track, estimate),
         last_geo="" if not track.size else _geo(track.latitude_deg[-1], track.longitude_deg[-1]),
@@ -139,7 +142,7 @@ def flight_view(
         geo="" if estimate is None else _geo(
             estimate.landing.latitude_deg, estimate.landing.longitude_deg
         ),
-        doubt="" if estimate is None else words.doubt_words(estimate),
+        doubt="" if estimate is None or words.lies(estimate) else words.doubt_words(estimate),
         refused=refused,
         behind=words.BEHIND if said is not None and said.number < number else "",
         air=words.air_words(begun),
@@ -150,8 +153,6 @@ def flight_view(
         reports=tuple(words.report_words(each) for each in kept[: -_ROWS - 1 : -1]),
         unused=sum(each.mark is not Mark.USED for each in kept),
         apart="" if apart is None else words.apart_words(*apart),
-        age_s=-1 if state.age is None else int(state.age.total_seconds()),
-        silent_s=int(SILENT.total_seconds()) if state.phase in FLYING else -1,
         **chase,
     )  # fmt: skip
 

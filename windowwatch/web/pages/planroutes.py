@@ -25,6 +25,7 @@ from windowwatch.launchday.plan import (
     LiftMeasured,
     Moved,
     Plan,
+    PlanState,
     Released,
     Scrubbed,
     Ticked,
@@ -251,6 +252,7 @@ class PlanRoutes:
             texts=texts,
             texts_fault=words.without_folders(fault),
             troubles=() if guest else self._troubles(),
+            flight=None if guest else self._store.flight_of_plan(self._watch, key),
             plans_mark=self._store.plans_mark(self._watch),
             csrf=self._word(request),
         )
@@ -291,6 +293,9 @@ class PlanRoutes:
             seen=int(seen) if seen.isascii() and seen.isdigit() and len(seen) < 9 else None,
             sure=fields.get("sure") == "yes",
         )
+        after = stand(key, self._entries(key), now)
+        if after.state is PlanState.RELEASED and site is not None:
+            self._store.begin_planned(self._watch, after, site, now)
 
     def _event(
         self, plan: Plan, site: Site | None, fields: Mapping[str, str], now: datetime

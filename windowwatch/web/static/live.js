@@ -4,6 +4,7 @@
 (function () {
   "use strict";
   var EVERY_MS = 60000, ANEW_MS = 300000;
+  var MARKS = ["plans", "flights"]; // only pages of planned launches and of flights have them
   var bar = document.getElementById("newer");
   if (!bar || !window.fetch) { return; }
   var source = null, asked = 0, renewing = false;
@@ -11,10 +12,10 @@
   function shown() { return document.body.dataset.pass; }
 
   function told(news) {
-    var plans = document.body.dataset.plans; // only pages of planned launches have it
-    var moved = plans !== undefined && news.plans !== undefined && news.plans !== plans;
-    var flights = document.body.dataset.flights; // … and those of flights this one
-    moved = moved || (flights !== undefined && news.flights !== undefined && news.flights !== flights);
+    var moved = MARKS.some(function (name) {
+      var shows = document.body.dataset[name];
+      return shows !== undefined && news[name] !== undefined && news[name] !== shows;
+    });
     if ((news.pass !== undefined && news.pass !== shown()) || moved) { renew(); }
     var line = document.getElementById("underway");
     if (!line || news.underway === undefined) { return; }
@@ -54,8 +55,9 @@
     bar = document.getElementById("newer") || bar;
     document.body.dataset.pass = made.body.dataset.pass;
     document.body.dataset.cycle = made.body.dataset.cycle;
-    if (made.body.dataset.plans !== undefined) { document.body.dataset.plans = made.body.dataset.plans; }
-    if (made.body.dataset.flights !== undefined) { document.body.dataset.flights = made.body.dataset.flights; }
+    MARKS.forEach(function (name) {
+      if (made.body.dataset[name] !== undefined) { document.body.dataset[name] = made.body.dataset[name]; }
+    });
     document.title = made.title;
     Object.keys(open).forEach(function (id) {
       var again = document.getElementById(id);
@@ -99,6 +101,7 @@
     if (document.hidden) { return; }
     if (!source) {
       if (Date.now() - asked >= EVERY_MS - 1000) { ask(); }
+      if (document.body.dataset.flights !== undefined) { renew(); } // what is asked knows of none
       listen();
     }
   }, EVERY_MS);
