@@ -2,7 +2,6 @@
 
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +16,15 @@ from windowwatch.chase.said import (
     time_said,
 )
 from windowwatch.cli.common import errors_in_words
+from windowwatch.cli.flights import (
+    chosen_flight,
+    database_url_of,
+    flight_option,
+    flight_settings,
+    flight_store,
+    flights_looked_at,
+    settings_or_none,
+)
 from windowwatch.clock import SystemClock
 from windowwatch.errors import InputError
 
@@ -25,84 +33,6 @@ if TYPE_CHECKING:
     from windowwatch.settings.read import Settings
     from windowwatch.storage.store import Store
 
-NO_FLIGHT = "no flight is open; begin one with `windowwatch flight begin NAME`"
-_FLIGHT_HELP = "Key of the flight; needed only when several are open."
-
-
-def flight_settings(command: Callable[..., Any]) -> Callable[..., Any]:
-    """The settings file, which a flight can do without."""
-    return click.option(
-        "--settings",
-        "settings_path",
-        type=click.Path(path_type=Path),
-        envvar="WINDOWWATCH_SETTINGS",
-        show_envvar=True,
-        help="A watch's settings, for its database; without, flights have one of their own.",
-    )(command)
-
-
-def _flight_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    return click.option("--flight", "key", metavar="KEY", help=_FLIGHT_HELP)(command)
-
-
-def settings_or_none(path: Path | None) -> "Settings | None":
-    """Settings without their maps; None where no file is named."""
-    from windowwatch.cli.common import settings_of
-
-    return None if path is None else settings_of(path, maps=False)
-
-
-def _url(settings: "Settings | None") -> str:
-    """The database of a watch, or the one that flights have of their own."""
-    from windowwatch.settings.read import data_folder
-    from windowwatch.storage.engine import sqlite_url
-
-    if settings is not None:
-        return settings.database_url()
-    return sqlite_url(data_folder() / "flights.sqlite3")
-
-
-@contextmanager
-def flight_store(path: Path | None, settings: "Settings | None" = None) -> Iterator["Store"]:
-    """The database that flights are in, made where there is none."""
-    from windowwatch.storage.store import ready_store
-
-    with ready_store(_url(settings or settings_or_none(path))) as store:
-        yield store
-
-
-@contextmanager
-def flights_looked_at(path: Path | None) -> Iterator["Store"]:
-    """The same to look at: where there is no database yet, there is no flight, and none is made."""
-    from windowwatch.storage.store import existing_store, missing_file
-
-    url = _url(settings_or_none(path))
-    if missing_file(url) is not None:
-        raise InputError(NO_FLIGHT)
-    with existing_store(url) as store:
-        yield store
-
-
-def chosen_flight(store: "Store", key: str | None, *, closed: bool = False) -> "Flight":
-    """The flight that was named, or the only one that is open."""
-    if key is not None:
-        found = store.flight(key)
-        if found is None:
-            raise InputError(
-                f"there is no flight {key}; `windowwatch flight list` names those there are"
-            )
-        return found
-    flights = store.flights()
-    choice = [each for each in flights if each.closing is None]
-    if not choice and closed:
-        choice = list(flights[:1])
-    if not choice:
-        raise InputError(NO_FLIGHT)
-    if len(choice) > 1:
-        names = ", ".join(f"{each.key} ({each.begun.name})" for each in choice)
-        raise InputError(f"several flights are open; say which with --flight: {names}")
-    return choice[0]
-
 
 @click.command("position", short_help="Report a position that was read out over the radio.")
 @click.option("--place", required=True, help="As '46.0123, 7.5678' or '46 00.74 N, 7 34.07 E'.")
@@ -110,7 +40,7 @@ def chosen_flight(store: "Store", key: str | None, *, closed: bool = False) -> "
 @click.option("--time", "when", default="now", show_default=True, help="As 06:31 (UTC).")
 @click.option("--tracker", default="voice", show_default=True, help="Who says so.")
 @click.option("--note", default="", help="What was said, in words.")
-@_flight_option
+@flight_option
 @flight_settings
 def position_command(
     place: str,
@@ -330,7 +260,7 @@ def _state_lines(begun: "Begun", kept: "tuple[Kept, ...]", now: datetime) -> Ite
 @click.option(
     "--format", "kind", type=click.Choice(["csv", "gpx", "nmea", "aprs"]), help="Kind of the file."
 )
-@_flight_option
+@flight_option
 @flight_settings
 def import_command(
     file: Path, tracker: str, kind: str | None, key: str | None, settings_path: Path | None
@@ -374,7 +304,7 @@ def import_command(
     "--only", multiple=True, metavar="STATION",
     help="Station of APRS packets that is the balloon's; others are left out.",
 )  # fmt: skip
-@_flight_option
+@flight_option
 @flight_settings
 def listen_command(key: str | None, settings_path: Path | None, **given: Any) -> None:
     """Take in NMEA 0183 sentences and APRS packets as they come; nothing is ever sent.
@@ -400,7 +330,9 @@ def listen_command(key: str | None, settings_path: Path | None, **given: Any) ->
 
             flight = chosen_flight(store, key)
             source = None if settings is None else air_source(settings)
-            listener = Listener(store, flight.key, wanted, EstimatesInChild(_url(settings), source))
+            listener = Listener(
+                store, flight.key, wanted, EstimatesInChild(database_url_of(settings), source)
+            )
             click.echo(f"flight {flight.key}, {flight.begun.name}; stop with Ctrl-C", err=True)
             try:
                 with stop.on_signals():
@@ -498,7 +430,7 @@ def _close(
 @flight_group.command("tracker", short_help="Let a tracker post to the page, or stop it.")
 @click.argument("name")
 @click.option("--stop", is_flag=True, help="Take back every word that it has.")
-@_flight_option
+@flight_option
 @flight_settings
 def tracker_command(name: str, stop: bool, key: str | None, settings_path: Path | None) -> None:
     """Give the tracker NAME a word of its own, by which it posts positions to the page."""
@@ -522,7 +454,7 @@ def tracker_command(name: str, stop: bool, key: str | None, settings_path: Path 
 @click.option("--place", help="As '46.0123, 7.5678'.")
 @click.option("--home", is_flag=True, help="It is not to be counted on any more.")
 @click.option("--phone", is_flag=True, help="Give its phone a word to post its place with.")
-@_flight_option
+@flight_option
 @flight_settings
 def crew_command(
     name: str, place: str | None, home: bool, phone: bool, key: str | None,

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from windowwatch.chase.said import height_said, place_said, time_said
-from windowwatch.cli.chase import (
+from windowwatch.cli.common import errors_in_words
+from windowwatch.cli.flights import (
     flight_settings,
     flight_store,
     settings_or_none,
 )
-from windowwatch.cli.common import errors_in_words
 from windowwatch.clock import SystemClock
 from windowwatch.errors import InputError
 
