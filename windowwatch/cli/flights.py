@@ -31,6 +31,7 @@ def flight_settings(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def flight_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Which flight is meant, where several are open."""
     return click.option("--flight", "key", metavar="KEY", help=FLIGHT_HELP)(command)
 
 
