@@ -2,6 +2,7 @@
 
 import json
 import re
+import shutil
 import subprocess
 import sys
 from contextlib import closing
@@ -232,3 +233,34 @@ def test_a_report_begins_the_flight_of_the_launch_that_is_planned_there(tmp_path
         other = typed(tmp_path, "flight", "begin", "Y", "--plan", "2", "--settings", "watch.toml")
         assert other.code == 0, other.err
         assert {each.begun.plan for each in store.flights()} == {"1", "2"}
+
+
+def test_a_crew_is_told_where_to_wait(tmp_path: Path) -> None:
+    """Over the invented island, whose ground file has roads and terrain."""
+    shutil.copytree(ROOT / "config", tmp_path, dirs_exist_ok=True)
+    use = ("--settings", "skerra.toml")
+    begun = typed(tmp_path, "flight", "begin", "Isle", "--place", "45.9, -35.9", "--height", "500m",
+                  "--no-forecast", *use)  # fmt: skip
+    assert begun.code == 0, begun.err
+    early = typed(tmp_path, "flight", "crew", "Ada", "--place", "45.98, -34.52", *use)
+    assert "Crews are sent nowhere before a landing is estimated" in early.out, early.err
+    end = datetime.now(UTC) - MINUTE
+    track = csv_until(tmp_path, 100, end).read_text().splitlines()
+    moved = [track[0]]
+    for line in track[1:]:
+        when, lat, lon, height = line.split(",")
+        moved.append(f"{when},{float(lat) - 0.1:.5f},{float(lon) - 42.9:.5f},{height}")
+    (tmp_path / "isle.csv").write_text("\n".join(moved))
+    taken = typed(tmp_path, "flight", "import", "isle.csv", *use)
+    assert "101 used" in taken.out, taken.err
+    told = typed(tmp_path, "flight", "drives", *use)
+    assert re.search(r"Ada: drive \d+ min and wait\n  at 4[56]\.\d+, -3\d\.\d+", told.out), told.out
+    assert "walk from the road" in told.out
+    assert "lands on water 0 %" in told.out
+    assert "Stop to read this" in told.out
+    word = typed(tmp_path, "flight", "crew", "Ben", "--phone", *use)
+    assert "its word, shown only now" in word.out
+    home = typed(tmp_path, "flight", "crew", "Ada", "--home", *use)
+    assert "no crew has said where it is" in home.out
+    both = typed(tmp_path, "flight", "crew", "Ada", "--home", "--phone", *use)
+    assert "give one of --place, --home and --phone" in both.err

@@ -7,7 +7,8 @@ where to wait
     landings is the earliest: drive there, wait for the landing, drive to the stop from which one
     walks to it, walk. A landing that the crew cannot get to from there counts as `NEVER_S`.
 too late to wait
-    Who would come to its place only after the landing is sent to where the walk begins instead.
+    Who would come to its place later than `ChaseRules.gain` after the landing is sent to where the
+    walk begins instead.
 not in the middle
     While half of all landings spread wider than `ChaseRules.wide_m`, nobody waits inside of the
     area that holds them: there the payload comes down, and the middle still moves.
@@ -471,7 +472,7 @@ class _Chase:
         for crew, at in enumerate(place.tolist()):
             if 0 <= at < stops.size:
                 there_s = float(to_s[crew, at])
-                if there_s > self.until_s:  # nobody waits for what has landed
+                if there_s > self.until_s + self.rules.gain.total_seconds():
                     late_s = float(self.arrivals_s([middle])[crew, 0])
                     told.append(self._told(crew, Order.GO, middle, late_s, onward_s[at]))
                     continue
