@@ -8,7 +8,14 @@ from numpy.typing import NDArray
 
 from windowwatch.clock import to_unix_s
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.learning.record import NOT_JUDGED, OBSERVED, Answers, SiteRecord, answers_of
+from windowwatch.learning.record import (
+    NOT_JUDGED,
+    OBSERVED,
+    SURFACE_STEPS,
+    Answers,
+    SiteRecord,
+    answers_of,
+)
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.physics.winderror import (
     FORECAST_ERROR,
@@ -126,3 +133,29 @@ def weeks(days: int, seed: int = 0, sites: tuple[str, ...] = ("North",), model: 
                 judged=np.stack([100.0 * chance, chance], axis=1),
                 verdict=verdicts[np.digitize(chance, [0.3, 0.6])],
             )  # fmt: skip
+
+
+def weather(of: Cycle, site: str = "Millfield", hours: int = 168, seed: int = 1) -> SiteRecord:
+    """A week of hours whose weather changes as red noise does, with all that a record holds."""
+    stream = np.random.default_rng(seed)
+    time = to_unix_s(of.reference_utc) + 3600.0 * np.arange(1.0, hours + 1)
+
+    def wandering(*shape: int, step: float) -> np.ndarray:
+        return np.cumsum(stream.normal(0.0, step, (hours, *shape)), axis=0)
+
+    wind = np.cumsum(wandering(KNOTS, 2, step=0.3), axis=1) / 3.0 + 8.0
+    wind[:, -3:] = np.nan
+    surface = {
+        name: np.abs(wandering(step=2.0 * size)) + 20.0 * size
+        for name, size in SURFACE_STEPS.items()
+    }
+    surface["gust_mps"][::5] = np.nan
+    place = np.array([45.6, -35.9])
+    landing = np.concatenate([
+        place + wandering(2, step=0.02), np.abs(wandering(4, step=300.0)) + 9e3,
+        np.mod(wandering(1, step=4.0), 180.0),
+    ], axis=1)  # fmt: skip
+    judged = np.stack([100 * stream.random(hours), stream.integers(0, 17, hours) / 16.0], axis=1)
+    verdict = stream.integers(0, 4, hours).astype(np.int8)
+    verdict[:3], judged[:3], landing[:3] = NOT_JUDGED, np.nan, np.nan
+    return SiteRecord(of, site, time, wind, surface, landing, judged, verdict)

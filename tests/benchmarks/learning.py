@@ -1,11 +1,11 @@
 """How long learning takes of a year of answers, and how large these are. By hand:
 
-    export PYTHONPATH=.:tests:tests/learning
+    export PYTHONPATH=.:tests
     python tests/benchmarks/learning.py FILE --days 365 --sites 5
 
 Fills a SQLite file with made answers, four cycles a day of hourly launch hours a week ahead, then
 times what a pass does once a day: reading them, and learning from them. Packed sizes are of made
-weather that changes as red noise does (`tests/learning/test_store.py`).
+weather that changes as red noise does.
 """
 
 import argparse
@@ -15,8 +15,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from invented import cycle
-from made_answers import FIRST, weeks
-from test_store import weather
+from made_answers import FIRST, weather, weeks
 
 from windowwatch.learning.learned import learn
 from windowwatch.storage.engine import sqlite_url

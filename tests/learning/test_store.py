@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from invented import NOW, WATCH, cycle, record
-from made_answers import FIRST
+from made_answers import FIRST, weather
 from made_answers import record as made_record
 from sqlalchemy import create_engine, text
 
@@ -30,32 +30,6 @@ from windowwatch.watch.learned import learn_anew, learn_when_due, measured
 
 pytestmark = pytest.mark.learning
 KNOTS = KNOT_HEIGHT_M.size
-
-
-def weather(of: Cycle, site: str = "Millfield", hours: int = 168, seed: int = 1) -> SiteRecord:
-    """A week of hours with weather that changes as weather does: red noise with a day in it."""
-    stream = np.random.default_rng(seed)
-    time = to_unix_s(of.reference_utc) + 3600.0 * np.arange(1.0, hours + 1)
-
-    def wandering(*shape: int, step: float) -> np.ndarray:
-        return np.cumsum(stream.normal(0.0, step, (hours, *shape)), axis=0)
-
-    wind = np.cumsum(wandering(KNOTS, 2, step=0.3), axis=1) / 3.0 + 8.0
-    wind[:, -3:] = np.nan
-    surface = {
-        name: np.abs(wandering(step=2.0 * size)) + 20.0 * size
-        for name, size in SURFACE_STEPS.items()
-    }
-    surface["gust_mps"][::5] = np.nan
-    place = np.array([45.6, -35.9])
-    landing = np.concatenate([
-        place + wandering(2, step=0.02), np.abs(wandering(4, step=300.0)) + 9e3,
-        np.mod(wandering(1, step=4.0), 180.0),
-    ], axis=1)  # fmt: skip
-    judged = np.stack([100 * stream.random(hours), stream.integers(0, 17, hours) / 16.0], axis=1)
-    verdict = stream.integers(0, 4, hours).astype(np.int8)
-    verdict[:3], judged[:3], landing[:3] = NOT_JUDGED, np.nan, np.nan
-    return SiteRecord(of, site, time, wind, surface, landing, judged, verdict)
 
 
 def test_a_record_comes_back_in_its_steps_and_what_is_missing_is_missing() -> None:
@@ -211,3 +185,12 @@ def test_a_metar_is_what_came_of_the_wind_and_a_hand_is_not() -> None:
     assert pairs.came.gust_mps[near][1] == 12.0
     assert np.isnan(pairs.surface_reference_lead_h[near]).tolist() == [False, True]
     assert np.isfinite(pairs.reference_lead_h[near]).all(), "it says nothing of the wind aloft"
+
+
+def test_which_passes_were_flown_with_what_was_learned(store: Store) -> None:
+    store.save_pass(record(0, records=(kept(),)))
+    store.save_pass(record(1, records=(kept(1),), learned="0123456789"))
+    assert store.flown_with(WATCH) == {cycle(0): None, cycle(1): "0123456789"}
+    assert (
+        learn_anew(store, WATCH, NOW, use_learned=True).wind == learn_anew(store, WATCH, NOW).wind
+    )

@@ -5,7 +5,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from geodesic import Geod
-from made_answers import FIRST, KNOTS, forecasts, record
+from made_answers import FIRST, KNOTS, forecasts, record, weeks
 
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import InputError
@@ -178,3 +178,15 @@ def test_nothing_kept_teaches_nothing() -> None:
     assert (learned.days, learned.hours, learned.cycles) == (0, 0, 0)
     assert learned.tables == ()
     assert learned.belief("gfs").wind == FORECAST_ERROR
+
+
+def test_chances_flown_otherwise_teach_nothing() -> None:
+    kept = list(weeks(30, 5, launch_every_h=3, sure=2.5))
+    answers, now = answers_of(kept), FIRST + timedelta(days=30)
+    assert any(each.mends for each in learn(answers, now).chances)
+    first = [("gfs", r.cycle_unix_s) for r in kept]
+    other = learn(answers, now, flown_otherwise=first)
+    assert not any(each.mends for each in other.chances)
+    half = learn(answers, now, flown_otherwise=first[:80])
+    assert half.chances[0].days < learn(answers, now).chances[0].days
+    assert other.wind == learn(answers, now).wind, "weather is what it was, however it was flown"

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 
+import invented
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from made_answers import FIRST, forecasts, weeks
@@ -18,10 +19,10 @@ from windowwatch.cli.learned import print_learned
 from windowwatch.learning.learned import Learned, Use, learn
 from windowwatch.learning.record import answers_of
 from windowwatch.learning.verify import WindowStory
-from windowwatch.scoring.values import Hour, Verdict
 from windowwatch.web.access.guard import may_read
 from windowwatch.web.data.export import hour_data
 from windowwatch.web.pages.learned import learned_view
+from windowwatch.web.values import stamp
 from windowwatch.wording.learned import (
     headline,
     raw_chance_words,
@@ -148,13 +149,19 @@ def test_a_model_that_errs_as_the_table_says_changes_little() -> None:
     assert headline(calm, "gfs") == "No chance has been put to the test yet."
 
 
-def test_the_raw_chance_stays_visible(week: Week) -> None:
-    hour = next(h for h in week.store.hours(week.facts.watch) if h.verdict is Verdict.GO)
-    mended: Hour = replace(hour, chance=0.71, raw_chance=0.82)
+def test_the_raw_chance_stays_visible(made_week: Week) -> None:
+    plain = invented.hour(invented.at(9), chance=0.71)
+    mended = replace(plain, raw_chance=0.82)
     assert "82 %" in raw_chance_words(mended)
     assert "71 %" in raw_chance_words(mended)
     assert hour_data(mended)["raw_chance"] == 0.82
-    assert hour_data(hour)["raw_chance"] is None
+    assert hour_data(plain)["raw_chance"] is None
+    made_week.store.save_pass(invented.record(hours=(mended,), learned="0123456789"))
+    path = f"/hour/millfield/{stamp(mended.time_utc)}"
+    page = text_of(made_week.client(invented.NOW).get(path).text)
+    said = " ".join(page.replace("\xa0", " ").split())
+    assert "chance 71 %" in said
+    assert "(82 % as the flights gave it" in said
 
 
 @pytest.mark.browser

@@ -117,7 +117,9 @@ def learned_command(where: Where, site: str | None, train: bool) -> None:
         found = store.learned_tables(name)
         if found is None:
             now = present(where, store, name)
-            found = learn_anew(store, name, now, settings.watch.sites)
+            found = learn_anew(
+                store, name, now, settings.watch.sites, use_learned=settings.watch.use_learned
+            )
         chosen = "" if site is None else site_called(settings, site).name
         print_learned(show.terminal(), found, settings.file.learning.use, chosen)
 

@@ -9,6 +9,9 @@ two numbers
 few days, small step
     The two numbers have a prior round "nothing to mend" (a = 0, b = 1) and move from it by how
     sure the days are, each day being one block (White's covariance by clusters).
+flown the same way
+    Chances are learned of passes that were flown with the same kind of error tables as the next
+    ones: memory's, or learned ones. After a change of it, days are counted anew.
 left alone unless
     Below `FEWEST_DAYS`, or where chance alone would show as much as once in a hundred repeats, no
     chance is changed.

@@ -1,7 +1,7 @@
 """All that a watch has learned by a time: how good it was, and what to believe next time. Pure."""
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, is_dataclass, replace
 from datetime import datetime
 from enum import StrEnum
@@ -118,6 +118,7 @@ def learn(
     prior: WindErrorModel = FORECAST_ERROR,
     surface: SurfaceErrorModel = SURFACE_ERROR,
     faults: tuple[str, ...] = (),
+    flown_otherwise: Collection[tuple[str, float]] = (),
 ) -> Learned:
     """Learn from answers and what became of them.
 
@@ -133,6 +134,10 @@ def learn(
         The tables to begin with.
     faults : tuple of str
         What could not be read of the store.
+    flown_otherwise : collection of (str, float)
+        Model and reference time [s] of cycles that were flown with other error tables than the
+        next ones will be. What their chances were worth says nothing of those to come: mended by
+        that and flown with wider winds, a chance would be lowered twice for one fault.
     """
     until = to_unix_s(now_utc)
     models = sorted(name for name in answers.models if name != OBSERVED)
@@ -140,7 +145,11 @@ def learn(
     every = [pairs for pairs in every if pairs.day.size]
     wind = tuple(learn_wind(pairs, prior) for pairs in every)
     below = tuple(learn_surface(pairs, surface) for pairs in every)
-    chances = tuple(each for pairs in every for each in learn_chances(pairs))
+    chances = tuple(
+        each
+        for pairs in every
+        for each in learn_chances(pairs, [t for name, t in flown_otherwise if name == pairs.model])
+    )
     times = np.concatenate([pairs.said.time_unix_s for pairs in every]) if every else np.zeros(0)
     return Learned(
         key=_key(wind, below, chances),
@@ -160,12 +169,13 @@ def learn(
     )  # fmt: skip
 
 
-def learn_chances(pairs: Pairs) -> tuple[ChanceMap, ...]:
-    """How chances of a model are to be mended, for each span of leads."""
+def learn_chances(pairs: Pairs, without: Sequence[float] = ()) -> tuple[ChanceMap, ...]:
+    """How chances of a model are to be mended, for each span of leads; cycles may be left out."""
     lead, came = pairs.said.lead_hours, came_true_of(pairs.came.judged[:, 1])
+    counts = ~np.isin(pairs.said.cycle_unix_s, np.asarray(without))
     found = []
     for low, high in SPANS_H:
-        rows: NDArray[np.bool_] = (lead >= low) & (lead < high)
+        rows: NDArray[np.bool_] = counts & (lead >= low) & (lead < high)
         if rows.any():
             chance = pairs.said.judged[rows, 1]
             found.append(fit_map(pairs.model, (low, high), chance, came[rows], pairs.day[rows]))

@@ -42,7 +42,7 @@ from windowwatch.learning.record import (
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.storage.engine import Database
 from windowwatch.storage.rows import value_from_json, value_to_json
-from windowwatch.storage.tables import LearnedRow, LearnedTablesRow, RecordRow
+from windowwatch.storage.tables import CycleRow, LearnedRow, LearnedTablesRow, RecordRow
 
 #: The way records are packed that this program writes and reads.
 FORM = 1
@@ -219,6 +219,15 @@ def cycles_of(database: Database, watch: str) -> int:
     wanted = select(func.count(RecordRow.cycle_id.distinct())).where(RecordRow.watch == watch)
     with database.reading() as session:
         return session.scalar(wanted) or 0
+
+
+def flown_with(database: Database, watch: str) -> dict[Cycle, str | None]:
+    """Every stored cycle of a watch, and the version that it was flown with; None: from memory."""
+    wanted = select(CycleRow.reference_utc, CycleRow.model, CycleRow.learned).where(
+        CycleRow.watch == watch
+    )
+    with database.reading() as session:
+        return {Cycle(row[0], row[1]): row[2] for row in session.execute(wanted)}
 
 
 def save(database: Database, watch: str, learned: Learned) -> None:

@@ -189,6 +189,7 @@ class Store(engine.Database):
     records = learned.records_of
     answers = learned.answers_kept
     record_cycles = learned.cycles_of
+    flown_with = learned.flown_with
     save_learned = learned.save
     learned_tables = learned.newest
     learned_version = learned.of_version

@@ -83,10 +83,18 @@ def as_flown(watch: Watch, store: Store, version: str | None) -> Watch:
     return replace(watch, belief=learned.belief(watch.model))
 
 
-def learn_anew(store: Store, watch: str, now_utc: datetime, sites: Sequence[Site] = ()) -> Learned:
+def learn_anew(
+    store: Store,
+    watch: str,
+    now_utc: datetime,
+    sites: Sequence[Site] = (),
+    *,
+    use_learned: bool = False,
+) -> Learned:
     """Learn from all that is kept of a watch; nothing is stored.
 
-    What aerodromes reported for `sites` stands beside the model's own last word.
+    What aerodromes reported for `sites` stands beside the model's own last word. Chances are
+    learned of passes that were flown as `Watch.use_learned` has the next ones flown.
 
     Raises
     ------
@@ -96,7 +104,12 @@ def learn_anew(store: Store, watch: str, now_utc: datetime, sites: Sequence[Site
     seen = (each for site in sites for each in store.sightings(watch, site.name, _EVER))
     answers, faults = store.answers(watch, beside=measured(seen))
     stories = stories_of(store.changes(watch), now_utc)
-    return learn(answers, now_utc, stories, faults=faults)
+    otherwise = [
+        (cycle.model, to_unix_s(cycle.reference_utc))
+        for cycle, version in store.flown_with(watch).items()
+        if (version is not None) != use_learned
+    ]
+    return learn(answers, now_utc, stories, faults=faults, flown_otherwise=otherwise)
 
 
 def measured(sightings: Iterable[Sighting]) -> Iterator[SiteRecord]:
@@ -132,12 +145,14 @@ def learn_when_due(
     now_utc: datetime,
     after: timedelta = AGAIN_AFTER,
     sites: Sequence[Site] = (),
+    *,
+    use_learned: bool = False,
 ) -> Learned | None:
     """Learn and store it, when the newest tables are old; None when they are not, or it failed."""
     try:
         if after and (newest := _newest(store, watch)) and now_utc - newest.made_utc < after:
             return None
-        learned = learn_anew(store, watch, now_utc, sites)
+        learned = learn_anew(store, watch, now_utc, sites, use_learned=use_learned)
         store.save_learned(watch, learned)
     except WindowwatchError as error:
         _LOG.warning("nothing is learned this time: %s", error.message)

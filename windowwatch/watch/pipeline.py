@@ -150,7 +150,9 @@ def run_pass(
     else:
         record, saved = conclude(scored, watch, store, complete)
         if saved:
-            learn_when_due(store, watch.name, now_utc, sites=watch.sites)
+            learn_when_due(
+                store, watch.name, now_utc, sites=watch.sites, use_learned=watch.use_learned
+            )
     return _result(record, sum(each.flights for each in flown), saved)
 
 

@@ -62,7 +62,7 @@ def from_words(learned: Learned) -> str:
         return "Nothing is known yet: no launch hour that was forecast has gone by."
     first, last = (f"{t.day} {t:%B %Y}" for t in (learned.first_utc, learned.last_utc))
     return (
-        f"Learned from {learned.hours} launch hours on {days_words(learned.days)}, {first} to "
+        f"Learned from {learned.hours} hours on {days_words(learned.days)}, {first} to "
         f"{last}, and {learned.cycles} forecasts."
     )
 
@@ -283,13 +283,13 @@ def summary(learned: Learned, models: Sequence[str]) -> list[str]:
     model = next((m for m in models if tables_of(learned, m)), models_of(learned)[0])
     tables = tables_of(learned, model)
     parts = [
-        f"{lead_words(t.lead_h)} before it, landings were {t.landing_median_km.value:.0f} km off "
+        f"{lead_words(t.lead_h)} before, landings were {t.landing_median_km.value:.0f} km off "
         f"({t.claimed_median_km:.0f} km claimed)"
         for t in tables
         if t.landing_median_km.value is not None and t.claimed_median_km is not None
     ]
     parts = parts or [
-        f"{lead_words(t.lead_h)} before it, the wind aloft was {error:.1f} m/s off "
+        f"{lead_words(t.lead_h)} before, the wind aloft was {error:.1f} m/s off "
         f"({claimed:.1f} expected)"
         for t in tables
         for error, claimed in [_aloft(t)]
@@ -297,7 +297,7 @@ def summary(learned: Learned, models: Sequence[str]) -> list[str]:
     ]
     lines = [from_words(learned)]
     if parts:
-        lines.append(f"In the middle, {'; '.join(parts[:3])}.")
+        lines.append(f"{'; '.join(parts[:3])}.")
     few = few_words(learned)
     return [*lines, *([few] if few else [])]
 
