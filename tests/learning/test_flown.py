@@ -8,6 +8,7 @@ from math import exp, log
 import made_air
 import numpy as np
 import pytest
+from scipy import stats
 
 from windowwatch.chase.flown import Flown, LandingBy, Odd, flown
 from windowwatch.chase.phases import Track
@@ -16,8 +17,8 @@ from windowwatch.clock import from_unix_s
 from windowwatch.errors import InputError
 from windowwatch.physics.balloon import ascent_rate_mps, burst_height_m
 from windowwatch.physics.flights import Launches
-from windowwatch.physics.paths import fly_path
-from windowwatch.physics.spread import central_draw
+from windowwatch.physics.paths import fly_path, fly_paths
+from windowwatch.physics.spread import central_draw, make_draws
 from windowwatch.physics.train import FlightTrain
 from windowwatch.physics.windgrid import WindGrid
 
@@ -135,6 +136,37 @@ def test_tracks_that_measure_nothing_are_refused_in_words() -> None:
     still = replace(still, time_unix_s=np.asarray(HOUR + 30.0 * np.arange(20.0), np.float64))
     with pytest.raises(InputError, match="never leaves its release"):
         flown(begun(), still)
+
+
+def test_the_doubt_of_drag_and_burst_is_true() -> None:
+    """Lift, drag, burst and rise by height drawn as they are doubted; one report a minute.
+
+    Bounds on the spread of 16 standardised errors are those of chi-square at one in a thousand.
+    """
+    count = 17
+    start = Launches(*(np.array([x]) for x in (*WHERE, HOUR)))
+    draws = make_draws(SAID, start, count=count, watch="w", cycle_id="c", site="s",
+                       cycle_unix_s=HOUR)  # fmt: skip
+    none, each = np.zeros(count, dtype=np.intp), np.arange(count, dtype=np.intp)
+    paths = fly_paths(air(), start, SAID, draws, launch=none, member=none, draw=each)
+    stream, errors = np.random.default_rng(3), []
+    for number, path in enumerate(paths[1:], start=1):
+        time = np.arange(HOUR, path.time_unix_s[-1] + 300.0, 60.0)
+        ways = (path.latitude_deg, path.longitude_deg, path.height_m)
+        lat, lon, high = (np.interp(time, path.time_unix_s, way) for way in ways)
+        high = high + stream.normal(0.0, 8.0, time.size) * (time < path.time_unix_s[-1])
+        doubt = np.full(time.size, 10.0)
+        found = flown(begun(), Track(time, lat, lon, high, doubt, doubt), air=air())
+        assert found.drag is not None
+        assert found.burst is not None
+        errors.append([
+            (m.log_value - m.expected - log(float(true[0, number]))) / m.sigma
+            for m, true in ((found.drag, draws.drag), (found.burst, draws.burst))
+        ])  # fmt: skip
+    low, high_bound = np.sqrt(stats.chi2.ppf([0.0005, 0.9995], count - 2) / (count - 2))
+    spread = np.std(errors, axis=0, ddof=1)
+    assert np.all((spread > low) & (spread < high_bound)), spread
+    assert np.all(np.abs(np.mean(errors, axis=0)) < 3.3 / np.sqrt(count - 1))
 
 
 def test_a_drag_factor_is_one_on_the_coefficient() -> None:
