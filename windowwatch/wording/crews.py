@@ -53,12 +53,12 @@ def now_words(
         if not said:
             return f"Nothing is heard: go on to {where}, and listen there."
         return f"Nothing is heard. {'; '.join(said)}; listen towards {where}."
+    if estimate is not None and (advice is None or (advice.refused is None and not said)):
+        return "Let each crew say where it is, and it is told where to wait."
     if advice is None or advice.refused is not None or estimate is None:
         if state.phase is Phase.DOWN:
             return "Drive to the landing, ask the landowner, and search by the order below."
         return "Keep reporting positions; nobody can be sent to a landing yet."
-    if not advice.crews:
-        return "Let each crew say where it is, and it is told where to wait."
     return f"{'; '.join(said)}."
 
 
