@@ -5,7 +5,7 @@ import logging
 import click
 
 from windowwatch.child import give_back_freed_arrays
-from windowwatch.cli import chase, look_at, new, planning, prepare, run
+from windowwatch.cli import chase, look_at, new, planning, prepare, run, survey
 from windowwatch.logs import LogStyle
 
 
@@ -25,6 +25,6 @@ def main(context: click.Context, verbose: bool, log_json: bool) -> None:
     context.obj = log_json
 
 
-for _module in (new, run, look_at, planning, chase, prepare):
+for _module in (new, run, look_at, planning, chase, survey, prepare):
     for _command in _module.COMMANDS:
         main.add_command(_command)

@@ -40,6 +40,7 @@ from windowwatch.settings.people import (
     names_fit,
 )
 from windowwatch.settings.section import Section, known_zone, named, unique_names
+from windowwatch.settings.survey import SurveySection
 from windowwatch.units import KELVIN_AT_0_C, Place
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
@@ -421,6 +422,7 @@ class SettingsFile(Section):
     page: PageSection = PageSection()
     health: HealthSection = HealthSection()
     launchday: LaunchdaySection = LaunchdaySection()
+    survey: SurveySection = SurveySection()
 
 
 def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:
