@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from fsspec.implementations.local import LocalFileSystem
+from grib_maker import Message, aloft, ground, write
 
 from windowwatch.errors import (
     DecodeError,
@@ -109,6 +110,38 @@ def test_the_same_weather_in_another_shape_is_the_same(
     address = SHAPES[shape](MADE, tmp_path)
     for name, values in everything(open_archive(address)).items():
         np.testing.assert_array_equal(values, plain[name], err_msg=name)
+
+
+def test_a_folder_of_grib_files(tmp_path: Path) -> None:
+    """Against the values that ecCodes wrote: 12-bit packing of round numbers is exact enough."""
+    levels = (1000, 850, 700, 500, 300, 100)
+    for number, hour in enumerate((0, 6, 12, 18)):
+        more: dict[str, Any] = {"hour": hour, "ymd": 20240501}
+        speed = 5.0 + number
+        messages = [
+            *aloft(levels=levels, wind=speed, **more), *ground(**more),
+            Message("10u", values=speed / 2.0, **more), Message("10v", values=1.0, **more),
+            Message("2t", values=280.0, **more), Message("gust", values=speed, **more),
+        ]  # fmt: skip
+        write(tmp_path / f"{3 - number}.grib2", messages)
+    archive = open_archive(str(tmp_path))
+    assert {"u", "v", "t", "gh", "orography", "land_fraction", "wind_u_10m_mps", "gust_mps",
+            "temperature_2m_k"} <= archive.fields  # fmt: skip
+    np.testing.assert_array_equal(archive.level_pa, 100.0 * np.array(levels))
+    times = archive.times_of("u")
+    assert archive.step_s == 6 * 3600.0
+    assert times[0] == 1_714_521_600.0  # 2024-05-01T00:00Z
+    cut = archive.cut((43.0, -9.0, 49.0, -1.0))
+    assert (np.diff(cut.latitude_deg) > 0.0).all()
+    for k in range(4):
+        np.testing.assert_allclose(archive.read("u", times, cut)[k], 5.0 + k, rtol=1e-3)
+        np.testing.assert_allclose(archive.read("wind_u_10m_mps", times, cut)[k], 2.5 + k / 2)
+    height = archive.read("gh", times, cut)[0, 3]
+    np.testing.assert_allclose(
+        height, 287.05287 * 250.0 / 9.80665 * np.log(1013.25 / 500), rtol=1e-3
+    )
+    assert archive.read_still("orography", cut)[0, 0] == pytest.approx(120.0, abs=0.1)
+    assert not list(tmp_path.glob("*.idx"))
 
 
 def test_values_are_those_that_were_written(plain: dict[str, Any]) -> None:

@@ -48,8 +48,9 @@ FOREIGN = (OSError, KeyError, ValueError, TypeError, IndexError, RuntimeError, E
 class Part:
     """One variable of one file: some times of one field.
 
-    `time_s` is empty for what has no time. `data` has the dimensions ``time``, ``level`` (where
-    there are any), ``latitude`` and ``longitude``, in the file's own order of each.
+    `time_s` is empty for what has no time. `data` has the dimensions ``time`` (unless it is of one
+    time or none), ``level`` (where there are any), ``latitude`` and ``longitude``, each in the
+    file's own order.
     """
 
     name: str
@@ -163,9 +164,12 @@ class Archive:
 
     def covers_words(self) -> str:
         """Area of the whole grid, in words."""
+        east = eastward_deg(self.longitude_deg)
+        if east[0] > 180.0:
+            east = east - 360.0
         return (
             f"{self.latitude_deg.min():.1f} to {self.latitude_deg.max():.1f} degrees north, "
-            f"{self.longitude_deg.min():.1f} to {self.longitude_deg.max():.1f} degrees east"
+            f"{east[0]:.1f} to {east[-1]:.1f} degrees east"
         )
 
     def read(self, name: str, time_s: FloatArray, cut: Cut) -> NDArray[np.float32]:
@@ -210,11 +214,11 @@ class Archive:
         pieces = []
         for columns in cut.columns:
             chosen: dict[str, Any] = {"latitude": cut.rows, "longitude": columns}
-            if times is not None:
+            if times is not None and "time" in part.data.dims:
                 chosen["time"] = slice(int(times[0]), int(times[-1]) + 1)
             pieces.append(_patiently(part, chosen, times))
         values: NDArray[np.float32] = np.concatenate(pieces, axis=-1).astype(np.float32, copy=False)
-        if times is None:
+        if "time" not in part.data.dims:  # no time at all, or a single one
             values = values[np.newaxis]
         if known.on_levels:
             order = [int(np.flatnonzero(part.level_pa == level)[0]) for level in self.level_pa]
@@ -311,4 +315,14 @@ def _when(unix_s: float) -> str:
 
 
 def _step(axis: FloatArray) -> float:
-    return float(abs(axis[-1] - axis[0]) / max(axis.size - 1, 1))
+    """Distance of neighbours; longitudes may jump once, where they go round the world."""
+    return float(np.median(np.abs(np.diff(axis)))) if axis.size > 1 else 0.0
+
+
+def eastward_deg(longitude_deg: FloatArray) -> FloatArray:
+    """Longitudes from west to east without a jump, begun after the widest gap between them."""
+    around = np.sort(np.mod(longitude_deg, 360.0))
+    gaps = np.diff(around, append=around[0] + 360.0)
+    first = (int(np.argmax(gaps)) + 1) % around.size
+    west = float(around[first])
+    return np.asarray(west + np.mod(np.roll(around, -first) - west, 360.0))

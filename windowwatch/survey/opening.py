@@ -22,6 +22,7 @@ from windowwatch.survey.archive import (
     Archive,
     FloatArray,
     Part,
+    eastward_deg,
 )
 from windowwatch.survey.names import (
     ALOFT,
@@ -83,7 +84,7 @@ def open_archive(address: str, mapped: Mapped | None = None) -> Archive:
             "file (see [survey] names)"
         )
     latitude, longitude = grid[0], grid[1]
-    _require_even(address, latitude, longitude)
+    _require_even(address, latitude, eastward_deg(longitude))
     times = np.unique(np.concatenate([p.time_s for p in parts.get("u", [])] or [np.empty(0)]))
     return Archive(
         address, parts, latitude, longitude, _common_levels(address, parts),
@@ -195,7 +196,7 @@ def _parts_of(
         found.append(
             Part(
                 name, place, str(variable), array,
-                _seconds(array, place) if "time" in array.dims else np.empty(0),
+                _seconds(array, data, place),
                 _pressures(array, place) if on_levels else np.empty(0),
                 factor, summand, engine,
             )
@@ -287,8 +288,16 @@ def _unit(name: str, data: xr.DataArray, place: str, mapped: Mapped) -> tuple[fl
     return change
 
 
-def _seconds(array: xr.DataArray, place: str) -> FloatArray:
-    times = array["time"].values
+def _seconds(array: xr.DataArray, data: xr.DataArray, place: str) -> FloatArray:
+    """Times of a variable; a file of a single time may have it beside its dimensions."""
+    if "time" in array.dims:
+        times = array["time"].values
+    else:
+        beside = [data.coords[name] for name in ("valid_time", "time") if name in data.coords]
+        alone = [each for each in beside if np.issubdtype(each.dtype, np.datetime64)]
+        if not alone or alone[0].ndim:
+            return np.empty(0)
+        times = np.atleast_1d(alone[0].values)
     if np.isnat(times).any():
         raise DecodeError(f"{shown(place)}: {array.name}: a time on its axis is missing")
     return np.asarray(times.astype("datetime64[s]").astype(np.int64), dtype=np.float64)

@@ -367,7 +367,8 @@ def bytes_of_block(archive: Archive, block: Block) -> int:
             inside = np.flatnonzero((part.time_s >= first) & (part.time_s <= last))
             times = 1
             if part.time_s.size:
-                size, numbers = chunk["time"], set((inside // chunk["time"]).tolist())
+                size = chunk.get("time", 1)
+                numbers = set((inside // size).tolist())
                 times = sum(min(size, part.time_s.size - n * size) for n in numbers)
             stored = part.data.encoding.get("dtype", part.data.dtype)
             levels = max(part.level_pa.size, 1)
