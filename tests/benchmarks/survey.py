@@ -3,18 +3,19 @@
     export PYTHONPATH=.:tests:grib_samples
     python tests/benchmarks/survey.py parts     # read, lay, fly and score: CPU of one block
     python tests/benchmarks/survey.py workers   # one worker against two, overhead of a block
-    python tests/benchmarks/survey.py many      # up to 64 workers of one event loop, blocks asleep
+    python tests/benchmarks/survey.py many      # what the loop costs, and up to 1024 workers played
     python tests/benchmarks/survey.py table     # thirty years, fifty sites, hourly, from the parts
 
 The archive is the invented one, made in the folder that `--folder` names. `workers` compares wall
 times, so the machine must be quiet; all others count CPU, or serial time that a load makes longer.
-In `many` Dask's own scheduler and client hand out blocks that only sleep as long as recorded
-blocks took, `--hurry` times faster, and every answer is written as a block: what is left when
-workers do nothing is what limits their number.
+In `many` Dask's own scheduler and client hand out blocks that only sleep, and every answer is
+written as a block: what that costs is done one after the other, however many workers there are.
+With it, and with the times of blocks that were really flown, surveys are played on many workers.
 """
 
 import argparse
 import asyncio
+import heapq
 import logging
 import os
 import tempfile
@@ -22,6 +23,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +36,7 @@ from fsspec.implementations.local import LocalFileSystem
 from windowwatch.settings.read import read_settings
 from windowwatch.survey.air import lay
 from windowwatch.survey.archive import Archive
-from windowwatch.survey.blocks import Shelf
+from windowwatch.survey.blocks import Shelf, block_bytes
 from windowwatch.survey.flying import Reader, fly_block
 from windowwatch.survey.names import Mapped
 from windowwatch.survey.opening import open_archive
@@ -174,21 +176,42 @@ async def _many(
         return time.perf_counter() - begun, time.process_time() - cpu
 
 
-def many(took_s: float, hurry: float, size: int) -> None:
-    """Blocks that sleep, on ever more workers of one event loop."""
-    print(f"blocks of {took_s:g} s, {hurry:g} times faster, {size / 1e3:.0f} kB each")
-    for count in (1, 8, 64):
-        blocks = max(8 * count, 64)
-        with tempfile.TemporaryDirectory() as folder:
-            wall, cpu = asyncio.run(_many(count, blocks, took_s / hurry, size, Shelf(Path(folder))))
-        ideal, each = -(-blocks // count) * took_s / hurry, cpu / blocks
-        print(
-            f"  {count:4d} workers: {blocks:5d} blocks in {wall:6.2f} s, ideal {ideal:6.2f} s: "
-            f"{100 * ideal / wall:3.0f} %; {1e3 * each:.1f} ms CPU a block, so the loop is full at "
-            f"{took_s / each:.0f} workers with blocks of {took_s:g} s; load "
-            f"{os.getloadavg()[0]:.1f}",
-            flush=True,
-        )
+def many(address: str, hurry: float) -> None:
+    """What one block costs the loop, then recorded blocks on ever more workers that are played."""
+    found, archive = survey_of(address, 3)
+    recorded = []
+    for block in found.blocks:
+        seconds, rows = _cpu(partial(fly_block, found.survey, archive, block))
+        recorded.append(seconds)
+    size = len(block_bytes(rows, found.blocks[-1]))
+    took_s, workers_asleep, blocks = float(np.mean(recorded)), 8, 128
+    with tempfile.TemporaryDirectory() as folder:
+        shelf = Shelf(Path(folder))
+        wall, cpu = asyncio.run(_many(workers_asleep, blocks, took_s / hurry, size, shelf))
+    serial_s = cpu / blocks
+    print(
+        f"recorded blocks of {took_s:.2f} s CPU and {size / 1e3:.0f} kB; {workers_asleep} workers "
+        f"of Dask asleep: {1e3 * serial_s:.1f} ms CPU a block for scheduler, client and disk, "
+        f"{1e3 * wall / blocks:.1f} ms by the clock; load {os.getloadavg()[0]:.1f}"
+    )
+    for longer, words in ((1.0, "as recorded"), (40.0, "40 times as long: hourly, fine, 50 sites")):
+        print(f"  blocks {words}:")
+        alone = played(1, 12 * 30 * 8, recorded, serial_s, longer)
+        for count in (1, 2, 8, 16, 32, 64, 128, 256, 512, 1024):
+            speed = alone / played(count, 12 * 30 * 8, recorded, serial_s, longer)
+            print(f"    {count:5d} workers: {speed:7.1f} times one, {100 * speed / count:4.0f} %")
+
+
+def played(count: int, blocks: int, recorded: list[float], serial_s: float, longer: float) -> float:
+    """Wall time of a survey on so many workers; what hands out and writes does one at a time."""
+    ready = [(0.0, worker) for worker in range(count)]
+    free_s = last_s = 0.0
+    for number in range(blocks):
+        now_s, worker = heapq.heappop(ready)
+        free_s = max(free_s, now_s) + serial_s
+        last_s = free_s + longer * recorded[number % len(recorded)]
+        heapq.heappush(ready, (last_s, worker))
+    return max(each for each, _ in ready)
 
 
 def table(costs: Costs) -> None:
@@ -222,13 +245,12 @@ def main() -> None:
     parser.add_argument("what", choices=("parts", "workers", "many", "table"))
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()))
     parser.add_argument("--months", type=int, default=8)
-    parser.add_argument("--took", type=float, default=1.5, help="how long a block takes [s]")
     parser.add_argument("--hurry", type=float, default=10.0)
     asked = parser.parse_args()
-    if asked.what == "many":
-        many(asked.took, asked.hurry, 55_000)
-        return
     address = str(make_archive.write(asked.folder))
+    if asked.what == "many":
+        many(address, asked.hurry)
+        return
     if asked.what == "workers":
         workers(address, asked.months)
         return

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import distributed
 import made_archive
 import psutil
 import pytest
@@ -25,6 +26,7 @@ pytestmark = pytest.mark.survey
 KILLED = """
 import sys, time
 from pathlib import Path
+import distributed
 import made_archive
 from windowwatch.survey.blocks import Shelf
 from windowwatch.survey.opening import open_archive
@@ -70,6 +72,24 @@ def test_threads(found: Planned, right: dict[str, bytes], tmp_path: Path) -> Non
     assert run_blocks(found, shelf, Crew(2, threads=True)) == (len(right), 0)
     assert kept(shelf) == right
     assert run_blocks(found, shelf, Crew(2, threads=True)) == (0, len(right))
+
+
+def test_a_cluster_that_somebody_else_runs(
+    found: Planned, right: dict[str, bytes], tmp_path: Path
+) -> None:
+    """By its address, as `--scheduler` has it; its workers are threads here, reached by TCP."""
+    with distributed.LocalCluster(  # type: ignore[no-untyped-call]
+        n_workers=2, threads_per_worker=1, processes=False, protocol="tcp",
+        dashboard_address="127.0.0.1:0",
+    ) as cluster:  # fmt: skip
+        run_blocks(found, Shelf(tmp_path), Crew(1, scheduler=cluster.scheduler_address))
+    assert kept(Shelf(tmp_path)) == right
+
+
+def test_looking_at_a_survey_loads_nothing_that_flies_it() -> None:
+    code = "import windowwatch.cli.surveyed, sys; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert not set(done.stdout.split()) & {"xarray", "zarr", "dask", "numba", "eccodes"}
 
 
 def test_one_worker(found: Planned, right: dict[str, bytes], tmp_path: Path) -> None:

@@ -11,21 +11,24 @@ import json
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pyarrow as pa
 from pyarrow import parquet
 
 from windowwatch.errors import StorageError, shown
-from windowwatch.survey.plan import Block
 from windowwatch.survey.rows import Rows, State
+
+# Whoever reads blocks need not load what reads archives.
+if TYPE_CHECKING:
+    from windowwatch.survey.plan import Block
 
 _TIMES = b"windowwatch.times"
 _STATES = {each.value: each.name.lower() for each in State}
 
 
-def block_bytes(rows: Rows, block: Block) -> bytes:
+def block_bytes(rows: Rows, block: "Block") -> bytes:
     """A block as the bytes of a Parquet file."""
     table = _table(rows).replace_schema_metadata({_TIMES: str(block.times).encode()})
     into = io.BytesIO()
@@ -87,11 +90,11 @@ class Shelf:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def path(self, block: Block) -> Path:
+    def path(self, block: "Block") -> Path:
         """Where a block is, or will be."""
         return self.folder / "blocks" / f"{block.key}.parquet"
 
-    def has(self, block: Block) -> bool:
+    def has(self, block: "Block") -> bool:
         """Whether a block is there, of as many times of the archive as there are now."""
         path = self.path(block)
         if not path.exists():
@@ -102,7 +105,7 @@ class Shelf:
             return False
         return bool(metadata.get(_TIMES) == str(block.times).encode())
 
-    def put(self, block: Block, content: bytes) -> None:
+    def put(self, block: "Block", content: bytes) -> None:
         """Write a block, whole or not at all.
 
         Raises
