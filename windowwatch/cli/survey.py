@@ -18,9 +18,7 @@ _MAKER = "make_archive"
 _INSTALL = "what surveys need is not installed; pip install 'windowwatch[survey]'"
 
 
-@click.group(
-    "survey", short_help="Years of weather: which month, which site, how long to stand by."
-)
+@click.group("survey", short_help="Years of weather: which month, how many days.")
 def survey_group() -> None:
     """Fly every launch hour of many years through an archive of weather, and ask what it shows."""
 
@@ -48,7 +46,7 @@ def _settings(path: Path | None, *, rehearsal: bool, maps: bool) -> "Settings":
     return settings_of(path or EXAMPLE, maps=maps)
 
 
-@survey_group.command("run")
+@survey_group.command("run", short_help="Fly what is not flown yet.")
 @_options
 @click.option("--workers", type=click.IntRange(1, 512), default=2, show_default=True,
               help="Processes on this machine.")  # fmt: skip
@@ -173,7 +171,7 @@ def _rehearsal_archive(settings: "Settings") -> str:
     return str(place)
 
 
-@survey_group.command("show")
+@survey_group.command("show", short_help="Show what it says of all sites, or of one.")
 @_options
 @click.argument("site", required=False)
 def show_command(settings_path: Path | None, rehearsal: bool, site: str | None) -> None:
@@ -201,7 +199,7 @@ def _show(settings: "Settings", rehearsal: bool, site: str | None) -> None:
     raise no_such("site", site, (each.name for each in found.sites))
 
 
-@survey_group.command("export")
+@survey_group.command("export", short_help="Write report, tables and launch hours.")
 @_options
 @click.option("--to", "folder", type=click.Path(path_type=Path), default=Path("survey"),
               show_default=True, help="Folder to write to.")  # fmt: skip

@@ -30,7 +30,8 @@ from windowwatch.survey.plan import Block, Planned, Survey
 _DASK: Any = distributed
 #: A block of which so many workers died is given up: it is the block that kills them.
 DEATHS_ALLOWED = 3
-#: What Python, the libraries and a map take of a worker beside weather. Measured. [MB]
+#: What Python, the libraries, a map and paths of flights take of a worker beside weather. [MB]
+#: With the demonstration 380 were measured, without Dask; the rest is room for a larger map.
 BESIDE_MB = 900
 
 
