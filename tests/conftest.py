@@ -36,6 +36,7 @@ GROUPS = {
         "line/test_service.py",
         "line/test_start.py",
         "scouting/test_scout_run.py",
+        "survey/test_workers.py",
         "watch/test_checker.py",
         "watch/test_child.py",
         "web/test_serving.py",
@@ -43,6 +44,7 @@ GROUPS = {
     "kill": ("fetch/test_kill.py", "line/test_kill_week.py", "storage/test_kill.py"),
     "waits": ("notices/test_slow_services.py",),
     "samples": (
+        "samples/test_samples_archive.py",
         "samples/test_samples_balance.py",
         "samples/test_samples_damaged.py",
         "samples/test_samples_files.py",

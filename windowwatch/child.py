@@ -336,7 +336,7 @@ def _started() -> "subprocess.Popen[bytes]":
 def _hand(process: "subprocess.Popen[bytes]", given: Any) -> None:
     """Hand something over as bytes, which the child's own thread does not look into."""
     assert process.stdin is not None
-    pickle.dump(_pickled(given), process.stdin, pickle.HIGHEST_PROTOCOL)
+    pickle.dump(pickled(given), process.stdin, pickle.HIGHEST_PROTOCOL)
     process.stdin.flush()
 
 
@@ -468,7 +468,8 @@ class _Pickler(pickle.Pickler):
     dispatch_table = copyreg.dispatch_table | {MappingProxyType: _read_only}
 
 
-def _pickled(value: Any) -> bytes:
+def pickled(value: Any) -> bytes:
+    """A value as bytes that another process can read, read-only mappings included."""
     into = io.BytesIO()
     _Pickler(into, pickle.HIGHEST_PROTOCOL).dump(value)
     return into.getvalue()

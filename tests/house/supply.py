@@ -164,12 +164,15 @@ def write_tables() -> None:
     """Write the tables of the page anew."""
     running = closure(direct("postgres"))
     maps = closure(direct("maps")) - running
+    survey = closure(direct("survey")) - running - maps
     testing = direct("test", "real-map")
-    only_tests = {canonicalize_name(r.name) for r in testing} - running - maps
-    asked = {canonicalize_name(r.name) for r in direct("maps", "postgres", "test", "real-map")}
+    only_tests = {canonicalize_name(r.name) for r in testing} - running - maps - survey
+    extras = ("maps", "postgres", "survey", "test", "real-map")
+    asked = {canonicalize_name(r.name) for r in direct(*extras)}
     lines = [
         BEGIN, "", "**To run it** (with the extra `postgres`)", "", *rows(running, asked), "",
         "**Also for the extra `maps`**", "", *rows(maps, asked), "",
+        "**Also for the extra `survey`**", "", *rows(survey, asked), "",
         "**Only for tests**, and only what windowwatch itself asks for", "",
         *rows(only_tests, asked), "", END,
     ]  # fmt: skip

@@ -21,7 +21,7 @@ def test_our_own_licence_is_in_the_metadata() -> None:
 
 
 def test_everything_that_is_asked_for_is_in_the_table() -> None:
-    asked = supply.direct("maps", "postgres", "test", "real-map")
+    asked = supply.direct("maps", "postgres", "survey", "test", "real-map")
     assert {canonicalize_name(r.name) for r in asked} <= TABLE.keys()
     assert LOCKED.keys() - {"setuptools"} <= TABLE.keys()
 
@@ -41,7 +41,7 @@ def test_the_table_says_what_the_package_states(name: str) -> None:
 
 
 def test_wheels_that_carry_libraries_of_others_are_named() -> None:
-    installed = supply.closure(supply.direct("maps", "postgres"))
+    installed = supply.closure(supply.direct("maps", "postgres", "survey"))
     carrying = {name for name in installed if supply.carries_libraries(name)}
     assert carrying, "these wheels are of Linux"
     assert {name for name in carrying if f"**{name}**" not in PAGE} == set()

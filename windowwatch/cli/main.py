@@ -15,6 +15,7 @@ from windowwatch.cli import (
     prepare,
     run,
     scout,
+    survey,
 )
 from windowwatch.logs import LogStyle
 
@@ -35,6 +36,6 @@ def main(context: click.Context, verbose: bool, log_json: bool) -> None:
     context.obj = log_json
 
 
-for _module in (new, run, look_at, planning, chase, flightlog, scout, backtest, prepare):
+for _module in (new, run, look_at, planning, chase, flightlog, scout, survey, backtest, prepare):
     for _command in _module.COMMANDS:
         main.add_command(_command)

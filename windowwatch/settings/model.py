@@ -41,6 +41,7 @@ from windowwatch.settings.people import (
     names_fit,
 )
 from windowwatch.settings.section import Section, known_zone, named, unique_names
+from windowwatch.settings.survey import SurveySection
 from windowwatch.units import KELVIN_AT_0_C, Place
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
@@ -444,6 +445,7 @@ class SettingsFile(Section):
     health: HealthSection = HealthSection()
     launchday: LaunchdaySection = LaunchdaySection()
     chase: ChaseSection = ChaseSection()
+    survey: SurveySection = SurveySection()
 
 
 def between_tables(file: SettingsFile) -> Iterator[tuple[set[str], str]]:

@@ -1,0 +1,149 @@
+"""The same survey by threads, by one worker and two, and after a kill: bit by bit."""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import distributed
+import made_archive
+import psutil
+import pytest
+from typed import ROOT
+
+from windowwatch.errors import ImpossibleWeatherError, SourceError
+from windowwatch.survey.archive import Archive
+from windowwatch.survey.blocks import Shelf, block_bytes
+from windowwatch.survey.flying import fly_block
+from windowwatch.survey.opening import open_archive
+from windowwatch.survey.plan import Block, Planned
+from windowwatch.survey.run import Crew, run_blocks
+
+pytestmark = pytest.mark.survey
+
+#: Flies in threads, says each block that is put down, and hangs after the second.
+KILLED = """
+import sys, time
+from pathlib import Path
+import distributed
+import made_archive
+from windowwatch.survey.blocks import Shelf
+from windowwatch.survey.opening import open_archive
+from windowwatch.survey.run import Crew, run_blocks
+done = []
+def told(block, _took):
+    done.append(block)
+    print(block.key, flush=True)
+    if len(done) == 2:
+        time.sleep(600)
+found = made_archive.survey_of(open_archive(sys.argv[1]))
+run_blocks(found, Shelf(Path(sys.argv[2])), Crew(1, threads=True), watching=told)
+"""
+
+
+@pytest.fixture(scope="module")
+def archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    """Seventy days, so that four months have something."""
+    made = made_archive.archive(days=70.0, start="2024-03-28", step_h=12)
+    return made_archive.opened(made, tmp_path_factory.mktemp("made") / "made.zarr")
+
+
+@pytest.fixture(scope="module")
+def found(archive: Archive) -> Planned:
+    return made_archive.survey_of(archive)
+
+
+@pytest.fixture(scope="module")
+def right(archive: Archive, found: Planned) -> dict[str, bytes]:
+    """Every block, flown here one after the other."""
+    return {
+        block.key: block_bytes(fly_block(found.survey, archive, block), block)
+        for block in found.blocks
+    }
+
+
+def kept(shelf: Shelf) -> dict[str, bytes]:
+    return {key: (shelf.folder / "blocks" / f"{key}.parquet").read_bytes() for key in shelf.there()}
+
+
+def test_threads(found: Planned, right: dict[str, bytes], tmp_path: Path) -> None:
+    shelf = Shelf(tmp_path)
+    assert run_blocks(found, shelf, Crew(2, threads=True)) == (len(right), 0)
+    assert kept(shelf) == right
+    assert run_blocks(found, shelf, Crew(2, threads=True)) == (0, len(right))
+
+
+def test_a_cluster_that_somebody_else_runs(
+    found: Planned, right: dict[str, bytes], tmp_path: Path
+) -> None:
+    """By its address, as `--scheduler` has it; its workers are threads here, reached by TCP."""
+    with distributed.LocalCluster(  # type: ignore[no-untyped-call]
+        n_workers=2, threads_per_worker=1, processes=False, protocol="tcp",
+        dashboard_address="127.0.0.1:0",
+    ) as cluster:  # fmt: skip
+        run_blocks(found, Shelf(tmp_path), Crew(1, scheduler=cluster.scheduler_address))
+    assert kept(Shelf(tmp_path)) == right
+
+
+def test_looking_at_a_survey_loads_nothing_that_flies_it() -> None:
+    code = "import windowwatch.cli.surveyed, sys; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert not set(done.stdout.split()) & {"xarray", "zarr", "dask", "numba", "eccodes"}
+
+
+def test_one_worker(found: Planned, right: dict[str, bytes], tmp_path: Path) -> None:
+    run_blocks(found, Shelf(tmp_path), Crew(1))
+    assert kept(Shelf(tmp_path)) == right
+
+
+def test_two_workers_of_whom_one_is_killed(
+    found: Planned, right: dict[str, bytes], tmp_path: Path
+) -> None:
+    killed: list[int] = []
+
+    def kill_one(_block: Block, _took_s: float) -> None:
+        if not killed:
+            mine = psutil.Process().children(recursive=True)
+            worker = next(p for p in mine if any("spawn_main" in word for word in p.cmdline()))
+            killed.append(worker.pid)
+            os.kill(worker.pid, signal.SIGKILL)
+
+    run_blocks(found, Shelf(tmp_path), Crew(2), watching=kill_one)
+    assert killed
+    assert kept(Shelf(tmp_path)) == right
+
+
+def test_a_run_that_was_killed_goes_on_where_it_was(
+    archive: Archive, found: Planned, right: dict[str, bytes], tmp_path: Path
+) -> None:
+    paths = os.pathsep.join([str(ROOT), str(ROOT / "tests")])
+    with subprocess.Popen(
+        [sys.executable, "-c", KILLED, archive.address, str(tmp_path)],
+        stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": paths},
+    ) as running:  # fmt: skip
+        assert running.stdout is not None
+        said = [running.stdout.readline().strip() for _ in range(2)]
+        running.kill()
+    shelf = Shelf(tmp_path)
+    assert sorted(shelf.there()) == sorted(said)
+    assert run_blocks(found, shelf, Crew(1, threads=True)) == (len(right) - 2, 2)
+    assert kept(shelf) == right
+
+
+def test_what_a_block_ends_with_is_told_once_and_the_others_are_kept(tmp_path: Path) -> None:
+    made = made_archive.archive(days=70.0, start="2024-03-28", step_h=12)
+    warm = made["t"].values.copy()
+    warm[-20:] -= 273.15  # of June alone
+    made["t"] = (made["t"].dims, warm, made["t"].attrs)
+    found = made_archive.survey_of(open_archive(made_archive.write(made, tmp_path / "warm.zarr")))
+    shelf = Shelf(tmp_path)
+    with pytest.raises(ImpossibleWeatherError, match=r"t \(temperature\) at 2024-05-\d\d"):
+        run_blocks(found, shelf, Crew(1, threads=True))
+    assert "g00-2024-03" in shelf.there()
+
+
+def test_no_scheduler_is_said(found: Planned, tmp_path: Path) -> None:
+    crew = Crew(1, scheduler="tcp://127.0.0.1:9", wait_s=1.0)
+    with pytest.raises(SourceError, match=r"no scheduler answers at tcp://127\.0\.0\.1:9"):
+        run_blocks(found, Shelf(tmp_path), crew)

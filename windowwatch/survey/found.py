@@ -1,0 +1,82 @@
+"""A survey as it is found on the disk: its answers, and all of them written out for others."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from windowwatch.errors import StorageError, shown
+from windowwatch.scoring.values import Site
+from windowwatch.survey.answers import Pair, SiteAnswers, answers_of, compared
+from windowwatch.survey.blocks import Shelf, read_json, write_columns, write_rows, write_whole
+from windowwatch.survey.report import report
+from windowwatch.survey.rows import Rows
+from windowwatch.survey.tables import all_tables, as_csv
+from windowwatch.wording.survey import coverage_words
+
+#: What a survey is about, beside its blocks; and which of a folder's surveys was run last.
+ABOUT, NEWEST = "survey.json", "newest"
+
+
+@dataclass(frozen=True)
+class Found:
+    """A survey of the disk. `about` is what was written down when it was planned."""
+
+    folder: Path
+    about: dict[str, Any]
+
+    @property
+    def sites(self) -> tuple[Site, ...]:
+        """Its sites."""
+        return tuple(Site(**each) for each in self.about["sites"])
+
+    @cached_property
+    def rows(self) -> Rows:
+        """Every launch hour of the years that were asked last."""
+        return Shelf(self.folder).rows(self.about["blocks"])
+
+    def coverage(self) -> str:
+        """Of which years it is, in words."""
+        there = set(Shelf(self.folder).there()) & set(self.about["blocks"])
+        first, last = self.about["years"]
+        return coverage_words((first, last), len(there), len(self.about["blocks"]))
+
+    def answers(self) -> tuple[SiteAnswers, ...]:
+        """What it says of each site."""
+        step_s, least_s = self.about["step_s"], self.about["min_length_s"]
+        return tuple(answers_of(site, self.rows, step_s, least_s) for site in self.sites)
+
+    def pairs(self) -> tuple[Pair, ...]:
+        """Every two sites on the same hours and days."""
+        return compared(self.sites, self.rows, self.about["step_s"], self.about["min_length_s"])
+
+    def export(self, folder: Path, now_utc: datetime) -> list[Path]:
+        """Write report, tables and launch hours into a folder; what was written."""
+        answers, pairs = self.answers(), self.pairs()
+        page = report(self.about, answers, pairs, self.coverage(), now_utc)
+        write_whole(folder / "report.html", page.encode())
+        written = [folder / "report.html"]
+        for name, table in all_tables(answers, pairs).items():
+            write_whole(folder / f"{name}.csv", as_csv(table).encode())
+            write_columns(folder / f"{name}.parquet", table)
+            written += [folder / f"{name}.csv", folder / f"{name}.parquet"]
+        write_rows(folder / "hours.parquet", self.rows)
+        return [*written, folder / "hours.parquet"]
+
+
+def found_in(folder: Path) -> Found:
+    """The survey of a folder that was run last.
+
+    Raises
+    ------
+    StorageError
+        If there is none.
+    """
+    try:
+        mark = (folder / NEWEST).read_text().strip()
+    except OSError as error:
+        raise StorageError(
+            f"{shown(folder)} holds no survey; run `windowwatch survey run` first"
+        ) from error
+    return Found(folder / mark, read_json(folder / mark / ABOUT))
