@@ -168,8 +168,8 @@ def test_without_page_url_no_link_is_made(week: Week, tmp_path: Path) -> None:
     settings = str(settings_in(tmp_path, f'\n[database]\nurl = "sqlite:///{tmp_path}/w.db"\n'))
     for more in ([], ["--address", "watch.example"]):
         done = CliRunner().invoke(main, ["share", "make", "crew", "--settings", settings, *more])
-        assert done.exit_code == 1
-        assert ("page_url" if not more else "--address watch.example") in done.stderr
+        assert done.exit_code == (2 if more else 1)
+        assert ("'watch.example' is no address" if more else "page_url") in done.stderr
     assert not (tmp_path / "w.db").exists()
 
 

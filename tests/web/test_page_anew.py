@@ -36,7 +36,7 @@ def test_a_page_that_ends_by_itself_is_started_anew(
     vitals = Vitals(time.monotonic)
     progress = PassProgress(clock)
     work: Any = SimpleNamespace(
-        settings=settings, life=vitals.now, progress=progress, troubles=tuple
+        settings=settings, life=vitals.now, progress=progress, troubles=tuple, estimate=None
     )
     jobs: Any = SimpleNamespace(next_look_in=lambda: timedelta(0))
     port = free_port()

@@ -365,12 +365,10 @@ def make_command(settings_path: Path, name: str, days: float, address: str | Non
 
         settings = settings_of(settings_path, maps=False)
         page = (address or settings.watch.page_url or "").rstrip("/")
-        if not page.startswith(("http://", "https://")):
+        if not page:
             raise InputError(
                 f"{settings_path}: [notices] page_url is not set, so no link is made: set it to "
                 "where others reach the page, such as https://watch.example.org, or give --address"
-                if not page
-                else f"--address {page} is none; write it as https://watch.example.org"
             )
         with ready_store(settings.database_url()) as store:
             new = make_share(

@@ -36,6 +36,7 @@ from windowwatch.watch.values import area_of
 from windowwatch.wording.chase import place_words
 from windowwatch.wording.checks import refusal_gist
 from windowwatch.wording.learned import summary
+from windowwatch.wording.phrases import length
 
 #: In a rehearsal everything is "told" here, and to nobody else.
 TERMINAL = Channel("this terminal", "none://")
@@ -212,6 +213,12 @@ def _flown_lines(flown: FlownToGround) -> Iterator[str]:
                 f"  {when:<18} {miss.at_utc:%H:%M} UTC {miss.error_m / 1e3:6.1f} km off; "
                 f"nine in ten within {miss.major_90_m / 1e3:.1f} km"
             )
+    for each in flown.crews:
+        if each.at_utc is None:
+            yield f"  {each.crew}: no way leads there"
+        else:
+            after = length(max(each.at_utc - flown.landed_utc, timedelta(0)))
+            yield f"  {each.crew}: there {each.at_utc:%H:%M} UTC, {after} after the landing"
 
 
 def show_pass(console: Console, result: PassResult, told_before: set[str]) -> None:

@@ -11,9 +11,10 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from windowwatch.chase.drives import Advice, Crew
 from windowwatch.chase.posterior import WIND_GROWTH
 from windowwatch.chase.reports import Mark, Report
-from windowwatch.chase.values import Said
+from windowwatch.chase.values import Flight, Said
 from windowwatch.clock import SimulatedClock, from_unix_s, to_unix_s
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.launchday.plan import Plan, stand
@@ -24,11 +25,14 @@ from windowwatch.physics.spread import Footprint, make_draws
 from windowwatch.physics.winderror import FORECAST_ERROR
 from windowwatch.scoring.values import Site
 from windowwatch.storage.store import Store
+from windowwatch.watch.chasing import Roads, advise_flight
 from windowwatch.watch.estimating import air_round
 from windowwatch.watch.values import Watch
 
 #: The tracker reports so often, and goes on so long on the ground.
 EVERY, ON_THE_GROUND = timedelta(minutes=1), timedelta(minutes=6)
+#: The crew at the site has packed up so long after the release.
+PACKED = timedelta(minutes=15)
 #: Nothing is heard for so long, from so long after the release on.
 GAP_AFTER, GAP = timedelta(minutes=31), timedelta(minutes=9)
 #: Two wild reports: so long after the release there is no fix, and a place far off.
@@ -53,6 +57,14 @@ class Miss:
 
 
 @dataclass(frozen=True)
+class Arrived:
+    """A crew that drove: when it was at the payload; None where no way leads there."""
+
+    crew: str
+    at_utc: datetime | None
+
+
+@dataclass(frozen=True)
 class FlownToGround:
     """A played flight and how well its landing was told.
 
@@ -67,6 +79,8 @@ class FlownToGround:
         Before the release, by the forecast alone; when the burst was seen; ten minutes before it
         was down.
     reports, unused : int
+    crews : tuple of Arrived
+        Two crews that drove after it as they were advised; none without a ground file.
     """
 
     key: str
@@ -77,6 +91,7 @@ class FlownToGround:
     before_landing: Miss | None
     reports: int
     unused: int
+    crews: tuple[Arrived, ...] = ()
 
 
 def fly_played(
@@ -118,15 +133,19 @@ def fly_played(
     place = (site.latitude_deg, site.longitude_deg)
     store.give_air(flight.key, data.cycle.id, air_round(data.wind, place, plan.released_utc))
     burst, landed = (from_unix_s(float(leg.time_unix_s[-1])) for leg in legs)
-    asked = {"burst": burst + 3 * EVERY, "before": landed - 10 * EVERY}
+    asked = {
+        "packed": plan.released_utc + PACKED, "burst": burst + 3 * EVERY,
+        "before": landed - 10 * EVERY, "down": landed + 4 * EVERY,
+    }  # fmt: skip
     found: dict[str, Said] = {}
+    crews = _Crews(watch, store, flight, site, clock.now())
     for report in reports_of(legs):
         clock.set(max(report.received_utc, clock.now()))
         store.add_reports(flight.key, [report])
         for name, due in asked.items():
             if name not in found and report.time_utc >= due:
                 found[name] = store.follow(flight.key, clock.now())
-        # crews that drive after it join here, by `found` and the clock
+                crews.advised(found[name], clock.now())
     store.follow(flight.key, clock.now())
     landing = (float(legs[-1].latitude_deg[-1]), float(legs[-1].longitude_deg[-1]))
     kept = store.reports(flight.key)
@@ -141,7 +160,63 @@ def fly_played(
         before_landing=_miss_of(found.get("before"), landing),
         reports=len(kept),
         unused=sum(each.mark is not Mark.USED for each in kept),
+        crews=crews.arrived(),
     )
+
+
+class _Crews:
+    """Two crews that do what they are advised: one from the site, one from where it stands by."""
+
+    def __init__(
+        self, watch: Watch, store: Store, flight: Flight, site: Site, now_utc: datetime
+    ) -> None:
+        self._watch, self._store, self._flight = watch, store, flight
+        self._roads = Roads(watch.ground)
+        rasters = watch.ground.rasters
+        bases = (
+            [] if rasters is None else [b for b in rasters.bases if b.name in watch.ground.crews]
+        )
+        starts = [(f"crew at {site.name}", site.latitude_deg, site.longitude_deg)]
+        starts += [(f"crew at {b.name}", b.latitude_deg, b.longitude_deg) for b in bases[:1]]
+        self._crews = [] if rasters is None else [Crew(*start, now_utc) for start in starts]
+        self._advice: Advice | None = None
+
+    def advised(self, said: Said, now_utc: datetime) -> None:
+        """Drive on as was advised before, say where that is, and be advised anew."""
+        if not self._crews:
+            return
+        self._crews = [self._driven(crew, now_utc) for crew in self._crews]
+        for crew in self._crews:
+            self._store.place_crew(self._flight.key, crew, received_utc=now_utc, source="rehearsed")
+        track, _ = self._store.flight_track(self._flight.key)
+        self._advice = advise_flight(
+            self._store, self._flight, said, track,
+            ground=self._watch.ground, roads=self._roads, plan=self._watch.plan,
+            rules=self._watch.chase, now_utc=now_utc,
+        )  # fmt: skip
+
+    def _driven(self, crew: Crew, now_utc: datetime) -> Crew:
+        """Where a crew is by now: so far along its way as it had time for, at an even speed."""
+        told = None if self._advice is None else self._advice.of(crew.name)
+        if told is None or not told.way_latitude_deg or not told.to_s:
+            return replace(crew, at_utc=now_utc)
+        latitude, longitude = np.array(told.way_latitude_deg), np.array(told.way_longitude_deg)
+        legs = distance_m(latitude[:-1], longitude[:-1], latitude[1:], longitude[1:])
+        along = np.concatenate([[0.0], np.cumsum(legs)])
+        share = min((now_utc - crew.at_utc).total_seconds() / told.to_s, 1.0)
+        here = share * along[-1]
+        place = float(np.interp(here, along, latitude)), float(np.interp(here, along, longitude))
+        return Crew(crew.name, *place, now_utc)
+
+    def arrived(self) -> tuple[Arrived, ...]:
+        """When each is at the payload, by the last advice: drive to where the walk begins, walk."""
+        found = []
+        for told in () if self._advice is None else self._advice.crews:
+            parts = [told.here.middle_s, None if told.walk is None else told.walk.middle_s]
+            took = [each for each in parts if each is not None]
+            there = told.crew.at_utc + timedelta(seconds=sum(took))
+            found.append(Arrived(told.crew.name, there if len(took) == len(parts) else None))
+        return tuple(found)
 
 
 def true_flight(truth: CycleData, watch: Watch, site: Site, plan: Plan) -> tuple[FlightPath, ...]:
