@@ -17,8 +17,8 @@ from windowwatch.storage.store import Store, open_store
 #: URL of a PostgreSQL server on which tests may make and drop databases.
 POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
 
-#: Files by what they need, beside marks that stand at tests themselves. What is in none of the
-#: groups is marked `quick`: that is README's command, and `.ci/run` runs all the others after it,
+#: Files and folders by what they need, beside marks that stand at tests themselves: providers and
+#: pages on the loopback take their time. What is in none of the groups is marked `quick`: that is README's command, and `.ci/run` runs all the others after it,
 #: so nothing falls between. Naming a file runs it, whatever group it is in.
 GROUPS = {
     "process": (
@@ -41,6 +41,7 @@ GROUPS = {
         "watch/test_child.py",
         "web/test_serving.py",
     ),
+    "served": ("fetch/", "web/"),
     "kill": ("fetch/test_kill.py", "line/test_kill_week.py", "storage/test_kill.py"),
     "waits": ("notices/test_slow_services.py",),
     "samples": (
@@ -51,7 +52,7 @@ GROUPS = {
         "samples/test_samples_weather.py",
     ),
 }
-NOT_QUICK = ("slow", "process", "browser", "kill", "postgres", "samples", "waits")
+NOT_QUICK = ("slow", "process", "browser", "kill", "postgres", "samples", "waits", "served")
 #: Files that take longest, the longest first. Workers take whole files, so these must not be
 #: left for the end, when one worker would be alone with them.
 LONG_FILES = (
@@ -104,9 +105,8 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
     """The quick part need not even load files that have nothing for it."""
     if config.option.markexpr != "quick" or collection_path.suffix != ".py":
         return None
-    name = collection_path.relative_to(Path(__file__).parent).as_posix()
-    others = next((mark for mark, names in GROUPS.items() if name in names), None)
-    if others is None or (others == "samples" and samples_have_changed()):
+    others = _groups_of(collection_path)
+    if not others or (others == ["samples"] and samples_have_changed()):
         return None
     return True
 
@@ -115,11 +115,11 @@ def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Every test marked by what it needs, and the longest files first."""
     here = Path(__file__).parent
-    group = {here / name: mark for mark, names in GROUPS.items() for name in names}
+    groups = {path: _groups_of(path) for path in {item.path for item in items}}
     makers_changed = samples_have_changed()
     for item in items:
-        if item.path in group:
-            item.add_marker(group[item.path])
+        for mark in groups[item.path]:
+            item.add_marker(mark)
         if _on_postgres(item):
             item.add_marker("postgres")
         needs = {mark for mark in NOT_QUICK if item.get_closest_marker(mark)}
@@ -127,6 +127,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker("quick")
     order = {here / name: number for number, name in enumerate(LONG_FILES)}
     items.sort(key=lambda item: order.get(item.path, len(order)))
+
+
+def _groups_of(path: Path) -> list[str]:
+    """Marks of a file by what it, or its folder, needs."""
+    name = path.relative_to(Path(__file__).parent).as_posix()
+    folder = f"{name.partition('/')[0]}/"
+    return [mark for mark, names in GROUPS.items() if name in names or folder in names]
 
 
 def _on_postgres(item: pytest.Item) -> bool:
