@@ -18,8 +18,9 @@ from windowwatch.storage.store import Store, open_store
 POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
 
 #: Files and folders by what they need, beside marks that stand at tests themselves: providers and
-#: pages on the loopback take their time. What is in none of the groups is marked `quick`: that is README's command, and `.ci/run` runs all the others after it,
-#: so nothing falls between. Naming a file runs it, whatever group it is in.
+#: pages on the loopback take their time. What is in none of the groups is marked `quick`: that is
+#: README's command, and `.ci/run` runs all the others after it, so nothing falls between. Naming
+#: a file runs it, whatever group it is in.
 GROUPS = {
     "process": (
         "fetch/test_serve.py",

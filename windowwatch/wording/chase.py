@@ -88,6 +88,17 @@ def last_words(state: State) -> str:
     return "no report yet" if state.age is None else f"last report {age_words(state.age)} ago"
 
 
+def line_words(estimate: Estimate | None) -> str:
+    """What is said of the drawing of heights against time to who does not see it."""
+    if estimate is None:
+        return "Height against time, as it was reported"
+    down = f"it comes down about {estimate.landing_utc:%H:%M} UTC"
+    if estimate.burst_utc is None or estimate.burst_height_m is None:
+        return f"Height against time: {down}"
+    burst = f"burst about {estimate.burst_utc:%H:%M} UTC at {estimate.burst_height_m / 1e3:.1f} km"
+    return f"Height against time: {burst}; {down}"
+
+
 def place_words(latitude_deg: float, longitude_deg: float) -> str:
     """``46.01234, 7.56789``, as maps on phones take it."""
     return f"{latitude_deg:.5f}, {(longitude_deg + 180.0) % 360.0 - 180.0:.5f}"

@@ -496,3 +496,75 @@ def _rows(
             )
         )
     return tuple(rows)
+
+
+#: Where the drawing of heights against time begins and ends. [units]
+_HEIGHTS_X, _HEIGHTS_Y = (38.0, 372.0), (128.0, 12.0)
+
+
+@dataclass(frozen=True)
+class HeightLine:
+    """Height of a followed flight against time: what was reported, and what is to come.
+
+    `band` holds eight of ten flights to come; `now_x` is None where the present is not drawn.
+    """
+
+    heights: tuple[Mark, ...]
+    times: tuple[Tick, ...]
+    reported: str
+    to_come: str
+    band: str
+    now_x: float | None
+
+
+def height_line(
+    time_unix_s: FloatArray,
+    height_m: FloatArray,
+    to_come: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
+    now_utc: datetime,
+) -> HeightLine | None:
+    """Draw heights against time, in UTC as people on the radio say it.
+
+    Parameters
+    ----------
+    time_unix_s, height_m : array [N]
+        Reported; a height that is not known is left out.
+    to_come : arrays [T]
+        Times, and the heights below which 10 %, half and 90 % of flights are.
+    now_utc : datetime
+
+    Returns
+    -------
+    HeightLine or None
+        None where there are not two heights to draw.
+    """
+    known = np.isfinite(height_m)
+    time_unix_s, height_m = time_unix_s[known], height_m[known]
+    every_s = np.concatenate([time_unix_s, to_come[0]])
+    if every_s.size < 2 or not np.ptp(every_s) > 0.0:
+        return None
+    step = next((m for m in (10, 20, 30, 60) if np.ptp(every_s) / 60.0 / m <= 6.0), 120) * 60.0
+    first, last = (np.floor(every_s.min() / step) * step, np.ceil(every_s.max() / step) * step)
+    wide = _HEIGHTS_X[1] - _HEIGHTS_X[0]
+
+    def x(seconds: FloatArray) -> FloatArray:
+        return np.asarray(_HEIGHTS_X[0] + (seconds - first) / (last - first) * wide)
+
+    high = _Axis(0.0, float(max(height_m.max(initial=0.0), np.max(to_come[3], initial=0.0))) / 1e3,
+                 *_HEIGHTS_Y, 5)  # fmt: skip
+    low, middle, top = (high.all_at(each / 1e3) for each in to_come[1:])
+    ahead = x(to_come[0])
+    band = _profile_path(np.concatenate([ahead, ahead[::-1]]), np.concatenate([low, top[::-1]]))
+    now_s = to_unix_s(now_utc)
+    ticks = np.arange(first, last + step / 2.0, step)
+    return HeightLine(
+        heights=high.marks,
+        times=tuple(
+            Tick(round(float(at), 1), f"{from_unix_s(float(second)):%H:%M}")
+            for second, at in zip(ticks, x(ticks), strict=True)
+        ),
+        reported=_profile_path(x(time_unix_s), high.all_at(height_m / 1e3)),
+        to_come=_profile_path(ahead, middle),
+        band=f"{band}Z" if band else "",
+        now_x=float(x(np.array([now_s]))[0].round(1)) if first <= now_s <= last else None,
+    )

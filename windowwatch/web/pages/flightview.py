@@ -19,6 +19,7 @@ from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import Site
+from windowwatch.web.draw.timeline import HeightLine, height_line
 from windowwatch.wording import chase as words
 from windowwatch.wording import crews as crewwords
 
@@ -80,6 +81,8 @@ class FlightView:
     silence: tuple[str, ...]
     search: tuple[str, ...]
     cells: tuple[tuple[str, str], ...]
+    line: HeightLine | None
+    line_said: str
 
 
 def flight_view(
@@ -153,8 +156,19 @@ def flight_view(
         reports=tuple(words.report_words(each) for each in kept[: -_ROWS - 1 : -1]),
         unused=sum(each.mark is not Mark.USED for each in kept),
         apart="" if apart is None else words.apart_words(*apart),
+        line=_line(track, estimate, now_utc),
+        line_said=words.line_words(estimate),
         **chase,
     )  # fmt: skip
+
+
+def _line(track: Reported, estimate: Estimate | None, now_utc: datetime) -> HeightLine | None:
+    """Height against time, as far as it is known."""
+    ahead = np.empty((4, 0))
+    if estimate is not None:
+        names = ("line_unix_s", "line_10_m", "line_50_m", "line_90_m")
+        ahead = np.array([getattr(estimate, name) for name in names])
+    return height_line(track.time_unix_s, track.height_m, tuple(ahead), now_utc)
 
 
 def _chase(
