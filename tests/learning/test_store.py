@@ -9,8 +9,10 @@ import pytest
 from invented import NOW, WATCH, cycle, record
 from made_answers import FIRST, weather
 from made_answers import record as made_record
+from made_flight import BEGAN, BEGUN, reports
 from sqlalchemy import create_engine, text
 
+from windowwatch.chase.values import Closing, Outcome
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle
@@ -24,9 +26,10 @@ from windowwatch.learning.record import (
     pairs_of,
 )
 from windowwatch.physics.spread import KNOT_HEIGHT_M
+from windowwatch.scoring.values import Site
 from windowwatch.storage.learned import RecordFault, pack, unpack
 from windowwatch.storage.store import Store
-from windowwatch.watch.learned import learn_anew, learn_when_due, measured
+from windowwatch.watch.learned import Landed, landed, learn_anew, learn_when_due, measured
 
 pytestmark = pytest.mark.learning
 KNOTS = KNOT_HEIGHT_M.size
@@ -185,6 +188,36 @@ def test_a_metar_is_what_came_of_the_wind_and_a_hand_is_not() -> None:
     assert pairs.came.gust_mps[near][1] == 12.0
     assert np.isnan(pairs.surface_reference_lead_h[near]).tolist() == [False, True]
     assert np.isfinite(pairs.reference_lead_h[near]).all(), "it says nothing of the wind aloft"
+
+
+def test_where_a_flight_of_the_log_came_down_is_what_came_of_its_hour(store: Store) -> None:
+    """Beside a METAR of the same hour; a flight from elsewhere, or still open, is none of ours."""
+    moment = FIRST + timedelta(days=2, hours=3, minutes=20)
+    report = Sighting("North", moment, "EGXX", 7.5, 12.0, told="EGXX 030320Z 25015G24KT")
+    time = np.array([to_unix_s(FIRST) + (48.0 + h) * 3600.0 for h in (2, 3)])
+    said = [
+        made_record(Cycle(FIRST + timedelta(days=day), "gfs"), time, speed_mps=np.full(2, 6.0),
+                    wind_mps=np.zeros((2, KNOTS, 2)))
+        for day in (1, 2)
+    ]  # fmt: skip
+    down = Landed("North", moment + timedelta(minutes=5), 46.2, -35.1)
+    pairs = pairs_of(answers_of([*said, *measured([report], [down])]), "gfs")
+    near = pairs.lead_class_h == 24.0
+    assert pairs.came.landing[near][1, :2].tolist() == [46.2, -35.1]
+    assert pairs.came.speed_mps[near][1] == 7.5
+    begun = replace(BEGUN, released_utc=BEGAN)
+    store.begin_flight(begun)
+    store.add_reports(begun.key, reports(140))
+    site = Site("Here", begun.latitude_deg, begun.longitude_deg + 0.001, 0.0, "UTC")
+    far = replace(site, name="There", latitude_deg=site.latitude_deg + 0.1)
+    end = BEGAN + timedelta(minutes=200)
+    assert list(landed(store, [far, site])) == []
+    store.close_flight(begun.key, Closing(end, "Ada", Outcome.RECOVERED, 46.0, 7.9))
+    store.log_flight(begun.key, end)
+    (found,) = landed(store, [far, site])
+    assert (found.site, found.released_utc) == ("Here", BEGAN)
+    assert (found.latitude_deg, found.longitude_deg) == (46.0, 7.9)
+    assert list(landed(store, [far])) == []
 
 
 def test_which_passes_were_flown_with_what_was_learned(store: Store) -> None:

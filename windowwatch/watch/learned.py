@@ -14,11 +14,12 @@ never in the way
 
 import logging
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from windowwatch.chase.values import Begun
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.forecast.cycle import Cycle
@@ -32,6 +33,7 @@ from windowwatch.learning.record import (
     SiteRecord,
 )
 from windowwatch.learning.verify import WindowStory
+from windowwatch.physics.earth import distance_m
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.scoring.values import Site
 from windowwatch.storage.store import Store
@@ -39,6 +41,8 @@ from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Change, ChangeKind
 
 _LOG = logging.getLogger(__name__)
+#: A flight that begins so near to a site left from it. [m]
+_AT_SITE_M = 1_000.0
 #: So old the newest tables are when they are made anew. Judgement: once a day.
 AGAIN_AFTER = timedelta(hours=20)
 _EVER = datetime(2000, 1, 1, tzinfo=UTC)
@@ -93,7 +97,8 @@ def learn_anew(
 ) -> Learned:
     """Learn from all that is kept of a watch; nothing is stored.
 
-    What aerodromes reported for `sites` stands beside the model's own last word. Chances are
+    What aerodromes reported for `sites`, and where flights of the log that left from them came
+    down, stand beside the model's own last word. Chances are
     learned of passes that were flown as `Watch.use_learned` has the next ones flown.
 
     Raises
@@ -102,7 +107,7 @@ def learn_anew(
         If the database refuses.
     """
     seen = (each for site in sites for each in store.sightings(watch, site.name, _EVER))
-    answers, faults = store.answers(watch, beside=measured(seen))
+    answers, faults = store.answers(watch, beside=measured(seen, landed(store, sites)))
     stories = stories_of(store.changes(watch), now_utc)
     otherwise = [
         (cycle.model, to_unix_s(cycle.reference_utc))
@@ -112,31 +117,72 @@ def learn_anew(
     return learn(answers, now_utc, stories, faults=faults, flown_otherwise=otherwise)
 
 
-def measured(sightings: Iterable[Sighting]) -> Iterator[SiteRecord]:
-    """The wind and gust of METAR reports, as what came of the launch hour that each is nearest to.
+@dataclass(frozen=True)
+class Landed:
+    """Where a flight of the log came down: at which site and when it left, and the place."""
 
-    What somebody held up or judged by eye is left out: it is not the wind 10 m above ground.
-    """
-    for seen in sightings:
-        if not seen.told or seen.wind_mps is None:
+    site: str
+    released_utc: datetime
+    latitude_deg: float
+    longitude_deg: float
+
+
+def landed(store: Store, sites: Sequence[Site]) -> Iterator[Landed]:
+    """Landings of the log's closed flights that left from one of some sites."""
+    for flight in store.flights():
+        begun, made = flight.begun, None
+        if flight.closing is not None:
+            made = store.logged(flight).made
+        there = None if made is None else made.flown.landing
+        near = min(sites, key=lambda site: _away_m(site, begun), default=None)
+        if made is None or there is None or near is None or _away_m(near, begun) > _AT_SITE_M:
             continue
-        hour_s = round(to_unix_s(seen.at_utc) / 3600.0) * 3600.0
-        gust = np.nan if seen.gust_mps is None else seen.gust_mps
-        yield SiteRecord(
-            Cycle(seen.at_utc, OBSERVED),
-            seen.site,
-            np.array([hour_s]),
-            np.full((1, KNOT_HEIGHT_M.size, 2), np.nan),
+        yield Landed(near.name, made.flown.released_utc, *there)
+
+
+def _away_m(site: Site, begun: Begun) -> float:
+    here = site.latitude_deg, site.longitude_deg
+    return float(distance_m(*here, begun.latitude_deg, begun.longitude_deg))
+
+
+def measured(
+    sightings: Iterable[Sighting], landings: Iterable[Landed] = ()
+) -> Iterator[SiteRecord]:
+    """What was measured of launch hours, each of the hour that it is nearest to.
+
+    The wind and gust of METAR reports: what somebody held up or judged by eye is left out, it is
+    not the wind 10 m above ground. And where flights of the log came down.
+    """
+    found: dict[tuple[str, float], SiteRecord] = {}
+
+    def at(site: str, moment: datetime) -> SiteRecord:
+        hour_s = round(to_unix_s(moment) / 3600.0) * 3600.0
+        return found.setdefault((site, hour_s), _nothing_measured(site, hour_s, moment))
+
+    for seen in sightings:
+        if seen.told and seen.wind_mps is not None:
+            surface = at(seen.site, seen.at_utc).surface
             # its speed alone is compared
-            {
-                "wind_u_10m_mps": np.array([seen.wind_mps]),
-                "wind_v_10m_mps": np.zeros(1),
-                "gust_mps": np.array([gust]),
-            },
-            np.full((1, len(LANDING_COLUMNS)), np.nan),
-            np.full((1, len(JUDGED_COLUMNS)), np.nan),
-            np.full(1, NOT_JUDGED, dtype=np.int8),
-        )
+            surface["wind_u_10m_mps"][0], surface["wind_v_10m_mps"][0] = seen.wind_mps, 0.0
+            surface["gust_mps"][0] = np.nan if seen.gust_mps is None else seen.gust_mps
+    for each in landings:
+        landing = at(each.site, each.released_utc).landing
+        landing[0, :2] = each.latitude_deg, each.longitude_deg
+    yield from found.values()
+
+
+def _nothing_measured(site: str, hour_s: float, moment: datetime) -> SiteRecord:
+    names = ("wind_u_10m_mps", "wind_v_10m_mps", "gust_mps")
+    return SiteRecord(
+        Cycle(moment, OBSERVED),
+        site,
+        np.array([hour_s]),
+        np.full((1, KNOT_HEIGHT_M.size, 2), np.nan),
+        {name: np.full(1, np.nan) for name in names},
+        np.full((1, len(LANDING_COLUMNS)), np.nan),
+        np.full((1, len(JUDGED_COLUMNS)), np.nan),
+        np.full(1, NOT_JUDGED, dtype=np.int8),
+    )
 
 
 def learn_when_due(

@@ -176,8 +176,8 @@ class _Crews:
         bases = (
             [] if rasters is None else [b for b in rasters.bases if b.name in watch.ground.crews]
         )
-        starts = [(f"crew at {site.name}", site.latitude_deg, site.longitude_deg)]
-        starts += [(f"crew at {b.name}", b.latitude_deg, b.longitude_deg) for b in bases[:1]]
+        starts = [(f"{site.name} crew", site.latitude_deg, site.longitude_deg)]
+        starts += [(f"{b.name} crew", b.latitude_deg, b.longitude_deg) for b in bases[:1]]
         self._crews = [] if rasters is None else [Crew(*start, now_utc) for start in starts]
         self._advice: Advice | None = None
 

@@ -168,7 +168,8 @@ def _line(track: Reported, estimate: Estimate | None, now_utc: datetime) -> Heig
     if estimate is not None:
         names = ("line_unix_s", "line_10_m", "line_50_m", "line_90_m")
         ahead = np.array([getattr(estimate, name) for name in names])
-    return height_line(track.time_unix_s, track.height_m, tuple(ahead), now_utc)
+    line, low, middle, high = ahead
+    return height_line(track.time_unix_s, track.height_m, (line, low, middle, high), now_utc)
 
 
 def _chase(
