@@ -212,7 +212,7 @@ def test_where_a_flight_of_the_log_came_down_is_what_came_of_its_hour(store: Sto
     far = replace(site, name="There", latitude_deg=site.latitude_deg + 0.1)
     end = BEGAN + timedelta(minutes=200)
     assert list(landed(store, [far, site])) == []
-    store.close_flight(begun.key, Closing(end, "Ada", Outcome.RECOVERED, 46.0, 7.9))
+    store.close_flight(begun.key, Closing(Outcome.RECOVERED, end, "Ada", 46.0, 7.9))
     store.log_flight(begun.key, end)
     (found,) = landed(store, [far, site])
     assert (found.site, found.released_utc) == ("Here", BEGAN)
