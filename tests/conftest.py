@@ -20,7 +20,7 @@ POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
 #: Files and folders by what they need, beside marks that stand at tests themselves: providers and
 #: pages on the loopback take their time. What is in none of the groups is marked `quick`: that is
 #: README's command, and `.ci/run` runs all the others after it, so nothing falls between but the
-#: samples, where nothing that makes them has changed. Naming a file runs it, whatever group it is in.
+#: samples, where nothing that makes them has changed. Naming a file runs it, whatever its group.
 GROUPS = {
     "process": (
         "fetch/test_serve.py",
