@@ -37,12 +37,12 @@ from windowwatch.chase.values import Estimate
 from windowwatch.errors import InputError
 from windowwatch.physics.earth import distance_m, local_m
 from windowwatch.physics.spread import Footprint
+from windowwatch.units import FloatArray
 
 if TYPE_CHECKING:  # what knows roads takes long to load, and whoever looks only reads
     from windowwatch.ground.query.rasters import Routes
     from windowwatch.ground.query.roadnet import RoadNet
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 

@@ -31,7 +31,6 @@ from math import log
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.chase.following import state_by
 from windowwatch.chase.measured import Layers, layers_of
@@ -48,11 +47,11 @@ from windowwatch.physics.riseerror import RISE_ERROR
 from windowwatch.physics.spread import Footprint
 from windowwatch.physics.train import FlightTrain, descent_rate_mps
 from windowwatch.scoring.values import Hour
+from windowwatch.units import FloatArray
 
 if TYPE_CHECKING:  # what flies takes long to load, and whoever looks only reads
     from windowwatch.physics.windgrid import WindGrid
 
-FloatArray = NDArray[np.float64]
 
 #: Last heard lower than this above the release, it is taken to have landed there. [m] Judgement.
 LOW_M = 300.0

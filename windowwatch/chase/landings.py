@@ -7,7 +7,6 @@ not known to lie on land: it counts as unknown, never as fine.
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.chase.drives import Chances, Share
 from windowwatch.chase.values import Estimate
@@ -16,8 +15,7 @@ from windowwatch.ground.query.airspace import Paths
 from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.scoring.checks.landing import Landings
 from windowwatch.scoring.plan import ScoringPlan
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: A landing is held against airspace from this height above the ground on. [m]
 _LAST_M = 100.0

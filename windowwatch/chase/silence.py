@@ -21,18 +21,17 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.chase.values import Estimate
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.ground.tags import Cover
 from windowwatch.physics.earth import destination, distance_m
 from windowwatch.physics.spread import Footprint
+from windowwatch.units import FloatArray
 
 if TYPE_CHECKING:  # takes long to load, and whoever looks only reads
     from windowwatch.ground.query.rasters import Rasters
 
-FloatArray = NDArray[np.float64]
 
 #: Radius of the Earth in the line of sight: 4/3 of the mean radius. [m] ITU-R P.310.
 SIGHT_RADIUS_M = 4.0 / 3.0 * 6_371_000.0

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from xml.etree import ElementTree as Xml
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.drawing.hour_map import (
     KM_PER_DEG,
@@ -38,7 +37,6 @@ from windowwatch.wording.scouting import (
     small_letter,
 )
 
-FloatArray = NDArray[np.float64]
 Ranked = Sequence[tuple[PlaceHours, int]]
 
 #: Vertices of the ground in a drawing: two maps in two shapes stand on a page.

@@ -19,8 +19,7 @@ from windowwatch.errors import GroundError, InputError
 from windowwatch.ground.geojson import LARGEST_FILE, polygons
 from windowwatch.ground.plane import LocalPlane
 from windowwatch.physics.earth import distance_m
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Nobody scouts a region that is smaller than this … [km²] A hundred metres by a hundred.
 LEAST_KM2 = 0.01

@@ -22,7 +22,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
+
 IntArray = NDArray[np.intp]
 
 #: Spans of lead that are mended apart, from and up to. [h] Judgement.

@@ -28,8 +28,8 @@ from numpy.typing import NDArray
 from windowwatch.learning.record import Pairs
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.physics.winderror import SurfaceErrorModel, WindErrorModel
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 #: The table counts as much as so many days. [d] Judgement: it is from memory, and 3 say that it may

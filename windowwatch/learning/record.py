@@ -26,12 +26,12 @@ from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.scoring.opinions import own_view
 from windowwatch.scoring.values import Hour, Site, Verdict
+from windowwatch.units import FloatArray
 
 # Whoever only reads what is kept need not load what winds are computed with.
 if TYPE_CHECKING:
     from windowwatch.physics.windgrid import WindGrid
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 #: Lead times that are verified. [h]

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.scoring.answer import wilson_interval
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 #: Fewer days than this are few, and it is said. [d] Judgement.

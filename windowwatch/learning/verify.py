@@ -22,8 +22,7 @@ from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.physics.winderror import SURFACE_ERROR, SurfaceErrorModel, WindErrorModel
 from windowwatch.scoring.values import Verdict
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: All sites together go by this name.
 ALL_SITES = ""

@@ -20,9 +20,8 @@ from windowwatch.ground.tags import Cover
 from windowwatch.physics.earth import distance_m
 from windowwatch.scoring.values import Site
 from windowwatch.scouting.values import LeftOut, Place
-from windowwatch.units import wrap_longitude_deg
+from windowwatch.units import FloatArray, wrap_longitude_deg
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 

@@ -17,8 +17,8 @@ from windowwatch.physics.constants import AIR_GAS_CONSTANT, STANDARD_GRAVITY_MPS
 from windowwatch.physics.surface import CellMethod, SurfaceGrid, TimeCells
 from windowwatch.physics.windgrid import LevelRun, WindGrid, build_wind_grid
 from windowwatch.survey.names import NEAR_GROUND
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 Plane = NDArray[np.float32]
 
 _R_OVER_G = AIR_GAS_CONSTANT / STANDARD_GRAVITY_MPS2

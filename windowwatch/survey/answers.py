@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from windowwatch.scoring.values import Site
 from windowwatch.survey.rows import NO_DATA, Rows, State
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 #: A crew stands by for up to so many days.

@@ -31,8 +31,8 @@ from windowwatch.physics.atmosphere import standard_height_m
 from windowwatch.survey.names import (
     EVERY,
 )
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 #: South, west, north, east. [deg]
 Area = tuple[float, float, float, float]
 

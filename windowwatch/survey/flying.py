@@ -9,7 +9,6 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.physics.flights import Flights, Launches, fly
 from windowwatch.physics.spread import draw_surface_errors, make_draws
@@ -24,9 +23,9 @@ from windowwatch.survey.archive import Archive, Cut
 from windowwatch.survey.names import ALOFT, NEAR_GROUND
 from windowwatch.survey.plan import AFTER, BEFORE, Block, Survey, hours_at_once
 from windowwatch.survey.rows import NO_DATA, Rows, State
+from windowwatch.units import FloatArray
 from windowwatch.windows.window import is_good, is_unread, worst_check
 
-FloatArray = NDArray[np.float64]
 #: Ends of flights for which the archive has no air, at a time or place.
 _NO_DATA = ("missing_air", "left_time")
 

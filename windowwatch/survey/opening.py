@@ -20,7 +20,6 @@ from windowwatch.survey.archive import (
     PAUSE_S,
     TRIES,
     Archive,
-    FloatArray,
     Part,
     eastward_deg,
 )
@@ -35,6 +34,7 @@ from windowwatch.survey.names import (
     to_ours,
     units_that_fit,
 )
+from windowwatch.units import FloatArray
 
 _ZARR_MARKS = ("zarr.json", ".zgroup", ".zmetadata")
 _ENDS = {".nc": "netcdf4", ".nc4": "netcdf4", ".grib": "cfgrib", ".grb": "cfgrib",
