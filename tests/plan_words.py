@@ -28,6 +28,11 @@ PLAN_TABLE: list[tuple[Causes, str]] = [
         "The planned minute is go; score 82; chance 80 %; last good release 2026-05-07 08:00 UTC.",
     ),
     (
+        (c.PlanStands(Verdict.GO, 82.0, 0.8, at(8), Verdict.GO, 82.0, 0.8, at(8)),),
+        "The planned minute is go; score 82; chance 80 %; go or caution until 2026-05-07 "
+        "08:00 UTC at least, the last release that was flown.",
+    ),
+    (
         (c.PlanStands(Verdict.UNKNOWN, None, None, None, Verdict.GO, 82.0, 0.8), c.NoAnswer()),
         "The planned minute is not known, was go; no good release is in sight; no answer was "
         "computed.",

@@ -468,7 +468,8 @@ class PlanStands(Cause):
     """How the planned minute stands, and how it stood when last told; what limits it follows.
 
     `verdict_before` is None when it was never told. `last_good_utc` is the last good release,
-    None where none is to come. [0-100], [1]
+    None where none is to come, and `last_flown_utc` the last that was flown: where both are one,
+    later releases may be good too. [0-100], [1]
     """
 
     verdict: Verdict
@@ -478,6 +479,7 @@ class PlanStands(Cause):
     verdict_before: Verdict | None = None
     score_before: float | None = None
     chance_before: float | None = None
+    last_flown_utc: datetime | None = None
 
 
 @dataclass(frozen=True)

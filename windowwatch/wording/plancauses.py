@@ -38,9 +38,14 @@ def stands_words(cause: c.PlanStands, times: Times) -> str:
         same = told is None or percent(told) == percent(cause.chance)
         words.append(f"chance {percent(cause.chance)}{'' if same else f', was {percent(told)}'}")
     last = cause.last_good_utc
-    words.append(
-        "no good release is in sight" if last is None else f"last good release {_at(last, times)}"
-    )
+    if last is None:
+        words.append("no good release is in sight")
+    elif last == cause.last_flown_utc:
+        words.append(
+            f"go or caution until {_at(last, times)} at least, the last release that was flown"
+        )
+    else:
+        words.append(f"last good release {_at(last, times)}")
     return "; ".join(words)
 
 

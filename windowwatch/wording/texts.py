@@ -207,7 +207,9 @@ def _verdict(about: About) -> str:
 def _last_good(about: About) -> str:
     if about.table is None or about.flight is None or about.table.last_good_utc is None:
         return ""
-    return _both(about.table.last_good_utc, about)
+    last = _both(about.table.last_good_utc, about)
+    later = about.table.last_good_utc == about.table.rows[-1].time_utc
+    return f"{last}, the last that was flown" if later else last
 
 
 def _both(moment: datetime, about: About) -> str:

@@ -352,6 +352,7 @@ class Following:
             None if before is None else before.verdict,
             None if before is None else before.score,
             None if before is None else before.chance,
+            table.rows[-1].time_utc,
         )
         if not memory.known:
             memory.stands = stands  # told in the notice that there is a plan
