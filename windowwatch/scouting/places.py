@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
-from windowwatch.ground.query.drives import start_points_m
 from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.rasters import NONE_CODE, Rasters
+from windowwatch.ground.query.roadnet import net_of
 from windowwatch.ground.region import Region
 from windowwatch.ground.tags import Cover
 from windowwatch.physics.earth import distance_m
@@ -142,8 +142,9 @@ def find_places(
 
 def _by_roads_m(rasters: Rasters) -> tuple[FloatArray, FloatArray]:
     """Where spots lie on the plane of the file [K]: on its roads, or where cells have one. [m]"""
-    if rasters.routes is not None:
-        x, y = start_points_m(rasters.routes).T
+    roads = net_of(rasters)
+    if roads is not None:
+        x, y = roads.stop_m.T
         return x, y
     layer, grid = rasters.layers["road_m"], rasters.grid
     nearby = layer.offset + layer.scale * layer.codes.ravel() <= grid.cell_m / 2.0
