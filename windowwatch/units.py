@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 #: One knot is one nautical mile (1852 m exactly) an hour. ISO 80000-3:2019, annex C.
 MPS_PER_KNOT = 1852.0 / 3600.0

@@ -40,8 +40,7 @@ from windowwatch.physics.spread import Draws, footprint
 from windowwatch.physics.train import FlightTrain, descent_rate_mps
 from windowwatch.physics.winderror import FORECAST_ERROR, WindErrorModel
 from windowwatch.physics.windgrid import DEFAULT_HEIGHTS, LOG_PRESSURE, TEMPERATURE, WindGrid
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Flights from the last report to the ground.
 FLIGHTS = 2_000

@@ -3,11 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 
 @dataclass(frozen=True)

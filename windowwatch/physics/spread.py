@@ -22,8 +22,7 @@ from windowwatch.physics.winderror import (
     WindErrorModel,
     modes,
 )
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Heights at which a draw's errors of wind and rise are given, linear between. [m]
 KNOT_HEIGHT_M: FloatArray = np.arange(0.0, 46_001.0, 2_000.0)

@@ -19,9 +19,8 @@ from windowwatch.scoring.checks.flight import landed
 from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.units import wrap_longitude_deg
+from windowwatch.units import FloatArray, wrap_longitude_deg
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 #: At most so many points of the middle flight, of the drive, and so many landings are kept.

@@ -40,8 +40,8 @@ from windowwatch.scoring.values import (
     Site,
 )
 from windowwatch.scoring.verdict import rule, worst_names
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 #: What a chance is worth, of the share of flights and the launch time [s since 1970 UTC].
 Mend = Callable[[float, float], float]
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from math import hypot
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import AreaKind, Ground
@@ -20,10 +19,7 @@ from windowwatch.ground.tags import Cover
 from windowwatch.physics.earth import distance_m
 from windowwatch.scoring.values import Site
 from windowwatch.scouting.values import LeftOut, Place
-from windowwatch.units import FloatArray, wrap_longitude_deg
-
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from windowwatch.units import BoolArray, FloatArray, IntArray, wrap_longitude_deg
 
 #: Land that people live on, land that is shut, and land that has no open ground.
 _BUILT_UP = (Cover.BUILT_UP, Cover.CROWD)

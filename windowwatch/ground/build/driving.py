@@ -13,12 +13,10 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from windowwatch.ground.build.extract import Ways
-from windowwatch.ground.plane import FloatArray, LocalPlane, dotted
+from windowwatch.ground.plane import LocalPlane, dotted
 from windowwatch.ground.query.rasters import POINT_STEP_M, Routes
 from windowwatch.ground.query.roadnet import BACK, OFF_ROAD_MPS, ONWARD, Links
-
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from windowwatch.units import BoolArray, FloatArray, IntArray
 
 #: Courses of edges are kept to this, in parts of a cell: nobody sees more on a map.
 _COURSE_CELLS = 0.1

@@ -20,9 +20,7 @@ from windowwatch.ground.build import walking
 from windowwatch.ground.build.driving import Dots, drives_from, links_of, road_graph, routes_of
 from windowwatch.ground.build.extract import EVERYWHERE, Box, Extract
 from windowwatch.ground.plane import (
-    BoolArray,
     Float32Array,
-    FloatArray,
     Grid,
     GridArray,
     LocalPlane,
@@ -40,6 +38,7 @@ from windowwatch.ground.query.rasters import (
     encode,
 )
 from windowwatch.ground.tags import Cover, Line
+from windowwatch.units import BoolArray, FloatArray
 
 #: A coastline that ends this near the edge of the map, in parts of the map's width, was cut
 #: there; farther from it, it has a gap.

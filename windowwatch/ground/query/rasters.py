@@ -17,10 +17,9 @@ import shapely
 from numpy.typing import NDArray
 
 from windowwatch.errors import GroundError, InputError
-from windowwatch.ground.plane import FloatArray, Grid
+from windowwatch.ground.plane import Grid
 from windowwatch.ground.tags import Cover
-
-IntArray = NDArray[np.int64]
+from windowwatch.units import FloatArray, IntArray
 
 #: Points are kept in whole steps of this. [m]
 POINT_STEP_M = 0.5

@@ -25,15 +25,12 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse import csgraph
 
 from windowwatch.errors import GroundError
 from windowwatch.ground.query.rasters import POINT_STEP_M, Rasters, Routes, thinned
-from windowwatch.units import FloatArray
-
-IntArray = NDArray[np.int64]
+from windowwatch.units import FloatArray, IntArray
 
 #: From where somebody stands to the nearest road, as straight as it goes. [m/s] 10 km/h, the
 #: default speed of the profile in `tags`.
