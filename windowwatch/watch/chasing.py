@@ -350,10 +350,11 @@ def news_of(
         quiet = [told_utc for told_utc, news in told if news.happened == Happened.SILENT]
         if not quiet or (heard > quiet[-1] and now_utc - quiet[-1] >= rules.again):
             label = f"silent {heard:%Y-%m-%d %H:%M:%S}"
-            place: tuple[float | None, ...] = (None, None, None) if last is None else last
+            lat, lon, high_m = last or (None, None, None)
             lands = None if estimate is None else estimate.landing_utc
-            more: dict[str, Any] = {"landing_utc": lands, "label": label}
-            found.append(_news(flight, Happened.SILENT, heard, *place, **more))
+            found.append(
+                _news(flight, Happened.SILENT, heard, lat, lon, high_m, lands, label=label)
+            )
     moved = None if found else _moved(flight, state, estimate, told, water, now_utc, rules)
     found += [] if moved is None else [moved]
     return tuple(each for each in found if now_utc - each[1].at_utc <= TOLD_FOR)
