@@ -38,7 +38,7 @@ from windowwatch.watch.run.supervisor import Jobs, PassProgress, Signals, Superv
 from windowwatch.watch.values import Watch
 from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checked_token
 from windowwatch.web.app import create_app
-from windowwatch.web.data.vitals import Life, Vitals
+from windowwatch.web.data.health import Life, Vitals
 from windowwatch.web.server import PageServer
 from windowwatch.web.values import Contact, Facts, Underway
 

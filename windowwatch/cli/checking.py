@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
-from windowwatch.cli.bounds import unusual_lift
+from windowwatch.cli.common import unusual_lift
 from windowwatch.cli.early import no_such
 from windowwatch.cli.show import folded, plain_table, train_words
 from windowwatch.clock import Clock, SystemClock, from_unix_s

@@ -31,8 +31,7 @@ from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.physics.fill import SiteAir
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import HourDetail
-from windowwatch.scoring.values import Check, Hour, Part, Verdict
+from windowwatch.scoring.values import Check, Hour, HourDetail, Part, Verdict
 from windowwatch.units import M_PER_FOOT, FloatArray
 
 if TYPE_CHECKING:  # what flies takes long to load, and most who read a plan fly nothing

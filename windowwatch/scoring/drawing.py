@@ -16,9 +16,8 @@ from windowwatch.physics.flights import Flights
 from windowwatch.physics.paths import FlightPath, thinned
 from windowwatch.physics.spread import footprint
 from windowwatch.scoring.checks.flight import landed
-from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Site
+from windowwatch.scoring.values import Drive, Hour, HourDetail, Site, Track
 from windowwatch.units import FloatArray, wrap_longitude_deg
 
 IntArray = NDArray[np.intp]

@@ -134,19 +134,6 @@ def score_site(
     return tuple(hours)
 
 
-def score_hour(
-    site: Site,
-    launch_unix_s: float,
-    flights: Flights,
-    surface: SurfaceGrid,
-    ground: Ground,
-    plan: ScoringPlan,
-) -> Hour:
-    """Score one launch hour; `flights` are its own, [M, D]. Otherwise as `score_site`."""
-    one = Flights(**{name: values[None] for name, values in vars(flights).items()})
-    return score_site(site, np.array([launch_unix_s]), one, surface, ground, plan)[0]
-
-
 def _check_members(measures: list[Measure], flights: Flights) -> None:
     """Refuse weather whose members are not those of the flights."""
     members = flights.status.shape[1]

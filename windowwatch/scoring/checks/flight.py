@@ -59,8 +59,6 @@ def lost_flights(status: NDArray[np.uint8]) -> tuple[tuple[str, int], ...]:
     return tuple(sorted((pair for pair in counts if pair[1]), key=lambda pair: -pair[1]))
 
 
-#: The checks that need the path of every flight.
-PATH_CHECKS = ("airspace", "permitted_area")
 #: A prepared geometry must not be asked by two threads at once, and all sites share them.
 _ONE_AT_A_TIME = Lock()
 #: Forecasts hold a little more vapour than saturated air. [%] Judgement.
