@@ -41,7 +41,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from windowwatch.physics.riseerror import RISE_ERROR, RiseErrorModel
+from windowwatch.physics.ascenterror import ASCENT_ERROR, AscentErrorModel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.physics.winderror import WindErrorModel
 from windowwatch.units import FloatArray
@@ -187,7 +187,7 @@ def unresolved(prior: Normal, shows: FloatArray) -> FloatArray:
 _LIFT, _DRAG, _KNOTS = 0, 1, 2
 
 
-def rise_prior(model: RiseErrorModel = RISE_ERROR) -> Normal:
+def rise_prior(model: AscentErrorModel = ASCENT_ERROR) -> Normal:
     """What is known of the rise before the flight."""
     size = _KNOTS + KNOT_M.size
     covariance = np.zeros((size, size))

@@ -404,7 +404,7 @@ def try_channels(settings: Settings, name: str | None, now_utc: datetime) -> Non
     failed = 0
     for channel in channels:
         try:
-            odd = send(channel, text, settings.file.notices.patience())
+            odd = send(channel, text, settings.file.notices.timeouts())
             click.echo(f"{channel.name}: handed over; see that it arrived")
             if odd:
                 failed += 1

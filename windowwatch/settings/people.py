@@ -8,7 +8,7 @@ from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
-from windowwatch.notices.values import AT_ONCE, Channel, Patience
+from windowwatch.notices.values import AT_ONCE, Channel, Timeouts
 from windowwatch.settings.section import Section, known_zone, named, variable
 from windowwatch.web.access.proxies import LOOPBACK, network
 from windowwatch.web.values import Bounds
@@ -119,9 +119,9 @@ class NoticesSection(Section):
             raise ValueError("give the address of the page, for example https://watch.example")
         return value.rstrip("/")
 
-    def patience(self) -> Patience:
+    def timeouts(self) -> Timeouts:
         """How long services are waited for."""
-        return Patience(self.connect_s, self.read_s)
+        return Timeouts(self.connect_s, self.read_s)
 
     def hold_advice_before(self) -> timedelta | None:
         """How long before a window's first release hold advice is told; None for never."""
