@@ -9,7 +9,7 @@ from fetching import AREA, LEVELS, QUICK, served
 from provider import CYCLE, Provider
 
 from windowwatch.clock import SystemClock
-from windowwatch.forecast.download.collect import Collector, remove_unfinished
+from windowwatch.forecast.download.collect import Collector
 from windowwatch.forecast.download.fetch import Fetcher, World
 from windowwatch.storage.store import open_store
 
@@ -21,7 +21,6 @@ def main(url: str, folder: str, database: str, steps: str) -> None:
     clock = SystemClock()
     fetcher = Fetcher(QUICK, World(clock, time.monotonic, time.sleep, Random(0)))
     its = served("gfs-0.25", 1, [Provider(url=url)], LEVELS)
-    remove_unfinished(Path(folder))
     route = its.routes[0]
     collector = Collector(its, route, Path(folder), AREA, store.ledger(), fetcher, clock.now)
     haul = collector.gather(CYCLE, tuple(int(step) for step in steps.split(",")))

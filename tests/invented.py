@@ -9,8 +9,19 @@ import numpy as np
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.scoring.values import Check, Hour, Part, Refusal, RefusalKind, Site, Told, Verdict
+from windowwatch.scoring.values import (
+    Check,
+    Drive,
+    Hour,
+    HourDetail,
+    Part,
+    Refusal,
+    RefusalKind,
+    Site,
+    Told,
+    Track,
+    Verdict,
+)
 from windowwatch.storage.cycles import PassRecord
 from windowwatch.windows.causes import CheckAgainst, SeenGood
 from windowwatch.windows.changes import compare

@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
 from windowwatch.physics.flights import Flights, FlightStatus
 from windowwatch.physics.surface import SurfaceGrid
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.hour import score_site
+from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import Hour, Site
 
 FloatArray = NDArray[np.float64]
 
@@ -120,3 +122,16 @@ def ground() -> Ground:
         [Road("Lea Way", RoadClass.TERTIARY, north), Road("Old Drove", RoadClass.TRACK, track)]
     )
     return Ground(areas, roads, ("invented",))
+
+
+def score_hour(
+    site: Site,
+    launch_unix_s: float,
+    flights: Flights,
+    surface: SurfaceGrid,
+    ground: Ground,
+    plan: ScoringPlan,
+) -> Hour:
+    """Score one launch hour; `flights` are its own, [M, D]. Otherwise as `score_site`."""
+    one = Flights(**{name: values[None] for name, values in vars(flights).items()})
+    return score_site(site, np.array([launch_unix_s]), one, surface, ground, plan)[0]

@@ -6,8 +6,7 @@ import invented
 import numpy as np
 
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.scoring.values import Hour
+from windowwatch.scoring.values import Drive, Hour, HourDetail, Track
 
 
 def detail(hour: Hour, *, west_deg: float = 0.0, points: int = 41) -> HourDetail:

@@ -38,7 +38,7 @@ from windowwatch.watch.run.supervisor import Jobs, PassProgress, Signals, Superv
 from windowwatch.watch.values import Watch
 from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checked_token
 from windowwatch.web.app import create_app
-from windowwatch.web.data.vitals import Life, Vitals
+from windowwatch.web.data.health import Life, Vitals
 from windowwatch.web.server import PageServer
 from windowwatch.web.values import Contact, Facts, Underway
 
@@ -345,7 +345,7 @@ class _Work:
     def deliver(self) -> None:
         """Ask for decisions and deliver what is due."""
         file = self.settings.file
-        patience = file.notices.patience()
+        timeouts = file.notices.timeouts()
         # A look with a pass in it, and the pause before it.
         look = timedelta(seconds=file.watch.look_every_s, minutes=file.service.pass_time_limit_min)
         try:
@@ -353,8 +353,8 @@ class _Work:
                 self._store,
                 self._watch,
                 self._clock,
-                send=partial(send, patience=patience),
-                rules=RetryRules().lasting(timedelta(seconds=patience.longest_s)),
+                send=partial(send, timeouts=timeouts),
+                rules=RetryRules().lasting(timedelta(seconds=timeouts.longest_s)),
                 silence=Silence(self.settings.stale_after, look),
                 stop=self._stopping,
                 chance=random.random,
@@ -420,7 +420,7 @@ class _Work:
     @property
     def _longest(self) -> timedelta:
         """No attempt may last longer: with a picture, and again without."""
-        longest_s = 2.0 * self.settings.file.notices.patience().longest_s + 60.0
+        longest_s = 2.0 * self.settings.file.notices.timeouts().longest_s + 60.0
         return timedelta(seconds=max(ALIVE_WITHIN_S, longest_s))
 
     def life(self) -> Life:

@@ -67,6 +67,7 @@ def test_drives_are_those_of_networkx(made: tuple[RoadNet, np.ndarray]) -> None:
     every = np.arange(net.stops)
     assert np.isinf(far).any(), "there are stops that one-way streets shut off"
     assert net.between_s(every, every) == pytest.approx(far, abs=0.3)
+    assert np.array([net.from_stop_s(n) for n in range(net.stops)]) == pytest.approx(far, abs=0.3)
     lat, lon = net.stop_deg(every[::5])
     ways = net.from_places(lat.tolist(), lon.tolist())
     assert net.arrivals_s(ways, every) == pytest.approx(far[::5], abs=1.0)

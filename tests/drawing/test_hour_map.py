@@ -11,7 +11,7 @@ from windowwatch.drawing.hour_map import TALL, WIDE, MapView, Shape, draw
 from windowwatch.drawing.labels import Label
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
-from windowwatch.scoring.detail import Drive
+from windowwatch.scoring.values import Drive
 
 RING = np.array([[45.5, -35.4], [45.9, -35.4], [45.9, -34.9], [45.5, -34.9], [45.5, -35.4]])
 ZONE = Zone("airspace", "Sound TMA, above 450 m", (RING,))

@@ -28,7 +28,7 @@ from windowwatch.drawing.picture import (
 from windowwatch.ground.geojson import read_ground
 from windowwatch.ground.query.features import Ground, Road, RoadClass, Roads
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import Drive, HourDetail, Track
+from windowwatch.scoring.values import Drive, HourDetail, Track
 
 CONFIG = Path(__file__).parents[2] / "config"
 POINTS = 60

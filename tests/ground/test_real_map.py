@@ -19,7 +19,7 @@ from scipy.sparse.csgraph import dijkstra
 
 from windowwatch.ground import tags as rules
 from windowwatch.ground.build.builder import Request, build
-from windowwatch.ground.build.driving import matrix, road_graph
+from windowwatch.ground.build.driving import links_of, road_graph
 from windowwatch.ground.build.osm import read_extract
 from windowwatch.ground.file import read_ground_file
 from windowwatch.ground.plane import LocalPlane
@@ -123,10 +123,11 @@ def test_drive_times_are_those_of_networkx(plane: LocalPlane) -> None:
     network, _ = _road_network(plane)
     assert EXTRACT is not None
     graph = road_graph(read_extract(EXTRACT).ways, plane, CELL_M)
+    times_s = links_of(graph).matrix
     assert graph.node.size > 800
     for start in range(0, graph.node.size, 5):
         expected = nx.single_source_dijkstra_path_length(network, int(graph.node[start]))
-        found = dijkstra(matrix(graph), indices=start)
+        found = dijkstra(times_s, indices=start)
         for node, time_s in zip(graph.node, found, strict=True):
             assert time_s == pytest.approx(expected.get(int(node), np.inf), abs=1e-3)
 

@@ -25,7 +25,7 @@ from windowwatch.errors import StorageError
 from windowwatch.notices.channels import send
 from windowwatch.notices.deliver import Result, deliver_pending
 from windowwatch.notices.policy import plan_deliveries
-from windowwatch.notices.values import Channel, Patience
+from windowwatch.notices.values import Channel, Timeouts
 from windowwatch.storage.deliveries import DeliveryState
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
@@ -77,7 +77,7 @@ def test_a_channel_that_hangs_holds_nobody_up_for_long(one_store: Store) -> None
             channels,
             SITES,
             SimulatedClock(NOW),
-            send=lambda c, m: send(c, m, Patience(3.0, 3.0)),
+            send=lambda c, m: send(c, m, Timeouts(3.0, 3.0)),
         )
         took = time.monotonic() - begun
     assert {a.channel: a.result for a in report.attempts} == {

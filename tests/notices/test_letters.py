@@ -25,8 +25,7 @@ from windowwatch.notices import channels as door
 from windowwatch.notices.deliver import DeliveryReport, Result, deliver_pending
 from windowwatch.notices.surroundings import Surroundings, common_zone, next_forecast
 from windowwatch.notices.values import Channel, Message
-from windowwatch.scoring.detail import Drive, HourDetail
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.values import Drive, HourDetail, Site
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
 

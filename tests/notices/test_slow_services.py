@@ -25,7 +25,7 @@ from windowwatch.errors import DeliveryError, UnansweredError
 from windowwatch.notices.channels import send
 from windowwatch.notices.deliver import Attempt, Result, deliver_pending
 from windowwatch.notices.policy import RetryRules
-from windowwatch.notices.values import Channel, Message, Patience
+from windowwatch.notices.values import Channel, Message, Timeouts
 from windowwatch.storage.deliveries import DeliveryState
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
@@ -34,7 +34,7 @@ from windowwatch.windows.values import ChangeKind
 pytestmark = pytest.mark.night
 
 SCALE = 20.0
-PATIENCE = Patience(connect_s=3.0, read_s=60.0 / SCALE)
+PATIENCE = Timeouts(connect_s=3.0, read_s=60.0 / SCALE)
 KEY = record().changes[0].key
 HELLO = Message("OPENED Millfield", "One line.\n[k]", "k")
 
@@ -213,7 +213,7 @@ def test_an_answer_in_drips_ends_in_time() -> None:
     words = b"HTTP/1.1 200 OK\r\nX: " + b"x" * 2000
     begun = time.monotonic()
     with answering(words, 0.4) as port, pytest.raises(UnansweredError):
-        send(Channel("phone", f"json://127.0.0.1:{port}/"), HELLO, Patience(1.0, 1.0))
+        send(Channel("phone", f"json://127.0.0.1:{port}/"), HELLO, Timeouts(1.0, 1.0))
     assert time.monotonic() - begun < 600.0
 
 
@@ -241,7 +241,7 @@ def test_a_page_for_people_is_odd_as_an_answer() -> None:
 
 def test_the_lease_outlasts_a_slow_hand_over() -> None:
     for read_s in (60.0, 600.0):
-        longest = timedelta(seconds=Patience(10.0, read_s).longest_s)
+        longest = timedelta(seconds=Timeouts(10.0, read_s).longest_s)
         assert RetryRules().lasting(longest).lease > 2 * longest
 
 

@@ -7,10 +7,10 @@ import launch_days as day
 import numpy as np
 import pytest
 
-from windowwatch.scoring.compare import WantedKind, what_is_wanted
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Verdict
+from windowwatch.scoring.verdict import WantedKind, what_is_wanted
 from windowwatch.wording.checks import wanted_words
 
 PLAN = ScoringPlan()

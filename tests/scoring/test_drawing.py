@@ -14,10 +14,10 @@ from windowwatch.ground.query.rasters import MAPPED_BIT, WALK_STARTS, Base, Laye
 from windowwatch.physics.flights import Flights, fly
 from windowwatch.physics.paths import fly_paths
 from windowwatch.physics.spread import footprint, make_draws
-from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.drawing import hour_details, middle_flights
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.plan import ScoringPlan
+from windowwatch.scoring.values import HourDetail
 
 PLAN = ScoringPlan()
 AIR = made_air.grid(

@@ -20,7 +20,6 @@ from windowwatch.scoring.checks.landing import (
     recovery_measures,
     road_measure,
 )
-from windowwatch.scoring.hour import score_hour
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Gap, Median, Missing, NeverReached, OutOfReach, Verdict
@@ -223,12 +222,12 @@ def test_an_hour_with_all_checks_of_the_file() -> None:
     plan = replace(PLAN, limits={**PLAN.limits, **{name: LIMITS[name].default for name in names}})
     flown = flights((0,) * 10)
     one = replace(flown, **{name: values[0] for name, values in vars(flown).items()})
-    hour = score_hour(day.SITE, day.LAUNCH, one, day.surface(), ground(), plan)
+    hour = day.score_hour(day.SITE, day.LAUNCH, one, day.surface(), ground(), plan)
     found = {check.name: check for check in hour.checks}
     assert hour.refused is None
     assert hour.verdict is Verdict.GO
     assert {found[name].verdict for name in names} == {Verdict.GO}
-    bare = score_hour(day.SITE, day.LAUNCH, one, day.surface(), day.ground(), plan)
+    bare = day.score_hour(day.SITE, day.LAUNCH, one, day.surface(), day.ground(), plan)
     assert {c.verdict for c in bare.checks if c.name in names} == {Verdict.UNKNOWN}
 
 

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Ground
 from windowwatch.physics.flights import FlightStatus
-from windowwatch.scoring.hour import score_hour, score_site
+from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS, Limit
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import (
@@ -113,7 +113,9 @@ def test_a_soft_limit_passed_costs_but_does_not_veto(
 
 def test_night_is_a_veto() -> None:
     late = day.LAUNCH + 10 * 3600.0
-    hour = score_hour(day.SITE, late, day.flights(11).of_launch(10), day.surface(), GROUND, PLAN)
+    hour = day.score_hour(
+        day.SITE, late, day.flights(11).of_launch(10), day.surface(), GROUND, PLAN
+    )
     assert verdicts(hour)["daylight"] is Verdict.NO_GO
     assert hour.score == 0.0
 
@@ -226,7 +228,7 @@ def test_hours_come_in_order_and_one_hour_alone_is_the_same() -> None:
     flights, weather = day.flights(4), day.surface({"gust_mps": day.by_step(3.0, 3.0, 9.0)})
     hours = score_site(day.SITE, launch, flights, weather, GROUND, PLAN)
     assert [hour.time_utc.hour for hour in hours] == [12, 13, 14, 15]
-    alone = score_hour(day.SITE, launch[2], flights.of_launch(2), weather, GROUND, PLAN)
+    alone = day.score_hour(day.SITE, launch[2], flights.of_launch(2), weather, GROUND, PLAN)
     assert alone == hours[2]
 
 

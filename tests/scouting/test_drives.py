@@ -12,8 +12,8 @@ from scouted import SKERRA
 
 from windowwatch.ground.build.builder import Request, build
 from windowwatch.ground.file import read_ground_file
-from windowwatch.ground.query.drives import Network, start_points_m
 from windowwatch.ground.query.rasters import Base, Rasters, Routes
+from windowwatch.ground.query.roadnet import RoadNet
 
 pytestmark = pytest.mark.scout
 #: Lanes round a square with a one-way short cut and a dead end. Steps of about 100 m.
@@ -83,17 +83,17 @@ def plain(tmp_path_factory: pytest.TempPathFactory) -> Rasters:
 
 def test_times_are_those_of_networkx(plain: Rasters) -> None:
     """On the small map with its one-way road from every start, on the demonstration's from some."""
-    great = read_ground_file(SKERRA.parent / "skerra.ground").routes
+    great = read_ground_file(SKERRA.parent / "skerra.ground")
     assert plain.routes is not None
-    assert great is not None
     assert (plain.routes.allowed == 1).any(), "one-way"
     draw = np.random.default_rng(4)
-    for routes in (plain.routes, great):
-        network = Network(routes)
+    for rasters in (plain, great):
+        net, routes = RoadNet(rasters), rasters.routes
+        assert routes is not None
         to = draw.choice(routes.start_cell.size, 150, replace=False).tolist()
         for number in to[:12]:
             edge, along_s = int(routes.start_edge[number]), float(routes.start_along_s[number])
-            found = network.starts_s(edge, along_s)[to]
+            found = net.from_stop_s(number)[to]
             wanted = _by_networkx(routes, edge, along_s, to)
             np.testing.assert_allclose(found, wanted, rtol=1e-9, atol=1e-6)
             assert found.min() == pytest.approx(0.0, abs=1e-9)
@@ -105,15 +105,13 @@ def test_a_new_place_drives_as_if_the_file_had_been_built_for_it(
     """The same map built with a crew at the place: each cell's drive, to its step of 0.1 min."""
     routes = plain.routes
     assert routes is not None
-    latitude, longitude = plain.grid.plane.backward(*start_points_m(routes).T)
+    net = RoadNet(plain)
+    latitude, longitude = net.stop_deg(slice(None))
     number = int(np.argmin(np.hypot(latitude - _base("", 0, 2).latitude_deg,
                                     longitude - _base("", 0, 2).longitude_deg)))  # fmt: skip
     new = Base("new", float(latitude[number]), float(longitude[number]))
     built = _small(tmp_path, _base("Millfield", -10.0, -4.0), new)
-    starts_s = Network(routes).starts_s(
-        int(routes.start_edge[number]), float(routes.start_along_s[number])
-    )
-    given = plain.with_base(new, starts_s)
+    given = plain.with_base(new, net.from_stop_s(number))
     rows, columns = plain.grid.shape
     units = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).reshape(-1, 2)
     for bases in (["new"], ["new", "Millfield"]):

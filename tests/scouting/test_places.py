@@ -20,8 +20,8 @@ from scouted import (
 )
 
 from windowwatch.errors import GroundError, InputError
-from windowwatch.ground.query.drives import start_points_m
 from windowwatch.ground.query.features import Ground
+from windowwatch.ground.query.roadnet import RoadNet
 from windowwatch.ground.region import read_region, region_around
 from windowwatch.ground.tags import Cover
 from windowwatch.scoring.values import Site
@@ -87,9 +87,9 @@ def _why(cover: frozenset[Cover] | None, latitude: float, longitude: float) -> s
 
 def test_places_are_what_a_count_by_hand_leaves(ground: Ground, found: Candidates) -> None:
     assert ground.rasters is not None
-    routes = ground.rasters.routes
-    assert routes is not None
-    all_spots = np.column_stack(ground.rasters.grid.plane.backward(*start_points_m(routes).T))
+    all_spots = np.column_stack(
+        ground.rasters.grid.plane.backward(*RoadNet(ground.rasters).stop_m.T)
+    )
     for number in np.random.default_rng(2).integers(0, len(all_spots), 40).tolist():
         assert all_spots[number] == pytest.approx(start_by_hand(ground.rasters, number), abs=1e-7)
     spots = {n: at for n, at in enumerate(all_spots.tolist()) if in_geometry(at[1], at[0], BAY)}

@@ -16,9 +16,8 @@ from sink import Sink
 
 from windowwatch.chase.drives import Chances, ChaseRules, Crew, NoAdvice, Order, Share
 from windowwatch.chase.following import state_by, track_so_far
-from windowwatch.chase.news import Happened, Told, news_of
 from windowwatch.chase.reports import Mark
-from windowwatch.chase.values import Closing, Kept, Outcome, Said
+from windowwatch.chase.values import Closing, Flight, Happened, Kept, Outcome, Said
 from windowwatch.clock import SimulatedClock
 from windowwatch.ground.query.features import Ground
 from windowwatch.notices.deliver import deliver_pending
@@ -26,8 +25,9 @@ from windowwatch.notices.values import Channel
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.storage.flights import ClosedError, save_said
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.chasing import Chasing
+from windowwatch.watch.chasing import Chasing, news_of
 from windowwatch.watch.values import Span, Watch
+from windowwatch.windows.causes import FlightNews
 from windowwatch.windows.window import WindowRules
 
 pytestmark = pytest.mark.chase
@@ -95,7 +95,7 @@ def test_a_whole_flight_is_told_once_each(store: Store) -> None:
 def test_the_landing_is_not_told_too_often_nor_for_little() -> None:
     kept = [Kept(n + 1, report(n), Mark.USED) for n in range(30)]
     now = BEGAN + timedelta(minutes=30)
-    state = state_by(BEGUN, track_so_far(kept), now)
+    flight, state = Flight(BEGUN, None), state_by(BEGUN, track_so_far(kept), now)
     rules = ChaseRules(moved_m=1_000.0, again=timedelta(minutes=10))
     what = said(30, 0.0).estimate
     assert what is not None
@@ -104,18 +104,19 @@ def test_the_landing_is_not_told_too_often_nor_for_little() -> None:
     near = (what.landing.latitude_deg, what.landing.longitude_deg + 0.001)
 
     def found(told_min: float, place: tuple[float, float], water: float = 0.0) -> list[Happened]:
-        told = [Told(Happened.RELEASED, now - timedelta(minutes=told_min), *place)]
+        at = now - timedelta(minutes=told_min)
+        told = [(at, FlightNews(BEGUN.key, BEGUN.name, Happened.RELEASED, at, *place))]
         on = Chances(water=Share(water, 0.0))
-        news = news_of(state, None, what, on, told, now, rules)
+        news = [each for _, each in news_of(flight, state, None, what, on, told, now, rules)]
         assert all(each.km is None or each.km == pytest.approx(1.5, rel=0.01) for each in news)
-        return [each.happened for each in news]
+        return [Happened(each.happened) for each in news]
 
     assert found(11.0, far) == [Happened.MOVED]
     assert found(9.0, far) == []
     assert found(11.0, near) == []
     assert found(9.0, near, 0.19) == []
     assert found(9.0, near, 0.2) == [Happened.WATER]
-    late = news_of(state, None, what, None, (), now + timedelta(hours=9), rules)
+    late = news_of(flight, state, None, what, None, (), now + timedelta(hours=9), rules)
     assert late == (), "what is long past is no news"
 
 

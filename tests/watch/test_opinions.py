@@ -14,8 +14,7 @@ from patience import PATIENCE_S
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.notices.values import Channel
-from windowwatch.scoring.detail import HourDetail
-from windowwatch.scoring.values import Hour
+from windowwatch.scoring.values import Hour, HourDetail
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
 from windowwatch.storage.store import Store

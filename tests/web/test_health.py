@@ -30,7 +30,7 @@ from windowwatch.notices.values import Channel, Message
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store
 from windowwatch.web.app import create_app
-from windowwatch.web.data.vitals import Vitals
+from windowwatch.web.data.health import Vitals
 from windowwatch.web.server import PageServer
 from windowwatch.web.values import Bounds
 

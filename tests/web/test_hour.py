@@ -19,9 +19,8 @@ from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Per
 from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
 from windowwatch.ground.query.outline import MOST_VERTICES, Frame, Zone, outlines, zones_of
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Check, Hour, Opinion, Part, Verdict
+from windowwatch.scoring.values import Check, Drive, Hour, HourDetail, Opinion, Part, Verdict
 from windowwatch.web.draw.layers import map_layers
 from windowwatch.web.draw.timeline import (
     PROFILE_FOOT,

@@ -15,7 +15,7 @@ from playwright.sync_api import Browser, Locator, Page
 from visiting import DESK, PHONE, SIZES, visit
 
 from windowwatch.ground.query.outline import Zone
-from windowwatch.scoring.detail import Drive
+from windowwatch.scoring.values import Drive
 from windowwatch.storage.store import open_store
 from windowwatch.web.values import stamp
 

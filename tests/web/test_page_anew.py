@@ -20,7 +20,7 @@ from windowwatch.settings.read import read_settings
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import open_store
 from windowwatch.watch.run.supervisor import PassProgress
-from windowwatch.web.data.vitals import Vitals
+from windowwatch.web.data.health import Vitals
 
 pytestmark = pytest.mark.night
 

@@ -27,7 +27,7 @@ from windowwatch.launchday.flight import (
 )
 from windowwatch.launchday.plan import Plan, Planned, stand
 from windowwatch.launchday.releases import ReleaseTable, release_table
-from windowwatch.settings.texts import read_texts
+from windowwatch.settings.launchday import read_texts
 from windowwatch.storage.store import Store, ready_store
 from windowwatch.web.access.guard import make_share, new_secret
 from windowwatch.web.app import create_app

@@ -11,7 +11,7 @@ import pytest
 from page_week import Week
 
 from windowwatch.physics.fill import Cylinders, SiteAir, fill_for_lift, fill_time_s
-from windowwatch.scoring.detail import Drive
+from windowwatch.scoring.values import Drive
 from windowwatch.web.pages.sheet import Sheet, sheet
 from windowwatch.wording.cautions import DRIVING, FALLING, PRIVATE_LAND, gas_words, tired_words
 

@@ -9,7 +9,6 @@ from invented import NOW, at, hour, window
 from windowwatch.cli.explaining import _check_cells
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.scoring.answer import Measure, answer, nothing_known
-from windowwatch.scoring.compare import Wanted, WantedKind
 from windowwatch.scoring.limits import LIMITS, Summary
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import (
@@ -36,6 +35,7 @@ from windowwatch.scoring.values import (
     Unanswered,
     Verdict,
 )
+from windowwatch.scoring.verdict import Wanted, WantedKind
 from windowwatch.web.pages.hourview import check_row
 from windowwatch.windows.sites import compare_sites
 from windowwatch.windows.standing import week

@@ -8,8 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from invented import MILLFIELD, NOW, at, change, check, hour, window
 
-from windowwatch.scoring.detail import Drive
-from windowwatch.scoring.values import Refusal, RefusalKind, Site
+from windowwatch.scoring.values import Drive, Refusal, RefusalKind, Site
 from windowwatch.windows.causes import (
     BrokeUp,
     CheckAgainst,

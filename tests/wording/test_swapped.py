@@ -18,12 +18,12 @@ from windowwatch.clock import from_unix_s
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.ground.query.features import Ground
 from windowwatch.physics.flights import Flights, FlightStatus
-from windowwatch.scoring.compare import what_is_wanted
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.opinions import Voice, with_opinions
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Opinion, Refusal, Verdict
+from windowwatch.scoring.verdict import what_is_wanted
 from windowwatch.storage import codec
 from windowwatch.windows.agreement import AgreementRules, tell_disagreements
 from windowwatch.windows.changes import compare

@@ -31,20 +31,17 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.chase.values import Estimate
 from windowwatch.errors import InputError
 from windowwatch.physics.earth import distance_m, local_m
 from windowwatch.physics.spread import Footprint
-from windowwatch.units import FloatArray
+from windowwatch.units import BoolArray, FloatArray, IntArray
 
 if TYPE_CHECKING:  # what knows roads takes long to load, and whoever looks only reads
     from windowwatch.ground.query.rasters import Routes
     from windowwatch.ground.query.roadnet import RoadNet
 
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 #: What nobody gets to counts as this late, so that it weighs and does not rule. [s] Judgement.
 NEVER_S = 6.0 * 3600.0

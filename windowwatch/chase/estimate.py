@@ -29,19 +29,18 @@ from windowwatch.chase.posterior import (
 from windowwatch.chase.values import Doubt, Estimate, NoEstimate
 from windowwatch.clock import from_unix_s
 from windowwatch.physics import constants as c
+from windowwatch.physics.ascenterror import ASCENT_ERROR, AscentErrorModel
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.balloon import ascent_rate_mps, displaced_air_kg
 from windowwatch.physics.earth import distance_m, local_m
 from windowwatch.physics.flights import Flights, FlightStatus, Launches, fly
 from windowwatch.physics.paths import FlightPath, fly_path, fly_paths
-from windowwatch.physics.riseerror import RISE_ERROR, RiseErrorModel
 from windowwatch.physics.sample import air_at
 from windowwatch.physics.spread import Draws, footprint
 from windowwatch.physics.train import FlightTrain, descent_rate_mps
 from windowwatch.physics.winderror import FORECAST_ERROR, WindErrorModel
 from windowwatch.physics.windgrid import DEFAULT_HEIGHTS, LOG_PRESSURE, TEMPERATURE, WindGrid
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Flights from the last report to the ground.
 FLIGHTS = 2_000
@@ -64,7 +63,7 @@ class Before:
         Of the forecast; its first member is flown. `still_air` where there is none.
     train : FlightTrain
         With the lift that was measured.
-    wind_error, rise_error : WindErrorModel, RiseErrorModel
+    wind_error, ascent_error : WindErrorModel, AscentErrorModel
     growth : WindGrowth
         How a measured wind grows old.
     """
@@ -73,7 +72,7 @@ class Before:
     train: FlightTrain
     growth: WindGrowth
     wind_error: WindErrorModel = FORECAST_ERROR
-    rise_error: RiseErrorModel = RISE_ERROR
+    ascent_error: AscentErrorModel = ASCENT_ERROR
 
 
 @dataclass(frozen=True)
@@ -191,7 +190,7 @@ def air_along(grid: WindGrid, layers: Layers) -> FloatArray:
 
 def _rises(before: Before, layers: Layers) -> tuple[Normal, int]:
     """Lift, drag and rise by height, given the layers that were risen through."""
-    prior = rise_prior(before.rise_error)
+    prior = rise_prior(before.ascent_error)
     rising = layers.rate_mps > 0.3
     if not rising.any():
         return prior, 0

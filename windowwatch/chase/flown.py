@@ -4,7 +4,7 @@ Named rules
 -----------
 rise
     The logarithm of measured over reckoned rate, layer by layer, has a part that all layers
-    share and one that changes with height (`windowwatch.physics.riseerror`); the shared part is
+    share and one that changes with height (`windowwatch.physics.ascenterror`); the shared part is
     estimated by generalised least squares [1]_. All of it is put down to drag, with the doubt of
     the lift in its doubt: one rate cannot tell lift from drag.
 burst
@@ -40,10 +40,10 @@ from windowwatch.chase.values import Air, Begun, Closing
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import InputError
 from windowwatch.physics import constants as c
+from windowwatch.physics.ascenterror import ASCENT_ERROR
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.balloon import ascent_rate_mps, diameter_m
 from windowwatch.physics.earth import bearing_deg, distance_m, local_m
-from windowwatch.physics.riseerror import RISE_ERROR
 from windowwatch.physics.spread import Footprint
 from windowwatch.physics.train import FlightTrain, descent_rate_mps
 from windowwatch.scoring.values import Hour
@@ -327,7 +327,7 @@ def _drag(
     if np.count_nonzero(there) < FEWEST_LAYERS:
         return None, None
     shows = up.knots()[there]
-    covariance = shows @ RISE_ERROR.covariance(KNOT_M) @ shows.T
+    covariance = shows @ ASCENT_ERROR.covariance(KNOT_M) @ shows.T
     covariance += np.diag((sigma[there] / rate[there]) ** 2)
     part, doubt, weight = _shared(np.log(rate[there] / up.rise_mps[there]), covariance)
 

@@ -3,13 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.chase.phases import Track
 from windowwatch.physics import constants as c
 from windowwatch.physics.earth import local_m
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: A layer takes at least so long and is at least so thick, or takes this much longer.
 _SHORTEST_S, _THINNEST_M, _LONG_S = 45.0, 150.0, 150.0

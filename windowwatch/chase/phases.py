@@ -29,8 +29,7 @@ from numpy.typing import NDArray
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.physics.earth import distance_m
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Above the release, or beside it, by this much it flies. [m]
 AWAY_M = 150.0

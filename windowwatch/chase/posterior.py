@@ -40,13 +40,11 @@ from functools import cached_property
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 
-from windowwatch.physics.riseerror import RISE_ERROR, RiseErrorModel
+from windowwatch.physics.ascenterror import ASCENT_ERROR, AscentErrorModel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.physics.winderror import WindErrorModel
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Heights at which errors of wind and rise are known, linear between. [m]
 KNOT_M: FloatArray = np.arange(0.0, 42_001.0, 1_000.0)
@@ -189,7 +187,7 @@ def unresolved(prior: Normal, shows: FloatArray) -> FloatArray:
 _LIFT, _DRAG, _KNOTS = 0, 1, 2
 
 
-def rise_prior(model: RiseErrorModel = RISE_ERROR) -> Normal:
+def rise_prior(model: AscentErrorModel = ASCENT_ERROR) -> Normal:
     """What is known of the rise before the flight."""
     size = _KNOTS + KNOT_M.size
     covariance = np.zeros((size, size))

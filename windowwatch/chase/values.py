@@ -145,6 +145,19 @@ class Begun:
         return self.latitude_deg, self.longitude_deg, self.height_m
 
 
+class Happened(StrEnum):
+    """What can happen to a flight. Stored: never change a word."""
+
+    RELEASED = "released"
+    BURST = "burst"
+    MOVED = "landing moved"
+    WATER = "on water"
+    SILENT = "silent"
+    DOWN = "down"
+    FOUND = "found"
+    GIVEN_UP = "given up"
+
+
 class Outcome(StrEnum):
     """How a flight ended."""
 

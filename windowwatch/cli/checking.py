@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 from rich.console import Console
 
-from windowwatch.cli.bounds import unusual_lift
+from windowwatch.cli.common import unusual_lift
 from windowwatch.cli.early import no_such
 from windowwatch.cli.show import folded, plain_table, train_words
 from windowwatch.clock import Clock, SystemClock, from_unix_s
@@ -404,7 +404,7 @@ def try_channels(settings: Settings, name: str | None, now_utc: datetime) -> Non
     failed = 0
     for channel in channels:
         try:
-            odd = send(channel, text, settings.file.notices.patience())
+            odd = send(channel, text, settings.file.notices.timeouts())
             click.echo(f"{channel.name}: handed over; see that it arrived")
             if odd:
                 failed += 1

@@ -374,7 +374,7 @@ def season_command(before: Path | None, out: Path | None, settings_path: Path | 
 def csv_command(before: Path | None, out: Path | None, settings_path: Path | None) -> None:
     """Write all flights as CSV, a row each."""
     with errors_in_words():
-        from windowwatch.web.data.flightlog import log_csv
+        from windowwatch.web.data.chase import log_csv
 
         path = settings_path or before
         settings = settings_or_none(path)

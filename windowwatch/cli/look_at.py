@@ -6,9 +6,9 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from windowwatch.cli.bounds import Words
 from windowwatch.cli.common import (
     Where,
+    Words,
     day_typed,
     errors_in_words,
     present,

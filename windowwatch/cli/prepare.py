@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from windowwatch.child import UNLIMITED, ChildDiedError, ChildMemoryError, Progress, in_child
-from windowwatch.cli.bounds import Address, Number, Words
 from windowwatch.cli.common import (
+    Address,
+    Number,
+    Words,
     clock_at,
     errors_in_words,
     settings_of,

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from windowwatch.cli.bounds import Number
 from windowwatch.cli.common import (
+    Number,
     Where,
     day_typed,
     errors_in_words,

@@ -19,7 +19,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from rich.table import Table
 from rich.text import Text
 
-from windowwatch.cli.bounds import unusual_lift
+from windowwatch.cli.common import unusual_lift
 from windowwatch.errors import InputError
 from windowwatch.notices.values import Message
 from windowwatch.physics.atmosphere import standard_atmosphere

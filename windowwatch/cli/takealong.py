@@ -11,9 +11,8 @@ from windowwatch.cli.planning import Desk
 from windowwatch.errors import InputError
 from windowwatch.launchday.team import called
 from windowwatch.web.pages.pack import about_plan, pack
-from windowwatch.web.pages.planreading import read_plan
 from windowwatch.web.pages.plans import PlanView
-from windowwatch.web.reading import CYCLES_BACK
+from windowwatch.web.reading import CYCLES_BACK, read_plan
 from windowwatch.wording.texts import text_values
 
 if TYPE_CHECKING:

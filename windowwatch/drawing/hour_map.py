@@ -15,8 +15,7 @@ from windowwatch.drawing.touched import name_place, touched_names
 from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
 from windowwatch.ground.query.outline import Frame, Outline, Zone, outlines
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.values import Drive, HourDetail, Site, Track
 from windowwatch.units import FloatArray
 from windowwatch.wording.page import bar_mark, burst_mark, minute_mark
 

@@ -21,8 +21,7 @@ from windowwatch.drawing.svg import SAMPLE, hatches, key_of, map_elements, words
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import HourDetail
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.values import HourDetail, Site
 from windowwatch.wording.credits import gathered
 
 _LOG = logging.getLogger(__name__)

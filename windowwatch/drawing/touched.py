@@ -4,13 +4,11 @@ from collections.abc import Sequence
 from math import cos, radians, sin
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.ground.query.features import AreaKind
 from windowwatch.ground.query.outline import Outline, Zone
 from windowwatch.physics.spread import Footprint
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 _KM_PER_DEG = 111.19  # of latitude, on the mean sphere
 

@@ -22,9 +22,8 @@ from windowwatch.forecast.grib.messages import Plane
 from windowwatch.forecast.grib.reader import read_all
 from windowwatch.forecast.near import GapList, Run, Stack, fixed_plane, lay_near, run_of
 from windowwatch.physics.surface import LOWEST_COUNTS, SurfaceSeries, TimeCells
-from windowwatch.units import Place
+from windowwatch.units import FloatArray, Place
 
-FloatArray = NDArray[np.float64]
 _PAIR = ("wind_u_10m_mps", "wind_v_10m_mps")
 #: So much more than the places is read. [deg]
 _MARGIN_DEG = 0.1

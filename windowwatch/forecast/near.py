@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from windowwatch.errors import DecodeError, MissingFieldError
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.models import EMPTY_AT_START, FIELDS, SURFACE, Field
+from windowwatch.units import FloatArray
 
 _MOST_LEADS_NAMED = 6
 _MOST_GAPS_NAMED = 60
@@ -272,9 +273,6 @@ def missing_steps(steps_s: Sequence[int]) -> list[int]:
             missing.extend(range(steps[place] + shortest, steps[place + 1], shortest))
         rhythm = shortest
     return missing
-
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

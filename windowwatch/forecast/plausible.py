@@ -28,8 +28,7 @@ from windowwatch.forecast.models import FIELDS
 from windowwatch.forecast.near import Aloft, Array, GapList, Near, Run, whose
 from windowwatch.physics.atmosphere import virtual_factor
 from windowwatch.physics.constants import AIR_GAS_CONSTANT, STANDARD_GRAVITY_MPS2
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: By how much the mean temperature that a thickness stands for may differ from the mean of the
 #: layer's two ends: a base, and a part that grows with the layer. [K], [K per unit of ln p]

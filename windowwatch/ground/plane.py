@@ -21,8 +21,8 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics.earth import destination, local_m
+from windowwatch.units import BoolArray, FloatArray, IntArray
 
-FloatArray = NDArray[np.float64]
 #: Quantities on a large grid, in half the memory; either will do where they are read.
 Float32Array = NDArray[np.float32]
 GridArray = NDArray[np.floating[Any]]
@@ -161,10 +161,6 @@ def _outlines(geometries: NDArray[Any]) -> NDArray[Any]:
     surfaces = shapely.get_dimensions(geometries) == 2
     outlines: NDArray[Any] = np.where(surfaces, shapely.boundary(geometries), geometries)
     return outlines
-
-
-BoolArray = NDArray[np.bool_]
-IntArray = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,6 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.clock import from_unix_s
 from windowwatch.launchday.sighting import USED_FOR, Sighting
@@ -32,15 +31,13 @@ from windowwatch.physics.constants import AIR_GAS_CONSTANT
 from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.physics.fill import SiteAir
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import HourDetail
-from windowwatch.scoring.values import Check, Hour, Part, Verdict
-from windowwatch.units import M_PER_FOOT
+from windowwatch.scoring.values import Check, Hour, HourDetail, Part, Verdict
+from windowwatch.units import M_PER_FOOT, FloatArray
 
 if TYPE_CHECKING:  # what flies takes long to load, and most who read a plan fly nothing
     from windowwatch.physics.flights import Flights
     from windowwatch.physics.paths import FlightPath
 
-FloatArray = NDArray[np.float64]
 
 #: What is tried on both sides of the neck lift. [kg]
 LIFT_STEP_KG = 0.1

@@ -28,13 +28,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.clock import require_utc, to_unix_s
 from windowwatch.errors import InputError
 from windowwatch.physics.surface import SurfaceSeries, TimeCells
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Measurements older than this change nothing; the half-lives of their weight and of what
 #: they change.

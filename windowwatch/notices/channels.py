@@ -18,7 +18,7 @@ import apprise
 from apprise.attachment.memory import AttachMemory
 
 from windowwatch.errors import DeliveryError, UnansweredError
-from windowwatch.notices.values import Channel, Message, Patience
+from windowwatch.notices.values import Channel, Message, Timeouts
 from windowwatch.notices.wire import Handover, watched
 
 _LOG = logging.getLogger(__name__)
@@ -40,14 +40,14 @@ def check_channel_url(channel: Channel) -> None:
     _service(channel)
 
 
-def send(channel: Channel, message: Message, patience: Patience | None = None) -> tuple[str, ...]:
+def send(channel: Channel, message: Message, timeouts: Timeouts | None = None) -> tuple[str, ...]:
     """Hand one message to one channel; several threads may at the same time.
 
     Parameters
     ----------
     channel : Channel
     message : Message
-    patience : Patience, optional
+    timeouts : Timeouts, optional
         How long is waited, unless the channel's own address says so (``cto`` and ``rto``);
         ten seconds for a connection and a minute for an answer when None.
 
@@ -66,7 +66,7 @@ def send(channel: Channel, message: Message, patience: Patience | None = None) -
         another try, also a refusal by the service: the price of a needless try is small, that
         of a lost notice is not.
     """
-    waits = patience or Patience()
+    waits = timeouts or Timeouts()
     service = _service(channel, waits)
     body = message.full if channel.long and message.full else message.body
     if message.picture is not None and _takes_pictures(service):
@@ -90,7 +90,7 @@ def _hand_over(
     title: str,
     body: str,
     picture: bytes | None,
-    patience: Patience,
+    timeouts: Timeouts,
 ) -> tuple[str, ...]:
     """One attempt; what fails is said without the address."""
     attached = None
@@ -98,7 +98,7 @@ def _hand_over(
         attached = AttachMemory(  # type: ignore[no-untyped-call]
             content=picture, name="map.png", mimetype="image/png"
         )
-    with _listen() as heard, watched(patience) as handed:
+    with _listen() as heard, watched(timeouts) as handed:
         try:
             sent = service.notify(title=title, body=body, attach=attached)
         except Exception as error:
@@ -123,7 +123,7 @@ def _refuse_unanswered(handed: Handover, channel: Channel) -> None:
         raise UnansweredError(f"channel {channel.name!r}: {words}", retry=True) from None
 
 
-def _service(channel: Channel, patience: Patience | None = None) -> apprise.Apprise:
+def _service(channel: Channel, timeouts: Timeouts | None = None) -> apprise.Apprise:
     """Make the service of a channel: no files of its own, no threads."""
     asset = apprise.AppriseAsset(
         app_id="windowwatch",
@@ -149,16 +149,16 @@ def _service(channel: Channel, patience: Patience | None = None) -> apprise.Appr
             "kept secret and not shown here)"
         )
     for each in service:
-        _give_time(each, patience or Patience())
+        _give_time(each, timeouts or Timeouts())
     return service
 
 
-def _give_time(each: Any, patience: Patience) -> None:
+def _give_time(each: Any, timeouts: Timeouts) -> None:
     """Set how long a service waits, where its address does not say so itself."""
     # Its own default is four seconds for both, and a slow service is not one that is away.
     for name, wanted_s in (
-        ("socket_connect_timeout", patience.connect_s),
-        ("socket_read_timeout", patience.read_s),
+        ("socket_connect_timeout", timeouts.connect_s),
+        ("socket_read_timeout", timeouts.read_s),
     ):
         if getattr(each, name, None) == getattr(type(each), name, None):
             setattr(each, name, wanted_s)

@@ -17,8 +17,7 @@ from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import zones_of
 from windowwatch.notices.policy import together
 from windowwatch.notices.values import Channel
-from windowwatch.scoring.detail import HourDetail
-from windowwatch.scoring.values import Hour, Site
+from windowwatch.scoring.values import Hour, HourDetail, Site
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
 from windowwatch.windows.causes import DecideBy

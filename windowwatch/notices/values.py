@@ -13,7 +13,7 @@ AT_ONCE = frozenset({ChangeKind.CLOSED, ChangeKind.DECISION_DUE, ChangeKind.HOLD
 
 
 @dataclass(frozen=True)
-class Patience:
+class Timeouts:
     """How long one hand-over waits. [s]
 
     Parameters

@@ -20,14 +20,14 @@ from requests.adapters import HTTPAdapter
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 
-from windowwatch.notices.values import Patience
+from windowwatch.notices.values import Timeouts
 
 
 @dataclass
 class Handover:
     """How far one hand-over came; what a service answered is kept without its text."""
 
-    patience: Patience
+    timeouts: Timeouts
     unanswered: bool = False  #: the message was sent whole, and no answer came
     taken: bool = False  #: a mail server took it, for one receiver at least
     pages: list[str] = field(default_factory=list)  #: answers of success that are pages
@@ -66,10 +66,10 @@ _watching: list[Handover] = []
 
 
 @contextmanager
-def watched(patience: Patience) -> Iterator[Handover]:
+def watched(timeouts: Timeouts) -> Iterator[Handover]:
     """Watch what this thread hands over; several threads may at the same time."""
-    made = Handover(patience)
-    timer = threading.Timer(patience.longest_s, made.end)
+    made = Handover(timeouts)
+    timer = threading.Timer(timeouts.longest_s, made.end)
     timer.daemon = True
     token = _UNDER_WAY.set(made)
     _swap(made, watching=True)
@@ -181,8 +181,8 @@ class _Letters:
         if now is None:
             return super()._get_socket(host, port, timeout)  # type: ignore[misc]
         # smtplib knows one time for both; a server that thinks long is not one that is away.
-        line = super()._get_socket(host, port, now.patience.connect_s)  # type: ignore[misc]
-        line.settimeout(now.patience.read_s)
+        line = super()._get_socket(host, port, now.timeouts.connect_s)  # type: ignore[misc]
+        line.settimeout(now.timeouts.read_s)
         now.opened(line)
         return line
 

@@ -7,13 +7,10 @@ unless the name says geopotential.
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics import constants as c
-from windowwatch.units import KELVIN_AT_0_C
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import KELVIN_AT_0_C, FloatArray
 
 
 class Air(NamedTuple):

@@ -7,14 +7,12 @@ a given amount of gas is the same at every height.
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics import constants as c
 from windowwatch.physics.atmosphere import standard_density_height_m, viscosity_pas
 from windowwatch.physics.train import DragCurve, FlightTrain, Gas
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 _MOLAR_MASS = {Gas.HYDROGEN: c.HYDROGEN_MOLAR_MASS, Gas.HELIUM: c.HELIUM_MOLAR_MASS}
 #: Reynolds number of the published curve's minimum; held above it. [1]

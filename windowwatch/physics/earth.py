@@ -6,13 +6,10 @@ Longitudes are degrees east and may run past 180; results lie in [-180, 180).
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics.constants import WGS84_A_M, WGS84_E2
-from windowwatch.units import wrap_longitude_deg
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray, wrap_longitude_deg
 
 #: Nearer to a pole than this a step in degrees of longitude is refused. [deg]
 POLE_REFUSED_DEG = 89.0

@@ -9,8 +9,8 @@ from windowwatch.physics.flights import Launches
 from windowwatch.physics.surface import SurfaceGrid
 from windowwatch.physics.winderror import Shown
 from windowwatch.physics.windgrid import WindGrid
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 #: Neighbours of values on an axis, lower and upper, and the weights of these.
 _Sides = tuple[tuple[NDArray[np.intp], NDArray[np.intp]], tuple[FloatArray, FloatArray]]
 

@@ -20,11 +20,9 @@ import hashlib
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.physics.earth import destination
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Steps of an evenly filling sequence in three dimensions: powers of the inverse of the real root
 #: of x⁴ = x + 1 (common practice, no source).

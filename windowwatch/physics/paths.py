@@ -11,9 +11,8 @@ from windowwatch.physics.flights import FlightStatus, Launches, Prepared, prepar
 from windowwatch.physics.spread import Draws
 from windowwatch.physics.train import FlightTrain
 from windowwatch.physics.windgrid import WindGrid
-from windowwatch.units import wrap_longitude_deg
+from windowwatch.units import FloatArray, wrap_longitude_deg
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 

@@ -1,11 +1,10 @@
 """The air of a wind grid at single places and times, as flights see it there. Pure."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from windowwatch.physics.windgrid import WindGrid
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 
 def air_at(

@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
+from windowwatch.physics.ascenterror import ASCENT_ERROR, AscentErrorModel
 from windowwatch.physics.earth import POLE_REFUSED_DEG, destination, local_m
-from windowwatch.physics.riseerror import RISE_ERROR, RiseErrorModel
 from windowwatch.physics.train import FlightTrain
 from windowwatch.physics.winderror import (
     FORECAST_ERROR,
@@ -22,8 +22,7 @@ from windowwatch.physics.winderror import (
     WindErrorModel,
     modes,
 )
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Heights at which a draw's errors of wind and rise are given, linear between. [m]
 KNOT_HEIGHT_M: FloatArray = np.arange(0.0, 46_001.0, 2_000.0)
@@ -98,7 +97,7 @@ def make_draws(
     cycle_unix_s: float,
     wind_error: WindErrorModel = FORECAST_ERROR,
     shown: Shown | None = None,
-    rise_error: RiseErrorModel = RISE_ERROR,
+    ascent_error: AscentErrorModel = ASCENT_ERROR,
 ) -> Draws:
     """Draw what is not known about every launch, reproducibly.
 
@@ -119,7 +118,7 @@ def make_draws(
     shown : Shown, optional
         What an ensemble's members already show of the wind's error, [N, K] at `KNOT_HEIGHT_M`:
         only the rest is drawn.
-    rise_error : RiseErrorModel
+    ascent_error : AscentErrorModel
 
     Returns
     -------
@@ -163,7 +162,7 @@ def make_draws(
     lift, burst, drag, canopy = (np.exp(s * normal[:, k]) for k, s in enumerate(sigmas))
     drawn = modes(wind_error.covariance((time - cycle_unix_s) / 3600.0, KNOT_HEIGHT_M, shown))
     u, v = (_by_height(drawn, part) for part in np.split(normal[:, 4:], 2, axis=1))
-    log_rise = _by_height(modes(rise_error.covariance(KNOT_HEIGHT_M)), rising)
+    log_rise = _by_height(modes(ascent_error.covariance(KNOT_HEIGHT_M)), rising)
     return Draws(lift, burst, drag, canopy, KNOT_HEIGHT_M, u, v, log_rise, wind_error.growth_per_km)
 
 

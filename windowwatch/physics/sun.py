@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Elevation of the sun's centre when its upper edge meets the horizon: 34' of refraction
 #: and 16' of radius. [deg] U.S. Naval Observatory, "Rise, Set, and Twilight Definitions".

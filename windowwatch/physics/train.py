@@ -5,10 +5,10 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
 from windowwatch.physics import constants as c
+from windowwatch.units import FloatArray
 
 
 class Gas(StrEnum):
@@ -126,9 +126,6 @@ class FlightTrain:
     def falling_mass_kg(self) -> float:
         """What comes down under the canopy. [kg]"""
         return self.payload_mass_kg + self.remnant_fraction * self.balloon_mass_kg
-
-
-FloatArray = NDArray[np.float64]
 
 
 def descent_rate_mps(

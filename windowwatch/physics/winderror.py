@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 
 @dataclass(frozen=True)

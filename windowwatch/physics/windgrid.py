@@ -29,8 +29,8 @@ from windowwatch.physics.atmosphere import (
     standard_atmosphere,
     virtual_factor,
 )
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 AnyFloat = NDArray[np.floating]
 
 #: Nodes of the joined standard atmosphere lie this far apart. [m]

@@ -30,8 +30,7 @@ from windowwatch.scoring.values import (
     OverInterval,
     Verdict,
 )
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 
 def desirability(

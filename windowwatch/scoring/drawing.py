@@ -16,12 +16,10 @@ from windowwatch.physics.flights import Flights
 from windowwatch.physics.paths import FlightPath, thinned
 from windowwatch.physics.spread import footprint
 from windowwatch.scoring.checks.flight import landed
-from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Site
-from windowwatch.units import wrap_longitude_deg
+from windowwatch.scoring.values import Drive, Hour, HourDetail, Site, Track
+from windowwatch.units import FloatArray, wrap_longitude_deg
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 #: At most so many points of the middle flight, of the drive, and so many landings are kept.

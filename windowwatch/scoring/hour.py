@@ -40,8 +40,8 @@ from windowwatch.scoring.values import (
     Site,
 )
 from windowwatch.scoring.verdict import rule, worst_names
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 #: What a chance is worth, of the share of flights and the launch time [s since 1970 UTC].
 Mend = Callable[[float, float], float]
 
@@ -132,19 +132,6 @@ def score_site(
         hour = replace(_hour(site, launch, i, flights, asked, plan, mend), near_ground=said)
         hours.append(_with_landings(hour, site, flights, i, spots[i]))
     return tuple(hours)
-
-
-def score_hour(
-    site: Site,
-    launch_unix_s: float,
-    flights: Flights,
-    surface: SurfaceGrid,
-    ground: Ground,
-    plan: ScoringPlan,
-) -> Hour:
-    """Score one launch hour; `flights` are its own, [M, D]. Otherwise as `score_site`."""
-    one = Flights(**{name: values[None] for name, values in vars(flights).items()})
-    return score_site(site, np.array([launch_unix_s]), one, surface, ground, plan)[0]
 
 
 def _check_members(measures: list[Measure], flights: Flights) -> None:

@@ -18,7 +18,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.physics.neighbourhood import Shifts
 from windowwatch.physics.surface import SurfaceSeries
@@ -26,8 +25,7 @@ from windowwatch.scoring.answer import Measure
 from windowwatch.scoring.checks.release import measures_of_series
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import NearGap, NearGround, Site
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Checks that come from one model together.
 FAMILIES = (

@@ -9,21 +9,17 @@ from dataclasses import dataclass, replace
 from math import hypot
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
-from windowwatch.ground.query.drives import start_points_m
 from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.rasters import NONE_CODE, Rasters
+from windowwatch.ground.query.roadnet import net_of
 from windowwatch.ground.region import Region
 from windowwatch.ground.tags import Cover
 from windowwatch.physics.earth import distance_m
 from windowwatch.scoring.values import Site
 from windowwatch.scouting.values import LeftOut, Place
-from windowwatch.units import FloatArray, wrap_longitude_deg
-
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from windowwatch.units import BoolArray, FloatArray, IntArray, wrap_longitude_deg
 
 #: Land that people live on, land that is shut, and land that has no open ground.
 _BUILT_UP = (Cover.BUILT_UP, Cover.CROWD)
@@ -142,8 +138,9 @@ def find_places(
 
 def _by_roads_m(rasters: Rasters) -> tuple[FloatArray, FloatArray]:
     """Where spots lie on the plane of the file [K]: on its roads, or where cells have one. [m]"""
-    if rasters.routes is not None:
-        x, y = start_points_m(rasters.routes).T
+    roads = net_of(rasters)
+    if roads is not None:
+        x, y = roads.stop_m.T
         return x, y
     layer, grid = rasters.layers["road_m"], rasters.grid
     nearby = layer.offset + layer.scale * layer.codes.ravel() <= grid.cell_m / 2.0

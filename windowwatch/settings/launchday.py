@@ -1,18 +1,20 @@
-"""The tables of a settings file about launch day and about the chase after a flight."""
+"""The tables of a settings file about launch day, its texts to send, and the chase."""
 
 from datetime import timedelta
+from pathlib import Path
 from typing import Annotated, Any
 
 from pydantic import Field, field_validator, model_validator
 
 from windowwatch.chase.drives import ChaseRules
-from windowwatch.errors import InputError
+from windowwatch.errors import InputError, SettingsError
 from windowwatch.launchday.countdown import Step, StepMark, require_steps
 from windowwatch.launchday.gas import Cylinder
 from windowwatch.launchday.team import USUAL_LEVELS_FL, GoSayer, Team
 from windowwatch.physics.fill import STANDARD_PRESSURE_PA
 from windowwatch.settings.section import Section, named, unique_names
 from windowwatch.units import KELVIN_AT_0_C
+from windowwatch.wording.texts import TextTemplate
 
 #: A gauge shows pressure above that of the air; how the air stands changes it by 0.1 bar. [Pa]
 GAUGE_ZERO_PA = STANDARD_PRESSURE_PA
@@ -194,3 +196,39 @@ class ChaseSection(Section):
             self.water_pct / 100.0,
             drive_factor,
         )
+
+
+#: Larger files are no texts to send. [byte]
+_LARGEST_FILE = 20_000
+_MOST_FILES = 20
+
+
+def read_texts(folder: Path) -> tuple[TextTemplate, ...]:
+    """Every ``*.txt`` of a folder, by name, checked.
+
+    Raises
+    ------
+    SettingsError
+        Naming the file, what is wrong in it, and the fix.
+    """
+    if not folder.is_dir():
+        raise SettingsError(f"{folder}: is not a folder; fix texts in [launchday], or leave it out")
+    files = sorted(folder.glob("*.txt"))
+    if not files:
+        raise SettingsError(f"{folder}: holds no .txt file; put a text there, or leave texts out")
+    return tuple(_read(file) for file in files[:_MOST_FILES])
+
+
+def _read(file: Path) -> TextTemplate:
+    try:
+        if file.stat().st_size > _LARGEST_FILE:
+            raise SettingsError(f"{file}: is too large to be a text to send; shorten it")
+        made = TextTemplate(file.stem, str(file), file.read_text(encoding="utf-8"))
+        made.check()
+    except OSError as error:
+        raise SettingsError(f"{file}: cannot be read ({error.strerror})") from error
+    except UnicodeDecodeError as error:
+        raise SettingsError(f"{file}: is not UTF-8; save it as UTF-8") from error
+    except InputError as error:
+        raise SettingsError(error.message) from error
+    return made

@@ -31,12 +31,13 @@ from windowwatch.scoring.plan import NO_LANDING, ScoringPlan
 from windowwatch.scoring.rules import AppliedRules, Package, RuleSet, rule_set
 from windowwatch.settings.forecast import ForecastSection, OpinionSection, require_label
 from windowwatch.settings.launchday import ChaseSection, LaunchdaySection, absolute_pa
-from windowwatch.settings.page import HealthSection, PageSection
 from windowwatch.settings.people import (
     ChannelSection,
     ContactSection,
     DecisionSection,
+    HealthSection,
     NoticesSection,
+    PageSection,
     ServiceSection,
     names_fit,
 )
@@ -177,9 +178,6 @@ def read_rule_set(path: Path) -> RuleSet:
         raise SettingsError(f"{path}: is not valid TOML: {error}") from error
     except InputError as error:
         raise SettingsError(f"{path}: {error.message}") from error
-
-
-Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 
 
 class WatchSection(Section):

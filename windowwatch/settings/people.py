@@ -1,4 +1,4 @@
-"""The tables of a settings file about people and the daemon: channels, decisions, service."""
+"""The tables of a settings file about people, daemon and page: channels, decisions, service."""
 
 import os
 import re
@@ -8,8 +8,10 @@ from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
-from windowwatch.notices.values import AT_ONCE, Channel, Patience
+from windowwatch.notices.values import AT_ONCE, Channel, Timeouts
 from windowwatch.settings.section import Section, known_zone, named, variable
+from windowwatch.web.access.proxies import LOOPBACK, network
+from windowwatch.web.values import Bounds
 from windowwatch.windows.decisions import MOST_REMINDERS, Decision
 from windowwatch.windows.values import ChangeKind
 
@@ -117,9 +119,9 @@ class NoticesSection(Section):
             raise ValueError("give the address of the page, for example https://watch.example")
         return value.rstrip("/")
 
-    def patience(self) -> Patience:
+    def timeouts(self) -> Timeouts:
         """How long services are waited for."""
-        return Patience(self.connect_s, self.read_s)
+        return Timeouts(self.connect_s, self.read_s)
 
     def hold_advice_before(self) -> timedelta | None:
         """How long before a window's first release hold advice is told; None for never."""
@@ -195,3 +197,40 @@ def names_fit(
                 raise ValueError(f"{name!r} falls back in a circle; let one end nowhere")
             seen.add(at)
             at = nexts.get(at)
+
+
+class PageSection(Section):
+    """How the page is reached."""
+
+    trusted_proxies: tuple[str, ...] = LOOPBACK
+
+    @field_validator("trusted_proxies")
+    @classmethod
+    def _networks(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for each in value:
+            network(each)
+        return value
+
+
+class HealthSection(Section):
+    """From when on something is said to be wrong: at /health, with status 503."""
+
+    channel_failing_min: Annotated[float, Field(ge=1.0, le=1440.0)] = 30
+    no_look_min: Annotated[float, Field(ge=1.0, le=2880.0)] | None = None
+    disk_free_mb: Annotated[float, Field(ge=0.0, le=1e7)] = 500
+
+    def bounds(self, look_every_s: float, pass_time_limit_min: float) -> Bounds:
+        """Values of another floor; a look may take as long as its pause and a pass together."""
+        least_min = look_every_s / 60.0 + pass_time_limit_min
+        no_look_min = least_min + 30.0 if self.no_look_min is None else self.no_look_min
+        if no_look_min < least_min:
+            raise ValueError(
+                f"[health] no_look_min = {no_look_min:g} is shorter than a look with a pass may "
+                f"take; give at least {least_min:g} (look_every_s and pass_time_limit_min "
+                "together), or leave it out"
+            )
+        return Bounds(
+            timedelta(minutes=self.channel_failing_min),
+            timedelta(minutes=no_look_min),
+            int(self.disk_free_mb * 1e6),
+        )

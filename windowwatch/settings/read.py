@@ -28,8 +28,8 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
 from windowwatch.settings.faults import Look, as_message, look_over, one_by_one, refusals
 from windowwatch.settings.forecast import SourceSection
+from windowwatch.settings.launchday import read_texts
 from windowwatch.settings.model import SettingsFile
-from windowwatch.settings.texts import read_texts
 from windowwatch.settings.toml import read_toml, settings_text
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.units import swapped_hint

@@ -20,12 +20,13 @@ from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.physics.fill import SiteAir
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import Drive, HourDetail, Track
 from windowwatch.scoring.values import (
     FACTS,
     Check,
+    Drive,
     Fact,
     Gap,
+    HourDetail,
     Missing,
     NearGap,
     NearGround,
@@ -34,6 +35,7 @@ from windowwatch.scoring.values import (
     Refusal,
     RefusalKind,
     Told,
+    Track,
     Unanswered,
     Verdict,
 )

@@ -12,8 +12,7 @@ from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.learning.record import SiteRecord
-from windowwatch.scoring.detail import HourDetail
-from windowwatch.scoring.values import Hour
+from windowwatch.scoring.values import Hour, HourDetail
 from windowwatch.storage import codec, rows
 from windowwatch.storage.codec import texts_from_json
 from windowwatch.storage.deliveries import Delivery, deliveries_of

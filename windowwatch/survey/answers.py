@@ -17,9 +17,7 @@ from numpy.typing import NDArray
 
 from windowwatch.scoring.values import Site
 from windowwatch.survey.rows import NO_DATA, Rows, State
-from windowwatch.units import FloatArray
-
-IntArray = NDArray[np.int64]
+from windowwatch.units import FloatArray, IntArray
 
 #: A crew stands by for up to so many days.
 MOST_DAYS = 14

@@ -4,7 +4,13 @@ Named rules
 -----------
 once
     Each thing is told once: its key is made of the flight and what happened. So a daemon that was
-    killed between two steps does them again, and nobody hears of it twice.
+    killed between two steps does them again, and nobody hears of it twice. Released, burst, water,
+    down and the end are told once for a flight, a silence once for each last report.
+landing moved
+    Told when the landing lies farther from the one that was told last than `ChaseRules.moved_m`,
+    and not sooner than `ChaseRules.again` after the landing was told. Nobody hears of every report.
+not for long
+    What happened longer ago than `TOLD_FOR` is no news to a program that only starts now.
 anew
     Crews are advised when the estimate is a new one, when a crew said where it is, and every
     minute: what was best a minute ago may be too late by now.
@@ -12,33 +18,36 @@ anew
 
 import logging
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
+from typing import Any
 
-from windowwatch.chase.drives import (
-    Advice,
-    ChaseRules,
-    NoAdvice,
-    advise,
-)
+from windowwatch.chase.drives import Advice, Chances, ChaseRules, NoAdvice, advise
 from windowwatch.chase.following import state_by
-from windowwatch.chase.news import TOLD_FOR, Happened, News, Told, ended, news_of
-from windowwatch.chase.phases import Phase, Track
-from windowwatch.chase.values import Flight, Said
+from windowwatch.chase.phases import FLYING, Phase, State, Track
+from windowwatch.chase.values import Closing, Estimate, Flight, Happened, Outcome, Said
 from windowwatch.clock import Clock, from_unix_s
 from windowwatch.errors import GroundError, WindowwatchError
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.roadnet import RoadNet
 from windowwatch.notices.policy import wants
+from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
-from windowwatch.windows.causes import FlightNews
+from windowwatch.windows.causes import Cause, FlightNews
 from windowwatch.windows.changes import change_key
 from windowwatch.windows.values import Change, ChangeKind
 
 _LOG = logging.getLogger(__name__)
 
+#: The label of something to be told of a flight, the same whoever finds it; and what it is.
+News = tuple[str, FlightNews]
+#: When something was told of a flight, and what it was.
+Told = tuple[datetime, FlightNews]
+
+TOLD_FOR = timedelta(hours=6)
 #: A flight is looked at again after this, however little came: it may be silent by now.
 LOOK_AGAIN = timedelta(seconds=10)
 #: … and its crews are advised anew after this.
@@ -180,7 +189,7 @@ class Chasing:
             self._seen.pop(flight.key, None)
             if now - flight.closing.at_utc > TOLD_FOR:
                 return []
-            return self._tell(flight, ended(flight.closing), now)
+            return self._tell(flight, *ended(flight, flight.closing), now)
         seen = self._seen.setdefault(flight.key, _Seen())
         said, crews = self.store.said(flight.key), self.store.crews_mark(flight.key)
         number = 0 if said is None else said.number
@@ -223,6 +232,7 @@ class Chasing:
                 high if high == high else None,  # NaN
             )
         news = news_of(
+            flight,
             state,
             last,
             None if said is None else said.estimate,
@@ -233,34 +243,196 @@ class Chasing:
         )
         if track.size and now - from_unix_s(float(track.time_unix_s[-1])) > TOLD_FOR:
             return []  # forgotten, or brought in from a file
-        return [change for each in news for change in self._tell(flight, each, now)]
+        return [change for each in news for change in self._tell(flight, *each, now)]
 
     def _told(self, flight: Flight, now: datetime) -> list[Told]:
         """What was told of a flight, the oldest first."""
         since = min(flight.begun.begun_utc, now) - timedelta(days=1)  # a clock may be put back
         changes = self.store.changes_since(self.watch.name, since, ChangeKind.FLIGHT)
         return [
-            Told(Happened(c.happened), change.found_utc, c.latitude_deg, c.longitude_deg)
+            (change.found_utc, cause)
             for change in sorted(changes, key=lambda each: each.found_utc)
-            for c in change.causes
-            if isinstance(c, FlightNews) and c.flight == flight.key
+            for cause in change.causes
+            if isinstance(cause, FlightNews) and cause.flight == flight.key
         ]
 
-    def _tell(self, flight: Flight, news: News, now: datetime) -> list[Change]:
-        """Store a change and its deliveries, none of them held; empty where it was told before."""
-        about = f"flight {flight.key}"
-        values = {name: value for name, value in vars(news).items() if name != "label"}
-        values["happened"] = str(news.happened)
-        change = Change(
-            key=change_key(self.watch.name, about, ChangeKind.FLIGHT, news.label),
-            kind=ChangeKind.FLIGHT,
-            site="",
-            window_uid=None,
-            cycle_id=flight.begun.forecast,
-            found_utc=now,
-            before=None,
-            after=None,
-            causes=(FlightNews(flight.key, flight.begun.name, **values),),
-        )
-        pairs = tuple((change.key, ch.name) for ch in self.watch.channels if wants(ch, change))
-        return list(self.store.save_changes(self.watch.name, (change,), pairs))
+    def _tell(self, flight: Flight, label: str, news: FlightNews, now: datetime) -> list[Change]:
+        about, cycle_id = f"flight {flight.key}", flight.begun.forecast
+        change = told_of(self.watch, about, ChangeKind.FLIGHT, label, (news,), now, cycle_id)
+        return tell(self.store, self.watch, change)
+
+
+def told_of(
+    watch: Watch,
+    about: str,
+    kind: ChangeKind,
+    label: str,
+    causes: tuple[Cause, ...],
+    now: datetime,
+    cycle_id: str,
+    site: str = "",
+) -> Change:
+    """A change of a flight or a plan. `label` is the same for the same thing, whoever finds it."""
+    key = change_key(watch.name, about, kind, label)
+    return Change(key, kind, site, None, cycle_id, now, None, None, causes)
+
+
+def tell(
+    store: Store,
+    watch: Watch,
+    change: Change,
+    *,
+    only: Sequence[str] = (),
+    also: Sequence[str] = (),
+) -> list[Change]:
+    """Store a change and its deliveries, none of them held; empty where it was told before.
+
+    Channels in `only` take the place of those that want it, where the watch has any of them;
+    those in `also` come beside them.
+    """
+    there = {channel.name for channel in watch.channels}
+    names = [channel.name for channel in watch.channels if wants(channel, change)]
+    if set(only) & there:
+        names = [name for name in only if name in there]
+    names += [name for name in also if name in there]
+    pairs = tuple((change.key, name) for name in dict.fromkeys(names))
+    return list(store.save_changes(watch.name, (change,), pairs))
+
+
+#: News that say where it will land.
+_OF_LANDING = (Happened.RELEASED, Happened.BURST, Happened.MOVED, Happened.WATER)
+
+
+def news_of(
+    flight: Flight,
+    state: State,
+    last: tuple[float, float, float | None] | None,
+    estimate: Estimate | None,
+    chances: Chances | None,
+    told: Sequence[Told],
+    now_utc: datetime,
+    rules: ChaseRules,
+) -> tuple[News, ...]:
+    """What is to be told of a flight that is open. Pure.
+
+    Parameters
+    ----------
+    flight : Flight
+    state : State
+    last : (float, float, float or None) or None
+        Latitude, longitude and height of the last report. [deg], [m]
+    estimate : Estimate or None
+    chances : Chances or None
+        Of that estimate.
+    told : sequence of Told
+        Of this flight, the oldest first.
+    now_utc : datetime
+    rules : ChaseRules
+    """
+    before = {news.happened for _, news in told}
+    water = None if chances is None or chances.water is None else chances.water.share
+    found = []
+    if state.released_utc is not None and state.phase is not Phase.WAITING:
+        found.append(_with_landing(flight, Happened.RELEASED, state.released_utc, estimate, water))
+    if state.burst is not None:
+        when, high = from_unix_s(state.burst.before_unix_s), state.burst.at_least_m
+        found.append(_with_landing(flight, Happened.BURST, when, estimate, water, high))
+    if state.phase is Phase.DOWN and state.since_utc is not None:
+        spot = (None, None) if last is None else last[:2]
+        if estimate is not None:
+            spot = estimate.landing.latitude_deg, estimate.landing.longitude_deg
+        found.append(_news(flight, Happened.DOWN, state.since_utc, *spot))
+    if water is not None and water >= rules.water and estimate is not None:
+        found.append(_with_landing(flight, Happened.WATER, estimate.report_utc, estimate, water))
+    found = [each for each in found if each[1].happened not in before]
+    if state.silent and state.age is not None:
+        heard = now_utc - state.age
+        quiet = [told_utc for told_utc, news in told if news.happened == Happened.SILENT]
+        if not quiet or (heard > quiet[-1] and now_utc - quiet[-1] >= rules.again):
+            label = f"silent {heard:%Y-%m-%d %H:%M:%S}"
+            lat, lon, high_m = last or (None, None, None)
+            lands = None if estimate is None else estimate.landing_utc
+            found.append(
+                _news(flight, Happened.SILENT, heard, lat, lon, high_m, lands, label=label)
+            )
+    moved = None if found else _moved(flight, state, estimate, told, water, now_utc, rules)
+    found += [] if moved is None else [moved]
+    return tuple(each for each in found if now_utc - each[1].at_utc <= TOLD_FOR)
+
+
+def ended(flight: Flight, closing: Closing) -> News:
+    """That a flight has ended."""
+    what = Happened.FOUND if closing.outcome is Outcome.RECOVERED else Happened.GIVEN_UP
+    place = closing.latitude_deg, closing.longitude_deg
+    return _news(flight, what, closing.at_utc, *place, label="ended", by=closing.by)
+
+
+def _news(
+    flight: Flight,
+    what: Happened,
+    at_utc: datetime,
+    latitude_deg: float | None = None,
+    longitude_deg: float | None = None,
+    height_m: float | None = None,
+    landing_utc: datetime | None = None,
+    *,
+    label: str = "",
+    **more: Any,
+) -> News:
+    place = latitude_deg, longitude_deg, height_m, landing_utc
+    news = FlightNews(flight.key, flight.begun.name, str(what), at_utc, *place, **more)
+    return label or str(what), news
+
+
+def _with_landing(
+    flight: Flight,
+    what: Happened,
+    when: datetime,
+    estimate: Estimate | None,
+    water: float | None,
+    height_m: float | None = None,
+) -> News:
+    if estimate is None:
+        return _news(flight, what, when, height_m=height_m)
+    spot, lands = estimate.landing, estimate.landing_utc
+    place = spot.latitude_deg, spot.longitude_deg, height_m
+    return _news(flight, what, when, *place, lands, chance=water)
+
+
+def _moved(
+    flight: Flight,
+    state: State,
+    estimate: Estimate | None,
+    told: Sequence[Told],
+    water: float | None,
+    now_utc: datetime,
+    rules: ChaseRules,
+) -> News | None:
+    """That the landing moved far from where it was told last."""
+    of_landing = [
+        (told_utc, news.latitude_deg, news.longitude_deg)
+        for told_utc, news in told
+        if news.happened in _OF_LANDING
+        and news.latitude_deg is not None
+        and news.longitude_deg is not None
+    ]
+    if estimate is None or not of_landing or state.phase not in FLYING:
+        return None
+    told_utc, lat, lon = of_landing[-1]
+    spot = estimate.landing.latitude_deg, estimate.landing.longitude_deg
+    away_m = float(distance_m(lat, lon, *spot))
+    if away_m <= rules.moved_m or now_utc - told_utc < rules.again:
+        return None
+    count = sum(news.happened == Happened.MOVED for _, news in told)
+    return _news(
+        flight,
+        Happened.MOVED,
+        estimate.report_utc,
+        *spot,
+        None,
+        estimate.landing_utc,
+        label=f"{Happened.MOVED} {count + 1}",
+        km=away_m / 1e3,
+        bearing_deg=float(bearing_deg(lat, lon, *spot)),
+        chance=water,
+    )

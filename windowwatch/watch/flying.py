@@ -25,13 +25,12 @@ from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.spread import KNOT_HEIGHT_M, Draws, draw_surface_errors, make_draws
 from windowwatch.scoring.checks.flight import AirWatch
 from windowwatch.scoring.checks.release import WEATHER_CHECKS, barred_by_dark
-from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.drawing import hour_details
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.nearby import NearWeather
 from windowwatch.scoring.opinions import Voice, with_opinions
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Check, Hour, Site, Verdict
+from windowwatch.scoring.values import Check, Hour, HourDetail, Site, Verdict
 from windowwatch.storage.cycles import PassRecord, Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch

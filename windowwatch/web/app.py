@@ -30,9 +30,15 @@ from windowwatch.web.access.guard import (
 )
 from windowwatch.web.access.routes import ENTRY_PATH, Entry, ShareRoutes
 from windowwatch.web.data.export import health_data
-from windowwatch.web.data.health import CONTENT_TYPE, Health, health, metrics_text, model_states
+from windowwatch.web.data.health import (
+    CONTENT_TYPE,
+    Health,
+    Life,
+    health,
+    metrics_text,
+    model_states,
+)
 from windowwatch.web.data.routes import DataRoutes, FlightRoutes, RefusedError, refused
-from windowwatch.web.data.vitals import Life
 from windowwatch.web.flights import POSITIONS_PATH, Estimates, FollowedRoutes
 from windowwatch.web.live import Live
 from windowwatch.web.pages.board import board

@@ -41,8 +41,7 @@ from windowwatch.web.access.guard import (
     address_of,
     posted,
 )
-from windowwatch.web.data.chase import MEDIA, FlightRecord, record_as, ways_gpx
-from windowwatch.web.data.flightlog import log_csv
+from windowwatch.web.data.chase import MEDIA, FlightRecord, log_csv, record_as, ways_gpx
 from windowwatch.web.data.routes import RefusedError, file_answer
 from windowwatch.web.pages.flightpaper import paper_html, season_html
 from windowwatch.web.pages.flightview import flight_view

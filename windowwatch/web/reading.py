@@ -1,18 +1,22 @@
-"""What the page asks of the database, and keeps as long as it stays true."""
+"""What pages ask of the database, and keep as long as it stays true."""
 
 import threading
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from functools import cached_property
 
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.launchday.plan import Entry, stand
+from windowwatch.launchday.releases import ReleaseTable
+from windowwatch.launchday.sighting import USED_FOR
 from windowwatch.learning.learned import Learned
-from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.limits import LIMITS
-from windowwatch.scoring.values import Hour
+from windowwatch.scoring.values import Hour, HourDetail
 from windowwatch.storage.cycles import PassMark, StoredCycle
 from windowwatch.storage.store import Store
+from windowwatch.web.pages.plans import PlanView, as_of, plan_view
+from windowwatch.web.values import Facts
 from windowwatch.windows.causes import Cause, ErrorSaid, ToldEarlier
 from windowwatch.windows.standing import judged
 from windowwatch.windows.values import Change, Window
@@ -191,3 +195,34 @@ def _of_this_version(hour: Hour) -> Hour:
     if all(check.name in LIMITS for check in hour.checks):
         return hour
     return replace(hour, checks=tuple(c for c in hour.checks if c.name in LIMITS))
+
+
+def kept_plan(
+    store: Store, facts: Facts, key: str, entries: Sequence[Entry], now_utc: datetime
+) -> tuple[Sequence[Entry], ReleaseTable | None, datetime]:
+    """Entries and table of a plan, and the time at which they are looked at.
+
+    Of a rehearsal, as they stood when it was flown last.
+    """
+    table = store.release_table(facts.watch, key)
+    if facts.rehearsal:
+        entries, now_utc = as_of(entries, table, now_utc)
+    return entries, table, now_utc
+
+
+def read_plan(
+    store: Store, facts: Facts, key: str, entries: Sequence[Entry], now_utc: datetime
+) -> PlanView:
+    """A plan as its page shows it; parameters as of `kept_plan`."""
+    entries, table, now = kept_plan(store, facts, key, entries, now_utc)
+    newest = store.latest_cycle(facts.watch)
+    seen = store.sightings(facts.watch, stand(key, entries, now).site, now - USED_FOR)
+    return plan_view(
+        facts,
+        key,
+        entries,
+        table,
+        [each for each in seen if each.at_utc <= now],
+        "" if newest is None else newest.id,
+        now,
+    )

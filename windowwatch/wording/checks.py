@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from math import inf, isfinite
 from typing import assert_never
 
-from windowwatch.scoring.compare import Wanted, WantedKind, what_is_wanted
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import (
@@ -34,6 +33,7 @@ from windowwatch.scoring.values import (
     Unanswered,
     Verdict,
 )
+from windowwatch.scoring.verdict import Wanted, WantedKind, what_is_wanted
 from windowwatch.wording.page import is_long, reading_words
 from windowwatch.wording.phrases import check_label, percent
 

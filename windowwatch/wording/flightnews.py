@@ -1,6 +1,6 @@
 """What happened to a followed flight as a notice: what, where, and one thing to do. Pure."""
 
-from windowwatch.chase.news import Happened
+from windowwatch.chase.values import Happened
 from windowwatch.windows import causes as c
 from windowwatch.windows.values import Change
 from windowwatch.wording.chase import height_words, place_words

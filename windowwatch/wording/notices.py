@@ -26,8 +26,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from windowwatch.clock import require_utc
-from windowwatch.scoring.detail import Drive
-from windowwatch.scoring.values import Hour, Site
+from windowwatch.scoring.values import Drive, Hour, Site
 from windowwatch.windows.causes import (
     BestHourIs,
     Cause,

@@ -9,9 +9,8 @@ from zoneinfo import ZoneInfo
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import Drive, HourDetail
 from windowwatch.scoring.limits import LIMITS
-from windowwatch.scoring.values import Check, Hour, Site, Verdict
+from windowwatch.scoring.values import Check, Drive, Hour, HourDetail, Site, Verdict
 from windowwatch.windows.values import Window
 from windowwatch.wording.phrases import check_label as check_label  # said one way everywhere
 from windowwatch.wording.phrases import compass, length, percent

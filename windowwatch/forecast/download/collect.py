@@ -9,7 +9,7 @@ one route has brought, another one goes on from. Routes that differ in grid neve
 """
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
@@ -415,14 +415,6 @@ def _behind_its_index(item: Item) -> Iterator[None]:
             f"write it in the settings, [forecast.routes.files.{item.product.name}]",
             retry=True,
         ) from error
-
-
-def remove_unfinished(folder: Path) -> Iterable[Path]:
-    """Remove what an ended program left half fetched; name what was removed."""
-    removed = sorted(folder.rglob("*.grib2.part")) if folder.is_dir() else []
-    for path in removed:
-        path.unlink(missing_ok=True)
-    return removed
 
 
 def _flush_folder(folder: Path) -> None:

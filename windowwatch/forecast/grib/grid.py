@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.errors import InputError, SourceError
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 #: South, west, north, east of a box on the globe. [deg] East may exceed 180, or be less than
 #: west where the box spans the date line.
 Area = tuple[float, float, float, float]

@@ -10,20 +10,14 @@ from typing import Any
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy import sparse
-from scipy.sparse import csgraph
 from scipy.spatial import cKDTree
 
 from windowwatch.ground.build.extract import Ways
-from windowwatch.ground.plane import FloatArray, LocalPlane, dotted
+from windowwatch.ground.plane import LocalPlane, dotted
 from windowwatch.ground.query.rasters import POINT_STEP_M, Routes
+from windowwatch.ground.query.roadnet import BACK, OFF_ROAD_MPS, ONWARD, Links
+from windowwatch.units import BoolArray, FloatArray, IntArray
 
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
-
-#: From where a crew stands to the nearest road, as straight as it goes. [m/s] 10 km/h, the
-#: default speed of the profile in `tags`.
-OFF_ROAD_MPS = 10.0 / 3.6
 #: Courses of edges are kept to this, in parts of a cell: nobody sees more on a map.
 _COURSE_CELLS = 0.1
 #: An edge takes at least this long; a graph in a sparse matrix has no edges of nothing. [s]
@@ -167,41 +161,9 @@ def road_graph(ways: Ways, plane: LocalPlane, apart_m: float) -> RoadGraph:
     )
 
 
-@dataclass(frozen=True)
-class Links:
-    """Directed links between neighbouring places: the shortest where several run side by side.
-
-    Arrays are [L], in the order of `begin` and then of `end`; `edge` is the graph's.
-    """
-
-    begin: IntArray
-    end: IntArray
-    time_s: FloatArray
-    edge: IntArray
-
-    @classmethod
-    def of(cls, graph: RoadGraph) -> "Links":
-        """All links of a graph."""
-        one, back = np.flatnonzero(graph.forward), np.flatnonzero(graph.backward)
-        begin = np.concatenate([graph.first[one], graph.last[back]])
-        end = np.concatenate([graph.last[one], graph.first[back]])
-        edge = np.concatenate([one, back])
-        order = np.lexsort((graph.time_s[edge], end, begin))
-        begin, end, edge = begin[order], end[order], edge[order]
-        new = np.ones(begin.size, dtype=np.bool_)
-        new[1:] = (begin[1:] != begin[:-1]) | (end[1:] != end[:-1])
-        return cls(begin[new], end[new], graph.time_s[edge[new]], edge[new])
-
-    def between(self, begin: IntArray, end: IntArray, size: int) -> IntArray:
-        """Edges of links that are there, of a graph of so many places."""
-        return self.edge[np.searchsorted(self.begin * size + self.end, begin * size + end)]
-
-
-def matrix(graph: RoadGraph) -> sparse.csr_array:
-    """Times between neighbouring places [V, V], the shortest where edges run side by side. [s]"""
-    links = Links.of(graph)
-    size = graph.node.size
-    return sparse.csr_array((links.time_s, (links.begin, links.end)), shape=(size, size))
+def links_of(graph: RoadGraph) -> Links:
+    """Links between neighbouring places of a graph."""
+    return Links(graph.first, graph.last, graph.time_s, _allowed(graph), graph.node.size)
 
 
 def drives_from(graph: RoadGraph, links: Links, base_m: FloatArray) -> Drives:
@@ -224,58 +186,22 @@ def drives_from(graph: RoadGraph, links: Links, base_m: FloatArray) -> Drives:
         never = np.full(dots.edge.size, np.inf), np.full(places, np.inf)
         return Drives(*never, np.full(places, -1), -1, 0.0)
     away, index = cKDTree(dots.position_m[near]).query(base_m)
-    start = near[index]
-    at_ends, reached_by = _tree(graph, links, int(start))
-    edge, along = dots.edge[start], dots.along_s[start]
+    start = near[[index]]
+    base = dots.edge[start], dots.along_s[start]
+    at_ends, reached_by = links.from_points(*base)
     time_s = np.minimum(
-        np.where(graph.forward[dots.edge], at_ends[graph.first[dots.edge]] + dots.along_s, np.inf),
-        np.where(
-            graph.backward[dots.edge],
-            at_ends[graph.last[dots.edge]] + graph.time_s[dots.edge] - dots.along_s,
-            np.inf,
-        ),
+        links.onto_edges(at_ends, dots.edge, dots.along_s),
+        links.along(*base, dots.edge, dots.along_s),
     )
-    ahead = np.where(dots.edge == edge, dots.along_s - along, np.nan)
-    if graph.forward[edge]:
-        time_s = np.where(ahead >= 0.0, np.minimum(time_s, ahead), time_s)
-    if graph.backward[edge]:
-        time_s = np.where(ahead <= 0.0, np.minimum(time_s, -ahead), time_s)
     off_road_s = float(away) / OFF_ROAD_MPS
-    return Drives(time_s + off_road_s, at_ends + off_road_s, reached_by, int(start), off_road_s)
-
-
-def _tree(graph: RoadGraph, links: Links, dot: int) -> tuple[FloatArray, IntArray]:
-    """Times from a dot to all places, and the edge by which each is reached, -1 for none.
-
-    The dot stands in the graph as one place more, with links to the ends of its edge.
-    """
-    edge, along, size = graph.dots.edge[dot], graph.dots.along_s[dot], graph.node.size
-    leaving = [
-        (place, max(took, _LEAST_S))
-        for allowed, place, took in (
-            (graph.forward[edge], graph.last[edge], graph.time_s[edge] - along),
-            (graph.backward[edge], graph.first[edge], along),
-        )
-        if allowed
-    ]
-    if len({place for place, _ in leaving}) < len(leaving):  # a loop back to the same place
-        leaving = [min(leaving, key=lambda each: each[1])]
-    ends = np.array([place for place, _ in leaving], dtype=np.int64)
-    joined = sparse.csr_array(
-        (
-            np.concatenate([links.time_s, [took for _, took in leaving]]),
-            (
-                np.concatenate([links.begin, np.full(ends.size, size)]),
-                np.concatenate([links.end, ends]),
-            ),
-        ),
-        shape=(size + 1, size + 1),
+    return Drives(
+        time_s[0] + off_road_s, at_ends[0] + off_road_s, reached_by[0], int(start[0]), off_road_s
     )
-    time_s, before = csgraph.dijkstra(joined, indices=size, return_predecessors=True)
-    found = np.flatnonzero((before[:size] >= 0) & (before[:size] < size))
-    reached_by = np.full(size, -1, dtype=np.int64)
-    reached_by[found] = links.between(before[found].astype(np.int64), found, size + 1)
-    return time_s[:size], reached_by
+
+
+def _allowed(graph: RoadGraph) -> NDArray[np.uint8]:
+    """How each edge may be driven, as ground files keep it."""
+    return (ONWARD * graph.forward + BACK * graph.backward).astype(np.uint8)
 
 
 def routes_of(
@@ -307,7 +233,7 @@ def routes_of(
         first=graph.first.astype(np.int32),
         last=graph.last.astype(np.int32),
         time_s=graph.time_s.astype(np.float32),
-        allowed=(graph.forward + 2 * graph.backward).astype(np.uint8),
+        allowed=_allowed(graph),
         point=np.rint(point / POINT_STEP_M).astype(np.int32),
         point_start=np.searchsorted(line, np.arange(graph.first.size + 1)).astype(np.int32),
         place_s=_quarters(np.array([each.place_s for each in drives])),

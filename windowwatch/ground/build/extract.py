@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.ground.tags import Cover, Line
+from windowwatch.units import FloatArray
 
-FloatArray = NDArray[np.float64]
 #: South, west, north, east. [deg]
 Box = tuple[float, float, float, float]
 #: No bound at all.

@@ -17,12 +17,10 @@ from scipy.spatial import cKDTree
 
 from windowwatch.errors import GroundError, InputError
 from windowwatch.ground.build import walking
-from windowwatch.ground.build.driving import Dots, Links, drives_from, road_graph, routes_of
+from windowwatch.ground.build.driving import Dots, drives_from, links_of, road_graph, routes_of
 from windowwatch.ground.build.extract import EVERYWHERE, Box, Extract
 from windowwatch.ground.plane import (
-    BoolArray,
     Float32Array,
-    FloatArray,
     Grid,
     GridArray,
     LocalPlane,
@@ -40,6 +38,7 @@ from windowwatch.ground.query.rasters import (
     encode,
 )
 from windowwatch.ground.tags import Cover, Line
+from windowwatch.units import BoolArray, FloatArray
 
 #: A coastline that ends this near the edge of the map, in parts of the map's width, was cut
 #: there; farther from it, it has a gap.
@@ -410,7 +409,7 @@ def _roads(laid: _Laid, bases: Sequence[Base], height_m: GridArray | None, tell:
         name: _distance_layer(grid, dots.position_m[wanted])
         for name, wanted in (("road_m", dots.stopping), ("public_road_m", dots.public))
     }
-    links, drives, notes = Links.of(graph), [], []
+    links, drives, notes = links_of(graph), [], []
     for number, base in enumerate(bases):
         tell(f"driving from {base.name}", 0.65 + 0.10 * number / len(bases))
         x, y = plane.forward(base.latitude_deg, base.longitude_deg)

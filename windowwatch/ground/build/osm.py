@@ -13,8 +13,9 @@ import shapely
 
 from windowwatch.errors import GroundError
 from windowwatch.ground import tags as rules
-from windowwatch.ground.build.extract import EVERYWHERE, Box, Extract, FloatArray, Ways
+from windowwatch.ground.build.extract import EVERYWHERE, Box, Extract, Ways
 from windowwatch.ground.tags import Cover, Line
+from windowwatch.units import FloatArray
 
 #: A school or hospital that is drawn as a point takes this much ground about it. Judgement.
 #: [deg of latitude], about 100 m

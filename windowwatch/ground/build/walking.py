@@ -15,15 +15,13 @@ from scipy import sparse
 from scipy.sparse import csgraph
 
 from windowwatch.ground.plane import (
-    BoolArray,
     Float32Array,
-    FloatArray,
     Grid,
     GridArray,
-    IntArray,
     row_crossings,
     segments,
 )
+from windowwatch.units import BoolArray, FloatArray, IntArray
 
 #: Speeds on level ground. [m/s] 5 km/h on a path, 4 over rough pasture, 3 in forest:
 #: judgement, no source; 2 in wetland likewise.

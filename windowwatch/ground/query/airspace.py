@@ -16,10 +16,9 @@ import shapely
 from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
+from windowwatch.units import BoolArray, FloatArray
 
-FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
-BoolArray = NDArray[np.bool_]
 #: Places in arrays [F, S]: flights, and their points.
 Places = tuple[IntArray, IntArray]
 #: West, south, east, north of each flight [F]; NaN for one without a point. [deg]

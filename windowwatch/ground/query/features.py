@@ -14,9 +14,10 @@ import shapely
 from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
-from windowwatch.ground.plane import Edges, FloatArray, LocalPlane
+from windowwatch.ground.plane import Edges, LocalPlane
 from windowwatch.ground.query.airspace import Airspace, Permitted
 from windowwatch.ground.query.rasters import Rasters
+from windowwatch.units import FloatArray
 
 
 class AreaKind(StrEnum):

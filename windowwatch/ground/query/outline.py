@@ -16,13 +16,12 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from windowwatch.ground.plane import FloatArray
 from windowwatch.ground.query.airspace import AirspaceKind, Level, Volume
 from windowwatch.ground.query.features import AreaKind, Ground, RoadClass
 from windowwatch.ground.query.rasters import POINT_STEP_M, Rasters
 from windowwatch.ground.tags import Cover
 from windowwatch.physics.constants import USSA76_RADIUS_M
-from windowwatch.units import M_PER_FOOT
+from windowwatch.units import M_PER_FOOT, FloatArray
 
 
 @dataclass(frozen=True)

@@ -17,10 +17,9 @@ import shapely
 from numpy.typing import NDArray
 
 from windowwatch.errors import GroundError, InputError
-from windowwatch.ground.plane import FloatArray, Grid
+from windowwatch.ground.plane import Grid
 from windowwatch.ground.tags import Cover
-
-IntArray = NDArray[np.int64]
+from windowwatch.units import FloatArray, IntArray
 
 #: Points are kept in whole steps of this. [m]
 POINT_STEP_M = 0.5
@@ -114,25 +113,22 @@ class Routes:
         """How many places the graph has."""
         return self.place_s.shape[1] if self.place_s.ndim == 2 else 0
 
-    def way(self, bases: Collection[int], cell: int) -> Way | None:
-        """The soonest way from any of some bases to where walks from a cell begin.
+    def way(self, bases: Collection[int], start: int) -> Way | None:
+        """The soonest way from any of some bases to where walks begin.
 
         Parameters
         ----------
         bases : collection of int
             Numbers of the bases.
-        cell : int
-            In which the walk begins.
+        start : int
+            Which of the starts of walks.
 
         Returns
         -------
         Way or None
             None where no road leads from any of them.
         """
-        at = int(np.searchsorted(self.start_cell, cell))
-        if at >= self.start_cell.size or self.start_cell[at] != cell:
-            return None
-        edge, along = int(self.start_edge[at]), float(self.start_along_s[at])
+        edge, along = int(self.start_edge[start]), float(self.start_along_s[start])
         soonest, base, by = np.inf, -1, ""
         for number in bases:
             if self.base_edge[number] >= 0:
@@ -334,19 +330,17 @@ class Rasters:
         more._starts_s = {**self._starts_s, base.name: starts_s}
         return more
 
-    def _starts_at(self, units: FloatArray) -> IntArray:
-        """At which of the starts the walk to each point begins; -1 for none."""
-        steps = [self.value(name, units) for name in WALK_STARTS]
-        known = np.isfinite(steps[0]) & np.isfinite(steps[1])
-        known &= np.isfinite(self.value("walk_min", units))
+    def starts_at(self, units: FloatArray) -> IntArray:
+        """At which of the starts the walk to each point [N] begins; -1 for none."""
+        starts = None if self.routes is None else self.routes.start_cell
+        if starts is None or not starts.size or not set(WALK_STARTS) <= set(self.layers):
+            return np.full(len(units), -1)
         row, column = (
-            np.where(known, np.floor(units[:, 1 - i] + 0.5) + np.where(known, steps[i], 0.0), 0.0)
-            for i in (0, 1)
+            np.floor(units[:, 1 - i] + 0.5) + self.value(name, units)
+            for i, name in enumerate(WALK_STARTS)
         )
-        cell = (row * self.grid.columns + column).astype(np.int64)
-        starts = np.zeros(0, np.int32) if self.routes is None else self.routes.start_cell
-        if not starts.size:
-            return np.full(cell.shape, -1)
+        known = np.isfinite(row + column + self.value("walk_min", units))
+        cell = np.where(known, row * self.grid.columns + column, -1.0).astype(np.int64)
         at = np.minimum(np.searchsorted(starts, cell), starts.size - 1)
         return np.where(known & (starts[at] == cell), at, -1)
 
@@ -359,7 +353,7 @@ class Rasters:
         step_min = next(
             (each.scale for key, each in self.layers.items() if key.startswith("drive_min/")), 0.1
         )
-        at = self._starts_at(units)
+        at = self.starts_at(units)
         there = np.append(self._starts_s[name], np.inf)[at] / 60.0
         whole = np.minimum(np.rint(there / step_min), LARGEST_CODE) * step_min
         there = np.where(np.isfinite(there), whole, there)
@@ -435,18 +429,13 @@ class Rasters:
         unit : array [2]
             The point, of `units`.
         """
-        steps = [float(self.value(name, unit[None])[0]) for name in WALK_STARTS
-                 if name in self.layers]  # fmt: skip
-        if self.routes is None or len(steps) < 2 or not np.all(np.isfinite(steps)):
+        start = int(self.starts_at(unit[None])[0])
+        if self.routes is None or start < 0:
             return None
-        column, row = np.floor(unit + 0.5) + np.array(steps[::-1])
-        if not np.isfinite(self.value("walk_min", unit[None])[0]):
-            return None
-        cell = int(row) * self.grid.columns + int(column)
         # of a base that was added later (`with_base`) times are known, but no courses
         held = enumerate(self.bases[: self.routes.base_edge.size])
         numbers = [number for number, base in held if base.name in bases]
-        return self.routes.way(numbers, cell)
+        return self.routes.way(numbers, start)
 
     def require_reach(self, sites: Sequence[Base], reach_m: float) -> None:
         """Refuse a map that does not lie all round every site.

@@ -11,11 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 #: Radius of a standing person, one foot. [m] 14 CFR 417 and RCC 321 (from memory).
 PERSON_RADIUS_M = 0.3048

@@ -14,7 +14,7 @@ from windowwatch.physics.flights import Flights, FlightStatus
 from windowwatch.scoring.answer import Measure, nothing_known
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Gap, Missing, MostThrough
-from windowwatch.units import KELVIN_AT_0_C
+from windowwatch.units import KELVIN_AT_0_C, BoolArray, FloatArray
 
 
 def landed(flights: Flights) -> NDArray[np.bool_]:
@@ -59,11 +59,6 @@ def lost_flights(status: NDArray[np.uint8]) -> tuple[tuple[str, int], ...]:
     return tuple(sorted((pair for pair in counts if pair[1]), key=lambda pair: -pair[1]))
 
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
-
-#: The checks that need the path of every flight.
-PATH_CHECKS = ("airspace", "permitted_area")
 #: A prepared geometry must not be asked by two threads at once, and all sites share them.
 _ONE_AT_A_TIME = Lock()
 #: Forecasts hold a little more vapour than saturated air. [%] Judgement.

@@ -28,8 +28,7 @@ from windowwatch.scoring.values import (
     OutOfReach,
     Site,
 )
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import FloatArray
 
 NO_FILE = Missing(Gap.GROUND_FILE)
 #: A walk or a drive that takes longer, or cannot be made at all, counts as this long. [min]

@@ -31,9 +31,7 @@ from windowwatch.scoring.checks.series import (
 )
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import AtLeast, FromMeanWind, Gap, Missing, Site
-from windowwatch.units import KELVIN_AT_0_C
-
-FloatArray = NDArray[np.float64]
+from windowwatch.units import KELVIN_AT_0_C, FloatArray
 
 #: Checks that need the forecast at the site.
 WEATHER_CHECKS = ("wind", "gust", "cloud", "low_cloud", "middle_cloud", "high_cloud", "ceiling",

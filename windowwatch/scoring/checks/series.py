@@ -42,9 +42,7 @@ from numpy.typing import NDArray
 
 from windowwatch.physics.surface import CellMethod, SurfaceSeries, TimeCells
 from windowwatch.scoring.values import OverInterval
-
-FloatArray = NDArray[np.float64]
-
+from windowwatch.units import FloatArray
 
 #: Of which place each span is [N], where series of several places [M, P, T] are asked; None
 #: where there is one series [M, T] for all spans.

@@ -7,7 +7,7 @@ wrong there takes nothing else with it.
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any, TypeVar
 
 import numpy as np
@@ -117,18 +117,34 @@ class Desk:
             near = near_again(newest, self._watch, self._store, self._named, site)
             now_open.near[site.name] = near
         seen = self._store.sightings(self._watch.name, site.name, now_utc - USED_FOR)
+        window_end_utc = self._window_end(plan)
+        times = release_times(plan.release_utc, window_end_utc, now_utc)
         return fly_plan(
             now_open.data,
             as_flown(self._watch, self._store, newest.learned),
             site,
             plan,
             now_utc,
-            window_end_utc=self._window_end(plan),
+            window_end_utc=window_end_utc,
             sightings=seen,
             near=now_open.near[site.name],
-            heard=self._store.hours(
-                self._watch.name, newest.cycle.id, site=site.name, with_checks=False
-            ),
+            heard=self._heard(newest, site, times),
+        )
+
+    def _heard(
+        self, newest: StoredCycle, site: Site, times: Sequence[datetime]
+    ) -> tuple[Hour, ...]:
+        """Launch hours as they are stored round some times, for what other models say in them."""
+        if not times:
+            return ()
+        half = self._watch.span.step / 2
+        return self._store.hours(
+            self._watch.name,
+            newest.cycle.id,
+            site=site.name,
+            from_utc=times[0] - half,
+            until_utc=times[-1] + half + timedelta(seconds=1),  # which is not included
+            with_checks=False,
         )
 
     def _opened(self, newest: StoredCycle) -> _Open:

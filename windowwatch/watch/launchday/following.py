@@ -44,16 +44,15 @@ from windowwatch.launchday.plan import (
 )
 from windowwatch.launchday.releases import ReleaseTable
 from windowwatch.launchday.sighting import FRESH_FOR, USED_FOR, Sighting, vetoes
-from windowwatch.notices.policy import wants
 from windowwatch.scoring.values import Verdict
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.plans import PlanEntries
 from windowwatch.storage.store import Store
+from windowwatch.watch.chasing import tell, told_of
 from windowwatch.watch.launchday.desk import ElsewhereError
 from windowwatch.watch.values import Watch
 from windowwatch.windows import causes as c
 from windowwatch.windows.causes import Cause
-from windowwatch.windows.changes import change_key
 from windowwatch.windows.values import Change, ChangeKind
 from windowwatch.windows.window import WindowRules
 
@@ -389,30 +388,22 @@ class Following:
         only: Sequence[str] = (),
         also: Sequence[str] = (),
     ) -> list[Change]:
-        """Store a change and its deliveries, none of them held; empty where it was told before."""
-        key = change_key(self.watch.name, f"plan {plan.key}", ChangeKind.PLAN, label)
-        if key in self._told:
-            return []
-        change = Change(
-            key=key,
-            kind=ChangeKind.PLAN,
-            site=plan.site,
-            window_uid=None,
-            cycle_id=self._cycle or plan.cycle_id or "",
-            found_utc=now,
-            before=None,
-            after=None,
-            causes=(c.OfPlan(plan.key, plan.release_utc, str(plan.state)), *causes),
+        """As `tell`, what was not told before."""
+        change = told_of(
+            self.watch,
+            f"plan {plan.key}",
+            ChangeKind.PLAN,
+            label,
+            (c.OfPlan(plan.key, plan.release_utc, str(plan.state)), *causes),
+            now,
+            self._cycle or plan.cycle_id or "",
+            plan.site,
         )
-        there = {channel.name for channel in self.watch.channels}
-        names = [ch.name for ch in self.watch.channels if wants(ch, change)]
-        if set(only) & there:
-            names = [name for name in only if name in there]
-        names += [name for name in also if name in there]
-        pairs = tuple((key, name) for name in dict.fromkeys(names))
-        new = self.store.save_changes(self.watch.name, (change,), pairs)
-        self._told.add(key)
-        return list(new)
+        if change.key in self._told:
+            return []
+        new = tell(self.store, self.watch, change, only=only, also=also)
+        self._told.add(change.key)
+        return new
 
 
 def _newest(store: Store, watch: str) -> StoredCycle | None:

@@ -22,8 +22,8 @@ from windowwatch.clock import to_unix_s
 from windowwatch.errors import InputError, SourceError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import require_covers
-from windowwatch.ground.query.drives import network_of
 from windowwatch.ground.query.rasters import Base
+from windowwatch.ground.query.roadnet import net_of
 from windowwatch.ground.region import Region
 from windowwatch.logs import LogStyle
 from windowwatch.physics.flights import Flights
@@ -154,7 +154,7 @@ class Flyer:
         self._data, self._order, self._now_utc = data, order, now_utc
         self._watch = replace(watch, draws=order.draws)
         rasters = watch.ground.rasters
-        self._network = None if rasters is None else network_of(rasters)
+        self._roads = None if rasters is None else net_of(rasters)
 
     def hours(self, place: int) -> PlaceHours:
         """Every launch hour at one place, as a pass would score it.
@@ -187,12 +187,8 @@ class Flyer:
         if rasters is not None:
             base = Base(site.name, site.latitude_deg, site.longitude_deg)
             starts_s = np.zeros(0)
-            if self._network is not None and rasters.routes is not None:
-                start = int(self.candidates.start[place])
-                starts_s = self._network.starts_s(
-                    int(rasters.routes.start_edge[start]),
-                    float(rasters.routes.start_along_s[start]),
-                )
+            if self._roads is not None:
+                starts_s = self._roads.from_stop_s(int(self.candidates.start[place]))
             ground = replace(ground, rasters=rasters.with_base(base, starts_s))
         return replace(self._watch, sites=(site,), ground=ground)
 

@@ -1,40 +1,43 @@
-"""A followed flight for other programs: GeoJSON, GPX 1.1, KML 2.2 and CSV. Pure."""
+"""Flights for other programs: a followed one, and those of the log, a row each. Pure."""
 
 import csv
 import io
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
+from math import exp
 from typing import Any
 from xml.etree import ElementTree as Xml
 
 from windowwatch.chase.drives import Advice
+from windowwatch.chase.flown import Measured
+from windowwatch.chase.logbook import Logged, NoteKind
 from windowwatch.chase.reports import Mark, Report
 from windowwatch.chase.silence import Search
 from windowwatch.chase.values import Estimate, Flight, Kept, Said
 from windowwatch.errors import InputError
-from windowwatch.web.data.earthxml import (
+from windowwatch.learning.balloons import kit_of
+from windowwatch.web.data.export import (
     GPX,
     KML,
-    add,
-    coordinates,
-    place_of,
-    placemark,
-    polygons,
-    written,
-)
-from windowwatch.web.data.export import (
     Point,
+    add,
     contained,
+    coordinates,
     csv_field,
     feature,
     inside_features,
     line_parts,
+    place_of,
+    placemark,
     point,
+    polygons,
     time_text,
+    xml_bytes,
 )
 from windowwatch.wording.chase import CAUTION, closing_words
 from windowwatch.wording.crews import DRIVE_CAUTION, SEARCH_CAUTION, cell_words, crew_head
+from windowwatch.wording.flightlog import mean_rate
 
 #: Kinds, each with its media type.
 MEDIA: Mapping[str, str] = {
@@ -162,7 +165,7 @@ def _gpx(record: FlightRecord) -> bytes:
         if report.height_m is not None:
             add(spot, "ele", f"{report.height_m:.1f}")
         add(spot, "time", time_text(report.time_utc))
-    return written(root)
+    return xml_bytes(root)
 
 
 #: Cells of a search that are written.
@@ -192,7 +195,7 @@ def ways_gpx(flight: Flight, advice: Advice | None, search: Search | None) -> by
             add(way, "name", each.crew.name)
             for place in zip(each.way_latitude_deg, each.way_longitude_deg, strict=True):
                 add(way, "rtept", **place_of(point(*place)))
-    return written(root)
+    return xml_bytes(root)
 
 
 def _kml(record: FlightRecord) -> bytes:
@@ -214,7 +217,7 @@ def _kml(record: FlightRecord) -> bytes:
             line = add(many, "LineString")
             add(line, "altitudeMode", "absolute")
             add(line, "coordinates", coordinates(part))
-    return written(root)
+    return xml_bytes(root)
 
 
 def _csv(record: FlightRecord) -> bytes:
@@ -230,3 +233,74 @@ def _csv(record: FlightRecord) -> bytes:
         }
         writer.writerow([csv_field(values[name]) for name in COLUMNS])
     return out.getvalue().encode()
+
+
+LOG_COLUMNS = (
+    "flight", "name", "source", "released_utc", "latitude_deg", "longitude_deg", "height_m",
+    "balloon", "parachute", "gas", "balloon_mass_kg", "payload_mass_kg", "nozzle_lift_kg",
+    "lift_measured", "implied_lift_kg", "rise_mps", "burst_utc", "burst_height_m",
+    "burst_height_sigma_m", "burst_latitude_deg", "burst_longitude_deg", "highest_m", "landing_utc",
+    "landing_latitude_deg", "landing_longitude_deg", "landing_by", "landing_mps", "drift_m",
+    "bearing_deg", "burst_diameter_m", "burst_diameter_sigma", "drag_factor", "drag_factor_sigma",
+    "canopy_drag_coefficient", "canopy_drag_coefficient_sigma", "outcome", "closed_utc",
+    "forecast_cycle", "forecast_lead_h", "forecast_error_m", "forecast_inside_90", "irregular",
+)  # fmt: skip
+#: Fields that the track gives under the same name.
+_OF_TRACK = (
+    "burst_height_m", "burst_height_sigma_m", "burst_latitude_deg", "burst_longitude_deg",
+    "highest_m", "landing_latitude_deg", "landing_longitude_deg", "landing_mps", "drift_m",
+    "bearing_deg", "lift_measured",
+)  # fmt: skip
+
+
+def log_csv(log: Iterable[Logged]) -> str:
+    """All flights, a row each; what is not known is left empty."""
+    out = io.StringIO()
+    writer = csv.writer(out)
+    writer.writerow(LOG_COLUMNS)
+    for each in log:
+        row = _row(each)
+        values = [row.get(name) for name in LOG_COLUMNS]
+        writer.writerow(["" if value is None else csv_field(value) for value in values])
+    return out.getvalue()
+
+
+def _row(logged: Logged) -> dict[str, Any]:
+    begun, end, made = logged.flight.begun, logged.flight.closing, logged.made
+    train, lift = begun.train, logged.noted(NoteKind.LIFT)
+    kit = kit_of(train, logged.text(NoteKind.BALLOON), logged.text(NoteKind.PARACHUTE))
+    row: dict[str, Any] = {
+        "flight": begun.key, "name": begun.name, "source": logged.text(NoteKind.SOURCE),
+        "latitude_deg": begun.latitude_deg, "longitude_deg": begun.longitude_deg,
+        "height_m": begun.height_m, "balloon": kit.balloon, "parachute": kit.parachute,
+        "gas": str(train.gas), "balloon_mass_kg": train.balloon_mass_kg,
+        "payload_mass_kg": train.payload_mass_kg,
+        "nozzle_lift_kg": train.nozzle_lift_kg if lift is None else lift.number,
+        "outcome": None if end is None else str(end.outcome),
+        "closed_utc": None if end is None else time_text(end.at_utc),
+        "irregular": "; ".join(each.text for each in logged.irregularities),
+    }  # fmt: skip
+    if made is None:
+        return row
+    flown, best = made.flown, made.forecast
+    row |= {name: getattr(flown, name) for name in _OF_TRACK}
+    row |= {
+        "released_utc": time_text(flown.released_utc), "implied_lift_kg": flown.lift_kg,
+        "rise_mps": mean_rate(flown.rises),
+        "burst_utc": None if flown.burst_utc is None else time_text(flown.burst_utc),
+        "landing_utc": None if flown.landing_utc is None else time_text(flown.landing_utc),
+        "landing_by": None if flown.landing_by is None else str(flown.landing_by),
+        **_pair("burst_diameter_m", "burst_diameter_sigma", flown.burst),
+        **_pair("drag_factor", "drag_factor_sigma", flown.drag),
+        **_pair("canopy_drag_coefficient", "canopy_drag_coefficient_sigma", flown.canopy),
+    }  # fmt: skip
+    if best is not None:
+        row |= {
+            "forecast_cycle": best.cycle_id, "forecast_lead_h": best.lead_h,
+            "forecast_error_m": best.error_m, "forecast_inside_90": best.inside_90,
+        }  # fmt: skip
+    return row
+
+
+def _pair(value: str, sigma: str, measured: Measured | None) -> dict[str, float]:
+    return {} if measured is None else {value: exp(measured.log_value), sigma: measured.sigma}

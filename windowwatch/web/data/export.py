@@ -1,4 +1,4 @@
-"""Rows as data for other programs: dictionaries, CSV, GeoJSON, and shapes on the globe. Pure.
+"""Rows as data for other programs: dictionaries, CSV, GeoJSON, KML, GPX, shapes on the globe. Pure.
 
 RFC 7946, section 3.1.9: a line or area that crosses the antimeridian is given in parts.
 """
@@ -8,6 +8,7 @@ import io
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
+from xml.etree import ElementTree as Xml
 
 import numpy as np
 
@@ -396,3 +397,48 @@ def line_parts(points: Iterable[Sequence[float]]) -> list[list[Point]]:
         for part in parts
         if len(part) > 1
     ]
+
+
+# -- elements of KML 2.2 and GPX 1.1 --
+
+KML, GPX = "http://www.opengis.net/kml/2.2", "http://www.topografix.com/GPX/1/1"
+
+
+def add(parent: Xml.Element, name: str, text: str | None = None, **attributes: str) -> Xml.Element:
+    """A new element in another."""
+    made = Xml.SubElement(parent, name, attributes)
+    made.text = text
+    return made
+
+
+def placemark(parent: Xml.Element, name: str, style: str = "") -> Xml.Element:
+    """A named place or line of KML; its shape is added by whoever asked."""
+    mark = add(parent, "Placemark")
+    add(mark, "name", name)
+    if style:
+        add(mark, "styleUrl", f"#{style}")
+    return mark
+
+
+def polygons(mark: Xml.Element, rings: list[list[Point]]) -> None:
+    """Rings as areas of a placemark."""
+    many = add(mark, "MultiGeometry")
+    for ring in rings:
+        outer = add(add(many, "Polygon"), "outerBoundaryIs")
+        add(add(outer, "LinearRing"), "coordinates", coordinates(ring))
+
+
+def coordinates(points: list[Point]) -> str:
+    """Points as KML lists them."""
+    return " ".join(",".join(map(str, each)) for each in points)
+
+
+def place_of(place: Point) -> dict[str, str]:
+    """Latitude and longitude as GPX has them."""
+    return {"lat": f"{place[1]:.5f}", "lon": f"{place[0]:.5f}"}
+
+
+def xml_bytes(root: Xml.Element) -> bytes:
+    """A document in UTF-8, with its declaration."""
+    made: bytes = Xml.tostring(root, encoding="utf-8", xml_declaration=True)
+    return made

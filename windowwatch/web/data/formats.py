@@ -10,26 +10,23 @@ from icalendar import Calendar, Event, vDuration, vText
 
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.launchday.plan import Plan, PlanState
-from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.scoring.values import Hour, Site
-from windowwatch.web.data.earthxml import (
+from windowwatch.scoring.values import Drive, Hour, HourDetail, Site, Track
+from windowwatch.web.data.export import (
     GPX,
     KML,
-    add,
-    coordinates,
-    place_of,
-    placemark,
-    polygons,
-    written,
-)
-from windowwatch.web.data.export import (
     Point,
+    add,
     contained,
+    coordinates,
     feature,
     inside_features,
     line_parts,
+    place_of,
+    placemark,
     point,
+    polygons,
     time_text,
+    xml_bytes,
 )
 from windowwatch.windows.standing import Launch
 from windowwatch.windows.values import Window, WindowState
@@ -209,7 +206,7 @@ def flight_kml(data: FlightData) -> bytes:
     if drive is not None:
         mark = placemark(document, f"Drive from {drive.start}, {drive.minutes:.0f} min", "drive")
         _kml_lines(mark, drive_parts(drive), absolute=False)
-    return written(root)
+    return xml_bytes(root)
 
 
 def _kml_areas(document: Xml.Element, data: FlightData) -> None:
@@ -297,7 +294,7 @@ def drive_gpx(data: FlightData) -> bytes | None:
             segment = Xml.SubElement(track, "trkseg")
             for each in part:
                 Xml.SubElement(segment, "trkpt", place_of(each))
-    return written(root)
+    return xml_bytes(root)
 
 
 def _waypoint(root: Xml.Element, place: Point, name: str, text: str) -> None:

@@ -14,8 +14,7 @@ from windowwatch.ground.query.features import AreaKind, Ground
 from windowwatch.ground.query.outline import Frame, Zone, outlines
 from windowwatch.physics.earth import destination
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import HourDetail, Track
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.values import HourDetail, Site, Track
 from windowwatch.units import FloatArray
 from windowwatch.wording.page import LAYERS, burst_mark, drive_words, minute_mark
 

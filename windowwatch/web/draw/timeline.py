@@ -10,9 +10,8 @@ import numpy as np
 from windowwatch.clock import floor_to_step, from_unix_s, to_unix_s
 from windowwatch.physics.sun import sunrise_unix_s, sunset_unix_s
 from windowwatch.scoring.checks.series import FAR_H
-from windowwatch.scoring.detail import Drive, Track
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.scoring.values import Hour, Site
+from windowwatch.scoring.values import Drive, Hour, Site, Track
 from windowwatch.units import KELVIN_AT_0_C, FloatArray
 from windowwatch.wording import page as words
 from windowwatch.wording.phrases import compass, length

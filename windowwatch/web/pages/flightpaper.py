@@ -19,8 +19,7 @@ from windowwatch.learning.balloons import courses, kit_of, train_lines
 from windowwatch.physics.earth import destination, distance_m
 from windowwatch.physics.spread import Footprint
 from windowwatch.physics.train import FlightTrain
-from windowwatch.scoring.detail import HourDetail, Track
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.values import HourDetail, Site, Track
 from windowwatch.storage.flightlog import lessons_of
 from windowwatch.web.pages.pack import Renders
 from windowwatch.wording import flightlog as words

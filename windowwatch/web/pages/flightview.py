@@ -17,8 +17,7 @@ from windowwatch.clock import from_unix_s
 from windowwatch.drawing.hour_map import TALL, WIDE, MapView, draw
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone
-from windowwatch.scoring.detail import Drive, HourDetail, Track
-from windowwatch.scoring.values import Site
+from windowwatch.scoring.values import Drive, HourDetail, Site, Track
 from windowwatch.web.draw.timeline import HeightLine, height_line
 from windowwatch.wording import chase as words
 from windowwatch.wording import crews as crewwords

@@ -7,9 +7,8 @@ from datetime import timedelta
 from windowwatch.drawing.hour_map import TALL, WIDE, MapView, draw
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
-from windowwatch.scoring.detail import HourDetail
 from windowwatch.scoring.opinions import chance_interval
-from windowwatch.scoring.values import Check, Hour, Part, Site, Verdict
+from windowwatch.scoring.values import Check, Hour, HourDetail, Part, Site, Verdict
 from windowwatch.web.draw.timeline import (
     History,
     Profile,

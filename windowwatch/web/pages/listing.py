@@ -5,8 +5,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.scoring.detail import Drive
-from windowwatch.scoring.values import Hour, Site, Verdict
+from windowwatch.scoring.values import Drive, Hour, Site, Verdict
 from windowwatch.storage.deliveries import Delivery, DeliveryState
 from windowwatch.storage.saving import Acknowledgement
 from windowwatch.web.draw.timeline import History, Told, history

@@ -38,10 +38,9 @@ from windowwatch.physics.fill import STANDARD_PRESSURE_PA
 from windowwatch.scoring.values import Site
 from windowwatch.web.access.guard import COOKIE, CsrfTokens, FormError, guest_of, posted
 from windowwatch.web.pages.pack import Renders, pack, texts_of
-from windowwatch.web.pages.planreading import kept_plan, read_plan
 from windowwatch.web.pages.plans import PlanView, plan_rows
 from windowwatch.web.pages.routes import Page
-from windowwatch.web.reading import CYCLES_BACK, Reader
+from windowwatch.web.reading import CYCLES_BACK, Reader, kept_plan, read_plan
 from windowwatch.web.values import Facts, from_stamp, site_keys
 from windowwatch.wording import page as words
 

@@ -15,8 +15,7 @@ from starlette.staticfiles import StaticFiles
 
 from windowwatch.clock import Clock
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.scoring.detail import Drive, HourDetail
-from windowwatch.scoring.values import Hour, Site
+from windowwatch.scoring.values import Drive, Hour, HourDetail, Site
 from windowwatch.web.access.guard import COOKIE, CsrfTokens, FormError, posted
 from windowwatch.web.draw.layers import map_layers
 from windowwatch.web.pages.hourview import hour_view

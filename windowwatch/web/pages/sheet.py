@@ -10,8 +10,7 @@ from windowwatch.drawing.hour_map import MapView, Shape, draw
 from windowwatch.errors import InputError
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.fill import Cylinders, SiteAir, fill_for_lift, fill_time_s
-from windowwatch.scoring.detail import Drive, HourDetail
-from windowwatch.scoring.values import Hour, Part, Site, Verdict
+from windowwatch.scoring.values import Drive, Hour, HourDetail, Part, Site, Verdict
 from windowwatch.units import KELVIN_AT_0_C
 from windowwatch.web.draw.timeline import timeline
 from windowwatch.web.pages.hourview import CheckRow, check_row

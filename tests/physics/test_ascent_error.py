@@ -10,11 +10,11 @@ from scipy.stats import binom
 from soundings import Sounding, air_of, fitted_train, read_sounding, sounding_files
 
 from windowwatch.errors import InputError
+from windowwatch.physics.ascenterror import ASCENT_ERROR, AscentErrorModel
 from windowwatch.physics.balloon import ascent_rate_mps, burst_density_kgpm3
 from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.physics.flights import Flights, FlightStatus, fly
 from windowwatch.physics.paths import fly_path
-from windowwatch.physics.riseerror import RISE_ERROR, RiseErrorModel
 from windowwatch.physics.spread import KNOT_HEIGHT_M, central_draw, footprint, make_draws
 
 FloatArray = NDArray[np.float64]
@@ -134,7 +134,7 @@ def test_sizes_are_what_the_fitted_half_says() -> None:
                                  (20e3, 36e3, 0.12)):  # fmt: skip
         within = (table[:, 0] > low) & (table[:, 0] < high_m)
         assert np.sqrt(np.mean(table[within, 1] ** 2)) == pytest.approx(claimed, abs=0.01)
-        assert claimed in RISE_ERROR.log_sigma
+        assert claimed in ASCENT_ERROR.log_sigma
 
 
 def test_draws_have_the_size_and_correlation_they_claim() -> None:
@@ -142,7 +142,7 @@ def test_draws_have_the_size_and_correlation_they_claim() -> None:
     draws = make_draws(made_air.train(), many, count=9, watch="w", cycle_id="c", site="s",
                        cycle_unix_s=made_air.MONDAY)  # fmt: skip
     log_rise = draws.log_rise[:, 1:].reshape(-1, KNOT_HEIGHT_M.size).astype(np.float64)
-    sigma = np.interp(KNOT_HEIGHT_M, RISE_ERROR.height_m, RISE_ERROR.log_sigma)
+    sigma = np.interp(KNOT_HEIGHT_M, ASCENT_ERROR.height_m, ASCENT_ERROR.log_sigma)
     np.testing.assert_allclose(log_rise.std(axis=0) * np.sqrt(8 / 9), sigma, rtol=0.08)
     apart = np.abs(KNOT_HEIGHT_M[:, None] - KNOT_HEIGHT_M)
     np.testing.assert_allclose(np.corrcoef(log_rise.T), np.exp(-apart / 8e3), atol=0.1)
@@ -176,4 +176,4 @@ def test_tables_that_cannot_be() -> None:
         ((0.0,), (0.1,), 0.0, "cannot be negative"),
     ):
         with pytest.raises(InputError, match=words):
-            RiseErrorModel(heights, sigmas, length, "test")
+            AscentErrorModel(heights, sigmas, length, "test")
