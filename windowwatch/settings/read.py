@@ -117,6 +117,13 @@ class Settings:
             return data_folder() / "forecasts"
         return self.path.resolve().parent / Path(named).expanduser()
 
+    def survey_folder(self, *, rehearsal: bool = False) -> Path:
+        """Where surveys of years are kept; those of the demonstration lie apart."""
+        named = self.file.survey.folder
+        if named is not None and not rehearsal:
+            return self.path.resolve().parent / Path(named).expanduser()
+        return data_folder() / "survey" / f"{'rehearsal-' if rehearsal else ''}{self.slug}"
+
     @property
     def forecast_place(self) -> str:
         """Where forecasts come from, for people."""

@@ -6,17 +6,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from windowwatch.errors import StorageError, shown
 from windowwatch.scoring.values import Site
+from windowwatch.storage.surveyed import ABOUT, newest_in, read_json, write_whole
 from windowwatch.survey.answers import Pair, SiteAnswers, answers_of, compared
-from windowwatch.survey.blocks import Shelf, read_json, write_columns, write_rows, write_whole
+from windowwatch.survey.blocks import Shelf, write_columns, write_rows
 from windowwatch.survey.report import report
 from windowwatch.survey.rows import Rows
 from windowwatch.survey.tables import all_tables, as_csv
 from windowwatch.wording.survey import coverage_words
-
-#: What a survey is about, beside its blocks; and which of a folder's surveys was run last.
-ABOUT, NEWEST = "survey.json", "newest"
 
 
 @dataclass(frozen=True)
@@ -73,10 +70,5 @@ def found_in(folder: Path) -> Found:
     StorageError
         If there is none.
     """
-    try:
-        mark = (folder / NEWEST).read_text().strip()
-    except OSError as error:
-        raise StorageError(
-            f"{shown(folder)} holds no survey; run `windowwatch survey run` first"
-        ) from error
-    return Found(folder / mark, read_json(folder / mark / ABOUT))
+    mine = newest_in(folder)
+    return Found(mine, read_json(mine / ABOUT))

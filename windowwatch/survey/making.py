@@ -8,9 +8,9 @@ from typing import Any
 
 from windowwatch.child import Progress
 from windowwatch.errors import SettingsError, shown
+from windowwatch.storage.surveyed import ABOUT, NEWEST, write_json, write_whole
 from windowwatch.survey.archive import Archive
-from windowwatch.survey.blocks import Shelf, write_json, write_whole
-from windowwatch.survey.found import ABOUT, NEWEST
+from windowwatch.survey.blocks import Shelf
 from windowwatch.survey.names import Mapped, read_mapping
 from windowwatch.survey.opening import open_archive
 from windowwatch.survey.plan import Planned, bytes_of_block, planned
