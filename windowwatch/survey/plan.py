@@ -113,6 +113,8 @@ class Survey:
         What a worker may hold of weather. [10⁶ byte]
     made_on : str
         Of the content of maps, and of the archive's grid and fields.
+    always_closed : tuple of str
+        Airspace that is closed at dates of its own, and taken as closed more often than that.
     """
 
     watch: str
@@ -128,6 +130,7 @@ class Survey:
     step_s: float
     memory_mb: int = 1_500
     made_on: str = ""
+    always_closed: tuple[str, ...] = ()
 
     @property
     def mark(self) -> str:
@@ -205,7 +208,7 @@ def planned(
     survey = Survey(
         watch.name, archive.address, mapped, watch.sites, watch.train,
         *_ground_and_plan(watch, archive), draws=draws, step_s=step.total_seconds(),
-        memory_mb=memory_mb,
+        memory_mb=memory_mb, always_closed=tuple(_dated(watch.ground)),
     )  # fmt: skip
     groups = _groups(watch.sites, archive, reach_deg)
     blocks = []
