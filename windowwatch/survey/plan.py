@@ -15,7 +15,7 @@ import numpy as np
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import InputError, MissingFieldError, shown
-from windowwatch.ground.query.airspace import Airspace, AirspaceKind
+from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Volume
 from windowwatch.ground.query.features import Ground
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.limits import LIMITS
@@ -300,28 +300,54 @@ def _ground_and_plan(
 
 
 def _always(ground: Ground) -> Ground:
-    """Ground whose airspace is closed at all times where only dates of its own say when."""
+    """Ground whose airspace is closed at all times where dates of its own say when.
+
+    Times of the week hold in every year: those that hold between dates alone hold on all days.
+    """
     if ground.airspace is None or not _dated(ground):
         return ground
     volumes = [
-        replace(each, active=()) if each.kind is AirspaceKind.CLOSED else each
+        _without_dates(each) if each.kind is AirspaceKind.CLOSED else each
         for each in ground.airspace.volumes
     ]
     return replace(ground, airspace=Airspace(volumes))
 
 
+def _without_dates(volume: Volume) -> Volume:
+    if volume.active:
+        return replace(volume, active=(), weekly=())
+    weekly = tuple(replace(each, first_day=None, last_day=None) for each in volume.weekly)
+    return replace(volume, weekly=weekly)
+
+
 def _dated(ground: Ground) -> list[str]:
+    """Names of closed airspace that hangs on dates."""
     if ground.airspace is None:
         return []
-    return [each.name for each in ground.airspace.closed if each.active]
+    return [
+        each.name
+        for each in ground.airspace.closed
+        if each.active or any(times.is_bounded for times in each.weekly)
+    ]
 
 
 def _airspace_remarks(ground: Ground) -> Iterator[str]:
-    names = _dated(ground)
-    if names:
+    if ground.airspace is None:
+        return
+    dated = [each.name for each in ground.airspace.closed if each.active]
+    if dated:
         yield (
-            f"airspace with dates of its own is taken as closed at all times: {', '.join(names)}"
+            f"airspace with dates of its own is taken as closed at all times: {', '.join(dated)}; "
+            "give it times of the week, and they hold in every year"
         )
+    bounded = [name for name in _dated(ground) if name not in dated]
+    if bounded:
+        yield (
+            "airspace with times of the week between dates is taken as closed at these times all "
+            f"year: {', '.join(bounded)}"
+        )
+    if any(each.weekly and each.name not in dated for each in ground.airspace.closed):
+        yield "public holidays are not known: airspace with times of the week is closed on them too"
 
 
 def _groups(

@@ -147,9 +147,8 @@ def rehearse(
     if held:
         progress("a planned launch, and its flight", 1.0)
         played, flown = _launched(held, watch, store, windows, clock, send)
-    learned = learn_when_due(
-        store, watch.name, clock.now(), timedelta(0), watch.sites, survey=watch
-    )
+    now_utc = clock.now()
+    learned = learn_when_due(store, watch.name, now_utc, timedelta(0), watch.sites, survey=watch)
     progress("done", 1.0)
     return Rehearsal(windows, tuple(told), played, learned, flown)
 
