@@ -78,8 +78,8 @@ AIRSPACE: tuple[tuple[str, str, tuple[float, float], float, dict[str, Any]], ...
     ("Brackwater strip", "open", (46.27, -36.30), 5.0, {"floor_m": 0, "ceiling_ft": 2000}),
     ("Cold Law range", "closed", (47.30, -34.62), 10.0,
      {"floor_m": 0, "ceiling_fl": 245,
-      "active": [{"from_utc": f"2026-05-{day:02d}T11:00Z", "until_utc": f"2026-05-{day:02d}T19:00Z"}
-                 for day in range(5, 8)]}),
+      "active": [{"days": "Tue-Thu", "from": "09:00", "until": "17:00",
+                  "zone": "America/Noronha"}]}),
 )  # fmt: skip
 #: Flights are permitted as far as this from the middle of the island. [km]
 PERMITTED_KM = 260.0

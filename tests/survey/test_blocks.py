@@ -4,22 +4,28 @@ import resource
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import made_archive
 import numpy as np
 import pandas as pd
 import pytest
+import shapely
 from typed import ROOT, typed
 
 from windowwatch.errors import InputError, StorageError
+from windowwatch.ground.activity import read_activity
+from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Volume
+from windowwatch.ground.query.features import Ground
+from windowwatch.scoring.limits import LIMITS
 from windowwatch.survey.archive import Archive
 from windowwatch.survey.blocks import Shelf, block_bytes
 from windowwatch.survey.flying import fly_block
 from windowwatch.survey.found import found_in
 from windowwatch.survey.making import Asked, make_ready
-from windowwatch.survey.plan import Planned, bytes_of_block, hours_at_once
+from windowwatch.survey.names import Mapped
+from windowwatch.survey.plan import Planned, bytes_of_block, hours_at_once, planned
 from windowwatch.survey.rows import State
 
 pytestmark = pytest.mark.survey
@@ -148,6 +154,55 @@ def test_a_survey_is_shown_and_written_out(archive: Archive, tmp_path: Path) -> 
     assert str(hours.launch_utc.dt.tz) == "UTC"
     assert hours.launch_utc.min() == pd.Timestamp("2024-05-01T00:00Z")
     assert {path.suffix for path in written} == {".html", ".csv", ".parquet"}
+
+
+def zone_over_the_sites(name: str, *times: dict[str, str]) -> Volume:
+    """From the ground up, closed at some times."""
+    box = shapely.box(-36.5, 45.0, -33.5, 47.0)
+    given = read_activity(name, list(times) or None)
+    return Volume(name, AirspaceKind.CLOSED, box, Level(0.0), Level(np.inf), *given)
+
+
+def test_airspace_closed_week_after_week_is_closed_then_in_every_year(archive: Archive) -> None:
+    """Launch hours in daylight are 10 and 16 by the clock there, and flights are down by 15."""
+    office = {"days": "Thu-Fri", "from": "15:00", "until": "21:00", "zone": "America/Noronha"}
+    ground = Ground(airspace=Airspace([zone_over_the_sites("office", office)]))
+    plan = made_archive.watch().plan
+    plan = replace(plan, limits={**plan.limits, "airspace": LIMITS["airspace"].default})
+    watch = made_archive.watch(ground=ground, plan=plan)
+    made = planned(watch, archive, Mapped(), (2024, 2024), draws=3, step=timedelta(hours=6),
+                   reach_deg=2.5)  # fmt: skip
+    assert made.survey.always_closed == ()
+    assert any("public holidays are not known" in each for each in made.remarks)
+    may = next(block for block in made.blocks if block.month == 5)
+    rows = fly_block(made.survey, archive, may)
+    launch = pd.to_datetime(rows.time_unix_s, unit="s", utc=True).tz_convert("America/Noronha")
+    flown = np.isfinite(rows.drift_km)
+    shut = launch.day_name().isin(["Thursday", "Friday"]) & (launch.hour == 16)
+    open_ = flown & ~shut
+    assert (rows.limit[flown & shut] == "airspace").all()
+    assert (flown & shut).any()
+    assert not (rows.limit[open_] == "airspace").any()
+    assert open_.any()
+
+
+def test_airspace_with_dates_is_never_laxer_in_other_years(archive: Archive) -> None:
+    dates = {"from_utc": "2026-05-05T06:00Z", "until_utc": "2026-05-05T20:00Z"}
+    season = {"days": "Mon", "from": "08:00", "until": "17:00", "zone": "UTC",
+              "first_day": "2026-04-01", "last_day": "2026-10-31"}  # fmt: skip
+    ground = Ground(airspace=Airspace(
+        [zone_over_the_sites("dated", dates, season), zone_over_the_sites("season", season)]
+    ))  # fmt: skip
+    made = planned(made_archive.watch(ground=ground), archive, Mapped(), (2024, 2024))
+    assert made.survey.always_closed == ("dated", "season")
+    assert made.survey.ground.airspace is not None
+    dated, bounded = made.survey.ground.airspace.volumes
+    assert not dated.at_times
+    assert bounded.at_times
+    assert not bounded.weekly[0].is_bounded
+    said = " | ".join(made.remarks)
+    assert "taken as closed at all times: dated; give it times of the week" in said
+    assert "closed at these times all year: season" in said
 
 
 def test_commands_say_what_to_do(tmp_path: Path) -> None:

@@ -4,21 +4,27 @@ import os
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import distributed
 import made_archive
+import pandas as pd
 import psutil
 import pytest
 from typed import ROOT
 
-from windowwatch.errors import ImpossibleWeatherError, SourceError
+from windowwatch.child import unheard
+from windowwatch.errors import ImpossibleWeatherError, SourceError, StorageError
+from windowwatch.storage.surveyed import climatology_in
 from windowwatch.survey.archive import Archive
 from windowwatch.survey.blocks import Shelf, block_bytes
 from windowwatch.survey.flying import fly_block
+from windowwatch.survey.making import Asked, make_ready
 from windowwatch.survey.opening import open_archive
 from windowwatch.survey.plan import Block, Planned
 from windowwatch.survey.run import Crew, run_blocks
+from windowwatch.watch.learned import reference_of
 
 pytestmark = pytest.mark.survey
 
@@ -141,6 +147,38 @@ def test_what_a_block_ends_with_is_told_once_and_the_others_are_kept(tmp_path: P
     with pytest.raises(ImpossibleWeatherError, match=r"t \(temperature\) at 2024-05-\d\d"):
         run_blocks(found, shelf, Crew(1, threads=True))
     assert "g00-2024-03" in shelf.there()
+
+
+def test_a_survey_that_is_whole_tells_the_usual_chance_of_its_very_rows(
+    archive: Archive, tmp_path: Path
+) -> None:
+    asked = Asked(tmp_path, None, (), (2024, 2024), 3, 180, 500, 2.5, None)
+    made = make_ready(made_archive.watch(), archive.address, asked)
+    with pytest.raises(StorageError, match="the survey is not finished"):
+        climatology_in(tmp_path)
+    made.run(2, None, progress=unheard)
+    told = climatology_in(tmp_path)
+    assert told is not None
+    assert (told.first_year, told.last_year, told.weather) == (2024, 2024, "made for a test")
+    rows = pd.read_parquet(made.folder / "blocks")
+    local = rows.launch_utc.dt.tz_convert("America/Noronha")
+    chance = rows.chance.astype(float).where(rows.state != "dark", 0.0)
+    chance = chance.where(rows.state != "unknown")
+    by = [rows.site, local.dt.month, local.dt.hour]
+    usual, known = chance.groupby(by).mean().dropna(), chance.groupby(by).count()
+    assert usual.between(0.05, 0.95).any(), "flights that pass, and flights that do not"
+    for each in told.sites:
+        cells = {(m, h): p for m, row in enumerate(each.chance, 1) for h, p in enumerate(row)}
+        found = {cell: p for cell, p in cells.items() if p is not None}
+        assert found == pytest.approx(usual[each.site.name].to_dict(), abs=1e-9)
+        assert sum(map(sum, each.hours)) == known[each.site.name].sum()
+    # the watch asks visibility too, of which the archive has nothing
+    watch = replace(made_archive.watch(), survey_folder=tmp_path)
+    reference, amiss = reference_of(watch)
+    assert reference is not None
+    assert amiss == ()
+    assert reference.against.left_out == ("visibility",)
+    assert reference.against.unlike == ()
 
 
 def test_no_scheduler_is_said(found: Planned, tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 """What `check` looks at: the settings, what fetching would cost, the channels, the providers."""
 
 import os
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -31,7 +31,7 @@ from windowwatch.watch.polling.network import NetworkPlan, make_fetcher
 from windowwatch.watch.probe import Found, Probe
 from windowwatch.watch.values import area_of
 from windowwatch.wording.phrases import check_label
-from windowwatch.wording.rules import asked_words, listed_class_words, title_words
+from windowwatch.wording.rules import asked_words, listed_class_words, times_words, title_words
 
 if TYPE_CHECKING:
     from windowwatch.watch.polling.nearby import NearPlan
@@ -168,6 +168,7 @@ def check(settings: Settings, clock: Clock) -> list[Finding]:
     ground = watch.ground
     if ground.rasters is None and (ground.areas is None or ground.roads is None):
         findings.append(_check_map(settings))
+    findings += _check_airspace(settings, clock.now())
     findings += _check_train(settings)
     findings += _check_rules(settings)
     findings += _check_texts(settings)
@@ -199,6 +200,21 @@ def what_is_read(settings: Settings) -> Finding:
         said.append(f"the variables {', '.join(dict.fromkeys(variables))}")
     words = f"{'; '.join(said)}. Nothing is sent, fetched or written"
     return Finding("reads", words)
+
+
+def _check_airspace(settings: Settings, now_utc: datetime) -> Iterator[Finding]:
+    """When airspace is closed that is so at times only; one whose times are over is told."""
+    airspace = settings.watch.ground.airspace
+    timed = [each for each in airspace.volumes if each.at_times] if airspace else []
+    for volume in timed:
+        words = times_words(volume, now_utc)
+        if volume.is_over(now_utc.timestamp()):
+            words += ". All of it is over, so nothing is held against it any more: is it so?"
+            yield Finding("airspace", words, caution=True)
+        else:
+            yield Finding("airspace", words)
+    if any(volume.weekly for volume in timed):
+        yield Finding("airspace", "public holidays are not known: times of the week hold on them")
 
 
 def _check_map(settings: Settings) -> Finding:

@@ -57,9 +57,10 @@ def _print_model(console: Console, learned: Learned, model: str, site: str) -> N
     console.print(Text(f"{model}{where}: {words.headline(learned, model)}", style="bold"))
     for title, drawn in (
         ("landings, km: how far off, and what had been claimed", _landings(tables)),
-        ("near the ground, m/s: wind and gust error; skill of the chance", _below(tables)),
+        ("near the ground, m/s: wind and gust error; skill of the chance",
+         _below(tables, with_survey=words.has_survey(learned))),
         ("wind aloft, m/s: error found / as the table from memory has it", _aloft(tables)),
-    ):
+    ):  # fmt: skip
         console.print()
         print_note(console, title)
         console.print(drawn)
@@ -71,6 +72,8 @@ def _print_model(console: Console, learned: Learned, model: str, site: str) -> N
     telling = next((t for t in tables if t.lead_h == 48.0), tables[-1])
     _print_chances(console, telling)
     print_note(console, words.CAME_TRUE)
+    for line in words.survey_words(learned):
+        print_note(console, line)
 
 
 def _landings(tables: Iterable[LeadTable]) -> Table:
@@ -90,9 +93,10 @@ def _landings(tables: Iterable[LeadTable]) -> Table:
     return table
 
 
-def _below(tables: Iterable[LeadTable]) -> Table:
+def _below(tables: Iterable[LeadTable], *, with_survey: bool) -> Table:
     table = plain_table("")
-    for name in ("lead", "wind", "claimed", "too high by", "gust", "skill"):
+    against = ("to survey",) if with_survey else ()
+    for name in ("lead", "wind", "claimed", "too high by", "gust", "skill", *against):
         table.add_column(name, justify="right", no_wrap=True)
     for each in tables:
         table.add_row(
@@ -102,6 +106,7 @@ def _below(tables: Iterable[LeadTable]) -> Table:
             words.estimate_words(each.surface_bias_mps, 1),
             words.estimate_words(each.gust_rmse_mps, 1),
             words.estimate_words(each.chance.skill, 2),
+            *((words.estimate_words(each.chance.survey.skill, 2),) if with_survey else ()),
         )
     return table
 

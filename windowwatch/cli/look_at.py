@@ -1,5 +1,6 @@
 """Commands that look at stored results: windows, hours, sites, and what stands behind them."""
 
+from dataclasses import replace
 from shlex import quote
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -117,9 +118,11 @@ def learned_command(where: Where, site: str | None, train: bool) -> None:
         name = settings.watch.name
         found = store.learned_tables(name)
         if found is None:
-            now = present(where, store, name)
+            now, watch = present(where, store, name), settings.watch
+            if where.rehearsal:
+                watch = replace(watch, survey_folder=settings.survey_folder(rehearsal=True))
             found = learn_anew(
-                store, name, now, settings.watch.sites, use_learned=settings.watch.use_learned
+                store, name, now, watch.sites, use_learned=watch.use_learned, survey=watch
             )
         chosen = "" if site is None else site_called(settings, site).name
         print_learned(show.terminal(), found, settings.file.learning.use, chosen)

@@ -99,7 +99,7 @@ def _run(
             settings.watch,
             address,
             making.Asked(
-                folder=_folder(settings, rehearsal=rehearsal),
+                folder=settings.survey_folder(rehearsal=rehearsal),
                 names=None if section.names is None else _beside(settings, section.names),
                 ground_files=_ground_files(settings),
                 years=years or section.years,
@@ -137,15 +137,6 @@ def _ground_files(settings: "Settings") -> tuple[Path, ...]:
     ground = settings.file.ground
     names = (ground.areas, ground.roads, ground.file, ground.airspace, ground.permitted)
     return tuple(_beside(settings, name) for name in names if name)
-
-
-def _folder(settings: "Settings", *, rehearsal: bool) -> Path:
-    from windowwatch.settings.read import data_folder
-
-    named = settings.file.survey.folder
-    if named is not None and not rehearsal:
-        return _beside(settings, named)
-    return data_folder() / "survey" / f"{'rehearsal-' if rehearsal else ''}{settings.slug}"
 
 
 def _rehearsal_archive(settings: "Settings") -> str:
@@ -187,7 +178,7 @@ def _show(settings: "Settings", rehearsal: bool, site: str | None) -> None:
     from windowwatch.cli.surveyed import print_site, print_survey
     from windowwatch.survey.found import found_in
 
-    found = found_in(_folder(settings, rehearsal=rehearsal))
+    found = found_in(settings.survey_folder(rehearsal=rehearsal))
     console = show.terminal()
     if site is None:
         print_survey(console, found)
@@ -209,7 +200,7 @@ def export_command(settings_path: Path | None, rehearsal: bool, folder: Path) ->
         settings = _settings(settings_path, rehearsal=rehearsal, maps=False)
         from windowwatch.survey.found import found_in
 
-        found = found_in(_folder(settings, rehearsal=rehearsal))
+        found = found_in(settings.survey_folder(rehearsal=rehearsal))
         for path in found.export(folder, SystemClock().now()):
             click.echo(path)
 

@@ -8,7 +8,7 @@ Areas and roads have a `kind` each. A volume of air is a polygon with a `kind` (
 
 - ``floor_m``, ``floor_ft`` above mean sea level, or ``floor_fl``, a flight level; 0 for ground,
 - ``ceiling_m``, ``ceiling_ft``, ``ceiling_fl``, or ``"ceiling": "unlimited"``,
-- ``"active": [{"from_utc": "2026-05-05T06:00Z", "until_utc": "2026-05-05T20:00Z"}, …]``.
+- ``"active": […]``, dates and times of the week as `ground.activity` reads them.
 
 A permitted area is polygons of the `kind` "permitted"; together they must not be left.
 """
@@ -19,7 +19,6 @@ import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
@@ -27,6 +26,7 @@ from typing import Any, TypeVar
 import shapely
 
 from windowwatch.errors import GroundError, InputError, shown
+from windowwatch.ground.activity import read_activity
 from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Level, Permitted, Volume
 from windowwatch.ground.query.features import Area, AreaKind, Areas, Ground, Road, RoadClass, Roads
 from windowwatch.physics.constants import USSA76_RADIUS_M
@@ -439,8 +439,8 @@ def read_airspace(path: Path, near: Sequence[Point] = ()) -> tuple[Airspace, str
                 f"{place}: its ceiling ({ceiling.height_m:.0f} m) is not above its floor "
                 f"({floor.height_m:.0f} m); fix one of them, and look at their units"
             )
-        active = _active(place, properties)
-        volumes.append(Volume(name or f"unnamed {kind}", kind, shape, floor, ceiling, active))
+        times = read_activity(place, properties.get("active"))
+        volumes.append(Volume(name or f"unnamed {kind}", kind, shape, floor, ceiling, *times))
         firsts.append(shape)
     _require(path, firsts, near, "volume of air")
     return Airspace(volumes), source(path, document)
@@ -524,42 +524,3 @@ def _level(place: str, properties: dict[str, Any], which: str) -> Level:
     # a flight level counts hundreds of feet of geopotential height in the standard atmosphere
     geopotential_m = 100.0 * FOOT_M * value
     return Level(USSA76_RADIUS_M * geopotential_m / (USSA76_RADIUS_M - geopotential_m), True)
-
-
-def _active(place: str, properties: dict[str, Any]) -> tuple[tuple[float, float], ...]:
-    """Times in which a volume is active; none given: always."""
-    given = properties.get("active")
-    if given is None:
-        return ()
-    if not isinstance(given, list) or not given:
-        raise GroundError(
-            f'{place}: "active" must be a list of {{"from_utc": …, "until_utc": …}}; leave it out '
-            "where the volume is always active"
-        )
-    spans = []
-    for number, span in enumerate(given, start=1):
-        times = span if isinstance(span, dict) else {}
-        from_utc, until_utc = (
-            _time(f"{place}: active {number}", key, times.get(key))
-            for key in ("from_utc", "until_utc")
-        )
-        if not from_utc < until_utc:
-            raise GroundError(
-                f"{place}: active {number}: from_utc {times['from_utc']} is not before until_utc "
-                f"{times['until_utc']}; they may be the wrong way round"
-            )
-        spans.append((from_utc, until_utc))
-    return tuple(spans)
-
-
-def _time(place: str, key: str, value: Any) -> float:
-    """A time with its offset, as seconds since 1970 UTC."""
-    try:
-        time = datetime.fromisoformat(value)
-    except (TypeError, ValueError) as error:
-        raise GroundError(
-            f"{place}: {key} is {_brief(repr(value))}; write it as 2026-05-05T06:00Z"
-        ) from error
-    if time.tzinfo is None:
-        raise GroundError(f"{place}: {key} = {value} has no time zone; write {value}Z for UTC")
-    return time.astimezone(UTC).timestamp()

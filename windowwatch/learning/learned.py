@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.learning.calibration import SPANS_H, ChanceMap, fit_map
+from windowwatch.learning.climatology import Against, Reference
 from windowwatch.learning.posterior import SurfaceTable, WindTable, learn_surface, learn_wind
 from windowwatch.learning.record import OBSERVED, Answers, Pairs, pairs_of
 from windowwatch.learning.scores import came_true_of
@@ -44,6 +45,8 @@ class Learned:
     windows : WindowTable
     faults : tuple of str
         What of the store could not be read, and was left out.
+    against : Against or None
+        The survey of years that chances were held against, or why not; None where there is none.
     """
 
     key: str
@@ -59,6 +62,7 @@ class Learned:
     chances: tuple[ChanceMap, ...]
     windows: WindowTable
     faults: tuple[str, ...] = ()
+    against: Against | None = None
 
     def belief(self, model: str) -> "Belief":
         """What flights of a model are made with, where what was learned is used."""
@@ -119,6 +123,7 @@ def learn(
     surface: SurfaceErrorModel = SURFACE_ERROR,
     faults: tuple[str, ...] = (),
     flown_otherwise: Collection[tuple[str, float]] = (),
+    reference: Reference | None = None,
 ) -> Learned:
     """Learn from answers and what became of them.
 
@@ -138,6 +143,8 @@ def learn(
         Model and reference time [s] of cycles that were flown with other error tables than the
         next ones will be. What their chances were worth says nothing of those to come: mended by
         that and flown with wider winds, a chance would be lowered twice for one fault.
+    reference : Reference, optional
+        A survey of years whose usual chances are to be bettered.
     """
     until = to_unix_s(now_utc)
     models = sorted(name for name in answers.models if name != OBSERVED)
@@ -160,13 +167,31 @@ def learn(
         hours=max((_hours(pairs) for pairs in every), default=0),
         cycles=int(np.unique(np.stack([answers.model, answers.cycle_unix_s]), axis=1).shape[1])
         if answers.model.size else 0,
-        tables=tuple(each for pairs in every for each in verify(pairs, prior, surface)),
+        tables=tuple(
+            each for pairs in every for each in verify(pairs, prior, surface, reference=reference)
+        ),
         wind=wind,
         surface=below,
         chances=chances,
         windows=verify_windows(stories),
         faults=faults,
+        against=None if reference is None else _against(reference, every),
     )  # fmt: skip
+
+
+def _against(reference: Reference, every: Sequence[Pairs]) -> Against:
+    """Which survey it was, and of how many launch hours it tells a chance."""
+    told, untold = set[tuple[str, float]](), set[tuple[str, float]]()
+    for pairs in every:
+        said = pairs.said
+        usual = reference.usual(said.sites, said.site, said.time_unix_s)
+        judged = np.isfinite(said.judged[:, 1]) & np.isfinite(pairs.came.judged[:, 1])
+        for row in np.flatnonzero(judged).tolist():
+            site = said.sites[said.site[row]]
+            if reference.knows(site):
+                into = told if np.isfinite(usual[row]) else untold
+                into.add((site, float(said.time_unix_s[row])))
+    return replace(reference.against, hours=len(told), uncovered=len(untold))
 
 
 def learn_chances(pairs: Pairs, without: Sequence[float] = ()) -> tuple[ChanceMap, ...]:

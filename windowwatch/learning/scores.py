@@ -151,6 +151,30 @@ class Bin:
 
 
 @dataclass(frozen=True)
+class SurveySkill:
+    """How good chances were, held against the usual chance of month and hour in a survey.
+
+    Attributes
+    ----------
+    hours, days : int
+        With both chances, and with what came of them.
+    brier, usual_brier : float or None
+        Mean square error of the forecast's chance and of the usual one, over these hours.
+    skill : Estimate
+        1 is perfect, 0 as good as the usual chance, below 0 worse.
+    factor : float
+        That usual chances were taken times; 1 where the survey asked all that the watch asks. [1]
+    """
+
+    hours: int = 0
+    days: int = 0
+    brier: float | None = None
+    usual_brier: float | None = None
+    skill: Estimate = NOTHING
+    factor: float = 1.0
+
+
+@dataclass(frozen=True)
 class ChanceScores:
     """How good chances were.
 
@@ -165,6 +189,8 @@ class ChanceScores:
         Murphy's parts over the chances that occur: brier = reliability − resolution + uncertainty.
     bins : tuple of Bin
         Those that hold an hour.
+    survey : SurveySkill
+        Held against a survey of years; nothing where there is none.
     """
 
     hours: int = 0
@@ -176,6 +202,7 @@ class ChanceScores:
     resolution: float | None = None
     uncertainty: float | None = None
     bins: tuple[Bin, ...] = ()
+    survey: SurveySkill = SurveySkill()
 
 
 class Days:
@@ -309,6 +336,38 @@ def chance_scores(
         climate,
         _bins(p, o, days, edges),
     )
+
+
+def survey_skill(
+    chance: FloatArray, came: FloatArray, usual: FloatArray, days: Days, *, laxer: bool = False
+) -> SurveySkill:
+    """Score chances [P] and usual ones [P] against what came [P]; rows with a NaN are left out.
+
+    With `laxer` usual chances are taken times the factor from 0 to 1 that fits what came best, by
+    least squares: of all such factors it gives the least skill.
+
+    References
+    ----------
+    .. [1] D. S. Wilks, "Statistical Methods in the Atmospheric Sciences", section on the Brier
+       score: BSS = 1 − BS / BS_reference.
+    """
+    known = np.isfinite(chance) & np.isfinite(came) & np.isfinite(usual)
+    hours = int(np.count_nonzero(known))
+    if not hours:
+        return SurveySkill()
+    p, o, c = (np.where(known, each, np.nan) for each in (chance, came, usual))
+    square = float(np.nansum(c**2))
+    factor = min(1.0, float(np.nansum(c * o)) / square) if laxer and square > 0.0 else 1.0
+    # as in `chance_scores`
+    said, told = (x**2 - 2.0 * x * o + o for x in (p, factor * c))
+    brier, usual_brier = float(np.nanmean(said)), float(np.nanmean(told))
+    seen = int(np.unique(days.index[known]).size)
+    skill = NOTHING
+    if usual_brier > 0.0:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            drawn = 1.0 - (days.drawn @ days.sums(said)) / (days.drawn @ days.sums(told))
+        skill = Estimate(1.0 - brier / usual_brier, *_ends(drawn, seen))
+    return SurveySkill(hours, seen, brier, usual_brier, skill, factor)
 
 
 def _murphy(p: FloatArray, o: FloatArray, base: float) -> tuple[float, float]:

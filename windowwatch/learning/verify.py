@@ -1,11 +1,12 @@
 """How good the answers were: one table for each model, site and lead. Pure."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from windowwatch.learning.climatology import Reference
 from windowwatch.learning.posterior import wind_errors
 from windowwatch.learning.record import LANDING_COLUMNS, LEADS_H, NOT_JUDGED, VERDICTS, Pairs
 from windowwatch.learning.scores import (
@@ -17,6 +18,7 @@ from windowwatch.learning.scores import (
     came_true_of,
     chance_scores,
     contingency,
+    survey_skill,
 )
 from windowwatch.physics.earth import bearing_deg, distance_m
 from windowwatch.physics.spread import KNOT_HEIGHT_M
@@ -90,6 +92,7 @@ def verify(
     *,
     each_site: bool = True,
     seed: int = 0,
+    reference: Reference | None = None,
 ) -> tuple[LeadTable, ...]:
     """Tables of a model for every lead that has hours: all sites first, then each.
 
@@ -103,6 +106,8 @@ def verify(
         Whether single sites are scored, too.
     seed : int
         Of the intervals' drawing.
+    reference : Reference, optional
+        A survey whose usual chances are to be bettered.
     """
     sites: list[tuple[str, NDArray[np.bool_]]] = [(ALL_SITES, np.ones(pairs.day.size, dtype=bool))]
     if each_site and len(pairs.said.sites) > 1:
@@ -112,7 +117,9 @@ def verify(
         for lead in LEADS_H:
             rows = there & (pairs.lead_class_h == lead)
             if rows.any():
-                found.append(_table(name, lead, pairs.part(rows), prior, surface, seed))
+                part = pairs.part(rows)
+                table = _table(name, lead, part, prior, surface, seed)
+                found.append(table if reference is None else _held(table, part, reference, seed))
     return tuple(found)
 
 
@@ -144,6 +151,16 @@ def _table(
         squared[0], biases[0], _claimed_below(pairs, surface), squared[1], biases[1],
         verdicts, lost, chance_scores(pairs.said.judged[:, 1], came, days),
     )  # fmt: skip
+
+
+def _held(table: LeadTable, pairs: Pairs, reference: Reference, seed: int) -> LeadTable:
+    """The table with its chances held against the usual ones of a survey."""
+    usual = reference.usual(pairs.said.sites, pairs.said.site, pairs.said.time_unix_s)
+    came = came_true_of(pairs.came.judged[:, 1])
+    held = survey_skill(
+        pairs.said.judged[:, 1], came, usual, Days(pairs.day, seed), laxer=reference.laxer
+    )
+    return replace(table, chance=replace(table.chance, survey=held))
 
 
 _AT = {name: number for number, name in enumerate(LANDING_COLUMNS)}

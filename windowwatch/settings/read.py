@@ -117,6 +117,12 @@ class Settings:
             return data_folder() / "forecasts"
         return self.path.resolve().parent / Path(named).expanduser()
 
+    def survey_folder(self, *, rehearsal: bool = False) -> Path:
+        """Where surveys of years are kept; those of the demonstration lie apart."""
+        if rehearsal:
+            return data_folder() / "survey" / f"rehearsal-{self.slug}"
+        return _survey_folder(self.file, self.path.resolve().parent)
+
     @property
     def forecast_place(self) -> str:
         """Where forecasts come from, for people."""
@@ -163,7 +169,7 @@ class Settings:
     @property
     def slug(self) -> str:
         """The watch's name as part of a file name."""
-        return "".join(c if c.isalnum() or c in "-_" else "-" for c in self.watch.name.lower())
+        return _slug(self.watch.name)
 
     def channels(self) -> tuple[Channel, ...]:
         """Channels with their addresses from the environment.
@@ -303,7 +309,19 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
         ),
         use_learned=file.learning.use is Use.USE,
         chase=file.chase.rules(plan.drive_factor),
+        survey_folder=_survey_folder(file, folder),
     )
+
+
+def _slug(name: str) -> str:
+    return "".join(c if c.isalnum() or c in "-_" else "-" for c in name.lower())
+
+
+def _survey_folder(file: SettingsFile, folder: Path) -> Path:
+    named = file.survey.folder
+    if named is not None:
+        return folder / Path(named).expanduser()
+    return data_folder() / "survey" / _slug(file.watch.name)
 
 
 def bases(file: SettingsFile) -> tuple[tuple[Base, ...], tuple[Base, ...]]:

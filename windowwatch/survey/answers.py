@@ -8,13 +8,13 @@ of which the archive has nothing at all count in no span and in no spell.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from typing import NamedTuple
-from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
+from windowwatch.learning.climatology import Local, local_times
 from windowwatch.scoring.values import Site
 from windowwatch.survey.rows import NO_DATA, Rows, State
 from windowwatch.units import FloatArray, IntArray
@@ -28,28 +28,6 @@ DRIFT_KM = (0.0, 25.0, 50.0, 75.0, 100.0, 150.0)
 ABSENT = -1.0
 #: A month of a year counts where so much of its daylight is known. Judgement.
 _MOSTLY_KNOWN = 0.9
-
-
-@dataclass(frozen=True)
-class Local:
-    """When launch hours are by the site's own clock, arrays [N]."""
-
-    day: IntArray  #: days since 1970-01-01
-    year: IntArray
-    month: IntArray  #: 0 to 11
-    hour: IntArray
-
-
-def local_times(time_unix_s: IntArray, time_zone: str) -> Local:
-    """Times by the clock of a zone."""
-    zone, offsets = ZoneInfo(time_zone), np.empty(time_unix_s.size, dtype=np.int64)
-    for number, each in enumerate(time_unix_s.tolist()):
-        away = datetime.fromtimestamp(each, zone).utcoffset()
-        offsets[number] = 0 if away is None else int(away.total_seconds())
-    local = time_unix_s + offsets
-    day = local // 86_400
-    months = day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
-    return Local(day, 1970 + months // 12, months % 12, (local % 86_400) // 3600)
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,8 @@ and read by whatever else people work with. It is written beside its place, flus
 so a file that is there is whole; and the bytes are the same whoever flew it.
 """
 
-import contextlib
 import io
-import json
-import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +15,7 @@ import pyarrow as pa
 from pyarrow import parquet
 
 from windowwatch.errors import StorageError, shown
+from windowwatch.storage.surveyed import write_whole
 from windowwatch.survey.rows import Rows, State
 
 # Whoever reads blocks need not load what reads archives.
@@ -142,38 +140,6 @@ class Shelf:
         return Rows.joined(found)
 
 
-@contextlib.contextmanager
-def _part_of(path: Path) -> Iterator[Path]:
-    part = path.with_name(f"{path.name}.{os.getpid()}.part")
-    try:
-        yield part
-    finally:
-        part.unlink(missing_ok=True)
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file beside its place, flush it, and rename it.
-
-    Raises
-    ------
-    StorageError
-        If the disk refuses; what was there stays.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with _part_of(path) as part:
-            with part.open("wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            part.replace(path)
-    except OSError as error:
-        raise StorageError(
-            f"{shown(path)} cannot be written ({error.strerror or error}); what was done before is "
-            "kept: make room, or name another [survey] folder, and run it again"
-        ) from error
-
-
 def write_rows(path: Path, rows: Rows) -> None:
     """Write launch hours as one Parquet file."""
     into = io.BytesIO()
@@ -188,27 +154,3 @@ def write_columns(path: Path, columns: Mapping[str, Sequence[Any]]) -> None:
         pa.table({name: pa.array(values) for name, values in columns.items()}), into
     )
     write_whole(path, into.getvalue())
-
-
-def write_json(path: Path, document: Mapping[str, Any]) -> None:
-    """Write what a survey is about beside its blocks."""
-    write_whole(path, json.dumps(document, indent=1, ensure_ascii=False).encode())
-
-
-def read_json(path: Path) -> dict[str, Any]:
-    """Read it again.
-
-    Raises
-    ------
-    StorageError
-        If it is not there, or damaged.
-    """
-    try:
-        document = json.loads(path.read_text())
-    except FileNotFoundError as error:
-        raise StorageError(f"{shown(path)} is not there; run `windowwatch survey run`") from error
-    except (OSError, ValueError) as error:
-        raise StorageError(f"{shown(path)} cannot be read ({error}); remove its folder") from error
-    if not isinstance(document, dict):
-        raise StorageError(f"{shown(path)} is not of a survey; remove its folder")
-    return document

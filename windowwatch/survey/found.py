@@ -4,19 +4,28 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from windowwatch.errors import StorageError, shown
+import numpy as np
+
+from windowwatch.learning.climatology import (
+    Climatology,
+    asked_in_chance,
+    chance_settings,
+    site_climate,
+)
 from windowwatch.scoring.values import Site
+from windowwatch.storage.surveyed import ABOUT, newest_in, read_json, write_whole
 from windowwatch.survey.answers import Pair, SiteAnswers, answers_of, compared
-from windowwatch.survey.blocks import Shelf, read_json, write_columns, write_rows, write_whole
+from windowwatch.survey.blocks import Shelf, write_columns, write_rows
 from windowwatch.survey.report import report
-from windowwatch.survey.rows import Rows
+from windowwatch.survey.rows import Rows, State
 from windowwatch.survey.tables import all_tables, as_csv
 from windowwatch.wording.survey import coverage_words
 
-#: What a survey is about, beside its blocks; and which of a folder's surveys was run last.
-ABOUT, NEWEST = "survey.json", "newest"
+# Whoever looks at a survey need not load what reads archives.
+if TYPE_CHECKING:
+    from windowwatch.survey.plan import Survey
 
 
 @dataclass(frozen=True)
@@ -51,6 +60,25 @@ class Found:
         """Every two sites on the same hours and days."""
         return compared(self.sites, self.rows, self.about["step_s"], self.about["min_length_s"])
 
+    def climatology(self, survey: "Survey") -> Climatology:
+        """The usual chances of its sites; `survey` is the one that its blocks were flown for."""
+        chance = np.where(self.rows.state == State.DARK, 0.0, self.rows.chance.astype(np.float64))
+        chance[self.rows.state == State.UNKNOWN] = np.nan
+        first, last = self.about["years"]
+        return Climatology(
+            self.about["credit"] or self.about["archive"],
+            first,
+            last,
+            tuple(
+                site_climate(site, self.rows.time_unix_s[mine], chance[mine])
+                for site in self.sites
+                for mine in [self.rows.site == site.name]
+            ),
+            asked_in_chance(survey.plan),
+            chance_settings(survey.plan, survey.train),
+            survey.always_closed,
+        )
+
     def export(self, folder: Path, now_utc: datetime) -> list[Path]:
         """Write report, tables and launch hours into a folder; what was written."""
         answers, pairs = self.answers(), self.pairs()
@@ -73,10 +101,5 @@ def found_in(folder: Path) -> Found:
     StorageError
         If there is none.
     """
-    try:
-        mark = (folder / NEWEST).read_text().strip()
-    except OSError as error:
-        raise StorageError(
-            f"{shown(folder)} holds no survey; run `windowwatch survey run` first"
-        ) from error
-    return Found(folder / mark, read_json(folder / mark / ABOUT))
+    mine = newest_in(folder)
+    return Found(mine, read_json(mine / ABOUT))

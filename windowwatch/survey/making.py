@@ -8,9 +8,17 @@ from typing import Any
 
 from windowwatch.child import Progress
 from windowwatch.errors import SettingsError, shown
+from windowwatch.storage.surveyed import (
+    ABOUT,
+    NEWEST,
+    read_json,
+    write_climatology,
+    write_json,
+    write_whole,
+)
 from windowwatch.survey.archive import Archive
-from windowwatch.survey.blocks import Shelf, write_json, write_whole
-from windowwatch.survey.found import ABOUT, NEWEST
+from windowwatch.survey.blocks import Shelf
+from windowwatch.survey.found import Found
 from windowwatch.survey.names import Mapped, read_mapping
 from windowwatch.survey.opening import open_archive
 from windowwatch.survey.plan import Planned, bytes_of_block, planned
@@ -54,9 +62,15 @@ class Made:
         ]  # fmt: skip
 
     def run(self, workers: int, scheduler: str | None, *, progress: Progress) -> tuple[int, int]:
-        """Fly the blocks that are not there yet: how many were flown, and were there."""
+        """Fly the blocks that are not there yet: how many were flown, and were there.
+
+        Once all are there, the usual chances are written down for whoever learns from them.
+        """
         crew = Crew(workers, scheduler)
-        return run_blocks(self.planned, Shelf(self.folder), crew, progress=progress)
+        done = run_blocks(self.planned, Shelf(self.folder), crew, progress=progress)
+        found = Found(self.folder, read_json(self.folder / ABOUT))
+        write_climatology(self.folder, found.climatology(self.planned.survey))
+        return done
 
 
 def make_ready(watch: Watch, address: str, asked: Asked) -> Made:

@@ -15,7 +15,7 @@ import numpy as np
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import InputError, MissingFieldError, shown
-from windowwatch.ground.query.airspace import Airspace, AirspaceKind
+from windowwatch.ground.query.airspace import Airspace, AirspaceKind, Volume
 from windowwatch.ground.query.features import Ground
 from windowwatch.physics.train import FlightTrain
 from windowwatch.scoring.limits import LIMITS
@@ -113,6 +113,8 @@ class Survey:
         What a worker may hold of weather. [10⁶ byte]
     made_on : str
         Of the content of maps, and of the archive's grid and fields.
+    always_closed : tuple of str
+        Airspace that is closed at dates of its own, and taken as closed more often than that.
     """
 
     watch: str
@@ -128,6 +130,7 @@ class Survey:
     step_s: float
     memory_mb: int = 1_500
     made_on: str = ""
+    always_closed: tuple[str, ...] = ()
 
     @property
     def mark(self) -> str:
@@ -205,7 +208,7 @@ def planned(
     survey = Survey(
         watch.name, archive.address, mapped, watch.sites, watch.train,
         *_ground_and_plan(watch, archive), draws=draws, step_s=step.total_seconds(),
-        memory_mb=memory_mb,
+        memory_mb=memory_mb, always_closed=tuple(_dated(watch.ground)),
     )  # fmt: skip
     groups = _groups(watch.sites, archive, reach_deg)
     blocks = []
@@ -297,28 +300,54 @@ def _ground_and_plan(
 
 
 def _always(ground: Ground) -> Ground:
-    """Ground whose airspace is closed at all times where only dates of its own say when."""
+    """Ground whose airspace is closed at all times where dates of its own say when.
+
+    Times of the week hold in every year: those that hold between dates alone hold on all days.
+    """
     if ground.airspace is None or not _dated(ground):
         return ground
     volumes = [
-        replace(each, active=()) if each.kind is AirspaceKind.CLOSED else each
+        _without_dates(each) if each.kind is AirspaceKind.CLOSED else each
         for each in ground.airspace.volumes
     ]
     return replace(ground, airspace=Airspace(volumes))
 
 
+def _without_dates(volume: Volume) -> Volume:
+    if volume.active:
+        return replace(volume, active=(), weekly=())
+    weekly = tuple(replace(each, first_day=None, last_day=None) for each in volume.weekly)
+    return replace(volume, weekly=weekly)
+
+
 def _dated(ground: Ground) -> list[str]:
+    """Names of closed airspace that hangs on dates."""
     if ground.airspace is None:
         return []
-    return [each.name for each in ground.airspace.closed if each.active]
+    return [
+        each.name
+        for each in ground.airspace.closed
+        if each.active or any(times.is_bounded for times in each.weekly)
+    ]
 
 
 def _airspace_remarks(ground: Ground) -> Iterator[str]:
-    names = _dated(ground)
-    if names:
+    if ground.airspace is None:
+        return
+    dated = [each.name for each in ground.airspace.closed if each.active]
+    if dated:
         yield (
-            f"airspace with dates of its own is taken as closed at all times: {', '.join(names)}"
+            f"airspace with dates of its own is taken as closed at all times: {', '.join(dated)}; "
+            "give it times of the week, and they hold in every year"
         )
+    bounded = [name for name in _dated(ground) if name not in dated]
+    if bounded:
+        yield (
+            "airspace with times of the week between dates is taken as closed at these times all "
+            f"year: {', '.join(bounded)}"
+        )
+    if any(each.weekly and each.name not in dated for each in ground.airspace.closed):
+        yield "public holidays are not known: airspace with times of the week is closed on them too"
 
 
 def _groups(

@@ -4,13 +4,18 @@ Workers get the survey once each, and blocks one after the other; they open the 
 themselves, and send each block back as the bytes of its file, which is written here. So workers
 need no disk that they share, and a full one is seen in one place. A worker that dies costs the
 blocks it was flying, which others fly; a run that is killed costs the same, and goes on later.
+Where no worker is left, others are waited for, for a while; where the scheduler is lost the run
+ends. Each ends in one error that says what to do, and the same command goes on where it was.
 """
 
 import hashlib
 import logging
 import pickle
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+import socket
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from threading import Lock
 from typing import Any
@@ -33,6 +38,9 @@ DEATHS_ALLOWED = 3
 #: What Python, the libraries, a map and paths of flights take of a worker beside weather. [MB]
 #: With the demonstration 380 were measured, without Dask; the rest is room for a larger map.
 BESIDE_MB = 900
+#: So often it is looked whether a block came in, and whether there is any worker. [s]
+_LOOK_S, _COUNT_S = 0.05, 2.0
+_GOES_ON = "What was done before is kept: run the same command again, and it goes on from there"
 
 
 class SurveyRunError(WindowwatchError):
@@ -53,12 +61,16 @@ class Crew:
         Threads of this process instead of processes; for tests and small archives.
     wait_s : float
         A scheduler must answer so soon. [s]
+    alone_s : float
+        Without any worker the run ends after so long: a cluster may take minutes to start some.
+        Judgement. [s]
     """
 
     workers: int = 2
     scheduler: str | None = None
     threads: bool = False
     wait_s: float = 20.0
+    alone_s: float = 300.0
 
     def __post_init__(self) -> None:
         if self.workers < 1:
@@ -103,16 +115,17 @@ def run_blocks(
     with _client(crew, planned.survey.memory_mb) as client:
         content = pickled(planned.survey)
         mark = hashlib.sha256(content).hexdigest()
-        client.register_plugin(_Hand(mark, content), name=f"windowwatch-{mark[:12]}")
+        _hand_over(client, _Hand(mark, content))
         by_key = {f"{block.key}-{mark[:12]}": block for block in todo}
         futures = [
             client.submit(_fly, mark, block, key=key, retries=0, pure=False)
             for key, block in by_key.items()
         ]
         try:
-            for done, future in enumerate(_DASK.as_completed(futures), start=1):
+            coming = _as_they_come(client, futures, crew, progress)
+            for done, future in enumerate(coming, start=1):
                 block = by_key[future.key]
-                took_s, written = _result(future, block)
+                took_s, written = _result(future, block, crew)
                 shelf.put(block, written)
                 future.release()
                 if watching is not None:
@@ -122,25 +135,77 @@ def run_blocks(
                     (there + done) / len(planned.blocks),
                 )
         finally:
-            client.cancel(futures, force=True)
+            with suppress(Exception):  # a scheduler that is gone has nothing to call off
+                client.cancel(futures, force=True)
     return len(todo), there
 
 
-def _result(future: Any, block: Block) -> tuple[float, bytes]:
+def _hand_over(client: Any, plugin: "_Hand") -> None:
+    """Give the survey to the workers that there are; those to come get it as they come."""
+    try:
+        client.register_plugin(plugin, name=f"windowwatch-{plugin.mark[:12]}")
+    except Exception as error:
+        raise SurveyRunError(
+            f"the workers cannot take the survey ({type(error).__name__}: {error}); they need the "
+            "same windowwatch as here, with what surveys need: pip install 'windowwatch[survey]'"
+        ) from error
+
+
+def _as_they_come(
+    client: Any, futures: Sequence[Any], crew: Crew, progress: Progress
+) -> Iterator[Any]:
+    """Futures as they end; an error where nobody has been left to end them for long."""
+    coming = _DASK.as_completed(futures)
+    looked_s = alone_s = 0.0
+    while coming.count():
+        if coming.has_ready():
+            yield next(coming)
+            continue
+        time.sleep(_LOOK_S)
+        looked_s += _LOOK_S
+        if looked_s < _COUNT_S:
+            continue
+        alone_s = 0.0 if client.scheduler_info()["workers"] else alone_s + looked_s
+        looked_s = 0.0
+        if alone_s > crew.alone_s:
+            raise SurveyRunError(f"there is no worker{_how_to_start(crew)}. {_GOES_ON}")
+        if alone_s:
+            done = sum(future.done() for future in futures)
+            progress(f"there is no worker{_how_to_start(crew)}", done / len(futures))
+
+
+def _how_to_start(crew: Crew) -> str:
+    if crew.scheduler is None:
+        return (
+            " on this machine, and none comes back: most likely there is too little memory for so "
+            "many; try fewer (--workers)"
+        )
+    return f" at {crew.scheduler}: start some with `dask worker {crew.scheduler}`"
+
+
+def _result(future: Any, block: Block, crew: Crew) -> tuple[float, bytes]:
     try:
         result: tuple[float, bytes] = future.result()
     except WindowwatchError:
         raise
+    except CancelledError as error:
+        reason = getattr(error, "reason", "unknown")
+        if crew.scheduler is not None and reason.startswith("scheduler-"):
+            raise SurveyRunError(
+                f"the scheduler at {crew.scheduler} was lost; start it again with `dask "
+                f"scheduler`, and its workers. {_GOES_ON}"
+            ) from error
+        raise SurveyRunError(
+            f"block {block.key}: was called off by Dask ({reason}). {_GOES_ON}"
+        ) from error
     except distributed.KilledWorker as error:
         raise SurveyRunError(
             f"block {block.key}: {DEATHS_ALLOWED} workers died of it, most likely of too little "
-            "memory; give them more (--memory-mb), or fewer at a time (--workers). What was done "
-            "before is kept"
+            f"memory; give them more (--memory-mb), or fewer at a time (--workers). {_GOES_ON}"
         ) from error
     except Exception as error:
         raise SurveyRunError(
-            f"block {block.key}: a fault of a worker ({type(error).__name__}: {error}); what was "
-            "done before is kept"
+            f"block {block.key}: a fault of a worker ({type(error).__name__}: {error}). {_GOES_ON}"
         ) from error
     return result
 
@@ -154,21 +219,20 @@ def _client(crew: Crew, memory_mb: int) -> Iterator[Any]:
         "distributed.comm.timeouts.connect": f"{crew.wait_s}s",
     }
     # what a block ends with is said once, in our words; Dask's own log is for whoever asks
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    for name in ("distributed", "distributed.client"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     with dask.config.set(config):
         if crew.scheduler is not None:
-            try:
-                client = _DASK.Client(crew.scheduler, timeout=crew.wait_s)
-            except (OSError, ValueError, TimeoutError) as error:
-                raise SourceError(
-                    f"no scheduler answers at {crew.scheduler} ({error}); start one with "
-                    "`dask scheduler`, and workers with `dask worker`",
-                    retry=True,
-                ) from error
-            with client:
+            with _client_at(crew.scheduler, crew.wait_s) as client:
                 yield client
             return
-        cluster = _DASK.LocalCluster(
+        with _own_cluster(crew, memory_mb) as cluster, _DASK.Client(cluster) as client:
+            yield client
+
+
+def _own_cluster(crew: Crew, memory_mb: int) -> Any:
+    try:
+        return _DASK.LocalCluster(
             n_workers=1 if crew.threads else crew.workers,
             threads_per_worker=crew.workers if crew.threads else 1,
             processes=not crew.threads,
@@ -176,8 +240,38 @@ def _client(crew: Crew, memory_mb: int) -> Iterator[Any]:
             dashboard_address="127.0.0.1:0",
             silence_logs=logging.CRITICAL,
         )
-        with cluster, _DASK.Client(cluster) as client:
-            yield client
+    except (OSError, RuntimeError, TimeoutError) as error:
+        raise SurveyRunError(
+            f"the workers cannot be started on this machine ({type(error).__name__}: {error}); "
+            f"try fewer (--workers). {_GOES_ON}"
+        ) from error
+
+
+def _client_at(address: str, wait_s: float) -> Any:
+    """A client of a cluster of others.
+
+    Whether anybody listens there is asked first: a client that was half made complains on its own
+    when it is thrown away.
+    """
+    address = address.strip()
+    try:
+        host, port = _DASK.comm.get_address_host_port(address)
+        if not 0 < port < 65_536:
+            raise ValueError(f"there is no port {port}")
+    except (TypeError, ValueError, NotImplementedError) as error:
+        raise InputError(
+            f"--scheduler {address or '(empty)'}: is no address of a scheduler ({error}); write it "
+            "as `dask scheduler` prints it, such as tcp://host:8786"
+        ) from error
+    try:
+        socket.create_connection((host, port), timeout=wait_s).close()
+        return _DASK.Client(address, timeout=wait_s)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise SourceError(
+            f"no scheduler answers at {address} ({error}); start one with `dask scheduler`, and "
+            "workers with `dask worker`, and give the address that the scheduler prints",
+            retry=True,
+        ) from error
 
 
 class _Hand(distributed.WorkerPlugin):

@@ -24,6 +24,7 @@ from windowwatch.clock import to_unix_s
 from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.launchday.sighting import Sighting
+from windowwatch.learning.climatology import Reference
 from windowwatch.learning.learned import FROM_MEMORY, Learned, learn
 from windowwatch.learning.record import (
     JUDGED_COLUMNS,
@@ -37,6 +38,7 @@ from windowwatch.physics.earth import distance_m
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.scoring.values import Site
 from windowwatch.storage.store import Store
+from windowwatch.storage.surveyed import climatology_in
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Change, ChangeKind
 
@@ -94,12 +96,14 @@ def learn_anew(
     sites: Sequence[Site] = (),
     *,
     use_learned: bool = False,
+    survey: Watch | None = None,
 ) -> Learned:
     """Learn from all that is kept of a watch; nothing is stored.
 
     What aerodromes reported for `sites`, and where flights of the log that left from them came
     down, stand beside the model's own last word. Chances are
-    learned of passes that were flown as `Watch.use_learned` has the next ones flown.
+    learned of passes that were flown as `Watch.use_learned` has the next ones flown, and held
+    against the survey of years of the watch `survey`, where there is one.
 
     Raises
     ------
@@ -114,7 +118,24 @@ def learn_anew(
         for cycle, version in store.flown_with(watch).items()
         if (version is not None) != use_learned
     ]
-    return learn(answers, now_utc, stories, faults=faults, flown_otherwise=otherwise)
+    reference, amiss = (None, ()) if survey is None else reference_of(survey)
+    return learn(
+        answers, now_utc, stories,
+        faults=(*faults, *amiss), flown_otherwise=otherwise, reference=reference,
+    )  # fmt: skip
+
+
+def reference_of(watch: Watch) -> tuple[Reference | None, tuple[str, ...]]:
+    """The survey of years that a watch's chances are held against, and what is amiss with it."""
+    if watch.survey_folder is None:
+        return None, ()
+    try:
+        found = climatology_in(watch.survey_folder)
+    except StorageError as error:
+        return None, (error.message,)
+    if found is None:
+        return None, ()
+    return Reference(found, watch.plan, watch.train, watch.sites), ()
 
 
 @dataclass(frozen=True)
@@ -193,12 +214,13 @@ def learn_when_due(
     sites: Sequence[Site] = (),
     *,
     use_learned: bool = False,
+    survey: Watch | None = None,
 ) -> Learned | None:
     """Learn and store it, when the newest tables are old; None when they are not, or it failed."""
     try:
         if after and (newest := _newest(store, watch)) and now_utc - newest.made_utc < after:
             return None
-        learned = learn_anew(store, watch, now_utc, sites, use_learned=use_learned)
+        learned = learn_anew(store, watch, now_utc, sites, use_learned=use_learned, survey=survey)
         store.save_learned(watch, learned)
     except WindowwatchError as error:
         _LOG.warning("nothing is learned this time: %s", error.message)

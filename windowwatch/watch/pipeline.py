@@ -151,8 +151,9 @@ def run_pass(
         record, saved = conclude(scored, watch, store, complete)
         if saved:
             learn_when_due(
-                store, watch.name, now_utc, sites=watch.sites, use_learned=watch.use_learned
-            )
+                store, watch.name, now_utc, sites=watch.sites, use_learned=watch.use_learned,
+                survey=watch,
+            )  # fmt: skip
     return _result(record, sum(each.flights for each in flown), saved)
 
 

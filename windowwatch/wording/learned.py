@@ -1,15 +1,16 @@
 """What was learned of forecasts and chances, in words: how good they were, what changes. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from statistics import median
 
 from windowwatch.learning.calibration import ChanceMap
+from windowwatch.learning.climatology import FEWEST_HOURS, Against, Difference, Unlike
 from windowwatch.learning.learned import Learned, Use
 from windowwatch.learning.posterior import SurfaceTable, WindTable
 from windowwatch.learning.scores import FEW_DAYS, Bin, Estimate
 from windowwatch.learning.verify import ALL_SITES, LeadTable
 from windowwatch.scoring.values import Hour
-from windowwatch.wording.phrases import percent
+from windowwatch.wording.phrases import check_label, percent
 
 #: Said of every table: what it was held against.
 REFERENCE = (
@@ -26,7 +27,7 @@ COMPARED = (
 #: What `came true` means, said once beside the chances.
 CAME_TRUE = (
     "An hour came true as far as its last forecast said: one that ended at 70 % counts 0.7. Skill: "
-    "1 is perfect, 0 no better than telling the usual share for every hour."
+    "1 is perfect, 0 no better than telling the share of these hours for every one of them."
 )
 #: A factor on an error so near to 1 is no change worth a line.
 _SAME = 0.05
@@ -186,8 +187,80 @@ def lead_more_words(table: LeadTable) -> str:
         parts.append(verdict_words(table))
     if table.chance.skill.value is not None:
         parts.append(f"skill of the chance {estimate_words(table.chance.skill, 2)}")
+    held = table.chance.survey
+    if held.skill.value is not None:
+        factor = "" if held.factor == 1.0 else f" (its chances times {held.factor:.2f})"
+        parts.append(
+            f"skill against the survey {estimate_words(held.skill, 2)} over {held.hours} "
+            f"hour{'' if held.hours == 1 else 's'}{factor}"
+        )
     parts.append(f"{table.hours} hours on {days_words(table.days)}")
     return "; ".join(parts)
+
+
+def has_survey(learned: Learned) -> bool:
+    """Whether any chance was held against a survey of years."""
+    return any(table.chance.survey.hours for table in learned.tables)
+
+
+def survey_words(learned: Learned) -> list[str]:
+    """Which survey of years chances were held against, or why not; nothing where there is none."""
+    against = learned.against
+    if against is None:
+        return []
+    if against.unlike:
+        why = "; ".join(map(_unlike_words, against.unlike))
+        return [
+            f"Not held against {_survey_name(against)}: {why}. Its chances are of something else: "
+            "`windowwatch survey run` flies it as the watch is now."
+        ]
+    found = []
+    if against.hours:
+        hours = "hour" if against.hours == 1 else "hours"
+        found.append(
+            f"Skill against the survey: held against {_survey_name(against)}; 0 is no better than "
+            "telling the usual chance of the month and local hour at the site, the mean over all "
+            f"its launch hours. Told for {against.hours} {hours}."
+        )
+    if against.hours and against.left_out:
+        found.append(
+            f"The survey could not ask {_listed(check_label(n) for n in against.left_out)}, so its "
+            "chances are too high. They are taken times the factor that fits what came best, 1 at "
+            "most: no forecast looks good for that alone."
+        )
+    for sites, why in (
+        (against.no_site, "does not have it"), (against.moved, "has it at another place"),
+    ):  # fmt: skip
+        if sites:
+            found.append(f"Not held against the survey: {_listed(sites)} (the survey {why}).")
+    if against.uncovered:
+        n = against.uncovered
+        found.append(
+            f"Nor {n} launch hour{'' if n == 1 else 's'}: the survey knows fewer than "
+            f"{FEWEST_HOURS} launch hours of that month and local hour."
+        )
+    return found
+
+
+def _survey_name(against: Against) -> str:
+    first, last = against.first_year, against.last_year
+    years = f"{first}" if first == last else f"{first} to {last}"
+    return f"the survey of {years} ({against.weather})"
+
+
+def _unlike_words(each: Difference) -> str:
+    if each.kind is Unlike.LIMIT:
+        return f"its limit of {check_label(each.name)} is {each.there}, the watch's {each.here}"
+    if each.kind is Unlike.ASKED:
+        return f"it asked {check_label(each.name)}, and the watch does not"
+    if each.kind is Unlike.AIRSPACE:
+        return f"it took the airspace {each.name} as closed more often than it is"
+    return f"{each.name} was {each.there}, and is {each.here}"
+
+
+def _listed(names: Iterable[str]) -> str:
+    *most, last = names
+    return f"{', '.join(most)} and {last}" if most else last
 
 
 def windows_words(learned: Learned) -> str:

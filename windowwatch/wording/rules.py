@@ -1,8 +1,13 @@
-"""Rule sets put into words: class, limits, duties, and who decides. Pure; English.
+"""Rule sets put into words: class, limits, duties, who decides; and times of airspace. Pure.
 
 What an entry says is data of its file; here it is only set beside the rest.
 """
 
+from collections.abc import Sequence
+from datetime import datetime
+
+from windowwatch.ground.query.activity import DAY_NAMES, Weekly
+from windowwatch.ground.query.airspace import Volume
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.rules import (
     AppliedRules,
@@ -94,4 +99,41 @@ def _limit_words(rules: RuleSet, limit: RuleLimit) -> str:
     return (
         f"{rules.name} {limit.paragraph}{_known(limit.status)}: {label} {side} "
         f"{limit.bound:g} {kind.unit} ({limit.says})"
+    )
+
+
+def times_words(volume: Volume, now_utc: datetime) -> str:
+    """When a volume of air is active: its times of the week, and its dates."""
+    said = [_weekly_words(each) for each in volume.weekly]
+    if volume.active:
+        coming = sum(end > now_utc.timestamp() for _, end in volume.active)
+        of = f"{len(volume.active)} date{'' if len(volume.active) == 1 else 's'}"
+        said.append(f"on {of}, {coming or 'none'} of them to come")
+    return f"{volume.name}: {volume.kind} {'; '.join(said)}"
+
+
+def _weekly_words(times: Weekly) -> str:
+    days = "daily" if len(times.days) == 7 else _days_words(times.days)
+    first, last = (
+        f"{minutes // 60:02d}:{minutes % 60:02d}" for minutes in (times.from_min, times.until_min)
+    )
+    over = " of the next day" if times.until_min <= times.from_min else ""
+    since = f" from {times.first_day}" if times.first_day else ""
+    until = f" until {times.last_day}" if times.last_day else ""
+    return f"{days} {first} to {last}{over} ({times.zone}){since}{until}"
+
+
+def _days_words(days: Sequence[int]) -> str:
+    """``Mon to Fri``, ``Mon, Wed``; runs of three and more as one."""
+    runs: list[list[int]] = []
+    for day in sorted(days):
+        if runs and day == runs[-1][-1] + 1:
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    return ", ".join(
+        f"{DAY_NAMES[run[0]]} to {DAY_NAMES[run[-1]]}"
+        if len(run) > 2
+        else ", ".join(DAY_NAMES[day] for day in run)
+        for run in runs
     )

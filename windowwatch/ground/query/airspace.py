@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 
 from windowwatch.errors import InputError
+from windowwatch.ground.query.activity import Span, Weekly, merged
 from windowwatch.units import BoolArray, FloatArray
 
 IntArray = NDArray[np.intp]
@@ -61,7 +62,9 @@ class Volume:
         Longitude, latitude. [deg]
     floor, ceiling : Level
     active : tuple of (from, until)
-        Times in which it is active; empty: always. [s since 1970 UTC]
+        Dates on which it is active … [s since 1970 UTC]
+    weekly : tuple of Weekly
+        … and times of the week. Where both are empty it is always active.
     """
 
     name: str
@@ -69,7 +72,27 @@ class Volume:
     shape: Any
     floor: Level
     ceiling: Level
-    active: tuple[tuple[float, float], ...] = ()
+    active: tuple[Span, ...] = ()
+    weekly: tuple[Weekly, ...] = ()
+
+    @property
+    def at_times(self) -> bool:
+        """Whether it is active at times only."""
+        return bool(self.active or self.weekly)
+
+    def is_over(self, now_unix_s: float) -> bool:
+        """Whether it is active at no time from now on. [s]"""
+        ends = [end for _, end in self.active] + [each.ends_unix_s for each in self.weekly]
+        return bool(ends) and max(ends) < now_unix_s
+
+    def active_within(self, first_unix_s: float, last_unix_s: float) -> tuple[Span, ...]:
+        """Spans in which it is active that touch the time from the one to the other. [s]"""
+        if not self.at_times:
+            return ((-np.inf, np.inf),)
+        spans = [each for each in self.active if each[0] <= last_unix_s and each[1] >= first_unix_s]
+        for times in self.weekly:
+            spans += times.between(first_unix_s, last_unix_s)
+        return merged(spans)
 
 
 @dataclass(frozen=True)
@@ -180,8 +203,7 @@ class Airspace:
         """
         hit = np.zeros(latitude_deg.shape, dtype=np.bool_)
         for volume in self.closed:
-            times = volume.active or ((-np.inf, np.inf),)
-            if any(begin <= span[1] and end >= span[0] for begin, end in times):
+            if volume.active_within(*span):
                 level = (volume.floor.height_m <= height_m) & (height_m <= volume.ceiling.height_m)
                 hit |= level & shapely.intersects_xy(volume.shape, longitude_deg, latitude_deg)
         return hit
@@ -191,7 +213,10 @@ def _passes(paths: Paths, flights: IntArray, volume: Volume) -> BoolArray:
     """Which of some flights pass through a volume while it is active."""
     found = np.zeros(flights.size, dtype=np.bool_)
     row, step = np.nonzero(_near(paths, flights, volume))
-    for span in volume.active or ((-np.inf, np.inf),):
+    if not row.size:
+        return found
+    times = [paths.time_unix_s[flights[row], step + more] for more in (0, 1)]
+    for span in volume.active_within(float(np.nanmin(times[0])), float(np.nanmax(times[1]))):
         open_ = ~found[row]
         row, step = row[open_], step[open_]
         kept, low, high = _within(paths, (flights[row], step), span, volume)

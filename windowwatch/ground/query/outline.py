@@ -294,7 +294,7 @@ def _label(volume: Volume) -> str:
     span = f"{floor} to {_level(volume.ceiling)}" if isfinite(volume.ceiling.height_m) else (
         f"{floor} and up"
     )  # fmt: skip
-    return f"{volume.name}, {span}{', at times' if volume.active else ''}"
+    return f"{volume.name}, {span}{', at times' if volume.at_times else ''}"
 
 
 def _level(level: Level) -> str:

@@ -23,6 +23,9 @@ from windowwatch.watch.run.between import between_passes
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Window
 
+#: Tables that are made anew however new the last are.
+_AT_ONCE = timedelta(0)
+
 
 @dataclass(frozen=True)
 class Heard:
@@ -147,7 +150,7 @@ def rehearse(
     if held:
         progress("a planned launch, and its flight", 1.0)
         played, flown = _launched(held, watch, store, windows, clock, send)
-    learned = learn_when_due(store, watch.name, clock.now(), timedelta(0), watch.sites)
+    learned = learn_when_due(store, watch.name, clock.now(), _AT_ONCE, watch.sites, survey=watch)
     progress("done", 1.0)
     return Rehearsal(windows, tuple(told), played, learned, flown)
 

@@ -91,6 +91,7 @@ class LearnedView:
     windows: str
     reference: str
     came_true: str
+    survey: tuple[str, ...]
     use: str
     used: bool
     faults: tuple[str, ...]
@@ -117,6 +118,7 @@ def learned_view(learned: Learned, model: str, flown_with: str | None) -> Learne
         windows=words.windows_words(learned),
         reference=words.REFERENCE,
         came_true=words.CAME_TRUE,
+        survey=tuple(words.survey_words(learned)),
         use=words.use_words(use, learned),
         used=use is Use.USE,
         faults=learned.faults,
