@@ -27,9 +27,8 @@ from windowwatch.errors import InputError
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from windowwatch.scouting.values import PlaceHours, Scouting
+    from windowwatch.scouting.values import Order, PlaceHours, Scouting
     from windowwatch.settings.read import Settings
-    from windowwatch.watch.run.scouting import Order
 
 #: Places in the first, coarse table.
 _FIRST_LOOK = 3
@@ -168,7 +167,7 @@ def _order(typed: Typed, settings: "Settings", now: datetime) -> "Order":
     """What is to be scouted, out of what was typed."""
     from windowwatch.clock import floor_to_step
     from windowwatch.ground.region import read_region, region_around
-    from windowwatch.watch.run.scouting import Order
+    from windowwatch.scouting.values import Order
 
     step, zone = settings.watch.span.step, ZoneInfo(settings.watch.sites[0].time_zone)
     begin = now if typed.begin is None else _begin(typed.begin, zone)

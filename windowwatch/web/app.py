@@ -48,6 +48,7 @@ from windowwatch.web.pages.render import PageCache, Pages
 from windowwatch.web.pages.routes import MOST_NOTICES, HourRoutes, NoticeRoutes
 from windowwatch.web.pages.scout import ScoutRoutes
 from windowwatch.web.pages.sheet import sheet
+from windowwatch.web.pages.survey import SurveyRoutes
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, Underway
 from windowwatch.windows.standing import Week, week
@@ -60,6 +61,7 @@ NAV = (
     ("/plans", "Plans"),
     ("/sites", "Sites"),
     ("/scout", "Scouting"),
+    ("/survey", "Survey"),
     ("/flights", "Flights"),
     ("/notices", "Notices"),
     ("/health/page", "Health"),
@@ -383,6 +385,7 @@ def create_app(
         Route("/windows/{uid}/sheet", pages.sheet),
         Route("/sites", pages.sites),
         *ScoutRoutes(pages.reader, facts, clock, pages.page).routes,
+        *SurveyRoutes(pages.reader, facts, pages.page).routes,
         *pages.plans.routes,
         *pages.notices.routes,
         Route("/health/page", pages.health_page),

@@ -24,14 +24,13 @@ from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import require_covers
 from windowwatch.ground.query.drives import network_of
 from windowwatch.ground.query.rasters import Base
-from windowwatch.ground.region import Region
 from windowwatch.logs import LogStyle
 from windowwatch.physics.flights import Flights
 from windowwatch.scoring.checks.release import barred_by_dark
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.scouting.places import Candidates, coarse_count, find_places, with_heights
 from windowwatch.scouting.values import (
-    Asked,
+    Order,
     Place,
     PlaceHours,
     Scouting,
@@ -52,53 +51,6 @@ _AT_ONCE = 4
 #: Processes: two fly best on the machines that a watch runs on; more take memory each.
 _MOST_PROCESSES = 4
 _WAIT_S = 0.2
-
-
-@dataclass(frozen=True)
-class Order:
-    """What is to be scouted.
-
-    Parameters
-    ----------
-    region : Region
-    times_utc : tuple of datetime
-        Launch hours, in order; at least one.
-    spacing_km, apart_km : float
-    draws : int
-    land_in : Region or None
-        Where landings are wanted.
-    """
-
-    region: Region
-    times_utc: tuple[datetime, ...]
-    spacing_km: float
-    apart_km: float
-    draws: int
-    land_in: Region | None = None
-
-    @property
-    def asked(self) -> Asked:
-        """The same as plain values."""
-        wanted = self.land_in
-        return Asked(
-            region=self.region.name,
-            middle_latitude_deg=self.region.middle[0],
-            middle_longitude_deg=self.region.middle[1],
-            radius_km=self.region.radius_km,
-            outline=_rings(self.region),
-            spacing_km=self.spacing_km,
-            apart_km=self.apart_km,
-            draws=self.draws,
-            land_in=None if wanted is None else wanted.name,
-            land_outline=() if wanted is None else _rings(wanted),
-        )
-
-
-def _rings(region: Region) -> tuple[tuple[tuple[float, float], ...], ...]:
-    return tuple(
-        tuple((round(float(up), 5), round(float(out), 5)) for up, out in ring)
-        for ring in region.outline
-    )
 
 
 def site_of(place: Place) -> Site:
