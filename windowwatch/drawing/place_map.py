@@ -51,7 +51,7 @@ _SMALLEST_LETTER, _LARGEST_LETTER = 7.0, 12.0
 SMALL = Shape("small", 150.0, 100.0, 190.0)
 _CHANCES = 5
 #: A square of landings is at least so wide that its number can be read. [unit]
-_SMALLEST_SQUARE = 15.0
+_SMALLEST_SQUARE = 24.0
 _SHADES = 5
 #: This share of the landings may lie beyond each edge of their map. [1]
 _BEYOND = 0.005

@@ -165,7 +165,7 @@ class Table:
     """A table in words, for a terminal, a page and paper alike.
 
     `key` tells it from others, `note` says how it is read, `heat` whether its cells are shaded by
-    their shares; `corner` names the first column.
+    their shares; `corner` names the first column, which holds names where it is `named`.
     """
 
     key: str
@@ -175,6 +175,11 @@ class Table:
     columns: tuple[str, ...]
     rows: tuple[Row, ...]
     heat: bool = True
+
+    @property
+    def named(self) -> bool:
+        """Whether its rows have names instead of numbers."""
+        return self.corner in ("site", "check")
 
 
 def site_headline(each: SiteAnswers) -> str:
@@ -356,10 +361,10 @@ def _drift(each: SiteAnswers) -> Table:
     return Table(
         "drift",
         "Where landings lie from the site",
-        "Percent of the hours that were flown; km: half of them drift less than that.",
+        "Percent of the hours that were flown; last: half of them drift less than so many km.",
         "to",
         MONTHS,
-        (*rows, Row("km", far)),
+        (*rows, Row("< km", far)),
     )
 
 
@@ -369,7 +374,7 @@ def middle_drift(each: SiteAnswers, month: int) -> str:
     if not counts.sum():
         return "?"
     k = int(np.searchsorted(np.cumsum(counts), 0.5 * counts.sum()))
-    return f"{DRIFT_KM[k]:g}+" if k + 1 == len(DRIFT_KM) else f"<{DRIFT_KM[k + 1]:g}"
+    return f">{DRIFT_KM[k]:g}" if k + 1 == len(DRIFT_KM) else f"{DRIFT_KM[k + 1]:g}"
 
 
 def rose_words(each: SiteAnswers, month: int) -> str:
@@ -378,7 +383,7 @@ def rose_words(each: SiteAnswers, month: int) -> str:
     if not by_sector.any():
         return "not known"
     far = middle_drift(each, month)
-    far = f"over {far[:-1]}" if far.endswith("+") else f"under {far[1:]}"
+    far = f"over {far[1:]}" if far.startswith(">") else f"under {far}"
     return f"most to {POINTS[int(np.argmax(by_sector))]}, half of them {far} km"
 
 
