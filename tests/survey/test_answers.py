@@ -7,12 +7,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 import pytest
-from windowwatch.web.data.surveydata import all_tables, as_csv
 
 from windowwatch.scoring.values import Site
 from windowwatch.scouting.years import DRIFT_KM, MOST_DAYS
 from windowwatch.survey.answers import ABSENT, answers_of, compared, dry_spells, standing_by
 from windowwatch.survey.rows import Rows, State
+from windowwatch.web.data.surveydata import all_tables, as_csv
 
 pytestmark = pytest.mark.survey
 

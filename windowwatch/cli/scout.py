@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -120,7 +120,6 @@ def scout_command(where: Where, **typed: Any) -> None:
 
 def _scout(where: Where, typed: Typed) -> None:
     """Scout, store what there is as it comes, and show it."""
-    from windowwatch.child import ChildLimits
     from windowwatch.cli import show
     from windowwatch.logs import LogStyle
     from windowwatch.storage.engine import sqlite_url
@@ -128,8 +127,7 @@ def _scout(where: Where, typed: Typed) -> None:
     from windowwatch.watch.run.scouting import ByWhom, scout
 
     settings = settings_of(where.settings)
-    service = settings.file.service
-    limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
+    limits = settings.file.service.limits()
     console = show.terminal()
     url = settings.database_url()
     if where.rehearsal:

@@ -331,6 +331,21 @@ class RunState(StrEnum):
 
 
 @dataclass(frozen=True)
+class ScoutFields:
+    """What somebody wrote into the form that starts a scouting, as it was written.
+
+    `how` says which of the two regions counts: ``"around"`` or ``"polygon"``.
+    """
+
+    how: str = "around"
+    around: str = ""
+    polygon: str = ""
+    spacing: str = "5"
+    hours: str = "48"
+    land_in: str = ""
+
+
+@dataclass(frozen=True)
 class ScoutRun:
     """A scouting that was started on a page.
 
@@ -346,6 +361,7 @@ class ScoutRun:
         Whether somebody has asked for its end.
     error : str
         Why it failed.
+    asked : ScoutFields
     """
 
     begun_utc: datetime
@@ -354,6 +370,7 @@ class ScoutRun:
     share: float
     stop: bool
     error: str
+    asked: ScoutFields
 
     def stands(self, now_utc: datetime) -> RunState:
         """How it does now: it died when it was not seen lately, or is seen only later."""

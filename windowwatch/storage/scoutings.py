@@ -8,7 +8,7 @@ from sqlalchemy.orm import Session
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError, StorageError
-from windowwatch.scouting.values import RunState, Scouting, ScoutRun
+from windowwatch.scouting.values import RunState, ScoutFields, Scouting, ScoutRun
 from windowwatch.scouting.years import Surveyed
 from windowwatch.storage.engine import Database
 from windowwatch.storage.rows import value_from_json, value_to_json
@@ -44,7 +44,9 @@ def newest_scouting(database: Database, watch: str) -> Scouting | None:
         return value_from_json(Scouting, row.value, f"the scouting of {watch}")
 
 
-def begin_scout_run(database: Database, watch: str, word: str, now_utc: datetime) -> None:
+def begin_scout_run(
+    database: Database, watch: str, word: str, asked: ScoutFields, now_utc: datetime
+) -> None:
     """Take the one place there is for a scouting that is flown.
 
     Raises
@@ -63,6 +65,7 @@ def begin_scout_run(database: Database, watch: str, word: str, now_utc: datetime
                 raise _under_way()
             row.word, row.begun_utc, row.seen_utc = word, now, now
             row.state, row.share, row.stop, row.error = str(RunState.RUNNING), 0.0, False, ""
+            row.asked = value_to_json(asked, "what is to be scouted")
     except StorageError as error:
         if isinstance(error.__cause__, IntegrityError):
             raise _under_way() from error  # somebody was faster
@@ -118,7 +121,13 @@ def scout_run(database: Database, watch: str) -> ScoutRun | None:
 
 def _run(row: ScoutRunRow) -> ScoutRun:
     return ScoutRun(
-        row.begun_utc, row.seen_utc, RunState(row.state), row.share, row.stop, row.error
+        row.begun_utc,
+        row.seen_utc,
+        RunState(row.state),
+        row.share,
+        row.stop,
+        row.error,
+        value_from_json(ScoutFields, row.asked, "what was to be scouted"),
     )
 
 

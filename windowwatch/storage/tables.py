@@ -543,3 +543,4 @@ class ScoutRunRow(Base):
     share: Mapped[float] = mapped_column(Double)
     stop: Mapped[bool]
     error: Mapped[str] = mapped_column(Text)
+    asked: Mapped[str] = mapped_column(Text)

@@ -29,6 +29,7 @@ def upgrade() -> None:
         sa.Column("share", sa.Double(), nullable=False),
         sa.Column("stop", sa.Boolean(), nullable=False),
         sa.Column("error", sa.Text(), nullable=False),
+        sa.Column("asked", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("watch", name=op.f("pk_scout_runs")),
     )
 
