@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
-from windowwatch.child import Child, ChildLimits, never
+from windowwatch.child import Child, never
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import InputError, SettingsError, WindowwatchError
 from windowwatch.ground.query.outline import zones_of
@@ -34,6 +34,7 @@ from windowwatch.watch.launchday.opening import OpenAs
 from windowwatch.watch.pipeline import PassResult, PassStoppedError
 from windowwatch.watch.polling.watching import PassContext, Watching
 from windowwatch.watch.run.between import Silence, between_passes
+from windowwatch.watch.run.scouting import ScoutRuns, ScoutWith
 from windowwatch.watch.run.supervisor import Jobs, PassProgress, Signals, Supervisor
 from windowwatch.watch.values import Watch
 from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checked_token
@@ -187,6 +188,7 @@ class _Shown:
             room=lambda: room_of(settings),
             troubles=self._work.troubles,
             estimates=self._work.estimate,
+            scouts=self._work.scouts,
         )
 
     def _underway(self) -> Underway | None:
@@ -238,13 +240,14 @@ class _Work:
         self._watch, self._watching = self._made(settings)
         self._launches: _Launches | None = None
         self._estimates = estimates_of(settings, style, stopping)
+        self.scouts = ScoutRuns(store, clock, lambda: scout_with(self.settings, style), stopping)
 
     def _made(self, settings: Settings) -> tuple[Watch, Watching]:
         watch = replace(settings.watch, channels=settings.channels())
         service = settings.file.service
         context = PassContext(
             self._url,
-            ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb),
+            service.limits(),
             self._style,
             service.pass_tries,
             self._stopping,
@@ -372,6 +375,7 @@ class _Work:
     def close(self) -> None:
         """End what is done for planned launches, and let what is on its way arrive."""
         self._end_launches()
+        self.scouts.close()
         self._estimates.close()
         _log_deliveries(self._lanes.close(self._longest.total_seconds()))
 
@@ -447,10 +451,8 @@ class _Launches:
         begun: Callable[[str], None],
     ) -> None:
         self.settings = settings
-        service = settings.file.service
-        limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
         self.desk = DeskInChild(
-            Child(limits, style=style),
+            Child(settings.file.service.limits(), style=style),
             settings.watch,
             settings.database_url(),
             OpenAs(*settings.ledger_names()),
@@ -489,6 +491,19 @@ def estimates_of(
     named = OpenAs(*settings.ledger_names())
     source = AirFrom.of(settings.watch, settings.sources()[0].folder, named)
     return EstimatesInChild(settings.database_url(), source, style, stopping)
+
+
+def scout_with(settings: Settings, style: LogStyle | None = None) -> ScoutWith:
+    """What a scouting of the page is flown with."""
+    near = settings.near_plan()
+    return ScoutWith(
+        settings.watch,
+        settings.database_url(),
+        settings.file.service.limits(),
+        style,
+        OpenAs(*settings.ledger_names()),
+        None if near is None else near.finer.model.name,
+    )
 
 
 def _log_deliveries(report: DeliveryReport) -> None:
@@ -569,11 +584,12 @@ def show_page(
     *,
     ready: Callable[[str], None],
     estimates: EstimatesInChild | None = None,
+    scouts: ScoutRuns | None = None,
 ) -> None:
     """Serve the page of stored results alone, until SIGTERM or SIGINT.
 
     `ready` is told the page's address once it can be opened; `estimates` does so to flights that
-    are reported, and is closed at the end.
+    are reported, `scouts` starts scoutings, and both are closed at the end.
 
     Raises
     ------
@@ -581,12 +597,13 @@ def show_page(
         If others could read it without a token, or nothing can listen there.
     """
     token = checked_token(host, os.environ.get(TOKEN_ENV))
-    app = create_app(store, facts, clock, token=token, estimates=estimates)
+    app = create_app(store, facts, clock, token=token, estimates=estimates, scouts=scouts)
     try:
         with PageServer(app, host, port) as page, Signals() as signals:
             ready(page.url)
             while not signals.stopping():
                 signals.wait(None)
     finally:
-        if estimates is not None:
-            estimates.close()
+        for each in (estimates, scouts):
+            if each is not None:
+                each.close()

@@ -22,8 +22,9 @@ from page_served import ROOT, settings_in
 
 from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.ground.region import region_around
+from windowwatch.scouting.values import Order
 from windowwatch.settings.read import read_settings
-from windowwatch.watch.run.scouting import Flyer, Order, prepared
+from windowwatch.watch.run.scouting import Flyer, prepared
 from windowwatch.watch.values import Watch, area_of
 
 PLACES, TIMED = 500, 60

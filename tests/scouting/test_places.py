@@ -239,7 +239,7 @@ def test_regions_without_a_place_are_told_apart(settings: Settings, ground: Grou
     longitude, latitude = (ring.min(axis=0) + ring.max(axis=0)) / 2.0
     with pytest.raises(InputError, match=r"can be a place \(\d+ built-up"):
         ask(f"{latitude},{longitude},0.6")
-    with pytest.raises(InputError, match=r"too many .* give a greater --spacing, about \d"):
+    with pytest.raises(InputError, match=r"too many .* give a greater spacing, about \d"):
         ask("46,-35.5,100", 0.6)
     with pytest.raises(InputError, match="ground file, and there is none"):
         ask("46,-35.5,20", ground=replace(ground, rasters=None))

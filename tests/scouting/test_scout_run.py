@@ -22,12 +22,12 @@ from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.ground.region import read_region, region_around
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.scoring.values import Verdict
-from windowwatch.scouting.values import LETTERS, Unasked
+from windowwatch.scouting.values import LETTERS, Order, Unasked
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store, ready_store
 from windowwatch.watch.flying import fly_and_score, hours_of_site
 from windowwatch.watch.pipeline import run_pass
-from windowwatch.watch.run.scouting import ByWhom, Flyer, Order, prepared, scout, site_of
+from windowwatch.watch.run.scouting import ByWhom, Flyer, prepared, scout, site_of
 from windowwatch.watch.values import Watch, area_of
 
 pytestmark = pytest.mark.scout

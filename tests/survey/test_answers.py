@@ -9,17 +9,10 @@ import pandas as pd
 import pytest
 
 from windowwatch.scoring.values import Site
-from windowwatch.survey.answers import (
-    ABSENT,
-    DRIFT_KM,
-    MOST_DAYS,
-    answers_of,
-    compared,
-    dry_spells,
-    standing_by,
-)
+from windowwatch.scouting.years import DRIFT_KM, MOST_DAYS
+from windowwatch.survey.answers import ABSENT, answers_of, compared, dry_spells, standing_by
 from windowwatch.survey.rows import Rows, State
-from windowwatch.survey.tables import all_tables, as_csv
+from windowwatch.web.data.surveydata import all_tables, as_csv
 
 pytestmark = pytest.mark.survey
 

@@ -1,5 +1,6 @@
 """Blocks on the disk: whole or not there, and the same bytes whoever flew them."""
 
+import re
 import resource
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -27,6 +28,7 @@ from windowwatch.survey.making import Asked, make_ready
 from windowwatch.survey.names import Mapped
 from windowwatch.survey.plan import Planned, bytes_of_block, hours_at_once, planned
 from windowwatch.survey.rows import State
+from windowwatch.wording.survey import head_words
 
 pytestmark = pytest.mark.survey
 
@@ -141,14 +143,17 @@ def test_a_survey_is_shown_and_written_out(archive: Archive, tmp_path: Path) -> 
             rows = fly_block(made.planned.survey, archive, block)
             shelf.put(block, block_bytes(rows, block))
     found = found_in(tmp_path / "kept")
-    assert "1 of 12 blocks done" in found.coverage()
-    written = found.export(tmp_path / "out", datetime(2026, 5, 4, tzinfo=UTC))
+    now = datetime(2026, 5, 4, tzinfo=UTC)
+    survey = found.surveyed(now)
+    assert "1 of 12 blocks done" in head_words(survey)
+    assert survey.mark == made.folder.name
+    written = found.export(tmp_path / "out", made_archive.watch().ground, now)
     page = (tmp_path / "out" / "report.html").read_text()
     for words in ("made for a test", "Near", "Far", "Not asked: visibility",
                   "Ask before you step on private land"):  # fmt: skip
         assert words in page
     assert "<script" not in page
-    assert "http" not in page.replace("http-equiv", "")
+    assert not re.search(r"<link|<img|@import|url\((?!#)|http(?!-equiv|://www.w3.org)", page)
     hours = pd.read_parquet(tmp_path / "out" / "hours.parquet")
     assert len(hours) == found.rows.state.size
     assert str(hours.launch_utc.dt.tz) == "UTC"

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
@@ -27,9 +27,8 @@ from windowwatch.errors import InputError
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from windowwatch.scouting.values import PlaceHours, Scouting
+    from windowwatch.scouting.values import Order, PlaceHours, Scouting
     from windowwatch.settings.read import Settings
-    from windowwatch.watch.run.scouting import Order
 
 #: Places in the first, coarse table.
 _FIRST_LOOK = 3
@@ -121,7 +120,6 @@ def scout_command(where: Where, **typed: Any) -> None:
 
 def _scout(where: Where, typed: Typed) -> None:
     """Scout, store what there is as it comes, and show it."""
-    from windowwatch.child import ChildLimits
     from windowwatch.cli import show
     from windowwatch.logs import LogStyle
     from windowwatch.storage.engine import sqlite_url
@@ -129,8 +127,7 @@ def _scout(where: Where, typed: Typed) -> None:
     from windowwatch.watch.run.scouting import ByWhom, scout
 
     settings = settings_of(where.settings)
-    service = settings.file.service
-    limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
+    limits = settings.file.service.limits()
     console = show.terminal()
     url = settings.database_url()
     if where.rehearsal:
@@ -168,7 +165,7 @@ def _order(typed: Typed, settings: "Settings", now: datetime) -> "Order":
     """What is to be scouted, out of what was typed."""
     from windowwatch.clock import floor_to_step
     from windowwatch.ground.region import read_region, region_around
-    from windowwatch.watch.run.scouting import Order
+    from windowwatch.scouting.values import Order
 
     step, zone = settings.watch.span.step, ZoneInfo(settings.watch.sites[0].time_zone)
     begin = now if typed.begin is None else _begin(typed.begin, zone)

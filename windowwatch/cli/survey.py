@@ -7,10 +7,11 @@ import click
 
 from windowwatch.cli.common import EXAMPLE, NO_SETTINGS, errors_in_words, settings_of
 from windowwatch.clock import SystemClock
-from windowwatch.errors import InputError, SettingsError
+from windowwatch.errors import InputError, SettingsError, StorageError
 from windowwatch.settings.toml import settings_text
 
 if TYPE_CHECKING:
+    from windowwatch.scouting.years import Surveyed
     from windowwatch.settings.read import Settings
 
 #: What `--rehearsal` flies through is made by this script, beside the demonstration's forecasts.
@@ -115,8 +116,25 @@ def _run(
         flown, there = made.run(*crew, progress=told)
     more = " --rehearsal" if rehearsal else ""
     click.echo(f"{flown} blocks flown, {there} were there; they are in {made.folder}")
-    _show(settings, rehearsal, None)
+    survey = _show(settings, rehearsal, None)
+    _keep(settings, survey, rehearsal=rehearsal)
     click.echo(f"Look into it: windowwatch survey show SITE{more}, windowwatch survey export{more}")
+
+
+def _keep(settings: "Settings", survey: "Surveyed", *, rehearsal: bool) -> None:
+    """Put what it says where the page finds it; what was flown is kept without that as well."""
+    from windowwatch.cli.common import rehearsal_file
+    from windowwatch.storage.engine import sqlite_url
+    from windowwatch.storage.store import ready_store
+
+    url = sqlite_url(rehearsal_file(settings)) if rehearsal else settings.database_url()
+    try:
+        with ready_store(url) as store:
+            store.save_survey(survey)
+    except StorageError as error:
+        click.echo(f"The page does not have it: {error.message}; run it again", err=True)
+        return
+    click.echo(f"`windowwatch page{' --rehearsal' if rehearsal else ''}` shows it at /survey")
 
 
 def _archive(settings: "Settings") -> str:
@@ -172,22 +190,23 @@ def show_command(settings_path: Path | None, rehearsal: bool, site: str | None) 
         _show(settings, rehearsal, site)
 
 
-def _show(settings: "Settings", rehearsal: bool, site: str | None) -> None:
+def _show(settings: "Settings", rehearsal: bool, site: str | None) -> "Surveyed":
     from windowwatch.cli import show
     from windowwatch.cli.early import no_such
     from windowwatch.cli.surveyed import print_site, print_survey
     from windowwatch.survey.found import found_in
 
     found = found_in(settings.survey_folder(rehearsal=rehearsal))
-    console = show.terminal()
+    console, note = show.terminal(), found.about.get("note", "")
+    survey = found.surveyed(SystemClock().now())
     if site is None:
-        print_survey(console, found)
-        return
-    for each in found.answers():
+        print_survey(console, survey, note)
+        return survey
+    for each in survey.answers:
         if each.site.lower() == site.lower():
-            print_site(console, found, each)
-            return
-    raise no_such("site", site, (each.name for each in found.sites))
+            print_site(console, survey, each, note)
+            return survey
+    raise no_such("site", site, (each.name for each in survey.sites))
 
 
 @survey_group.command("export", short_help="Write report, tables and launch hours.")
@@ -197,11 +216,11 @@ def _show(settings: "Settings", rehearsal: bool, site: str | None) -> None:
 def export_command(settings_path: Path | None, rehearsal: bool, folder: Path) -> None:
     """Write the report (HTML), every table (CSV and Parquet), and all launch hours (Parquet)."""
     with errors_in_words():
-        settings = _settings(settings_path, rehearsal=rehearsal, maps=False)
+        settings = _settings(settings_path, rehearsal=rehearsal, maps=True)
         from windowwatch.survey.found import found_in
 
         found = found_in(settings.survey_folder(rehearsal=rehearsal))
-        for path in found.export(folder, SystemClock().now()):
+        for path in found.export(folder, settings.watch.ground, SystemClock().now()):
             click.echo(path)
 
 

@@ -14,7 +14,6 @@ from pathlib import Path
 import click
 from rich.console import Console
 
-from windowwatch.child import ChildLimits
 from windowwatch.cli import show
 from windowwatch.cli.common import EXAMPLE, no_rehearsal, rehearsal_file
 from windowwatch.cli.show import progress_bar
@@ -116,6 +115,8 @@ def show_page(
     A rehearsal's clock starts where the rehearsal ended.
     """
     from windowwatch import daemon  # a second and 12 MB that no other command here needs
+    from windowwatch.watch.launchday.opening import OpenAs
+    from windowwatch.watch.run.scouting import ScoutRuns
 
     url, note = settings.database_url(), ""
     if rehearsal:
@@ -129,14 +130,19 @@ def show_page(
         if rehearsal and at is None and stored:
             at = stored[-1].saved_utc
         facts = daemon.page_facts(settings, looks=False, note=note)
+        clock = SystemClock() if at is None else ShiftedClock(at)
+        flown_with = daemon.scout_with(settings)
+        if rehearsal:
+            flown_with = replace(flown_with, database_url=url, named=OpenAs())
         daemon.show_page(
             replace(facts, rehearsal=rehearsal),
             store,
-            SystemClock() if at is None else ShiftedClock(at),
+            clock,
             host,
             port,
             ready=lambda page: click.echo(f"The page is at {page}  (stop with Ctrl-C)"),
             estimates=daemon.estimates_of(settings) if not rehearsal else None,
+            scouts=ScoutRuns(store, clock, lambda: flown_with),
         )
 
 
@@ -287,8 +293,7 @@ def look_once(settings: Settings, clock: Clock, record: Path | None = None) -> N
     # the ways to providers: 0.3 s and 12 MB that a rehearsal does not need
     from windowwatch.watch.polling.watching import PassContext, Watching
 
-    url, service = settings.database_url(), settings.file.service
-    limits = ChildLimits(timedelta(minutes=service.pass_time_limit_min), service.pass_memory_mb)
+    url, limits = settings.database_url(), settings.file.service.limits()
     with progress_bar() as told, ready_store(url) as store:
         watch = replace(settings.watch, channels=settings.channels())
         context = PassContext(url, limits, LogStyle(logging.WARNING), progress=told, record=record)

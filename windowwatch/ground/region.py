@@ -72,8 +72,8 @@ class Region:
         return tuple(shapely.get_coordinates(ring)[:, ::-1] for ring in rings)
 
 
-def region_around(text: str) -> Region:
-    """The region of ``LATITUDE,LONGITUDE,KM``.
+def region_around(text: str, option: str = "--around") -> Region:
+    """The region of ``LATITUDE,LONGITUDE,KM``; `option` names where it was written.
 
     Raises
     ------
@@ -92,16 +92,16 @@ def region_around(text: str) -> Region:
     except ValueError:
         numbers = []
     if len(numbers) != 3 or not np.all(np.isfinite(numbers)):
-        raise InputError(f"--around {text!r} is no circle; {example}")
+        raise InputError(f"{option} {text!r} is no circle; {example}")
     latitude, longitude, radius_km = numbers
     if not (-90.0 < latitude < 90.0 and -180.0 <= longitude <= 360.0):
         raise InputError(
-            f"--around {text!r}: latitude {latitude:g}, longitude {longitude:g} is no place; "
+            f"{option} {text!r}: latitude {latitude:g}, longitude {longitude:g} is no place; "
             f"{example}"
         )
     if not 0.0 < radius_km <= MOST_KM:
         raise InputError(
-            f"--around {text!r}: a radius of {radius_km:g} km cannot be meant; give more than 0 "
+            f"{option} {text!r}: a radius of {radius_km:g} km cannot be meant; give more than 0 "
             f"and at most {MOST_KM:g} km"
         )
     longitude = (longitude + 180.0) % 360.0 - 180.0
@@ -127,8 +127,28 @@ def read_region(path: Path, option: str) -> Region:
     GroundError
         Naming the file and what is wrong: not there, not GeoJSON, no polygon, or of no area.
     """
+    return region_of(_content(path, option), str(path), option, path.name)
+
+
+def region_of(content: bytes, path: str, option: str, name: str) -> Region:
+    """The polygons of GeoJSON that was read.
+
+    Parameters
+    ----------
+    content : bytes
+    path, option : str
+        Where it is from, and what needs it, for messages.
+    name : str
+        Of the region.
+
+    Raises
+    ------
+    GroundError
+        As `read_region`.
+    """
     shapes = [
-        polygons(place, parts, ()) for place, parts in _polygons(path, _document(path, option))
+        polygons(place, parts, ())
+        for place, parts in _polygons(path, _document(content, path, option))
     ]
     if not shapes:
         raise GroundError(f"{path}: holds no polygon; {option} needs at least one")
@@ -142,25 +162,30 @@ def read_region(path: Path, option: str) -> Region:
             f"least {LEAST_KM2:g} km²"
         )
     west, south, east, north = shapely.bounds(shape)
-    return Region(path.name, shape, (float(south + north) / 2.0, float(west + east) / 2.0))
+    return Region(name, shape, (float(south + north) / 2.0, float(west + east) / 2.0))
 
 
-def _plane_about(path: Path, shape: Any) -> LocalPlane:
+def _plane_about(path: str, shape: Any) -> LocalPlane:
     try:
         return LocalPlane.about([shape])
     except InputError as error:
         raise GroundError(f"{path}: {error.message}") from error
 
 
-def _document(path: Path, option: str) -> dict[str, Any]:
+def _content(path: Path, option: str) -> bytes:
     try:
         if path.stat().st_size > LARGEST_FILE:
             raise GroundError(f"{path}: is too large for a region; {option} needs an outline")
-        document = json.loads(path.read_bytes().decode("utf-8"))
+        return path.read_bytes()
     except FileNotFoundError as error:
         raise GroundError(f"{path}: no such file; {option} needs a GeoJSON file") from error
     except OSError as error:
         raise GroundError(f"{path}: cannot be read ({error.strerror})") from error
+
+
+def _document(content: bytes, path: str, option: str) -> dict[str, Any]:
+    try:
+        document = json.loads(content.decode("utf-8"))
     except (ValueError, RecursionError) as error:
         raise GroundError(f"{path}: is not JSON ({error}); {option} needs GeoJSON") from error
     if not isinstance(document, dict):
@@ -168,14 +193,14 @@ def _document(path: Path, option: str) -> dict[str, Any]:
     return document
 
 
-def _polygons(path: Path, document: dict[str, Any]) -> Iterator[tuple[str, list[Any]]]:
+def _polygons(path: str, document: dict[str, Any]) -> Iterator[tuple[str, list[Any]]]:
     """Where each polygon stands in the file, and the coordinates of its parts."""
     kind = document.get("type")
     features = document.get("features") if kind == "FeatureCollection" else [document]
     if not isinstance(features, list):
         raise GroundError(f'{path}: has no list "features"')
     for number, feature in enumerate(features, start=1):
-        place = str(path) if kind != "FeatureCollection" else f"{path}: feature {number}"
+        place = path if kind != "FeatureCollection" else f"{path}: feature {number}"
         geometry = feature
         if isinstance(feature, dict) and feature.get("type") == "Feature":
             geometry = feature.get("geometry")

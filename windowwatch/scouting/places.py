@@ -116,7 +116,7 @@ def find_places(
     if kept.size > MOST_PLACES:
         fits = spacing_km * (kept.size / MOST_PLACES) ** 0.5 * 1.1
         raise InputError(
-            f"{kept.size} places are too many (at most {MOST_PLACES}); give a greater --spacing, "
+            f"{kept.size} places are too many (at most {MOST_PLACES}); give a greater spacing, "
             f"about {fits:.1f} km, or a smaller region"
         )
     chosen = left[kept]

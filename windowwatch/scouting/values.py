@@ -3,14 +3,17 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 import numpy as np
 
+from windowwatch.ground.region import Region
 from windowwatch.physics.earth import distance_m
 from windowwatch.scoring.values import Hour, Verdict
 
+#: A scouting under way is seen every few seconds; after so long without it has died.
+SEEN_WITHIN = timedelta(seconds=30)
 #: A verdict as one letter, in the order from good to bad.
 LETTERS = {Verdict.GO: "g", Verdict.CAUTION: "c", Verdict.NO_GO: "n", Verdict.UNKNOWN: "u"}
 _VERDICTS = {letter: verdict for verdict, letter in LETTERS.items()}
@@ -267,6 +270,113 @@ class Scouting:
     def go_places(self, hour: int) -> int:
         """At how many places an hour is go."""
         return sum(each.verdicts[hour] == LETTERS[Verdict.GO] for each in self.found)
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is to be scouted.
+
+    Parameters
+    ----------
+    region : Region
+    times_utc : tuple of datetime
+        Launch hours, in order; at least one.
+    spacing_km, apart_km : float
+    draws : int
+    land_in : Region or None
+        Where landings are wanted.
+    """
+
+    region: Region
+    times_utc: tuple[datetime, ...]
+    spacing_km: float
+    apart_km: float
+    draws: int
+    land_in: Region | None = None
+
+    @property
+    def asked(self) -> Asked:
+        """The same as plain values."""
+        wanted = self.land_in
+        return Asked(
+            region=self.region.name,
+            middle_latitude_deg=self.region.middle[0],
+            middle_longitude_deg=self.region.middle[1],
+            radius_km=self.region.radius_km,
+            outline=_rings(self.region),
+            spacing_km=self.spacing_km,
+            apart_km=self.apart_km,
+            draws=self.draws,
+            land_in=None if wanted is None else wanted.name,
+            land_outline=() if wanted is None else _rings(wanted),
+        )
+
+
+def _rings(region: Region) -> tuple[tuple[tuple[float, float], ...], ...]:
+    return tuple(
+        tuple((round(float(up), 5), round(float(out), 5)) for up, out in ring)
+        for ring in region.outline
+    )
+
+
+class RunState(StrEnum):
+    """How a scouting that was started on a page does."""
+
+    RUNNING = "running"
+    DONE = "done"
+    FAILED = "failed"
+    ENDED = "ended"  #: somebody asked for its end
+    STOPPED = "stopped"  #: whoever flew it was stopped
+    DIED = "died"  #: nothing is heard of it any more; never stored
+
+
+@dataclass(frozen=True)
+class ScoutFields:
+    """What somebody wrote into the form that starts a scouting, as it was written.
+
+    `how` says which of the two regions counts: ``"around"`` or ``"polygon"``.
+    """
+
+    how: str = "around"
+    around: str = ""
+    polygon: str = ""
+    spacing: str = "5"
+    hours: str = "48"
+    land_in: str = ""
+
+
+@dataclass(frozen=True)
+class ScoutRun:
+    """A scouting that was started on a page.
+
+    Parameters
+    ----------
+    begun_utc, seen_utc : datetime
+        When it was started, and when whoever flies it last said so.
+    state : RunState
+        As they said.
+    share : float
+        How much of it is done. [1]
+    stop : bool
+        Whether somebody has asked for its end.
+    error : str
+        Why it failed.
+    asked : ScoutFields
+    """
+
+    begun_utc: datetime
+    seen_utc: datetime
+    state: RunState
+    share: float
+    stop: bool
+    error: str
+    asked: ScoutFields
+
+    def stands(self, now_utc: datetime) -> RunState:
+        """How it does now: it died when it was not seen lately, or is seen only later."""
+        if self.state is RunState.RUNNING and abs(now_utc - self.seen_utc) > SEEN_WITHIN:
+            return RunState.DIED
+        return self.state
 
 
 def _apart_km(one: Place, other: Place) -> float:

@@ -8,6 +8,7 @@ from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
+from windowwatch.child import ChildLimits
 from windowwatch.notices.values import AT_ONCE, Channel, Timeouts
 from windowwatch.settings.section import Section, known_zone, named, variable
 from windowwatch.web.access.proxies import LOOPBACK, network
@@ -163,6 +164,10 @@ class ServiceSection(Section):
     @classmethod
     def _variable(cls, value: str | None) -> str | None:
         return None if value is None else variable(value)
+
+    def limits(self) -> ChildLimits:
+        """What a process that flies may use."""
+        return ChildLimits(timedelta(minutes=self.pass_time_limit_min), self.pass_memory_mb)
 
     def heartbeat_url(self) -> str | None:
         """The address from the environment, None when none is wanted or it is not set."""

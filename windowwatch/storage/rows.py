@@ -12,11 +12,12 @@ import json
 import types
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, fields, is_dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from enum import Enum
 from functools import cache
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
+import numpy as np
 from sqlalchemy import Row
 
 from windowwatch.clock import require_utc
@@ -241,6 +242,8 @@ def _dump(value: Any) -> str:
 
 
 def _plain(value: Any, what: str) -> Any:
+    if isinstance(value, np.ndarray):
+        return {"shape": list(value.shape), "values": _numbers(value, what)}
     if hasattr(value, "item"):
         value = value.item()  # a number that came out of an array
     if value is None or type(value) in (str, bool, int):
@@ -251,6 +254,8 @@ def _plain(value: Any, what: str) -> Any:
         return str(value)
     if isinstance(value, datetime):
         return require_utc(value).isoformat()
+    if isinstance(value, date):
+        return value.isoformat()
     if isinstance(value, timedelta):
         return value.total_seconds()
     if isinstance(value, tuple):
@@ -259,6 +264,16 @@ def _plain(value: Any, what: str) -> Any:
     kind = {"kind": _WORDS[of]} if of in _WORDS else {}
     names = _readers(of)[0]
     return {**kind, **{n: _plain(getattr(value, n), f"{what}, {n}") for n in names}}
+
+
+def _numbers(values: Any, what: str) -> list[Any]:
+    """Numbers of an array in a row; one that is missing (NaN) is None."""
+    flat = values.ravel()
+    if flat.dtype.kind != "f":
+        return list(flat.tolist())
+    if np.isinf(flat).any():
+        raise StorageError(f"{what} is not finite; nothing was saved")
+    return [None if each != each else each for each in flat.tolist()]
 
 
 class _WrongError(Exception):
@@ -300,6 +315,9 @@ def _reader(wanted: Any) -> _Reader:
         return _tuple_of(get_args(wanted))
     if wanted is Cause:
         return lambda value: _read_kind(KINDS, value)
+    if get_origin(wanted) is np.ndarray:
+        (kind,) = get_args(get_args(wanted)[1])
+        return lambda value: _array(value, kind)
     if is_dataclass(wanted):
         return lambda value: _read_fields(wanted, value)
     if wanted in _SIMPLE:
@@ -332,12 +350,38 @@ def _moment(value: Any) -> datetime:
         return found
 
 
+def _day(value: Any) -> date:
+    try:
+        return date.fromisoformat(value)
+    except (TypeError, ValueError):
+        found: date = _wrong(value, date)
+        return found
+
+
+def _array(value: Any, kind: Any) -> Any:
+    """An array of numbers of a kind, as many as its shape says."""
+    held = value if isinstance(value, dict) and value.keys() == {"shape", "values"} else {}
+    shape: Any = held.get("shape")
+    values: Any = held.get("values")
+    if not (isinstance(shape, list) and isinstance(values, list)):
+        _wrong(value, np.ndarray)
+    real = issubclass(kind, np.floating)
+    known = (int, float, type(None)) if real else (int,)
+    wrong = next((each for each in (*shape, *values) if type(each) not in known), None)
+    if wrong is not None or not all(type(each) is int for each in shape):
+        _wrong(wrong, kind)
+    if np.prod(shape, dtype=np.int64) != len(values):
+        raise _WrongError(f"{len(values)} numbers of a shape of {shape}; restore a backup")
+    return np.array(values, dtype=kind).reshape(shape)  # None becomes NaN
+
+
 _SIMPLE: Mapping[Any, _Reader] = {
     str: lambda value: value if type(value) is str else _wrong(value, str),
     bool: lambda value: value if type(value) is bool else _wrong(value, bool),
     int: lambda value: value if type(value) is int else _wrong(value, int),
     float: _float,
     datetime: _moment,
+    date: _day,
     timedelta: lambda value: timedelta(seconds=_float(value)),
 }
 

@@ -22,6 +22,7 @@ from windowwatch.storage import (
     learned,
     plans,
     saving,
+    scoutings,
     upkeep,
     watches,
 )
@@ -151,9 +152,18 @@ class Store(engine.Database):
 
     begun = watches.begun
     silence_seen = watches.silence_seen
-    save_scouting = watches.save_scouting
-    scouting_number = watches.scouting_number
-    newest_scouting = watches.newest_scouting
+
+    save_scouting = scoutings.save_scouting
+    scouting_number = scoutings.scouting_number
+    newest_scouting = scoutings.newest_scouting
+    begin_scout_run = scoutings.begin_scout_run
+    renew_scout_run = scoutings.renew_scout_run
+    end_scout_run = scoutings.end_scout_run
+    stop_scout_run = scoutings.stop_scout_run
+    scout_run = scoutings.scout_run
+    save_survey = scoutings.save_survey
+    surveys = scoutings.surveys
+    survey = scoutings.find_survey
 
     save_share = watches.save_share
     find_share = watches.find_share

@@ -513,3 +513,34 @@ class ScoutingRow(Base):
     number: Mapped[int]
     made_utc: Mapped[datetime]
     value: Mapped[str] = mapped_column(Text)
+
+
+class SurveyRow(Base):
+    """A survey of years of a watch; the newest has the greatest number."""
+
+    __tablename__ = "surveys"
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    mark: Mapped[str] = mapped_column(String(40), primary_key=True)
+    number: Mapped[int]
+    made_utc: Mapped[datetime]
+    value: Mapped[str] = mapped_column(Text)
+
+
+class ScoutRunRow(Base):
+    """The scouting of a watch that was started last from its page, and how it does.
+
+    `word` tells who flies it; while they do, `seen_utc` is kept new.
+    """
+
+    __tablename__ = "scout_runs"
+
+    watch: Mapped[str] = mapped_column(String(200), primary_key=True)
+    word: Mapped[str] = mapped_column(String(40))
+    begun_utc: Mapped[datetime]
+    seen_utc: Mapped[datetime]
+    state: Mapped[str] = mapped_column(String(20))
+    share: Mapped[float] = mapped_column(Double)
+    stop: Mapped[bool]
+    error: Mapped[str] = mapped_column(Text)
+    asked: Mapped[str] = mapped_column(Text)

@@ -1,4 +1,4 @@
-"""A watch beside its passes: since when it is there and silent, links to it, and its scouting.
+"""A watch beside its passes: since when it is there and silent, and links to it.
 
 Of the word that a link carries only the hash is kept.
 """
@@ -11,10 +11,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from windowwatch.clock import require_utc
-from windowwatch.scouting.values import Scouting
 from windowwatch.storage.engine import Database
-from windowwatch.storage.rows import value_from_json, value_to_json
-from windowwatch.storage.tables import ScoutingRow, ShareRow, WatchRow
+from windowwatch.storage.tables import ShareRow, WatchRow
 
 
 def begun(database: Database, watch: str, now_utc: datetime) -> datetime:
@@ -53,35 +51,6 @@ def _row_of(session: Session, watch: str, now_utc: datetime) -> WatchRow:
         session.add(row)
         session.flush()
     return row
-
-
-def save_scouting(database: Database, scouting: Scouting) -> int:
-    """Keep a scouting in the place of the watch's last one; its number among all of them."""
-    text = value_to_json(scouting, f"the scouting of {scouting.watch}")
-    with database.writing() as session:
-        row = session.get(ScoutingRow, scouting.watch, with_for_update=True)
-        if row is None:
-            row = ScoutingRow(watch=scouting.watch, number=0)
-            session.add(row)
-        row.number += 1
-        row.made_utc, row.value = require_utc(scouting.made_utc), text
-        return row.number
-
-
-def scouting_number(database: Database, watch: str) -> int:
-    """Number of the newest scouting of a watch; 0 where there is none."""
-    wanted = select(ScoutingRow.number).where(ScoutingRow.watch == watch)
-    with database.reading() as session:
-        return session.scalar(wanted) or 0
-
-
-def newest_scouting(database: Database, watch: str) -> Scouting | None:
-    """The newest scouting of a watch; None where there is none."""
-    with database.reading() as session:
-        row = session.get(ScoutingRow, watch)
-        if row is None:
-            return None
-        return value_from_json(Scouting, row.value, f"the scouting of {watch}")
 
 
 #: Digits of the hash by which a share is named to people; they let nobody in.

@@ -7,130 +7,30 @@ of which the archive has nothing at all count in no span and in no spell.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from windowwatch.learning.climatology import Local, local_times
 from windowwatch.scoring.values import Site
+from windowwatch.scouting.years import (
+    DRIFT_KM,
+    MOST_DAYS,
+    SECTORS,
+    Landings,
+    Pair,
+    SiteAnswers,
+    StandingBy,
+    Windows,
+)
 from windowwatch.survey.rows import NO_DATA, Rows, State
 from windowwatch.units import FloatArray, IntArray
 
-#: A crew stands by for up to so many days.
-MOST_DAYS = 14
-#: Sectors of a rose, the first round north; and where its classes of drift begin. [km]
-SECTORS = 16
-DRIFT_KM = (0.0, 25.0, 50.0, 75.0, 100.0, 150.0)
 #: What a day is, beside 1 for one with a window and 0 for one without.
 ABSENT = -1.0
 #: A month of a year counts where so much of its daylight is known. Judgement.
 _MOSTLY_KNOWN = 0.9
-
-
-@dataclass(frozen=True)
-class Windows:
-    """Runs of good launch hours that are long enough, arrays [W].
-
-    As in a watch each launch hour stands for the step that follows it, so `hours` is their number
-    times the step. `month` and `year` are those of the start.
-    """
-
-    start_unix_s: IntArray
-    hours: FloatArray
-    month: IntArray
-    year: IntArray
-
-
-@dataclass(frozen=True)
-class Landings:
-    """How many flights land in each cell of a grid of places.
-
-    `count` [rows, columns] from south to north and west to east; `edges` in degrees.
-    """
-
-    latitude_edges_deg: FloatArray
-    longitude_edges_deg: FloatArray
-    count: IntArray
-
-
-class StandingBy(NamedTuple):
-    """Chance of at least one window within 1 to 14 days, by the month of the first day.
-
-    Attributes
-    ----------
-    chance, most : array [12, 14]
-        Share of spans with a window, over all days that they may begin on; a day of which it is
-        not known counts as one without, and in `most` as one with a window.
-    spans : int array [12, 14]
-        How many spans there are. They overlap, so they are far from independent.
-    by_year : array [Y, 12, 14]
-        As `chance`, year by year.
-    """
-
-    chance: FloatArray
-    most: FloatArray
-    spans: IntArray
-    by_year: FloatArray
-
-
-@dataclass(frozen=True)
-class SiteAnswers:
-    """What a survey says of one site. Months are 0 to 11.
-
-    Attributes
-    ----------
-    share, known : array [12, 24]
-        Share of good launch hours among those that are known, by month and local hour, and how
-        many are known. NaN where none is. Hours in the dark are known, and not good.
-    dark : array [12, 24]
-        How many are in the dark.
-    years : array [Y]
-    year_share : array [Y, 12]
-        Share of good hours among those in daylight that are known; NaN where less than nine
-        tenths of these are. `month_share` [12] likewise, of all years together.
-    windows : Windows
-    windows_a_month : array [Y, 12]
-        How many begin in each month of each year; NaN likewise.
-    dry_days : int array [12]
-        Longest spell of days without a window that begins in the month.
-    dry_from, dry_until : date or None
-        The longest of all.
-    standing : StandingBy
-    limits : tuple of str
-        Checks, the commonest first …
-    limited : int array [12, K]
-        … and of how many hours that are not good, and not in the dark, each is the worst.
-    unknown : int array [12]
-        Hours in daylight of which nothing is known.
-    rose : int array [12, 16, 6]
-        Hours by month, where landings lie from the site, and how far; `rose_good` those that
-        are good.
-    landings, landings_good : Landings
-    """
-
-    site: str
-    share: FloatArray
-    known: IntArray
-    dark: IntArray
-    years: IntArray
-    year_share: FloatArray
-    month_share: FloatArray
-    windows: Windows
-    windows_a_month: FloatArray
-    dry_days: IntArray
-    dry_from: date | None
-    dry_until: date | None
-    standing: StandingBy
-    limits: tuple[str, ...]
-    limited: IntArray
-    unknown: IntArray
-    rose: IntArray
-    rose_good: IntArray
-    landings: Landings
-    landings_good: Landings
 
 
 def answers_of(site: Site, rows: Rows, step_s: float, min_length_s: float) -> SiteAnswers:
@@ -398,22 +298,6 @@ def landings(
         count, _, _ = np.histogram2d(latitude[chosen], longitude[chosen], bins=edges)
         found.append(Landings(edges[0], edges[1], count.astype(np.int64)))
     return found[0], found[1]
-
-
-@dataclass(frozen=True)
-class Pair:
-    """Two sites on the same launch hours, and on the same days; counts of those known of both."""
-
-    first: str
-    second: str
-    both: int
-    only_first: int
-    only_second: int
-    neither: int
-    days_both: int
-    days_only_first: int
-    days_only_second: int
-    days_neither: int
 
 
 def compared(

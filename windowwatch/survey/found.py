@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from windowwatch.ground.query.features import Ground
 from windowwatch.learning.climatology import (
     Climatology,
     asked_in_chance,
@@ -15,13 +16,13 @@ from windowwatch.learning.climatology import (
     site_climate,
 )
 from windowwatch.scoring.values import Site
+from windowwatch.scouting.years import Surveyed
 from windowwatch.storage.surveyed import ABOUT, newest_in, read_json, write_whole
-from windowwatch.survey.answers import Pair, SiteAnswers, answers_of, compared
+from windowwatch.survey.answers import answers_of, compared
 from windowwatch.survey.blocks import Shelf, write_columns, write_rows
-from windowwatch.survey.report import report
 from windowwatch.survey.rows import Rows, State
-from windowwatch.survey.tables import all_tables, as_csv
-from windowwatch.wording.survey import coverage_words
+from windowwatch.web.data.surveydata import all_tables, as_csv
+from windowwatch.web.pages.survey import survey_file
 
 # Whoever looks at a survey need not load what reads archives.
 if TYPE_CHECKING:
@@ -35,30 +36,39 @@ class Found:
     folder: Path
     about: dict[str, Any]
 
-    @property
-    def sites(self) -> tuple[Site, ...]:
-        """Its sites."""
-        return tuple(Site(**each) for each in self.about["sites"])
-
     @cached_property
     def rows(self) -> Rows:
         """Every launch hour of the years that were asked last."""
         return Shelf(self.folder).rows(self.about["blocks"])
 
-    def coverage(self) -> str:
-        """Of which years it is, in words."""
-        there = set(Shelf(self.folder).there()) & set(self.about["blocks"])
-        first, last = self.about["years"]
-        return coverage_words((first, last), len(there), len(self.about["blocks"]))
+    @property
+    def sites(self) -> tuple[Site, ...]:
+        """The sites that were asked last."""
+        return tuple(Site(**each) for each in self.about["sites"])
 
-    def answers(self) -> tuple[SiteAnswers, ...]:
-        """What it says of each site."""
-        step_s, least_s = self.about["step_s"], self.about["min_length_s"]
-        return tuple(answers_of(site, self.rows, step_s, least_s) for site in self.sites)
-
-    def pairs(self) -> tuple[Pair, ...]:
-        """Every two sites on the same hours and days."""
-        return compared(self.sites, self.rows, self.about["step_s"], self.about["min_length_s"])
+    def surveyed(self, now_utc: datetime) -> Surveyed:
+        """What it says, as far as it is flown."""
+        about, rows = self.about, self.rows
+        how = rows, about["step_s"], about["min_length_s"]
+        first, last = about["years"]
+        return Surveyed(
+            watch=about["watch"],
+            mark=self.folder.name,
+            made_utc=now_utc,
+            source=about["credit"] or about["archive"].rstrip("/").rsplit("/", 1)[-1],
+            years=(first, last),
+            blocks=len(about["blocks"]),
+            blocks_there=len(set(Shelf(self.folder).there()) & set(about["blocks"])),
+            draws=about["draws"],
+            step_s=about["step_s"],
+            min_length_s=about["min_length_s"],
+            sites=self.sites,
+            asked=tuple(about["asked"]),
+            left_out=tuple((name, why, tuple(lacks)) for name, why, lacks in about["left_out"]),
+            remarks=tuple(about["remarks"]),
+            answers=tuple(answers_of(site, *how) for site in self.sites),
+            pairs=compared(self.sites, *how),
+        )
 
     def climatology(self, survey: "Survey") -> Climatology:
         """The usual chances of its sites; `survey` is the one that its blocks were flown for."""
@@ -79,13 +89,21 @@ class Found:
             survey.always_closed,
         )
 
-    def export(self, folder: Path, now_utc: datetime) -> list[Path]:
-        """Write report, tables and launch hours into a folder; what was written."""
-        answers, pairs = self.answers(), self.pairs()
-        page = report(self.about, answers, pairs, self.coverage(), now_utc)
+    def export(self, folder: Path, ground: Ground, now_utc: datetime) -> list[Path]:
+        """Write report, tables and launch hours into a folder; what was written.
+
+        Parameters
+        ----------
+        folder : Path
+        ground : Ground
+            For the maps of the report.
+        now_utc : datetime
+        """
+        survey = self.surveyed(now_utc)
+        page = survey_file(survey, ground, self.about.get("note", ""))
         write_whole(folder / "report.html", page.encode())
         written = [folder / "report.html"]
-        for name, table in all_tables(answers, pairs).items():
+        for name, table in all_tables(survey.answers, survey.pairs).items():
             write_whole(folder / f"{name}.csv", as_csv(table).encode())
             write_columns(folder / f"{name}.parquet", table)
             written += [folder / f"{name}.csv", folder / f"{name}.parquet"]

@@ -52,8 +52,9 @@ from windowwatch.web.pages.planroutes import PlanRoutes
 from windowwatch.web.pages.plans import to_plan
 from windowwatch.web.pages.render import PageCache, Pages
 from windowwatch.web.pages.routes import MOST_NOTICES, HourRoutes, NoticeRoutes
-from windowwatch.web.pages.scout import ScoutRoutes
+from windowwatch.web.pages.scout import ScoutRoutes, Scouts
 from windowwatch.web.pages.sheet import sheet
+from windowwatch.web.pages.survey import SurveyRoutes
 from windowwatch.web.reading import Reader, Snapshot
 from windowwatch.web.values import Facts, Underway
 from windowwatch.windows.standing import Week, week
@@ -66,6 +67,7 @@ NAV = (
     ("/plans", "Plans"),
     ("/sites", "Sites"),
     ("/scout", "Scouting"),
+    ("/survey", "Survey"),
     ("/flights", "Flights"),
     ("/notices", "Notices"),
     ("/health/page", "Health"),
@@ -348,6 +350,7 @@ def create_app(
     room: Callable[[], int | None] = lambda: None,
     troubles: Callable[[], tuple[str, ...]] = lambda: (),
     estimates: Estimates | None = None,
+    scouts: Scouts | None = None,
     monotonic_s: Callable[[], float] = time.monotonic,
 ) -> Guard:
     """Build the page.
@@ -355,7 +358,7 @@ def create_app(
     Parameters
     ----------
     store : Store
-        Of the present schema. Acknowledgements, positions and estimates are written, nothing else.
+        Of the present schema. What visitors do is written: acknowledgements, positions, plans.
     facts : Facts
     clock : Clock
     token : str, optional
@@ -374,6 +377,8 @@ def create_app(
         What could not be done for planned launches, in words; empty while all is well.
     estimates : callable, optional
         Estimates a flight in the air, best in a process of its own.
+    scouts : callable, optional
+        Starts a scouting, in a process of its own.
     monotonic_s : callable
         Seconds that only rise, for entries and refusals.
     """
@@ -388,7 +393,8 @@ def create_app(
         Route("/windows/{uid}", pages.window),
         Route("/windows/{uid}/sheet", pages.sheet),
         Route("/sites", pages.sites),
-        *ScoutRoutes(pages.reader, facts, clock, pages.page).routes,
+        *_scouted(pages, scouts),
+        *SurveyRoutes(pages.reader, facts, pages.page).routes,
         *pages.plans.routes,
         *pages.notices.routes,
         Route("/health/page", pages.health_page),
@@ -441,6 +447,19 @@ def _followed(
         page=pages.page_now,
         problem=pages.problem,
         estimates=estimates,
+    ).routes
+
+
+def _scouted(pages: PageRoutes, scouts: Scouts | None) -> list[Route]:
+    """Addresses of what was scouted, and of what starts it."""
+    return ScoutRoutes(
+        pages.reader,
+        pages.facts,
+        pages.clock,
+        pages.csrf,
+        page=pages.page,
+        problem=pages.problem,
+        scouts=scouts,
     ).routes
 
 

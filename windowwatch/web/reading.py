@@ -13,6 +13,7 @@ from windowwatch.launchday.sighting import USED_FOR
 from windowwatch.learning.learned import Learned
 from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.values import Hour, HourDetail
+from windowwatch.scouting.years import Surveyed
 from windowwatch.storage.cycles import PassMark, StoredCycle
 from windowwatch.storage.store import Store
 from windowwatch.web.pages.plans import PlanView, as_of, plan_view
@@ -78,6 +79,7 @@ class Reader:
         self._rules = rules or WindowRules()
         self._lock = threading.Lock()
         self._kept: Snapshot | None = None
+        self._survey: tuple[tuple[str, int], Surveyed | None] = ("", 0), None
 
     def newest(self) -> Snapshot | None:
         """The newest pass; None before the first one.
@@ -120,6 +122,24 @@ class Reader:
     def learned(self) -> Learned | None:
         """What was learned last of how good the answers were."""
         return self.store.learned_tables(self._watch)
+
+    def surveys(self) -> tuple[tuple[str, int, datetime], ...]:
+        """Mark, number and time of each survey, the newest first."""
+        return self.store.surveys(self._watch)
+
+    def survey(self, mark: str | None) -> Surveyed | None:
+        """A survey, the newest where no mark is given; read anew only when there is another."""
+        known = next(((m, n) for m, n, _ in self.surveys() if mark in (None, m)), None)
+        if known is None:
+            return None
+        with self._lock:
+            if self._survey[0] != known:
+                found = self.store.survey(self._watch, known[0])
+                if found is not None:
+                    remarks = tuple(map(without_folders, found.remarks))
+                    found = replace(found, remarks=remarks)
+                self._survey = known, found
+            return self._survey[1]
 
     def hour_in(self, cycle_id: str, site: str, time_utc: datetime) -> Hour | None:
         """One launch hour as one cycle saw it; None when it did not look at it."""

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 from zoneinfo import ZoneInfo
 
 from windowwatch.scoring.limits import LIMITS
@@ -12,7 +12,9 @@ from windowwatch.scouting.values import (
     LeftOut,
     Place,
     PlaceHours,
+    RunState,
     Scouting,
+    ScoutRun,
     Skipped,
     Unasked,
 )
@@ -24,6 +26,7 @@ from windowwatch.wording.page import (
     moment_words,
     place_words,
     score_words,
+    without_folders,
 )
 from windowwatch.wording.phrases import check_label, compass, percent
 
@@ -55,6 +58,14 @@ ORDER_INSIDE = (
 #: What is said where a scouting is not of the newest forecast, or of hours that are over.
 OLD = "A newer forecast has come since: this is what the one before said. Scout again."
 OVER = "All launch hours of the last scouting are over. Scout again: windowwatch scout."
+#: Where landings are wanted, when it was not a file that said so.
+WANTED = "the wanted area"
+_RUNS = {
+    RunState.FAILED: "The last scouting failed: {error}.",
+    RunState.ENDED: "The last scouting was ended before its end.",
+    RunState.STOPPED: "The last scouting was ended, for the watch was stopped. Start it again.",
+    RunState.DIED: "The last scouting died: nothing is heard of it since {seen}. Start it again.",
+}
 _LEFT_OUT = {
     LeftOut.OFF_MAP: "off the map",
     LeftOut.BUILT_UP: "on built-up land",
@@ -151,7 +162,7 @@ def region_words(scouting: Scouting) -> str:
     """``within 80 km of 46.100° N, 36.200° W``, or the name of its file."""
     asked = scouting.asked
     if asked.radius_km is None:
-        return f"in {asked.region}"
+        return f"in {asked.region or 'the region on the map'}"
     middle = place_words(asked.middle_latitude_deg, asked.middle_longitude_deg)
     return f"within {asked.radius_km:g}\xa0km of {middle}"
 
@@ -168,8 +179,22 @@ def head_words(scouting: Scouting, zone: tzinfo) -> str:
         f"the forecast of {cycle_words(scouting.cycle_id)}."
     )
     if asked.land_in is not None:
-        words += f" Landings are wanted in {asked.land_in}."
+        words += f" Landings are wanted in {asked.land_in or WANTED}."
     return words
+
+
+def run_words(run: ScoutRun, now_utc: datetime, zone: tzinfo) -> str:
+    """How a scouting does that was started on the page; nothing of one that came to its end."""
+    state = run.stands(now_utc)
+    if state is RunState.RUNNING:
+        done = f"{100.0 * run.share:.0f}\xa0% is done"
+        done = done if run.share else "places are looked for, and the forecast is read"
+        begun = moment_words(run.begun_utc, zone)
+        on = "is being ended" if run.stop else "is under way"
+        return f"A scouting {on}, begun {begun} local: {done}."
+    words = _RUNS.get(state, "")
+    error = without_folders(run.error).rstrip(".")
+    return words.format(error=error, seen=f"{moment_words(run.seen_utc, zone)} local")
 
 
 def order_words(scouting: Scouting) -> str:
@@ -181,7 +206,7 @@ def share_words(scouting: Scouting) -> str:
     """What a map of places shows, as its head."""
     if scouting.asked.land_in is None:
         return "Chance"
-    return f"Share that lands in {scouting.asked.land_in}"
+    return f"Share that lands in {scouting.asked.land_in or WANTED}"
 
 
 def answer_words(scouting: Scouting) -> str:

@@ -5,9 +5,12 @@ spread over the whole region, so that there is a coarse answer early. Nothing of
 from what a pass would say if the place were a site of the watch.
 """
 
+import logging
 import os
 import queue
+import secrets
 import threading
+import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
@@ -17,23 +20,32 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.child import Child, ChildLimits, Progress, never, unheard
-from windowwatch.clock import to_unix_s
-from windowwatch.errors import InputError, SourceError
+from windowwatch.child import (
+    Child,
+    ChildLimits,
+    ChildStoppedError,
+    Progress,
+    in_child,
+    never,
+    unheard,
+)
+from windowwatch.clock import Clock, to_unix_s
+from windowwatch.errors import InputError, SourceError, WindowwatchError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import require_covers
 from windowwatch.ground.query.rasters import Base
 from windowwatch.ground.query.roadnet import net_of
-from windowwatch.ground.region import Region
 from windowwatch.logs import LogStyle
 from windowwatch.physics.flights import Flights
 from windowwatch.scoring.checks.release import barred_by_dark
 from windowwatch.scoring.values import Hour, Site
 from windowwatch.scouting.places import Candidates, coarse_count, find_places, with_heights
 from windowwatch.scouting.values import (
-    Asked,
+    Order,
     Place,
     PlaceHours,
+    RunState,
+    ScoutFields,
     Scouting,
     Skipped,
     Unasked,
@@ -52,53 +64,9 @@ _AT_ONCE = 4
 #: Processes: two fly best on the machines that a watch runs on; more take memory each.
 _MOST_PROCESSES = 4
 _WAIT_S = 0.2
-
-
-@dataclass(frozen=True)
-class Order:
-    """What is to be scouted.
-
-    Parameters
-    ----------
-    region : Region
-    times_utc : tuple of datetime
-        Launch hours, in order; at least one.
-    spacing_km, apart_km : float
-    draws : int
-    land_in : Region or None
-        Where landings are wanted.
-    """
-
-    region: Region
-    times_utc: tuple[datetime, ...]
-    spacing_km: float
-    apart_km: float
-    draws: int
-    land_in: Region | None = None
-
-    @property
-    def asked(self) -> Asked:
-        """The same as plain values."""
-        wanted = self.land_in
-        return Asked(
-            region=self.region.name,
-            middle_latitude_deg=self.region.middle[0],
-            middle_longitude_deg=self.region.middle[1],
-            radius_km=self.region.radius_km,
-            outline=_rings(self.region),
-            spacing_km=self.spacing_km,
-            apart_km=self.apart_km,
-            draws=self.draws,
-            land_in=None if wanted is None else wanted.name,
-            land_outline=() if wanted is None else _rings(wanted),
-        )
-
-
-def _rings(region: Region) -> tuple[tuple[tuple[float, float], ...], ...]:
-    return tuple(
-        tuple((round(float(up), 5), round(float(out), 5)) for up, out in ring)
-        for ring in region.outline
-    )
+#: How often a scouting of the page says that it goes on, and asks whether it shall. [s]
+_RENEWED_S = 2.0
+_LOG = logging.getLogger(__name__)
 
 
 def site_of(place: Place) -> Site:
@@ -244,7 +212,7 @@ def prepared(
         As `find_places`; or if no launch hour is asked.
     """
     if not order.times_utc:
-        raise InputError("no launch hour is asked; give --hours 1 or more")
+        raise InputError("no launch hour is asked; give 1 hour or more")
     plan, rasters = watch.plan, watch.ground.rasters
     span = (
         to_unix_s(order.times_utc[0]) - 60.0 * plan.setup_min,
@@ -410,3 +378,152 @@ class _Crew:
                     self._found.put(child.call(fly_places, (part,), **about))
         except BaseException as error:
             self._found.put(error)
+
+
+@dataclass(frozen=True)
+class ScoutWith:
+    """What a scouting that is started on the page is flown with; all of it by the settings.
+
+    Parameters
+    ----------
+    watch : Watch
+    database_url : str
+    limits : ChildLimits
+        Of every process that flies.
+    style : LogStyle or None
+    named : OpenAs
+    finer : str or None
+        As of `scout`.
+    """
+
+    watch: Watch
+    database_url: str
+    limits: ChildLimits
+    style: LogStyle | None
+    named: OpenAs
+    finer: str | None
+
+
+def scout_and_keep(
+    given: ScoutWith, order: Order, now_utc: datetime, progress: Progress = unheard
+) -> None:
+    """Scout, and store what there is as it comes; for a process of its own."""
+    store = open_store(given.database_url)
+
+    def keep(found: Scouting) -> None:
+        store.save_scouting(found)
+
+    try:
+        found = scout(
+            given.watch,
+            order,
+            store,
+            given.database_url,
+            now_utc,
+            ByWhom(given.limits, given.style),
+            named=given.named,
+            finer=given.finer,
+            progress=progress,
+            coarse=keep,
+        )
+        keep(found)
+    finally:
+        store.close()
+
+
+class ScoutRuns:
+    """Starts scoutings for the page: one at a time, each in a process of its own.
+
+    How it does is kept in the database, so that it is told after a new start as well, and may be
+    ended from any page of the watch.
+
+    Parameters
+    ----------
+    store : Store
+    clock : Clock
+    given : callable
+        What a scouting that begins now is flown with.
+    stopping : callable
+        Whether all work is to end.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        clock: Clock,
+        given: Callable[[], ScoutWith],
+        stopping: Callable[[], bool] = never,
+    ) -> None:
+        self._store, self._clock, self._given = store, clock, given
+        self._asked_to_stop, self._closed = stopping, False
+        self._thread: threading.Thread | None = None
+
+    def __call__(self, order: Order, asked: ScoutFields) -> None:
+        """Start a scouting; what comes of it is stored.
+
+        Raises
+        ------
+        InputError
+            If one is under way.
+        """
+        word, given, now_utc = secrets.token_hex(8), self._given(), self._clock.now()
+        self._store.begin_scout_run(given.watch.name, word, asked, now_utc)
+        work = (word, given, order, now_utc)
+        self._thread = threading.Thread(target=self._fly, args=work, name="scouting", daemon=True)
+        self._thread.start()
+
+    def _fly(self, word: str, given: ScoutWith, order: Order, now_utc: datetime) -> None:
+        alive = _Renewed(self._store, self._clock, given.watch.name, word)
+        state, error = RunState.DONE, ""
+        try:
+            in_child(
+                scout_and_keep,
+                (given, order, now_utc),
+                ChildLimits(None, given.limits.memory_mb),
+                what="scouting",
+                style=given.style,
+                stopping=lambda: self._ends() or not alive.goes_on(),
+                progress=alive.tell,
+            )
+        except ChildStoppedError:
+            state = RunState.STOPPED if self._ends() else RunState.ENDED
+        except WindowwatchError as failed:
+            state, error = RunState.FAILED, failed.message
+            _LOG.error("scouting: %s", error)
+        try:
+            now = self._clock.now()
+            self._store.end_scout_run(given.watch.name, word, state, error, now)
+        except WindowwatchError as failed:
+            _LOG.error("scouting: how it ended cannot be stored: %s", failed.message)
+
+    def _ends(self) -> bool:
+        return self._closed or self._asked_to_stop()
+
+    def close(self) -> None:
+        """End a scouting under way, and wait until that is said."""
+        self._closed = True
+        if self._thread is not None:
+            self._thread.join()
+
+
+class _Renewed:
+    """A scouting under way that says so now and then."""
+
+    def __init__(self, store: Store, clock: Clock, watch: str, word: str) -> None:
+        self._store, self._clock, self._of = store, clock, (watch, word)
+        self._share, self._said_s, self._on = 0.0, time.monotonic(), True
+
+    def tell(self, _words: str, share: float) -> None:
+        """Remember how far it is."""
+        self._share = share
+
+    def goes_on(self) -> bool:
+        """Whether nobody has asked for its end."""
+        if time.monotonic() - self._said_s >= _RENEWED_S:
+            self._said_s = time.monotonic()
+            try:
+                now = self._clock.now()
+                self._on = self._store.renew_scout_run(*self._of, self._share, now)
+            except WindowwatchError as error:  # it goes on, and is asked again
+                _LOG.warning("scouting: %s", error.message)
+        return self._on

@@ -501,8 +501,10 @@ class FormError(Exception):
         self.words = words
 
 
-async def posted(request: Request, most_fields: int = MOST_FIELDS) -> dict[str, str]:
-    """Fields of a form, the first value of each.
+async def posted(
+    request: Request, most_fields: int = MOST_FIELDS, longest: int = LONGEST_FORM
+) -> dict[str, str]:
+    """Fields of a form, the first value of each; one of more bytes than `longest` is not read.
 
     Raises
     ------
@@ -518,7 +520,7 @@ async def posted(request: Request, most_fields: int = MOST_FIELDS) -> dict[str, 
         async with asyncio.timeout(LONGEST_WAIT_S):
             async for part in request.stream():
                 body += part
-                if len(body) > LONGEST_FORM:
+                if len(body) > longest:
                     raise FormError(413, "That is too long.")
     except TimeoutError:
         raise FormError(408, "That came too slowly.") from None

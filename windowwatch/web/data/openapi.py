@@ -260,6 +260,33 @@ _SCHEMAS: dict[str, Any] = {
         },
         "required": ["type", "features"],
     },
+    "Survey": _object(
+        {
+            "watch": _TEXT,
+            "survey": _TEXT,
+            "made_utc": _TIME,
+            "attribution": _TEXTS,
+            "first_year": {"type": "integer"},
+            "last_year": {"type": "integer"},
+            "share_flown": {"type": "number"},
+            "flights_of_an_hour": {"type": "integer"},
+            "launch_step_h": {"type": "number"},
+            "shortest_window_h": {"type": "number"},
+            "checks": _TEXTS,
+            "checks_left_out": _TEXTS,
+            "tables": {
+                "type": "object",
+                "description": "Tables by name; each is its columns, all of one length.",
+                "additionalProperties": {
+                    "type": "object",
+                    "additionalProperties": {
+                        "type": "array",
+                        "items": {"type": ["number", "string", "null"]},
+                    },
+                },
+            },
+        }
+    ),
     "Error": _object({"error": _TEXT}),
     "Position": _object(
         {
@@ -315,6 +342,14 @@ PARAMETERS: dict[str, tuple[tuple[str, str, dict[str, Any]], ...]] = {
         _TIME_ASKED,
         ("all", "No-go hours as well.", _YES),
     ),
+    "/data/survey.json": (
+        _SITE,
+        (
+            "of",
+            "Which survey, as its address on the page has it; the newest by default.",
+            {"type": "string"},
+        ),
+    ),
     "/data/flight.geojson": _WHICH,
     "/data/flight.kml": _WHICH,
     "/data/drive.gpx": _WHICH,
@@ -329,6 +364,7 @@ _ANSWERS = {
     "/data/windows.ics": ("Windows as a calendar, closed ones cancelled", "text/calendar", None),
     "/data/changes.json": ("What happened to windows", "application/json", "Changes"),
     "/data/footprints.geojson": ("Where flights land", "application/geo+json", "Footprints"),
+    "/data/survey.json": ("What a survey of years says", "application/json", "Survey"),
     "/data/flight.geojson": ("Flight, landings and drive", "application/geo+json", "Footprints"),
     "/data/flight.kml": ("The same as KML 2.2", "application/vnd.google-earth.kml+xml", None),
     "/data/drive.gpx": ("Drive and landing as GPX 1.1", "application/gpx+xml", None),

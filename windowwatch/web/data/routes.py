@@ -24,6 +24,7 @@ from windowwatch.web.data.formats import (
     windows_calendar,
 )
 from windowwatch.web.data.openapi import PARAMETERS, describe
+from windowwatch.web.data.surveydata import survey_data
 from windowwatch.web.pages.render import PageCache
 from windowwatch.web.reading import Reader, Snapshot, all_behind
 from windowwatch.web.values import Facts, from_stamp, site_keys, stamp
@@ -69,6 +70,7 @@ class DataRoutes:
             Route("/data/windows.ics", self.calendar),
             Route("/data/changes.json", self.changes),
             Route("/data/footprints.geojson", self.footprints),
+            Route("/data/survey.json", self.survey),
             Route("/data/openapi.json", self.openapi),
         ]
 
@@ -185,6 +187,21 @@ class DataRoutes:
             export.footprints_geojson(hours, self._facts.sites, cycle, notes, stands),
             media_type="application/geo+json",
         )
+
+    def survey(self, request: Request) -> Response:
+        """What a survey of years says, of all sites or of one, as columns of numbers."""
+        asked = asked_of(request)
+        found = self._reader.survey(asked.get("of"))
+        if found is None:
+            raise RefusedError(404, "no such survey" if "of" in asked else "no survey is stored")
+        chosen = found.answers
+        if "site" in asked:
+            site = site_keys(found.sites).get(asked["site"])
+            if site is None:
+                raise RefusedError(404, "no such site in this survey")
+            chosen = tuple(each for each in chosen if each.site == site.name)
+        note = [self._facts.note] if self._facts.note else []
+        return JSONResponse(survey_data(found, chosen, [*note, NO_PERMISSION]))
 
     def openapi(self, _request: Request) -> Response:
         """The description of all these."""

@@ -1,27 +1,33 @@
 """A scouted region as a page, and as one file: best places, maps, every hour."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import fields as dataclass_fields
+from datetime import datetime, timedelta
 from functools import cache
 from importlib.resources import files
 from threading import Lock
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from windowwatch.clock import Clock
+from windowwatch.clock import Clock, floor_to_step
 from windowwatch.drawing.hour_map import TALL, WIDE
 from windowwatch.drawing.place_map import key_svgs, places_svg, small_svg
 from windowwatch.drawing.svg import hatches_svg
+from windowwatch.errors import GroundError, InputError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.ground.query.features import Ground
 from windowwatch.ground.query.outline import Zone, zones_of
-from windowwatch.scouting.values import PlaceHours, Scouting
+from windowwatch.ground.region import Region, region_around, region_of
+from windowwatch.scoring.values import Site
+from windowwatch.scouting.values import Order, PlaceHours, RunState, ScoutFields, Scouting
+from windowwatch.web.access.guard import COOKIE, CsrfTokens, FormError, posted
 from windowwatch.web.pages.render import Pages
 from windowwatch.web.reading import Reader
 from windowwatch.web.values import Facts, from_stamp, stamp
@@ -238,22 +244,128 @@ def _rows(scouting: Scouting, place: int) -> tuple[tuple[PlaceRow, bool], ...]:
     )
 
 
-class ScoutRoutes:
-    """Shows the newest scouting of a watch."""
+#: Starts a scouting, of what was written into its form; raises InputError where one is under way.
+Scouts = Callable[[Order, ScoutFields], None]
 
-    def __init__(self, reader: Reader, facts: Facts, clock: Clock, page: "Page") -> None:
+
+class ScoutRoutes:
+    """Shows the newest scouting of a watch, and starts one.
+
+    Parameters
+    ----------
+    reader : Reader
+    facts : Facts
+    clock : Clock
+    csrf : CsrfTokens
+    page, problem : callable
+        Make a page; make one of a title and a text, with a status.
+    scouts : callable or None
+        Starts a scouting; None where none can be started.
+    """
+
+    def __init__(
+        self,
+        reader: Reader,
+        facts: Facts,
+        clock: Clock,
+        csrf: CsrfTokens,
+        *,
+        page: "Page",
+        problem: Callable[[str, str, int], Response],
+        scouts: Scouts | None,
+    ) -> None:
         self._reader, self._facts, self._clock, self._page = reader, facts, clock, page
+        self._csrf, self._problem, self._scouts = csrf, problem, scouts
         self._lock = Lock()
         self._read: tuple[int, Scouting | None] = (0, None)
         self.routes = [Route("/scout", self.scout)]
+        if scouts is not None:
+            self.routes += [
+                Route("/scout", self.start, methods=["POST"]),
+                Route("/scout/new", self.new),
+                Route("/scout/end", self.end, methods=["POST"]),
+            ]
+
+    def new(self, request: Request) -> Response:
+        """The form that starts a scouting, as it was filled in last."""
+        run = self._reader.store.scout_run(self._facts.watch)
+        return self._form(request, usual(self._facts.sites) if run is None else run.asked)
+
+    def _form(
+        self, request: Request, fields: ScoutFields, refused: str = "", at: str = ""
+    ) -> Response:
+        made = self._page(
+            request,
+            "newscout.html",
+            self._reader.newest(),
+            fields=fields,
+            refused=refused,
+            at=at,
+            sites=[(each.name, _circle(each)) for each in self._facts.sites],
+            csrf=self._word(request),
+        )
+        made.status_code = 409 if refused else 200
+        return made
+
+    async def start(self, request: Request) -> Response:
+        """Start a scouting; what is wrong is said above the form, which keeps what it holds."""
+        try:
+            typed = await self._posted(request)
+        except FormError as error:
+            return self._problem("Refused", error.words, error.status)
+        names = (each.name for each in dataclass_fields(ScoutFields))
+        fields = ScoutFields(**{name: typed.get(name, "").strip() for name in names})
+        try:
+            await run_in_threadpool(self._start, fields)
+        except FieldError as error:
+            return await run_in_threadpool(self._form, request, fields, error.message, error.field)
+        except InputError as error:
+            return await run_in_threadpool(self._form, request, fields, error.message)
+        return RedirectResponse("/scout", 303)
+
+    def _start(self, fields: ScoutFields) -> None:
+        assert self._scouts is not None
+        order = order_of(fields, self._clock.now(), self._facts.step)
+        self._scouts(order, fields)
+
+    async def end(self, request: Request) -> Response:
+        """End a scouting under way."""
+        try:
+            await self._posted(request)
+        except FormError as error:
+            return self._problem("Refused", error.words, error.status)
+        await run_in_threadpool(self._reader.store.stop_scout_run, self._facts.watch)
+        return RedirectResponse("/scout", 303)
+
+    async def _posted(self, request: Request) -> dict[str, str]:
+        fields = await posted(request, MOST_FIELDS, LONGEST_FORM)
+        self._csrf.check(fields, request.cookies.get(COOKIE, ""))
+        return fields
+
+    def _word(self, request: Request) -> str:
+        return self._csrf.word(request.cookies.get(COOKIE, ""))
+
+    def _run(self) -> tuple[str, bool, float]:
+        """What is said of the scouting that was started last; whether it goes on; how far it is."""
+        run, now = self._reader.store.scout_run(self._facts.watch), self._clock.now()
+        if run is None:
+            return "", False, 0.0
+        zone = ZoneInfo(self._facts.sites[0].time_zone if self._facts.sites else "UTC")
+        going = run.stands(now) is RunState.RUNNING
+        return words.run_words(run, now, zone), going, run.share
 
     def scout(self, request: Request) -> Response:
         """The newest scouting, or how one is made."""
         found, snapshot = self._newest(), self._reader.newest()
         left = None if found is None else found.since(self._clock.now())
+        said, going, share = self._run()
+        about: dict[str, Any] = {
+            "run": said, "going": going, "share": share, "csrf": self._word(request),
+            "starts": self._scouts is not None,
+        }  # fmt: skip
         if left is None:
             over = "" if found is None else words.OVER
-            return self._page(request, "scout.html", snapshot, view=None, over=over)
+            return self._page(request, "scout.html", snapshot, view=None, over=over, **about)
         facts, found = self._facts, left
         view = scout_view(
             found,
@@ -263,7 +375,7 @@ class ScoutRoutes:
             place=_place(found, request.query_params.get("place")),
             old=snapshot is not None and snapshot.cycle.cycle.id != found.cycle_id,
         )
-        return self._page(request, "scout.html", snapshot, view=view, over="")
+        return self._page(request, "scout.html", snapshot, view=view, over="", **about)
 
     def _newest(self) -> Scouting | None:
         """The newest scouting; read anew only when there is another."""
@@ -294,6 +406,88 @@ def _place(found: Scouting, asked: str | None) -> int | None:
         if found.places[number].name == name:
             return number
     raise HTTPException(404)
+
+
+#: Of the form that starts a scouting: a region is an outline, no map. [byte]
+MOST_FIELDS, LONGEST_FORM = 8, 400_000
+#: Bounds of what it asks for, as of the command.
+_SPACING_KM, _HOURS = (0.2, 200.0), (1, 240)
+#: Of a scouting that is started on the page: how far apart its best places lie, and flights.
+_APART_KM, _DRAWS = 15.0, 16
+#: Radius that the form offers round a site. [km]
+_ROUND_KM = 30
+
+
+class FieldError(InputError):
+    """A field of a form cannot be used; `field` names it."""
+
+    def __init__(self, field: str, message: str) -> None:
+        super().__init__(message)
+        self.field = field
+
+
+def _circle(site: Site) -> str:
+    return f"{site.latitude_deg:.3f}, {site.longitude_deg:.3f}, {_ROUND_KM}"
+
+
+def usual(sites: Sequence[Site]) -> ScoutFields:
+    """The form as it is before anybody has filled it in: round the first site."""
+    return ScoutFields(around=_circle(sites[0]) if sites else "")
+
+
+def order_of(fields: ScoutFields, now_utc: datetime, step: timedelta) -> Order:
+    """What is to be scouted, of what was written.
+
+    Raises
+    ------
+    FieldError
+        Naming the field and what to write.
+    """
+    spacing_km = _number("spacing", "Spacing", fields.spacing, _SPACING_KM, "km, such as 5")
+    hours = int(_number("hours", "Launch hours", fields.hours, _HOURS, "whole ones, such as 48"))
+    first = floor_to_step(now_utc, step)
+    first = first if first >= now_utc else first + step
+    if fields.how == "polygon":
+        region = _polygon("polygon", "Polygon", fields.polygon)
+    else:
+        region = _around(fields.around)
+    wanted = _polygon("land_in", "Landings wanted", fields.land_in) if fields.land_in else None
+    return Order(
+        region=region,
+        times_utc=tuple(first + number * step for number in range(hours)),
+        spacing_km=spacing_km,
+        apart_km=_APART_KM,
+        draws=_DRAWS,
+        land_in=wanted,
+    )
+
+
+def _number(field: str, label: str, typed: str, bounds: tuple[float, float], what: str) -> float:
+    """A number of a form, with a point or a comma."""
+    low, high = bounds
+    try:
+        value = float(typed.replace(",", "."))
+    except ValueError:
+        value = float("nan")
+    if not low <= value <= high or (field == "hours" and value % 1.0):
+        raise FieldError(field, f"{label}: {typed!r} is not from {low:g} to {high:g}; write {what}")
+    return value
+
+
+def _around(typed: str) -> Region:
+    try:
+        return region_around(typed, "Circle:")
+    except InputError as error:
+        raise FieldError("around", error.message) from error
+
+
+def _polygon(field: str, label: str, typed: str) -> Region:
+    if not typed:
+        raise FieldError(field, f"{label}: is empty; paste GeoJSON, or choose the circle")
+    try:
+        return region_of(typed.encode(), label, "the form", "")
+    except (GroundError, InputError) as error:
+        raise FieldError(field, error.message) from error
 
 
 def scout_file(found: Scouting, ground: Ground, note: str, most: int) -> str:

@@ -8,10 +8,39 @@ from typing import Any
 import numpy as np
 
 from windowwatch.clock import from_unix_s
-from windowwatch.survey.answers import DRIFT_KM, MOST_DAYS, SECTORS, Landings, Pair, SiteAnswers
+from windowwatch.scouting.years import (
+    DRIFT_KM,
+    MOST_DAYS,
+    SECTORS,
+    Landings,
+    Pair,
+    SiteAnswers,
+    Surveyed,
+)
 
 #: A table by its columns.
 Table = Mapping[str, Sequence[Any]]
+
+
+def survey_data(
+    survey: Surveyed, answers: Sequence[SiteAnswers], notes: Sequence[str]
+) -> dict[str, Any]:
+    """A survey for other programs: what it is of, and tables of some of its sites by columns."""
+    return {
+        "watch": survey.watch,
+        "survey": survey.mark,
+        "made_utc": f"{survey.made_utc:%Y-%m-%dT%H:%M:%SZ}",
+        "attribution": [*notes, f"Weather: {survey.source}"],
+        "first_year": survey.years[0],
+        "last_year": survey.years[1],
+        "share_flown": survey.blocks_there / survey.blocks,
+        "flights_of_an_hour": survey.draws,
+        "launch_step_h": survey.step_s / 3600.0,
+        "shortest_window_h": survey.min_length_s / 3600.0,
+        "checks": list(survey.asked),
+        "checks_left_out": [name for name, _, _ in survey.left_out],
+        "tables": all_tables(answers, survey.pairs),
+    }
 
 
 def all_tables(answers: Sequence[SiteAnswers], pairs: Sequence[Pair]) -> dict[str, Table]:
