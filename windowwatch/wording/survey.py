@@ -10,12 +10,11 @@ from windowwatch.physics.surface import SURFACE_FIELDS
 from windowwatch.scouting.years import (
     DRIFT_KM,
     MOST_DAYS,
-    IntArray,
     Pair,
     SiteAnswers,
     Surveyed,
 )
-from windowwatch.units import FloatArray
+from windowwatch.units import FloatArray, IntArray
 from windowwatch.wording.phrases import check_label, percent
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
