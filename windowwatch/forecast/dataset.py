@@ -357,8 +357,8 @@ def _opened(path: Path, fix: str = "") -> Iterator[xr.Dataset]:
         ) as opened:
             yield opened
     except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
-        why = f"{type(error).__name__}: {error}"
-        raise DecodeError(f"{shown(path)}: cannot be read as a stored cycle ({why}){fix}") from error
+        why = f"cannot be read as a stored cycle ({type(error).__name__}: {error})"
+        raise DecodeError(f"{shown(path)}: {why}{fix}") from error
 
 
 def _axis(coordinates: dict[str, Any], axis: str, values: Any) -> str:
