@@ -37,6 +37,11 @@ class WindowwatchError(Exception):
         self.message = message
         self.retry = retry
 
+    @property
+    def first_line(self) -> str:
+        """The head of the message, for where there is room for no more."""
+        return self.message.splitlines()[0] if self.message else "no reason is known"
+
 
 class InputError(WindowwatchError):
     """An argument of a pure computation is outside its domain."""

@@ -168,6 +168,7 @@ def test_what_cannot_be_gets_one_clear_answer_and_changes_nothing(crew: Crew) ->
         (("gauge", "B9", "80"), "no cylinder is called"),
         (("gauge", "A1", "5000"), "give 0 to 1000"),
         (("released", "2026-05-04T18:00Z"), "still to come"),
+        (("lift", "28"), "(--sure)"),
         (("seen",), "nothing was seen"),
         (("seen", "--gust", "3", "--wind", "8"), "look which is which"),
         (("seen", "--wind", "99"), "cannot be"),

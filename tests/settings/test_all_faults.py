@@ -9,7 +9,7 @@ from line_watch import settings_in
 from windowwatch.errors import SettingsError
 from windowwatch.settings.read import read_settings
 from windowwatch.settings.toml import read_toml
-from windowwatch.wording.spellings import in_unit, unknown_key
+from windowwatch.wording.settings import in_unit, unknown_key
 
 #: A broken line, what is said of it, and what it is read as (None: left out).
 BROKEN: dict[str, tuple[str, object]] = {

@@ -9,7 +9,7 @@ from pathlib import Path
 from windowwatch.errors import InputError, SettingsError
 from windowwatch.settings.toml import read_toml, settings_text
 from windowwatch.web.listen import listening
-from windowwatch.wording.spellings import nearest
+from windowwatch.wording.settings import nearest
 
 
 def require_file(path: Path, what: str) -> None:

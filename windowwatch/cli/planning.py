@@ -178,13 +178,14 @@ def _command(
 
 
 @contextmanager
-def _sure_in_words(sure: bool) -> Iterator[None]:
+def _sure_in_words() -> Iterator[None]:
     """Say how to insist on a number that was doubted."""
+    from windowwatch.launchday.plan import DoubtedError
+
     try:
         yield
-    except InputError as error:
-        hint = " (--sure)" if not sure and "say that it is so" in error.message else ""
-        raise InputError(f"{error.message}{hint}") from error
+    except DoubtedError as error:
+        raise InputError(f"{error.message} (--sure)") from error
 
 
 @click.group("plan", short_help="See a launch through: countdown, holds, release.")
@@ -214,7 +215,7 @@ def make_command(
     release = desk.moment(time, ZoneInfo(place.time_zone))
     train = desk.settings.watch.train
     if lift is not None:
-        with _sure_in_words(sure):
+        with _sure_in_words():
             check_lift(lift, train.nozzle_lift_kg, train.payload_mass_kg, sure=sure)
         train = replace(train, nozzle_lift_kg=lift)
     made = desk.store.plan_launch(
@@ -313,7 +314,7 @@ def lift_command(desk: Desk, key: str | None, kg: float, sure: bool) -> None:
     from windowwatch.launchday.plan import LiftMeasured
 
     plan = desk.plan(key)
-    with _sure_in_words(sure):
+    with _sure_in_words():
         desk.act(plan, LiftMeasured(kg), sure=sure)
     desk.stands_now(plan, f"measured: {kg:.2f} kg, {kg - plan.meant_lift_kg:+.2f} kg as planned:")
 

@@ -13,7 +13,8 @@ several. Which variable is what field of which run is said by its attributes.
 """
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -326,21 +327,13 @@ def read_archive(path: Path) -> xr.Dataset:
     DecodeError
         If it is not a file of ours, or damaged.
     """
-    try:
-        with xr.open_dataset(
-            path, engine="netcdf4", decode_cf=False, mask_and_scale=False
-        ) as opened:
-            dataset = opened.load()
+    with _opened(path, "; remove it, it is made again") as opened:
+        dataset = opened.load()
         cycle_of(dataset), files_of(dataset), remarks_of(dataset)
         for array in dataset.data_vars.values():
             if "field" in array.attrs:
                 selector_of(array)
         return dataset
-    except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
-        raise DecodeError(
-            f"{shown(path)}: cannot be read as a stored cycle ({type(error).__name__}: {error}); "
-            f"remove it, it is made again"
-        ) from error
 
 
 def archived_cycle(path: Path) -> Cycle:
@@ -351,15 +344,21 @@ def archived_cycle(path: Path) -> Cycle:
     DecodeError
         If it is not a file of ours, or damaged.
     """
+    with _opened(path) as opened:
+        return cycle_of(opened)
+
+
+@contextmanager
+def _opened(path: Path, fix: str = "") -> Iterator[xr.Dataset]:
+    """A stored dataset; what is wrong with it while it is read is an error that names the file."""
     try:
         with xr.open_dataset(
             path, engine="netcdf4", decode_cf=False, mask_and_scale=False
         ) as opened:
-            return cycle_of(opened)
+            yield opened
     except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
-        raise DecodeError(
-            f"{shown(path)}: cannot be read as a stored cycle ({type(error).__name__}: {error})"
-        ) from error
+        why = f"cannot be read as a stored cycle ({type(error).__name__}: {error})"
+        raise DecodeError(f"{shown(path)}: {why}{fix}") from error
 
 
 def _axis(coordinates: dict[str, Any], axis: str, values: Any) -> str:

@@ -56,6 +56,10 @@ class PlanError(InputError):
     """What was asked cannot be done to this plan as it stands; nothing was changed."""
 
 
+class DoubtedError(PlanError):
+    """A number can hardly be meant; whoever is sure of it says so."""
+
+
 @dataclass(frozen=True)
 class Planned:
     """The launch was planned; the first entry of every plan.
@@ -551,6 +555,8 @@ def check_lift(lift_kg: float, meant_kg: float, payload_kg: float, *, sure: bool
 
     Raises
     ------
+    DoubtedError
+        If it can hardly be meant, and nobody is sure.
     PlanError
     """
     if not lift_kg > payload_kg:
@@ -560,7 +566,7 @@ def check_lift(lift_kg: float, meant_kg: float, payload_kg: float, *, sure: bool
         )
     if sure or meant_kg / DOUBTED_LIFT <= lift_kg <= meant_kg * DOUBTED_LIFT:
         return
-    raise PlanError(
+    raise DoubtedError(
         f"a neck lift of {lift_kg:g} kg is {lift_kg / meant_kg:.1f} times the planned "
         f"{meant_kg:g} kg; look at the point and at the unit (kg), or say that it is so"
     )

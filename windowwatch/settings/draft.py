@@ -20,8 +20,7 @@ from windowwatch.physics.fill import GAS_CAUTIONS, Fill, SiteAir, fill_for_ascen
 from windowwatch.physics.train import FlightTrain, Gas, canopy_area_m2
 from windowwatch.settings.model import SiteSection, WatchSection, known_keys
 from windowwatch.settings.section import known_zone, named, unique_names
-from windowwatch.wording.settings import validation_lines
-from windowwatch.wording.spellings import in_unit, nearest
+from windowwatch.wording.settings import in_unit, nearest, validation_lines
 
 #: What a first file fills for and lands at. [m s⁻¹] Common practice, no source; U.S. Federal
 #: Meteorological Handbook No. 3 has soundings rise at 4.6 to 5.8 m/s (from memory).

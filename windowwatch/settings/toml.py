@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from windowwatch.errors import SettingsError
-from windowwatch.wording.spellings import in_unit
+from windowwatch.wording.settings import in_unit
 
 #: Larger settings files are refused: this one was surely given by mistake. [byte]
 LARGEST_FILE = 1_000_000

@@ -325,9 +325,8 @@ class Following:
         except WindowwatchError as error:
             memory.failed_of, memory.next_try_utc = what, now + _TRIED_AGAIN
             self._trouble(plan.key, error.message)
-            said = error.message.splitlines()[0] if error.message else "no reason is known"
             about = "no cycle" if newest is None else newest.cycle.id
-            why = (c.PlanUnanswered(), c.ErrorSaid(said))
+            why = (c.PlanUnanswered(), c.ErrorSaid(error.first_line))
             memory.unanswered = True
             return None, self._tell(plan, f"unanswered {about}", why, now)
         memory.made_of, memory.made_utc, memory.failed_of = what, now, None

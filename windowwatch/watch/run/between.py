@@ -301,9 +301,12 @@ def tell_failed(
     StorageError
         If the database refuses.
     """
-    why = error.message.splitlines()[0] if error.message else "no reason is known"
     newest = store.latest_cycle(watch.name, watch.model)
-    causes = (PassFailed(cycle.reference_utc, tries), still_shown(newest), ErrorSaid(why))
+    causes = (
+        PassFailed(cycle.reference_utc, tries),
+        still_shown(newest),
+        ErrorSaid(error.first_line),
+    )
     _LOG.error("%s", reason(causes, written), extra={"cycle": cycle.id})
     if watch.role is Role.OPINION:
         return

@@ -92,7 +92,7 @@ class Vitals:
                 self._life = replace(self._life, looks=self._life.looks + 1, look_failing="")
             else:
                 failed = self._life.looks_failed + 1
-                why = _line(refused)
+                why = refused.first_line
                 self._life = replace(self._life, looks_failed=failed, look_failing=why)
         self.stored("a look", refused)
 
@@ -103,7 +103,7 @@ class Vitals:
 
     def passed(self, refused: WindowwatchError | None, *, decides: bool) -> None:
         """A pass was made, or failed; one of another model says nothing of the results."""
-        why = "" if refused is None else _line(refused)
+        why = "" if refused is None else refused.first_line
         with self._lock:
             life = self._life
             self._life = replace(
@@ -124,7 +124,7 @@ class Vitals:
             failing = {k: why for k, why in self._life.storage_failing.items() if k != who}
             errors = self._life.storage_errors
             if isinstance(refused, StorageError):
-                failing[who], errors = _line(refused), errors + 1
+                failing[who], errors = refused.first_line, errors + 1
             self._life = replace(self._life, storage_failing=failing, storage_errors=errors)
 
     def beat(self, refused: WindowwatchError | None = None) -> None:
@@ -136,10 +136,6 @@ class Vitals:
                 self._life = replace(life, heartbeats=good + 1)
             else:
                 self._life = replace(life, heartbeats_failed=bad + 1)
-
-
-def _line(error: WindowwatchError) -> str:
-    return error.message.splitlines()[0] if error.message else "no reason is known"
 
 
 class Condition(StrEnum):
