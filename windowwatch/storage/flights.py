@@ -5,6 +5,7 @@ top of all that were stored before, so that two trackers that speak at once are 
 the other.
 """
 
+import hashlib
 import io
 import secrets
 from collections.abc import Sequence
@@ -43,6 +44,8 @@ _REPORT = ("tracker", "time_utc", "received_utc", "latitude_deg", "longitude_deg
            "place_sigma_m", "height_sigma_m", "source", "text")  # fmt: skip
 _TRACK = ("time_utc", "latitude_deg", "longitude_deg", "height_m", "place_sigma_m",
           "height_sigma_m")  # fmt: skip
+#: Of the keys of flights: none that is taken for another.
+_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 #: Doubted reports that may still turn out right: the third of a row that fits is used.
 _DOUBTED = 2
 #: Arrays and numbers of a forecast that are kept with a flight.
@@ -58,7 +61,13 @@ class ClosedError(InputError):
 
 def new_key() -> str:
     """A word that names a flight in addresses; short enough to be typed from a phone."""
-    return "".join(secrets.choice("abcdefghjkmnpqrstuvwxyz23456789") for _ in range(6))
+    return "".join(secrets.choice(_LETTERS) for _ in range(6))
+
+
+def key_of(what: str) -> str:
+    """Such a word, the same one for the same thing: of a flight that is to be flown again alike."""
+    number = int.from_bytes(hashlib.blake2b(what.encode(), digest_size=8).digest(), "little")
+    return "".join(_LETTERS[number // len(_LETTERS) ** i % len(_LETTERS)] for i in range(6))
 
 
 def begin_flight(database: Database, begun: Begun, air: "WindGrid | None" = None) -> Flight:
@@ -96,16 +105,17 @@ def begin_flight(database: Database, begun: Begun, air: "WindGrid | None" = None
 
 
 def begin_planned(
-    database: Database, watch: str, plan: Plan, site: Site, now_utc: datetime
+    database: Database, watch: str, plan: Plan, site: Site, now_utc: datetime, key: str = ""
 ) -> Flight:
     """The flight of a planned launch, begun where there is none: its train, lift, site, release.
 
-    The forecast comes after it (`give_air`): a release waits for nothing.
+    The forecast comes after it (`give_air`): a release waits for nothing. Without a `key` it gets
+    a new one; what is drawn for a flight hangs on it.
     """
     return begin_flight(
         database,
         Begun(
-            key=new_key(),
+            key=key or new_key(),
             name=f"{plan.site}, {plan.release_utc:%Y-%m-%d}",
             begun_utc=now_utc,
             latitude_deg=site.latitude_deg,

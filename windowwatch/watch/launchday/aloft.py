@@ -24,6 +24,7 @@ from windowwatch.physics.paths import FlightPath, fly_path
 from windowwatch.physics.spread import Footprint, make_draws
 from windowwatch.physics.winderror import FORECAST_ERROR
 from windowwatch.scoring.values import Site
+from windowwatch.storage.flights import key_of
 from windowwatch.storage.store import Store
 from windowwatch.watch.chasing import Roads, advise_flight
 from windowwatch.watch.estimating import air_round
@@ -129,7 +130,9 @@ def fly_played(
     legs = true_flight(truth, watch, site, plan)
     if not legs:
         return None
-    flight = store.begin_planned(watch.name, plan, site, now)
+    # its key is what its draws hang on: two rehearsals of one thing are to be the same
+    key = key_of(f"{watch.name}, {plan.key}, {plan.site}, {plan.released_utc:%Y-%m-%dT%H:%M:%S}")
+    flight = store.begin_planned(watch.name, plan, site, now, key)
     place = (site.latitude_deg, site.longitude_deg)
     store.give_air(flight.key, data.cycle.id, air_round(data.wind, place, plan.released_utc))
     burst, landed = (from_unix_s(float(leg.time_unix_s[-1])) for leg in legs)
