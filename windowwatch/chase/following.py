@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from windowwatch.chase.phases import State, Track, state_of, thinned, track_of
-from windowwatch.chase.reports import Mark, Screened, apart_m
+from windowwatch.chase.phases import State, Track, state_of, thinned
+from windowwatch.chase.reports import Mark, Report, Screened, apart_m
 from windowwatch.chase.values import Begun, Estimate, Kept, NoEstimate, Said
 from windowwatch.clock import to_unix_s
 from windowwatch.physics import constants as c
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.train import descent_rate_mps
+from windowwatch.units import FloatArray
 
 if TYPE_CHECKING:  # what flies takes long to load, and whoever looks only reads
     from windowwatch.physics.windgrid import WindGrid
@@ -38,7 +39,21 @@ def track_so_far(kept: Sequence[Kept]) -> Track:
 
 def track_through(used: Sequence[Used]) -> Track:
     """Track in order of time, thinned; of two reports at one time the one that came first."""
-    track = track_of([each[0] for each in used], [each[1:] for each in used])
+    return track_of_rows(rows_of(used))
+
+
+def rows_of(used: Sequence[Used]) -> FloatArray:
+    """Used reports as rows [R, 6]: time [s], latitude, longitude, height, and their doubts."""
+    rows = [
+        (to_unix_s(when), lat, lon, np.nan if high is None else high, *doubts)
+        for when, lat, lon, high, *doubts in used
+    ]
+    return np.array(rows, dtype=np.float64).reshape(-1, 6)
+
+
+def track_of_rows(rows: FloatArray) -> Track:
+    """Track of rows [R, 6] as they came, in order of time, thinned."""
+    track = Track(*rows[np.argsort(rows[:, 0], kind="stable")].T)
     if track.size < 2:
         return track
     new = np.r_[True, np.diff(track.time_unix_s) > 0.5]
@@ -102,7 +117,11 @@ def estimated(
 
 def disagreeing(kept: Sequence[Kept]) -> tuple[str, str, float] | None:
     """Two trackers whose last used reports cannot both be true, and how far apart they are. [m]"""
-    used = [each.report for each in kept if each.mark is Mark.USED]
+    return last_apart([each.report for each in kept if each.mark is Mark.USED])
+
+
+def last_apart(used: Sequence[Report]) -> tuple[str, str, float] | None:
+    """The same of used reports, of which the last one of each tracker counts."""
     return apart_m(Screened(last={report.tracker: report for report in used}))
 
 

@@ -202,6 +202,28 @@ class Kept:
 
 
 @dataclass(frozen=True)
+class Heard:
+    """What is shown of a flight's reports, however many there are.
+
+    Attributes
+    ----------
+    last : tuple of Kept
+        The last ones that came, in that order.
+    unused : int
+        How many of all are not used.
+    used_number : int
+        Of the last one that is used; 0 before the first.
+    by_tracker : tuple of Report
+        The last used one of each tracker.
+    """
+
+    last: tuple[Kept, ...]
+    unused: int
+    used_number: int
+    by_tracker: tuple[Report, ...]
+
+
+@dataclass(frozen=True)
 class Said:
     """What was estimated after the report of a number: an estimate, or why there is none."""
 

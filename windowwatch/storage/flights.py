@@ -14,14 +14,15 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, cast
 from weakref import WeakKeyDictionary
 
+import numpy as np
 from sqlalchemy import Row, func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from windowwatch.chase.following import Used, estimated, track_through
+from windowwatch.chase.following import Used, estimated, rows_of, track_of_rows
 from windowwatch.chase.phases import Track
 from windowwatch.chase.reports import Mark, Report, Screened, screen
-from windowwatch.chase.values import Air, Begun, Closing, Flight, Kept, Said
+from windowwatch.chase.values import Air, Begun, Closing, Flight, Heard, Kept, Said
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError, StorageError
 from windowwatch.launchday.plan import Plan
@@ -36,6 +37,7 @@ from windowwatch.storage.tables import (
     TrackerRow,
 )
 from windowwatch.storage.watches import hashed
+from windowwatch.units import FloatArray
 
 if TYPE_CHECKING:  # takes long to load, and whoever looks at a flight only reads
     from windowwatch.physics.windgrid import WindGrid
@@ -52,6 +54,9 @@ _DOUBTED = 2
 _AIR = ("time_unix_s", "height_m", "latitude_deg", "longitude_deg", "air", "terrain_m",
         "top_height_m", "cycle_unix_s")  # fmt: skip
 
+#: Flights whose used reports are kept as numbers, at most: 48 bytes a report.
+_MOST_TRACKS = 8
+_TRACKS: WeakKeyDictionary[Database, dict[str, tuple[int, FloatArray]]] = WeakKeyDictionary()
 _LAST_AIR: WeakKeyDictionary[Database, tuple[str, "WindGrid"]] = WeakKeyDictionary()
 
 
@@ -229,14 +234,43 @@ def reports_of(database: Database, key: str) -> tuple[Kept, ...]:
         return tuple(Kept(row.id, _report(row), Mark(row.mark)) for row in session.execute(wanted))
 
 
+def heard_of(database: Database, key: str, count: int) -> Heard:
+    """The last `count` reports of a flight, and what is to be said of all of them."""
+    of, used = PositionRow.flight == key, PositionRow.mark == str(Mark.USED)
+    columns = [getattr(PositionRow, name) for name in ("id", *_REPORT, "mark")]
+    newest = select(*columns).where(of).order_by(PositionRow.id.desc()).limit(count)
+    numbers = select(func.max(PositionRow.id)).where(of, used).group_by(PositionRow.tracker)
+    unused = select(func.count()).where(of, PositionRow.mark != str(Mark.USED))
+    with database.reading() as session:
+        last = [Kept(row.id, _report(row), Mark(row.mark)) for row in session.execute(newest)]
+        by_tracker = sorted(session.scalars(numbers).all())
+        rows = select(*columns).where(PositionRow.id.in_(by_tracker)).order_by(PositionRow.id)
+        reports = tuple(map(_report, session.execute(rows)))
+        number = by_tracker[-1] if by_tracker else 0
+        return Heard(tuple(reversed(last)), session.scalar(unused) or 0, number, reports)
+
+
 def track_so_far(database: Database, key: str) -> tuple[Track, int]:
-    """Track of the used reports of a flight, and the number of the last report of all."""
+    """Track of the used reports of a flight, and the number of the last report of all.
+
+    Reports are only ever added, and one after the other: those that were read before are not read
+    again as long as the database is open.
+    """
     of = PositionRow.flight == key
-    columns = [getattr(PositionRow, name) for name in _TRACK]
+    columns = [getattr(PositionRow, name) for name in ("id", *_TRACK)]
     used = select(*columns).where(of, PositionRow.mark == str(Mark.USED)).order_by(PositionRow.id)
+    known = _TRACKS.setdefault(database, {})
+    last, rows = known.get(key, (0, rows_of(())))
     with database.reading() as session:
         number = session.scalar(select(func.max(PositionRow.id)).where(of)) or 0
-        return track_through([_used(row) for row in session.execute(used)]), number
+        new = session.execute(used.where(PositionRow.id > last)).all()
+    if new:
+        rows = np.concatenate([rows, rows_of([_used(row) for row in new])])
+        known.pop(key, None)
+        known[key] = new[-1].id, rows
+        while len(known) > _MOST_TRACKS:
+            known.pop(next(iter(known)), None)
+    return track_of_rows(rows), number
 
 
 def save_said(database: Database, key: str, said: Said) -> bool:
@@ -414,13 +448,11 @@ def _report(row: PositionRow | Row[Any]) -> Report:
 
 
 def _used(row: Row[Any]) -> Used:
-    return cast(Used, tuple(row))
+    return cast(Used, tuple(row)[1:])
 
 
 def _packed(air: "WindGrid") -> bytes:
     """A forecast as bytes."""
-    import numpy as np
-
     kept: dict[str, Any] = {name: getattr(air, name) for name in _AIR}
     kept["air"] = kept["air"][:1]  # one member is flown
     out = io.BytesIO()
@@ -429,8 +461,6 @@ def _packed(air: "WindGrid") -> bytes:
 
 
 def _unpacked(value: bytes, key: str) -> "WindGrid":
-    import numpy as np
-
     from windowwatch.physics.windgrid import WindGrid
 
     try:
