@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -99,7 +100,7 @@ def estimated(
     from windowwatch.chase.posterior import WIND_GROWTH
     from windowwatch.physics.winderror import FORECAST_ERROR
 
-    state = state_by(begun, track, now_utc)
+    state, errors = state_by(begun, track, now_utc), begun.errors
     found: Estimate | NoEstimate = NoEstimate.WAITING
     if track.size:
         lat, lon, ground = begun.release
@@ -107,11 +108,12 @@ def estimated(
             air or still_air(lat, lon, float(track.time_unix_s[0]), ground_m=ground),
             begun.train,
             WIND_GROWTH,
-            NO_FORECAST if air is None else FORECAST_ERROR,
+            NO_FORECAST if air is None else FORECAST_ERROR if errors is None else errors.wind,
         )
         found = estimate(before, track, state, seed=_seed(begun.key), flights=flights or FLIGHTS)
     if isinstance(found, Estimate):
-        return Said(number, now_utc, found, None)
+        learned = "" if air is None or errors is None else errors.version
+        return Said(number, now_utc, replace(found, learned=learned), None)
     return Said(number, now_utc, None, found)
 
 

@@ -22,7 +22,7 @@ from sqlalchemy.orm import Session
 from windowwatch.chase.following import Used, estimated, rows_of, track_of_rows
 from windowwatch.chase.phases import Track
 from windowwatch.chase.reports import Mark, Report, Screened, screen
-from windowwatch.chase.values import Air, Begun, Closing, Flight, Heard, Kept, Said
+from windowwatch.chase.values import Air, Begun, Closing, Flight, Heard, Kept, LearnedErrors, Said
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError, StorageError
 from windowwatch.launchday.plan import Plan
@@ -145,8 +145,17 @@ def flight_of_plan(database: Database, watch: str, plan: str) -> Flight | None:
         return None if row is None else _flight(row)
 
 
-def give_air(database: Database, key: str, forecast: str, air: "WindGrid") -> bool:
-    """Store the forecast that an open flight awaits; False where it awaits none (any more)."""
+def give_air(
+    database: Database,
+    key: str,
+    forecast: str,
+    air: "WindGrid",
+    errors: LearnedErrors | None = None,
+) -> bool:
+    """Store the forecast that an open flight awaits, and by which errors it is doubted.
+
+    False where it awaits none (any more).
+    """
     packed = _packed(air)
     with database.writing() as session:
         row = session.get(FlightRow, key, with_for_update=True)
@@ -155,7 +164,7 @@ def give_air(database: Database, key: str, forecast: str, air: "WindGrid") -> bo
         begun = _flight(row).begun
         if begun.air is not Air.AWAITED:
             return False
-        begun = replace(begun, air=Air.FORECAST, forecast=forecast)
+        begun = replace(begun, air=Air.FORECAST, forecast=forecast, errors=errors)
         row.begun = value_to_json(begun, f"flight {key}")
         session.add(FlightAirRow(flight=key, value=packed))
         return True
