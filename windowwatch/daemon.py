@@ -41,7 +41,7 @@ from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checke
 from windowwatch.web.app import create_app
 from windowwatch.web.data.health import Life, Vitals
 from windowwatch.web.server import PageServer
-from windowwatch.web.values import Contact, Facts, Underway
+from windowwatch.web.values import Contact, Facts, Trouble, Underway
 
 _LOG = logging.getLogger(__name__)
 
@@ -408,8 +408,8 @@ class _Work:
 
         threading.Thread(target=take, name="flight", daemon=True).start()
 
-    def troubles(self) -> tuple[str, ...]:
-        """What could not be done for planned launches."""
+    def troubles(self) -> tuple[Trouble, ...]:
+        """What could not be done for planned launches and flights."""
         return () if self._launches is None else self._launches.troubles()
 
     def _end_launches(self) -> None:
@@ -462,12 +462,14 @@ class _Launches:
         self._chasing = Chasing(watch, store, clock)
         self._said = ""
 
-    def troubles(self) -> tuple[str, ...]:
-        """What could not be done, by plan, in words."""
+    def troubles(self) -> tuple[Trouble, ...]:
+        """What could not be done, by plan and flight."""
         own, flown = dict(self._following.remarks), dict(self._chasing.remarks)
-        found = tuple(f"plan {key}: {words}" for key, words in own.items())
-        found = (*found, *(f"flight {key}: {words}" for key, words in flown.items()))
-        return (*found, self._said) if self._said else found
+        return (
+            *(Trouble(words, plan=key) for key, words in own.items()),
+            *(Trouble(words, flight=key) for key, words in flown.items()),
+            *((Trouble(self._said),) if self._said else ()),
+        )
 
     def look(self) -> bool:
         """Look once; trouble is logged once, and tried again at the next look."""

@@ -10,9 +10,11 @@ import pytest
 from made_flight import BEGAN, BEGUN, report, reports
 from sqlalchemy import text
 
+from windowwatch.chase.following import track_so_far
 from windowwatch.chase.reports import Mark
-from windowwatch.chase.values import Air, Closing, NoEstimate, Outcome
+from windowwatch.chase.values import Air, Closing, Heard, LearnedErrors, NoEstimate, Outcome
 from windowwatch.errors import InputError, StorageError
+from windowwatch.physics.winderror import FORECAST_ERROR
 from windowwatch.storage.flights import ClosedError
 from windowwatch.storage.store import Store
 
@@ -168,3 +170,55 @@ def test_an_awaited_forecast_comes_once(store: Store) -> None:
     flight = store.flight("flight")
     assert flight is not None
     assert (flight.begun.air, flight.begun.forecast) == (Air.FORECAST, "first")
+
+
+def test_what_was_learned_is_what_a_forecast_is_doubted_by(store: Store) -> None:
+    grid = made_air.grid(
+        lambda t, lat, lon, z: (8.0 + 0.0 * z, 3.0),
+        latitude_deg=np.arange(43.0, 49.1, 0.5),
+        longitude_deg=np.arange(3.0, 13.1, 0.5),
+        time_unix_s=BEGAN.timestamp() + np.arange(-3.0, 24.1, 3.0) * 3_600.0,
+    )
+    sizes = tuple(tuple(3.0 * size for size in row) for row in FORECAST_ERROR.vector_rmse_mps)
+    learned = LearnedErrors(replace(FORECAST_ERROR, vector_rmse_mps=sizes), "v7")
+    wide = []
+    for key, errors in (("memory", None), ("learned", learned)):
+        store.begin_flight(replace(BEGUN, key=key, air=Air.AWAITED))
+        assert store.give_air(key, "first", grid, errors)
+        flight = store.flight(key)
+        assert flight is not None
+        assert flight.begun.errors == errors
+        store.add_reports(key, reports(20))
+        said = store.follow(key, BEGAN + timedelta(minutes=21)).estimate
+        assert said is not None
+        assert said.learned == ("" if errors is None else "v7")
+        wide.append(said.landing.major_90_m)
+    assert wide[1] > 1.3 * wide[0]
+
+
+def test_what_is_new_of_a_track_is_read_and_the_last_reports(store: Store) -> None:
+    """As all reports say it, however they came: late, twice, by two trackers."""
+    store.begin_flight(BEGUN)
+    made = [report(n) for n in range(30)]
+    made[12] = replace(made[12], latitude_deg=0.0, longitude_deg=0.0)
+    other = [replace(report(n + 0.5), tracker="phone") for n in (3, 9, 8, 9)]
+    assert store.heard("flight", 12) == Heard((), 0, 0, ())
+    for part in (made[:7], other[:1], made[7:20], other[1:], made[20:]):
+        store.add_reports("flight", part)
+        kept = store.reports("flight")
+        track, number = store.track_so_far("flight")
+        whole = track_so_far(kept)
+        assert number == kept[-1].number
+        for name in vars(whole):
+            assert np.array_equal(getattr(track, name), getattr(whole, name)), name
+        used = [each for each in kept if each.mark is Mark.USED]
+        heard = store.heard("flight", 12)
+        assert heard.last == kept[-12:]
+        assert heard.unused == len(kept) - len(used)
+        assert heard.used_number == used[-1].number
+        last = {each.report.tracker: each for each in used}
+        numbers = sorted(each.number for each in last.values())
+        assert heard.by_tracker == tuple(
+            each.report for number in numbers for each in used if each.number == number
+        )
+    assert heard.unused >= 2

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from windowwatch.chase.measured import Layers, layers_of
 from windowwatch.chase.phases import AFTER_BURST, Phase, State, Track
 from windowwatch.chase.posterior import (
+    FALL_BY_LAYER,
     KNOT_M,
     Normal,
     WindGrowth,
@@ -212,7 +213,7 @@ def _canopy(before: Before, layers: Layers, *, free: bool) -> Normal:
     rate = 1.0 / np.mean(1.0 / descent_rate_mps(before.train, density), axis=1)
     there = falling & np.isfinite(rate)
     ratio = np.log(-layers.rate_mps[there] / rate[there])
-    noise = (layers.rate_sigma_mps[there] / layers.rate_mps[there]) ** 2 + 0.05**2
+    noise = (layers.rate_sigma_mps[there] / layers.rate_mps[there]) ** 2 + FALL_BY_LAYER**2
     return canopy_given(before.train, ratio, noise, free=free)
 
 

@@ -35,7 +35,7 @@ import numpy as np
 from windowwatch.chase.following import state_by
 from windowwatch.chase.measured import Layers, layers_of
 from windowwatch.chase.phases import SILENT, Burst, Phase, State, Track, thinned
-from windowwatch.chase.posterior import KNOT_M, hats
+from windowwatch.chase.posterior import FALL_BY_LAYER, FALL_SHARED, KNOT_M, hats
 from windowwatch.chase.values import Air, Begun, Closing
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.errors import InputError
@@ -62,8 +62,6 @@ UNMEASURED_LIFT_SIGMA = 0.10
 AIR_SIGMA = {Air.NONE: 0.04, Air.FORECAST: 0.01}
 #: With fewer layers nothing is said of rise or canopy.
 FEWEST_LAYERS = 3
-#: What all layers of a fall share beside the canopy: density, mass. [1]
-_FALL_SHARED = 0.03
 #: After the burst the canopy opens for so long. [s]
 _OPENING_S = 60.0
 #: Rates are shown in layers so thick. [m]
@@ -377,8 +375,8 @@ def _canopy(train: FlightTrain, down: _Reckoned, air_sigma: float) -> Measured |
     there = (rate > 0.3) & np.isfinite(down.fall_mps)
     if np.count_nonzero(there) < FEWEST_LAYERS:
         return None
-    noise = (sigma[there] / rate[there]) ** 2 + 0.05**2
-    covariance = np.diag(noise) + _FALL_SHARED**2 + (0.5 * air_sigma) ** 2
+    noise = (sigma[there] / rate[there]) ** 2 + FALL_BY_LAYER**2
+    covariance = np.diag(noise) + FALL_SHARED**2 + (0.5 * air_sigma) ** 2
     part, doubt, _ = _shared(np.log(rate[there] / down.fall_mps[there]), covariance)
     expected = log(train.parachute_drag_coefficient)
     return Measured(expected - 2.0 * part, 2.0 * doubt, expected, train.canopy_sigma)

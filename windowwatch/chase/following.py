@@ -2,18 +2,20 @@
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from windowwatch.chase.phases import State, Track, state_of, thinned, track_of
-from windowwatch.chase.reports import Mark, Screened, apart_m
+from windowwatch.chase.phases import State, Track, state_of, thinned
+from windowwatch.chase.reports import Mark, Report, Screened, apart_m
 from windowwatch.chase.values import Begun, Estimate, Kept, NoEstimate, Said
 from windowwatch.clock import to_unix_s
 from windowwatch.physics import constants as c
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.train import descent_rate_mps
+from windowwatch.units import FloatArray
 
 if TYPE_CHECKING:  # what flies takes long to load, and whoever looks only reads
     from windowwatch.physics.windgrid import WindGrid
@@ -38,7 +40,21 @@ def track_so_far(kept: Sequence[Kept]) -> Track:
 
 def track_through(used: Sequence[Used]) -> Track:
     """Track in order of time, thinned; of two reports at one time the one that came first."""
-    track = track_of([each[0] for each in used], [each[1:] for each in used])
+    return track_of_rows(rows_of(used))
+
+
+def rows_of(used: Sequence[Used]) -> FloatArray:
+    """Used reports as rows [R, 6]: time [s], latitude, longitude, height, and their doubts."""
+    rows = [
+        (to_unix_s(when), lat, lon, np.nan if high is None else high, *doubts)
+        for when, lat, lon, high, *doubts in used
+    ]
+    return np.array(rows, dtype=np.float64).reshape(-1, 6)
+
+
+def track_of_rows(rows: FloatArray) -> Track:
+    """Track of rows [R, 6] as they came, in order of time, thinned."""
+    track = Track(*rows[np.argsort(rows[:, 0], kind="stable")].T)
     if track.size < 2:
         return track
     new = np.r_[True, np.diff(track.time_unix_s) > 0.5]
@@ -84,7 +100,7 @@ def estimated(
     from windowwatch.chase.posterior import WIND_GROWTH
     from windowwatch.physics.winderror import FORECAST_ERROR
 
-    state = state_by(begun, track, now_utc)
+    state, errors = state_by(begun, track, now_utc), begun.errors
     found: Estimate | NoEstimate = NoEstimate.WAITING
     if track.size:
         lat, lon, ground = begun.release
@@ -92,17 +108,22 @@ def estimated(
             air or still_air(lat, lon, float(track.time_unix_s[0]), ground_m=ground),
             begun.train,
             WIND_GROWTH,
-            NO_FORECAST if air is None else FORECAST_ERROR,
+            NO_FORECAST if air is None else FORECAST_ERROR if errors is None else errors.wind,
         )
         found = estimate(before, track, state, seed=_seed(begun.key), flights=flights or FLIGHTS)
     if isinstance(found, Estimate):
-        return Said(number, now_utc, found, None)
+        learned = "" if air is None or errors is None else errors.version
+        return Said(number, now_utc, replace(found, learned=learned), None)
     return Said(number, now_utc, None, found)
 
 
 def disagreeing(kept: Sequence[Kept]) -> tuple[str, str, float] | None:
     """Two trackers whose last used reports cannot both be true, and how far apart they are. [m]"""
-    used = [each.report for each in kept if each.mark is Mark.USED]
+    return last_apart([each.report for each in kept if each.mark is Mark.USED])
+
+
+def last_apart(used: Sequence[Report]) -> tuple[str, str, float] | None:
+    """The same of used reports, of which the last one of each tracker counts."""
     return apart_m(Screened(last={report.tracker: report for report in used}))
 
 

@@ -27,7 +27,7 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from windowwatch.clock import from_unix_s, to_unix_s
+from windowwatch.clock import from_unix_s
 from windowwatch.physics.earth import distance_m
 from windowwatch.units import FloatArray
 
@@ -328,18 +328,6 @@ def _must_be_down(flown: Track, rate: float | None, ground_m: float, age: timede
         return False
     left_s = (float(flown.height_m[-1]) - ground_m) / -rate
     return age.total_seconds() > 3.0 * max(left_s, 0.0) + SILENT.total_seconds()
-
-
-def track_of(times: list[datetime], rows: list[tuple[float, float, float | None, float, float]]
-             ) -> Track:  # fmt: skip
-    """Track of times, and rows of latitude, longitude, height, and their two doubts."""
-    values = np.array(
-        [[np.nan if x is None else x for x in row] for row in rows], dtype=np.float64
-    ).reshape(-1, 5)
-    order = np.argsort([to_unix_s(t) for t in times], kind="stable")
-    stamps = np.array([to_unix_s(t) for t in times], dtype=np.float64)[order]
-    lat, lon, height, sigma, height_sigma = values[order].T
-    return Track(stamps, lat, lon, height, sigma, height_sigma)
 
 
 def thinned(track: Track, every_s: float = 20.0, most: int = 1500) -> Track:

@@ -51,6 +51,9 @@ KNOT_M: FloatArray = np.arange(0.0, 42_001.0, 1_000.0)
 #: Share of the wind error's variance that knots a kilometre apart do not show in a layer. [1]
 #: Judgement.
 _UNRESOLVED = 0.04
+#: By how much a rate of fall differs from its law: what all measured layers share of it (density,
+#: mass, another law below), and what each has of its own. [1] Judgement.
+FALL_SHARED, FALL_BY_LAYER = 0.03, 0.05
 
 
 @dataclass(frozen=True)
@@ -220,8 +223,7 @@ def canopy_given(
     sigma = 3.0 if free else train.canopy_sigma
     prior = Normal(np.zeros(1), np.array([[sigma**2]]))
     shows = np.full((log_ratio.size, 1), -0.5)
-    common = 0.03**2  # what all layers of one flight share: density, mass
-    return condition(prior, shows, log_ratio, np.diag(noise) + common)
+    return condition(prior, shows, log_ratio, np.diag(noise) + FALL_SHARED**2)
 
 
 def above(normal: FloatArray, least: FloatArray) -> FloatArray:

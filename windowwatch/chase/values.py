@@ -9,6 +9,7 @@ from windowwatch.chase.reports import Mark, Report
 from windowwatch.errors import InputError
 from windowwatch.physics.spread import Footprint
 from windowwatch.physics.train import FlightTrain
+from windowwatch.physics.winderror import WindErrorModel
 
 
 class NoEstimate(StrEnum):
@@ -56,6 +57,9 @@ class Estimate:
         Share of the landings' variance that each part makes alone; they add up to 1.
     layers : int
         So many measured layers are in it.
+    learned : str
+        Version of the errors that a watch learned by which the forecast was doubted; empty for
+        the tables from memory.
     """
 
     report_utc: datetime
@@ -80,6 +84,7 @@ class Estimate:
     way_height_m: tuple[float, ...]
     doubt: tuple[tuple[Doubt, float], ...]
     layers: int
+    learned: str = ""
 
 
 class Air(StrEnum):
@@ -88,6 +93,14 @@ class Air(StrEnum):
     NONE = "none"  #: no forecast: measured wind below, and a large doubt above
     FORECAST = "forecast"
     AWAITED = "awaited"  #: none yet: the newest cycle is still to be read
+
+
+@dataclass(frozen=True)
+class LearnedErrors:
+    """Errors of the forecast wind as a watch learned them, and under which version."""
+
+    wind: WindErrorModel
+    version: str
 
 
 @dataclass(frozen=True)
@@ -112,6 +125,8 @@ class Begun:
         Cycle whose wind is flown through; empty without one.
     plan, watch : str
         Of the launch that was planned, and of its watch; empty for a flight that nobody planned.
+    errors : LearnedErrors or None
+        By which its forecast is doubted; None for the tables from memory.
     """
 
     key: str
@@ -126,6 +141,7 @@ class Begun:
     forecast: str = ""
     plan: str = ""
     watch: str = ""
+    errors: LearnedErrors | None = None
 
     def __post_init__(self) -> None:
         if not self.name.strip():
@@ -212,6 +228,28 @@ class Kept:
     number: int
     report: Report
     mark: Mark
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What is shown of a flight's reports, however many there are.
+
+    Attributes
+    ----------
+    last : tuple of Kept
+        The last ones that came, in that order.
+    unused : int
+        How many of all are not used.
+    used_number : int
+        Of the last one that is used; 0 before the first.
+    by_tracker : tuple of Report
+        The last used one of each tracker.
+    """
+
+    last: tuple[Kept, ...]
+    unused: int
+    used_number: int
+    by_tracker: tuple[Report, ...]
 
 
 @dataclass(frozen=True)

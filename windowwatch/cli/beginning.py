@@ -174,7 +174,7 @@ def with_forecast(
     """A flight with the forecast that it awaits; where there is none that is said."""
     if settings is None or begun.air is not Air.AWAITED:
         return begun, None
-    from windowwatch.watch.estimating import newest_air
+    from windowwatch.watch.estimating import errors_of, newest_air
 
     place = (begun.latitude_deg, begun.longitude_deg)
     try:
@@ -184,4 +184,5 @@ def with_forecast(
     except WindowwatchError as error:
         click.echo(f"no forecast: {error.message}; followed without it", err=True)
         return replace(begun, air=Air.NONE), None
-    return replace(begun, air=Air.FORECAST, forecast=forecast), air
+    errors = errors_of(settings.watch, store)
+    return replace(begun, air=Air.FORECAST, forecast=forecast, errors=errors), air

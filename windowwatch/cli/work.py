@@ -225,7 +225,13 @@ def _flown_lines(flown: FlownToGround) -> Iterator[str]:
             yield f"  {each.crew}: no way leads there"
         else:
             after = length(max(each.at_utc - flown.landed_utc, timedelta(0)))
-            yield f"  {each.crew}: there {each.at_utc:%H:%M} UTC, {after} after the landing"
+            soonest = (
+                ""
+                if each.soonest_utc is None
+                else (f"; {each.soonest_utc:%H:%M} had it known where from the start")
+            )
+            there = f"there {each.at_utc:%H:%M} UTC, {after} after the landing"
+            yield f"  {each.crew}: {there}{soonest}"
 
 
 def show_pass(console: Console, result: PassResult, told_before: set[str]) -> None:

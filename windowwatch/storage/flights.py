@@ -5,6 +5,7 @@ top of all that were stored before, so that two trackers that speak at once are 
 the other.
 """
 
+import hashlib
 import io
 import secrets
 from collections.abc import Sequence
@@ -13,14 +14,15 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any, cast
 from weakref import WeakKeyDictionary
 
+import numpy as np
 from sqlalchemy import Row, func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from windowwatch.chase.following import Used, estimated, track_through
+from windowwatch.chase.following import Used, estimated, rows_of, track_of_rows
 from windowwatch.chase.phases import Track
 from windowwatch.chase.reports import Mark, Report, Screened, screen
-from windowwatch.chase.values import Air, Begun, Closing, Flight, Kept, Said
+from windowwatch.chase.values import Air, Begun, Closing, Flight, Heard, Kept, LearnedErrors, Said
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError, StorageError
 from windowwatch.launchday.plan import Plan
@@ -35,6 +37,7 @@ from windowwatch.storage.tables import (
     TrackerRow,
 )
 from windowwatch.storage.watches import hashed
+from windowwatch.units import FloatArray
 
 if TYPE_CHECKING:  # takes long to load, and whoever looks at a flight only reads
     from windowwatch.physics.windgrid import WindGrid
@@ -43,12 +46,17 @@ _REPORT = ("tracker", "time_utc", "received_utc", "latitude_deg", "longitude_deg
            "place_sigma_m", "height_sigma_m", "source", "text")  # fmt: skip
 _TRACK = ("time_utc", "latitude_deg", "longitude_deg", "height_m", "place_sigma_m",
           "height_sigma_m")  # fmt: skip
+#: Of the keys of flights: none that is taken for another.
+_LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 #: Doubted reports that may still turn out right: the third of a row that fits is used.
 _DOUBTED = 2
 #: Arrays and numbers of a forecast that are kept with a flight.
 _AIR = ("time_unix_s", "height_m", "latitude_deg", "longitude_deg", "air", "terrain_m",
         "top_height_m", "cycle_unix_s")  # fmt: skip
 
+#: Flights whose used reports are kept as numbers, at most: 48 bytes a report.
+_MOST_TRACKS = 8
+_TRACKS: WeakKeyDictionary[Database, dict[str, tuple[int, FloatArray]]] = WeakKeyDictionary()
 _LAST_AIR: WeakKeyDictionary[Database, tuple[str, "WindGrid"]] = WeakKeyDictionary()
 
 
@@ -58,7 +66,13 @@ class ClosedError(InputError):
 
 def new_key() -> str:
     """A word that names a flight in addresses; short enough to be typed from a phone."""
-    return "".join(secrets.choice("abcdefghjkmnpqrstuvwxyz23456789") for _ in range(6))
+    return "".join(secrets.choice(_LETTERS) for _ in range(6))
+
+
+def key_of(what: str) -> str:
+    """Such a word, the same one for the same thing: of a flight that is to be flown again alike."""
+    number = int.from_bytes(hashlib.blake2b(what.encode(), digest_size=8).digest(), "little")
+    return "".join(_LETTERS[number // len(_LETTERS) ** i % len(_LETTERS)] for i in range(6))
 
 
 def begin_flight(database: Database, begun: Begun, air: "WindGrid | None" = None) -> Flight:
@@ -96,16 +110,17 @@ def begin_flight(database: Database, begun: Begun, air: "WindGrid | None" = None
 
 
 def begin_planned(
-    database: Database, watch: str, plan: Plan, site: Site, now_utc: datetime
+    database: Database, watch: str, plan: Plan, site: Site, now_utc: datetime, key: str = ""
 ) -> Flight:
     """The flight of a planned launch, begun where there is none: its train, lift, site, release.
 
-    The forecast comes after it (`give_air`): a release waits for nothing.
+    The forecast comes after it (`give_air`): a release waits for nothing. Without a `key` it gets
+    a new one; what is drawn for a flight hangs on it.
     """
     return begin_flight(
         database,
         Begun(
-            key=new_key(),
+            key=key or new_key(),
             name=f"{plan.site}, {plan.release_utc:%Y-%m-%d}",
             begun_utc=now_utc,
             latitude_deg=site.latitude_deg,
@@ -130,8 +145,17 @@ def flight_of_plan(database: Database, watch: str, plan: str) -> Flight | None:
         return None if row is None else _flight(row)
 
 
-def give_air(database: Database, key: str, forecast: str, air: "WindGrid") -> bool:
-    """Store the forecast that an open flight awaits; False where it awaits none (any more)."""
+def give_air(
+    database: Database,
+    key: str,
+    forecast: str,
+    air: "WindGrid",
+    errors: LearnedErrors | None = None,
+) -> bool:
+    """Store the forecast that an open flight awaits, and by which errors it is doubted.
+
+    False where it awaits none (any more).
+    """
     packed = _packed(air)
     with database.writing() as session:
         row = session.get(FlightRow, key, with_for_update=True)
@@ -140,7 +164,7 @@ def give_air(database: Database, key: str, forecast: str, air: "WindGrid") -> bo
         begun = _flight(row).begun
         if begun.air is not Air.AWAITED:
             return False
-        begun = replace(begun, air=Air.FORECAST, forecast=forecast)
+        begun = replace(begun, air=Air.FORECAST, forecast=forecast, errors=errors)
         row.begun = value_to_json(begun, f"flight {key}")
         session.add(FlightAirRow(flight=key, value=packed))
         return True
@@ -219,14 +243,43 @@ def reports_of(database: Database, key: str) -> tuple[Kept, ...]:
         return tuple(Kept(row.id, _report(row), Mark(row.mark)) for row in session.execute(wanted))
 
 
+def heard_of(database: Database, key: str, count: int) -> Heard:
+    """The last `count` reports of a flight, and what is to be said of all of them."""
+    of, used = PositionRow.flight == key, PositionRow.mark == str(Mark.USED)
+    columns = [getattr(PositionRow, name) for name in ("id", *_REPORT, "mark")]
+    newest = select(*columns).where(of).order_by(PositionRow.id.desc()).limit(count)
+    numbers = select(func.max(PositionRow.id)).where(of, used).group_by(PositionRow.tracker)
+    unused = select(func.count()).where(of, PositionRow.mark != str(Mark.USED))
+    with database.reading() as session:
+        last = [Kept(row.id, _report(row), Mark(row.mark)) for row in session.execute(newest)]
+        by_tracker = sorted(session.scalars(numbers).all())
+        rows = select(*columns).where(PositionRow.id.in_(by_tracker)).order_by(PositionRow.id)
+        reports = tuple(map(_report, session.execute(rows)))
+        number = by_tracker[-1] if by_tracker else 0
+        return Heard(tuple(reversed(last)), session.scalar(unused) or 0, number, reports)
+
+
 def track_so_far(database: Database, key: str) -> tuple[Track, int]:
-    """Track of the used reports of a flight, and the number of the last report of all."""
+    """Track of the used reports of a flight, and the number of the last report of all.
+
+    Reports are only ever added, and one after the other: those that were read before are not read
+    again as long as the database is open.
+    """
     of = PositionRow.flight == key
-    columns = [getattr(PositionRow, name) for name in _TRACK]
+    columns = [getattr(PositionRow, name) for name in ("id", *_TRACK)]
     used = select(*columns).where(of, PositionRow.mark == str(Mark.USED)).order_by(PositionRow.id)
+    known = _TRACKS.setdefault(database, {})
+    last, rows = known.get(key, (0, rows_of(())))
     with database.reading() as session:
         number = session.scalar(select(func.max(PositionRow.id)).where(of)) or 0
-        return track_through([_used(row) for row in session.execute(used)]), number
+        new = session.execute(used.where(PositionRow.id > last)).all()
+    if new:
+        rows = np.concatenate([rows, rows_of([_used(row) for row in new])])
+        known.pop(key, None)
+        known[key] = new[-1].id, rows
+        while len(known) > _MOST_TRACKS:
+            known.pop(next(iter(known)), None)
+    return track_of_rows(rows), number
 
 
 def save_said(database: Database, key: str, said: Said) -> bool:
@@ -404,13 +457,11 @@ def _report(row: PositionRow | Row[Any]) -> Report:
 
 
 def _used(row: Row[Any]) -> Used:
-    return cast(Used, tuple(row))
+    return cast(Used, tuple(row)[1:])
 
 
 def _packed(air: "WindGrid") -> bytes:
     """A forecast as bytes."""
-    import numpy as np
-
     kept: dict[str, Any] = {name: getattr(air, name) for name in _AIR}
     kept["air"] = kept["air"][:1]  # one member is flown
     out = io.BytesIO()
@@ -419,8 +470,6 @@ def _packed(air: "WindGrid") -> bytes:
 
 
 def _unpacked(value: bytes, key: str) -> "WindGrid":
-    import numpy as np
-
     from windowwatch.physics.windgrid import WindGrid
 
     try:

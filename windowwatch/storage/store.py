@@ -190,6 +190,7 @@ class Store(engine.Database):
     flight = flights.find_flight
     add_reports = flights.add_reports
     reports = flights.reports_of
+    heard = flights.heard_of
     track_so_far = flights.track_so_far
     follow = flights.follow
     said = flights.said_of

@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from windowwatch.chase.values import Air, Flight
+from windowwatch.chase.values import Air, Flight, LearnedErrors
 from windowwatch.child import Child, ChildLimits, never
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import SourceError, WindowwatchError
@@ -98,6 +98,17 @@ def newest_air(
     return data.cycle.id, air_round(data.wind, place, moment_utc)
 
 
+def errors_of(watch: "Watch", store: Store) -> LearnedErrors | None:
+    """By which errors a flight doubts its forecast: as the next pass of the watch would.
+
+    None for the tables from memory.
+    """
+    from windowwatch.watch.learned import believing
+
+    belief = believing(watch, store)[0].belief
+    return None if belief.version is None else LearnedErrors(belief.wind, belief.version)
+
+
 def _require_fresh(reference_utc: datetime, moment_utc: datetime) -> None:
     if moment_utc - reference_utc > _LONGEST:
         raise SourceError("the newest cycle is too old for this time")
@@ -174,7 +185,8 @@ def take_air(store: Store, flight: Flight, source: AirFrom, now_utc: datetime) -
         return ""
     place = (begun.latitude_deg, begun.longitude_deg)
     try:
-        store.give_air(flight.key, *newest_air(source, store, place, begun.released_utc or now_utc))
+        found = newest_air(source, store, place, begun.released_utc or now_utc)
+        store.give_air(flight.key, *found, errors_of(source.watch, store))
     except WindowwatchError as error:
         return error.message
     return ""

@@ -56,7 +56,7 @@ from windowwatch.web.pages.scout import ScoutRoutes, Scouts
 from windowwatch.web.pages.sheet import sheet
 from windowwatch.web.pages.survey import SurveyRoutes
 from windowwatch.web.reading import Reader, Snapshot
-from windowwatch.web.values import Facts, Underway
+from windowwatch.web.values import Facts, Trouble, Underway
 from windowwatch.windows.standing import Week, week
 
 _LOG = logging.getLogger(__name__)
@@ -100,7 +100,7 @@ class PageRoutes:
         underway: Callable[[], Underway | None],
         life: Callable[[], Life | None],
         room: Callable[[], int | None],
-        troubles: Callable[[], tuple[str, ...]],
+        troubles: Callable[[], tuple[Trouble, ...]],
     ) -> None:
         self.reader = Reader(store, facts.watch, facts.rules)
         self.facts = facts
@@ -348,7 +348,7 @@ def create_app(
     underway: Callable[[], Underway | None] = lambda: None,
     life: Callable[[], Life | None] = lambda: None,
     room: Callable[[], int | None] = lambda: None,
-    troubles: Callable[[], tuple[str, ...]] = lambda: (),
+    troubles: Callable[[], tuple[Trouble, ...]] = lambda: (),
     estimates: Estimates | None = None,
     scouts: Scouts | None = None,
     monotonic_s: Callable[[], float] = time.monotonic,
@@ -374,7 +374,7 @@ def create_app(
     room : callable
         Bytes left on the disk that fills first; None where it is not known.
     troubles : callable
-        What could not be done for planned launches, in words; empty while all is well.
+        What could not be done for planned launches and flights; empty while all is well.
     estimates : callable, optional
         Estimates a flight in the air, best in a process of its own.
     scouts : callable, optional

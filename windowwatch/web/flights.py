@@ -44,7 +44,7 @@ from windowwatch.web.access.guard import (
 from windowwatch.web.data.chase import MEDIA, FlightRecord, log_csv, record_as, ways_gpx
 from windowwatch.web.data.routes import RefusedError, file_answer
 from windowwatch.web.pages.flightpaper import paper_html, season_html
-from windowwatch.web.pages.flightview import flight_view
+from windowwatch.web.pages.flightview import ROWS, flight_view
 from windowwatch.web.pages.pack import Renders
 from windowwatch.web.values import Facts
 from windowwatch.wording.chase import begun_words, closing_words
@@ -162,10 +162,12 @@ class FollowedRoutes:
     def flight(self, request: Request) -> Response:
         """One flight as it is now."""
         flight, mark = self._found(request), self._store.flights_mark()
-        kept, said = self._store.reports(flight.key), self._store.said(flight.key)
+        heard, said = self._store.heard(flight.key, ROWS), self._store.said(flight.key)
+        track, _ = self._store.flight_track(flight.key)
+        facts = self._facts
         view = flight_view(
-            flight, kept, said, self._now(kept), self._facts.ground, self._facts.zones,
-            advice=self._store.advice(flight.key), rules=self._facts.chase,
+            flight, heard, track, said, self._now(heard.last), facts.ground, facts.zones,
+            advice=self._store.advice(flight.key), rules=facts.chase,
         )  # fmt: skip
         begun = flight.begun
         answer = self._page(
@@ -175,7 +177,7 @@ class FollowedRoutes:
             flights_mark=mark,
         )  # fmt: skip
         number = 0 if said is None else said.number
-        if flight.closing is None and kept and kept[-1].number > number:
+        if flight.closing is None and heard.last and heard.last[-1].number > number:
             # reports that came by another way, or before a restart
             answer.background = BackgroundTask(self._followers.follow, flight.key)
         return answer

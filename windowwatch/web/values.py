@@ -40,6 +40,18 @@ class Contact:
 
 
 @dataclass(frozen=True)
+class Trouble:
+    """What could not be done for a planned launch or a flight, in words.
+
+    `plan` or `flight` is its key; both are empty where it is of all planned launches.
+    """
+
+    words: str
+    plan: str = ""
+    flight: str = ""
+
+
+@dataclass(frozen=True)
 class Bounds:
     """From when on something is said to be wrong with the watch itself.
 

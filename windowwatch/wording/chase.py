@@ -157,7 +157,8 @@ def doubt_words(estimate: Estimate) -> str:
 def air_words(begun: Begun) -> str:
     """With which wind a flight is followed."""
     if begun.air is Air.FORECAST:
-        return f"wind of cycle {begun.forecast}, put right by the flight's own track"
+        doubted = "" if begun.errors is None else f"; doubted as learned ({begun.errors.version})"
+        return f"wind of cycle {begun.forecast}, put right by the flight's own track{doubted}"
     if begun.air is Air.AWAITED:
         return "its forecast is still to be read; until then only wind that the flight has measured"
     return "without a forecast: only wind that the flight has measured, a large doubt elsewhere"

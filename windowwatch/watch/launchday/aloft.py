@@ -24,9 +24,10 @@ from windowwatch.physics.paths import FlightPath, fly_path
 from windowwatch.physics.spread import Footprint, make_draws
 from windowwatch.physics.winderror import FORECAST_ERROR
 from windowwatch.scoring.values import Site
+from windowwatch.storage.flights import key_of
 from windowwatch.storage.store import Store
 from windowwatch.watch.chasing import Roads, advise_flight
-from windowwatch.watch.estimating import air_round
+from windowwatch.watch.estimating import air_round, errors_of
 from windowwatch.watch.values import Watch
 
 #: The tracker reports so often, and goes on so long on the ground.
@@ -58,10 +59,15 @@ class Miss:
 
 @dataclass(frozen=True)
 class Arrived:
-    """A crew that drove: when it was at the payload; None where no way leads there."""
+    """A crew that drove: when it was at the payload; None where no way leads there.
+
+    `soonest_utc` is when it would have been there if it had known the landing when it set out, by
+    the same roads.
+    """
 
     crew: str
     at_utc: datetime | None
+    soonest_utc: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -129,9 +135,12 @@ def fly_played(
     legs = true_flight(truth, watch, site, plan)
     if not legs:
         return None
-    flight = store.begin_planned(watch.name, plan, site, now)
+    # its key is what its draws hang on: two rehearsals of one thing are to be the same
+    key = key_of(f"{watch.name}, {plan.key}, {plan.site}, {plan.released_utc:%Y-%m-%dT%H:%M:%S}")
+    flight = store.begin_planned(watch.name, plan, site, now, key)
     place = (site.latitude_deg, site.longitude_deg)
-    store.give_air(flight.key, data.cycle.id, air_round(data.wind, place, plan.released_utc))
+    air = air_round(data.wind, place, plan.released_utc)
+    store.give_air(flight.key, data.cycle.id, air, errors_of(watch, store))
     burst, landed = (from_unix_s(float(leg.time_unix_s[-1])) for leg in legs)
     asked = {
         "packed": plan.released_utc + PACKED, "burst": burst + 3 * EVERY,
@@ -160,7 +169,7 @@ def fly_played(
         before_landing=_miss_of(found.get("before"), landing),
         reports=len(kept),
         unused=sum(each.mark is not Mark.USED for each in kept),
-        crews=crews.arrived(),
+        crews=crews.arrived(landing),
     )
 
 
@@ -180,6 +189,7 @@ class _Crews:
         starts += [(f"{b.name} crew", b.latitude_deg, b.longitude_deg) for b in bases[:1]]
         self._crews = [] if rasters is None else [Crew(*start, now_utc) for start in starts]
         self._advice: Advice | None = None
+        self._from = {crew.name: replace(crew, at_utc=now_utc + PACKED) for crew in self._crews}
 
     def advised(self, said: Said, now_utc: datetime) -> None:
         """Drive on as was advised before, say where that is, and be advised anew."""
@@ -208,15 +218,25 @@ class _Crews:
         place = float(np.interp(here, along, latitude)), float(np.interp(here, along, longitude))
         return Crew(crew.name, *place, now_utc)
 
-    def arrived(self) -> tuple[Arrived, ...]:
-        """When each is at the payload, by the last advice: drive to where the walk begins, walk."""
-        found = []
-        for told in () if self._advice is None else self._advice.crews:
-            parts = [told.here.middle_s, None if told.walk is None else told.walk.middle_s]
-            took = [each for each in parts if each is not None]
-            there = told.crew.at_utc + timedelta(seconds=sum(took))
-            found.append(Arrived(told.crew.name, there if len(took) == len(parts) else None))
-        return tuple(found)
+    def arrived(self, landing: tuple[float, float]) -> tuple[Arrived, ...]:
+        """When each is at the payload: drive to where the walk to it begins, walk."""
+        net = self._roads.net()
+        if net is None or self._advice is None or not self._advice.crews:
+            return ()
+        last = [told.crew for told in self._advice.crews]
+        first = [self._from[crew.name] for crew in last]
+        stop, walk_s = net.walks(net.rasters.units([landing[0]], [landing[1]]))
+        if stop[0] < 0:
+            return tuple(Arrived(crew.name, None) for crew in last)
+        places = [*last, *first]
+        ways = net.from_places([c.latitude_deg for c in places], [c.longitude_deg for c in places])
+        took_s = self._watch.chase.drive_factor * net.arrivals_s(ways, stop)[:, 0] + walk_s[0]
+        there = [
+            each.at_utc + timedelta(seconds=round(float(took))) if np.isfinite(took) else None
+            for each, took in zip(places, took_s, strict=True)
+        ]
+        both = zip(last, there[: len(last)], there[len(last) :], strict=True)
+        return tuple(Arrived(crew.name, at_utc, soonest) for crew, at_utc, soonest in both)
 
 
 def true_flight(truth: CycleData, watch: Watch, site: Site, plan: Plan) -> tuple[FlightPath, ...]:

@@ -7,12 +7,11 @@ from typing import Any
 import numpy as np
 
 from windowwatch.chase.drives import Advice, ChaseRules, CrewAdvice, Order
-from windowwatch.chase.following import disagreeing, line_error_m, state_by, track_so_far
+from windowwatch.chase.following import last_apart, line_error_m, state_by
 from windowwatch.chase.phases import FLYING, SILENT, Phase, State
 from windowwatch.chase.phases import Track as Reported
-from windowwatch.chase.reports import Mark
 from windowwatch.chase.silence import search_order, sight, whereabouts
-from windowwatch.chase.values import Estimate, Flight, Kept, Said
+from windowwatch.chase.values import Estimate, Flight, Heard, Said
 from windowwatch.clock import from_unix_s
 from windowwatch.drawing.hour_map import TALL, WIDE, MapView, draw
 from windowwatch.ground.query.features import Ground
@@ -23,7 +22,7 @@ from windowwatch.wording import chase as words
 from windowwatch.wording import crews as crewwords
 
 #: Points of the reported track in the drawing, and rows of reports on the page.
-_POINTS, _ROWS = 60, 12
+_POINTS, ROWS = 60, 12
 #: An area that is narrower than this is a place: nobody searches it square by square. [m]
 _KNOWN_M = 50.0
 #: Cells of a search that are listed.
@@ -86,7 +85,8 @@ class FlightView:
 
 def flight_view(
     flight: Flight,
-    kept: tuple[Kept, ...],
+    heard: Heard,
+    track: Reported,
     said: Said | None,
     now_utc: datetime,
     ground: Ground,
@@ -100,8 +100,10 @@ def flight_view(
     Parameters
     ----------
     flight : Flight
-    kept : tuple of Kept
-        All its reports, in the order in which they came.
+    heard : Heard
+        Its last reports, and what is to be said of all.
+    track : Track
+        Of all that are used.
     said : Said or None
         The newest estimate.
     now_utc : datetime
@@ -114,7 +116,6 @@ def flight_view(
     """
     rules = rules or ChaseRules()
     begun, estimate = flight.begun, None if said is None else said.estimate
-    track = track_so_far(kept)
     state = state_by(begun, track, now_utc)
     maps: list[MapView] = []
     if estimate is not None:
@@ -126,9 +127,8 @@ def flight_view(
         ]
     lines = () if estimate is None else words.landing_lines(estimate)
     refused = "" if said is None or said.refused is None else words.REFUSED[said.refused]
-    apart = disagreeing(kept)
+    apart = last_apart(heard.by_tracker)
     chase = _chase(state, estimate, advice, now_utc, ground, rules)
-    number = max((each.number for each in kept if each.mark is Mark.USED), default=0)
     return FlightView(
         key=flight.key,
         name=begun.name,
@@ -146,14 +146,14 @@ def flight_view(
         ),
         doubt="" if estimate is None or words.lies(estimate) else words.doubt_words(estimate),
         refused=refused,
-        behind=words.BEHIND if said is not None and said.number < number else "",
+        behind=words.BEHIND if said is not None and said.number < heard.used_number else "",
         air=words.air_words(begun),
         caution=words.CAUTION,
         tall=maps[0] if maps else None,
         wide=maps[1] if maps else None,
         spoken=f"Map: {begun.name}; {lines[0] if lines else 'no landing is known'}",
-        reports=tuple(words.report_words(each) for each in kept[: -_ROWS - 1 : -1]),
-        unused=sum(each.mark is not Mark.USED for each in kept),
+        reports=tuple(words.report_words(each) for each in reversed(heard.last)),
+        unused=heard.unused,
         apart="" if apart is None else words.apart_words(*apart),
         line=_line(track, estimate, now_utc),
         line_said=words.line_words(estimate),

@@ -41,7 +41,7 @@ from windowwatch.web.pages.pack import Renders, pack, texts_of
 from windowwatch.web.pages.plans import PlanView, plan_rows
 from windowwatch.web.pages.routes import Page
 from windowwatch.web.reading import CYCLES_BACK, Reader, kept_plan, read_plan
-from windowwatch.web.values import Facts, from_stamp, site_keys
+from windowwatch.web.values import Facts, Trouble, from_stamp, site_keys
 from windowwatch.wording import page as words
 
 #: Of the form with the most fields: what was seen.
@@ -74,7 +74,7 @@ class PlanRoutes:
     page, problem : callable
         Make a page; make one of a title and a text, with a status.
     troubles : callable
-        What the daemon could not do for planned launches, in words.
+        What the daemon could not do for planned launches and flights.
     """
 
     def __init__(
@@ -87,7 +87,7 @@ class PlanRoutes:
         renders: Renders,
         page: Page,
         problem: Callable[[str, str, int], Response],
-        troubles: Callable[[], tuple[str, ...]],
+        troubles: Callable[[], tuple[Trouble, ...]],
     ) -> None:
         self._reader, self._facts, self._clock, self._csrf = reader, facts, clock, csrf
         self._page, self._problem, self._troubles = page, problem, troubles
@@ -250,7 +250,13 @@ class PlanRoutes:
             holds=HOLDS_MIN,
             texts=texts,
             texts_fault=words.without_folders(fault),
-            troubles=() if guest else self._troubles(),
+            troubles=()
+            if guest
+            else tuple(
+                each.words
+                for each in self._troubles()
+                if not each.flight and each.plan in ("", key)
+            ),
             flight=None if guest else self._store.flight_of_plan(self._watch, key),
             plans_mark=self._store.plans_mark(self._watch),
             csrf=self._word(request),
