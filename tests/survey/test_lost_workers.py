@@ -280,12 +280,16 @@ def test_a_block_that_its_workers_die_of_is_named(
     over, killed = Event(), list[int]()
 
     def kill_whoever_works() -> None:
+        since: dict[int, float] = {}
         while not over.wait(0.2):
             for each in workers_of_mine():
                 with contextlib.suppress(psutil.Error):
-                    if each.cpu_times().user > 4.0:  # it has loaded what it needs, and flies
-                        killed.append(each.pid)
-                        each.kill()
+                    # what flies is loaded when the survey comes; a second of work later it flies
+                    if any("llvmlite" in part.path for part in each.memory_maps()):
+                        worked_s = each.cpu_times().user
+                        if worked_s > since.setdefault(each.pid, worked_s) + 1.0:
+                            killed.append(each.pid)
+                            each.kill()
 
     hunter = Thread(target=kill_whoever_works, daemon=True)
     hunter.start()

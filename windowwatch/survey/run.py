@@ -171,7 +171,8 @@ def _as_they_come(
             raise SurveyRunError(f"there is no worker{_how_to_start(crew)}. {_GOES_ON}")
         if alone_s:
             done = sum(future.done() for future in futures)
-            progress(f"there is no worker{_how_to_start(crew)}", done / len(futures))
+            where = "on this machine yet" if crew.scheduler is None else _how_to_start(crew)[1:]
+            progress(f"there is no worker {where}", done / len(futures))
 
 
 def _how_to_start(crew: Crew) -> str:
