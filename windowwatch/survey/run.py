@@ -171,7 +171,8 @@ def _as_they_come(
             raise SurveyRunError(f"there is no worker{_how_to_start(crew)}. {_GOES_ON}")
         if alone_s:
             done = sum(future.done() for future in futures)
-            progress(f"there is no worker{_how_to_start(crew)}", done / len(futures))
+            where = "on this machine yet" if crew.scheduler is None else _how_to_start(crew)[1:]
+            progress(f"there is no worker {where}", done / len(futures))
 
 
 def _how_to_start(crew: Crew) -> str:
@@ -250,8 +251,8 @@ def _own_cluster(crew: Crew, memory_mb: int) -> Any:
 def _client_at(address: str, wait_s: float) -> Any:
     """A client of a cluster of others.
 
-    Whether anybody listens there is asked first: a client that was half made complains on its own
-    when it is thrown away.
+    Whether a scheduler listens there is asked first. It speaks before it is spoken to; another
+    service that does not (a page of Dask's own, the port beside) would hold a client for ever.
     """
     address = address.strip()
     try:
@@ -264,7 +265,9 @@ def _client_at(address: str, wait_s: float) -> Any:
             "as `dask scheduler` prints it, such as tcp://host:8786"
         ) from error
     try:
-        socket.create_connection((host, port), timeout=wait_s).close()
+        with socket.create_connection((host, port), timeout=wait_s) as line:
+            if not address.startswith(("tls:", "ws:", "wss:")) and not line.recv(1):
+                raise OSError("what listens there ends the call")
         return _DASK.Client(address, timeout=wait_s)
     except (OSError, ValueError, TimeoutError) as error:
         raise SourceError(
