@@ -37,6 +37,7 @@ GROUPS = {
         "line/test_service.py",
         "line/test_start.py",
         "scouting/test_scout_run.py",
+        "scouting/test_scout_start.py",
         "survey/test_workers.py",
         "watch/test_checker.py",
         "watch/test_child.py",
