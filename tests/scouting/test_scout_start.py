@@ -167,7 +167,7 @@ def test_what_was_asked_on_the_page_is_flown_and_shown(flown: Flown, data: Cycle
     assert flown.post(**vars(ASKED)).status_code == 303
     page = flown.client.get("/scout").text
     assert "A scouting is under way" in page
-    assert '<meta http-equiv="refresh" content="10">' in page
+    assert '<noscript><meta http-equiv="refresh" content="10"></noscript>' in page
     again = flown.post(**{**vars(ASKED), "hours": "3"})
     assert again.status_code == 409
     assert "a scouting is under way already" in again.text
@@ -189,7 +189,8 @@ def test_what_was_asked_on_the_page_is_flown_and_shown(flown: Flown, data: Cycle
 
 
 def children() -> list[psutil.Process]:
-    return psutil.Process().children()
+    found: list[psutil.Process] = psutil.Process().children()
+    return found
 
 
 def test_it_can_be_ended_and_dies_aloud(flown: Flown) -> None:
@@ -419,3 +420,8 @@ def test_the_form_on_a_phone_without_script(asked: Asked, browser: Browser) -> N
                     assert report.violations_count == 0, report.generate_report()
                     if path == "/scout":
                         assert "50\xa0% is done" in page.inner_text("main")
+    with visit(browser, asked.url, PHONE) as page:
+        page.goto(f"{asked.url}/scout")
+        asked.store.renew_scout_run(WATCH, "x", 0.75, FIRST)
+        page.get_by_text("75\u00a0% is done").wait_for(timeout=1000 * PATIENCE_S)
+        assert page.get_by_role("progressbar", name="Scouting").evaluate("e => e.value") == 0.75

@@ -124,9 +124,8 @@ def get(url: str, status: int = 200) -> str:
 def tables(page: str) -> dict[str, pd.DataFrame]:
     """Every table of a page by its heading, as pandas reads it."""
     found = {}
-    for name, inside in re.findall(
-        r'<section aria-labelledby="(\w+)".*?(<table.*?</table>|</section>)', page, re.DOTALL
-    ):
+    inner = r'<section class="years">\s*<h\d id="(\w+)".*?(<table.*?</table>|</section>)'
+    for name, inside in re.findall(inner, page, re.DOTALL):
         if inside.startswith("<table"):
             lines = [
                 [html.unescape(re.sub("<.*?>", "", cell)) for cell in re.findall(CELL, line)]
