@@ -4,10 +4,13 @@ Ages are measured on a clock that nobody can set and that stands still while the
 so neither makes a daemon seem deaf.
 """
 
+import shutil
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from pathlib import Path
 
 from windowwatch.errors import StorageError, WindowwatchError
 
@@ -133,3 +136,13 @@ class Vitals:
 
 def _line(error: WindowwatchError) -> str:
     return error.message.splitlines()[0] if error.message else "no reason is known"
+
+
+def room_at(*places: Path | None) -> int | None:
+    """Bytes left on the disk that fills first of those that hold some places. [byte]"""
+    left = []
+    for place in filter(None, places):
+        there = next((each for each in (place, *place.parents) if each.exists()), None)
+        with suppress(OSError):
+            left += [] if there is None else [shutil.disk_usage(there).free]
+    return min(left, default=None)
