@@ -38,6 +38,7 @@ GROUPS = {
         "line/test_start.py",
         "scouting/test_scout_run.py",
         "survey/test_lost_workers.py",
+        "scouting/test_scout_start.py",
         "survey/test_workers.py",
         "watch/test_checker.py",
         "watch/test_child.py",

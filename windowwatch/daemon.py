@@ -3,11 +3,9 @@
 import logging
 import os
 import random
-import shutil
 import threading
 import time
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
@@ -39,7 +37,7 @@ from windowwatch.watch.run.supervisor import Jobs, PassProgress, Signals, Superv
 from windowwatch.watch.values import Watch
 from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checked_token
 from windowwatch.web.app import create_app
-from windowwatch.web.data.health import Life, Vitals
+from windowwatch.web.data.health import Life, Vitals, room_at
 from windowwatch.web.server import PageServer
 from windowwatch.web.values import Contact, Facts, Trouble, Underway
 
@@ -525,16 +523,7 @@ def _log_deliveries(report: DeliveryReport) -> None:
 
 def room_of(settings: Settings) -> int | None:
     """Bytes that are left on the disk that fills first; None where none can be asked. [byte]"""
-    places = [settings.cache_folder]
-    file = sqlite_file(settings.database_url())
-    if file is not None:
-        places.append(file)
-    left = []
-    for place in places:
-        there = next((each for each in (place, *place.parents) if each.exists()), None)
-        with suppress(OSError):
-            left += [] if there is None else [shutil.disk_usage(there).free]
-    return min(left, default=None)
+    return room_at(settings.cache_folder, sqlite_file(settings.database_url()))
 
 
 def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:

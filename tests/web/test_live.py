@@ -64,7 +64,8 @@ def listening(url: str) -> Iterator[Iterator[dict[str, Any]]]:
 def test_passes_and_how_far_one_is_are_heard(served: Served, made_week: Week) -> None:
     with listening(served.url) as news:
         assert next(news) == {
-            "pass": "", "plans": "0.0.", "flights": "0.0.0.0.0.0.", "underway": None,
+            "pass": "", "plans": "0.0.", "flights": "0.0.0.0.0.0.", "scout": "0",
+            "underway": None,
         }  # fmt: skip
         served.underway = Underway(0.4, "flying")
         assert next(news)["underway"] == {

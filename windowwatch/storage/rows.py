@@ -367,9 +367,11 @@ def _array(value: Any, kind: Any) -> Any:
         _wrong(value, np.ndarray)
     real = issubclass(kind, np.floating)
     known = (int, float, type(None)) if real else (int,)
-    wrong = next((each for each in (*shape, *values) if type(each) not in known), None)
-    if wrong is not None or not all(type(each) is int for each in shape):
-        _wrong(wrong, kind)
+    for each in values:
+        if type(each) not in known:
+            _wrong(each, kind)
+    if not all(type(each) is int and each >= 0 for each in shape):
+        _wrong(shape, tuple)
     if np.prod(shape, dtype=np.int64) != len(values):
         raise _WrongError(f"{len(values)} numbers of a shape of {shape}; restore a backup")
     return np.array(values, dtype=kind).reshape(shape)  # None becomes NaN

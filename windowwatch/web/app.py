@@ -170,6 +170,7 @@ class PageRoutes:
             "pass": "" if snapshot is None else snapshot.word,
             "plans": self.reader.store.plans_mark(self.facts.watch),
             "flights": self.reader.store.flights_mark(),
+            "scout": self.reader.scout_mark(self.clock.now()),
             "underway": None if pass_ is None else {"share": pass_.share, "text": pass_.text},
         }
 

@@ -123,6 +123,13 @@ class Reader:
         """What was learned last of how good the answers were."""
         return self.store.learned_tables(self._watch)
 
+    def scout_mark(self, now_utc: datetime) -> str:
+        """What tells how scouting stands from how it stood."""
+        number, run = self.store.scouting_number(self._watch), self.store.scout_run(self._watch)
+        if run is None:
+            return f"{number}"
+        return f"{number}.{run.stands(now_utc)}.{100.0 * run.share:.0f}.{run.stop}"
+
     def surveys(self) -> tuple[tuple[str, int, datetime], ...]:
         """Mark, number and time of each survey, the newest first."""
         return self.store.surveys(self._watch)

@@ -415,8 +415,9 @@ _FOR_GUESTS = frozenset({
     "/data/cycle.json", "/data/hours.json", "/data/hours.csv", "/data/windows.json",
     "/data/windows.ics", "/data/footprints.geojson", "/data/openapi.json",
     "/data/flight.geojson", "/data/flight.kml", "/data/drive.gpx", "/data/map.png",
+    "/survey", "/data/survey.json",
 })  # fmt: skip
-_BEGIN_FOR_GUESTS = ("/hour/", "/windows/", "/plans/")
+_BEGIN_FOR_GUESTS = ("/hour/", "/windows/", "/plans/", "/survey/")
 #: Of these, what leads to a form.
 _NOT_FOR_GUESTS = frozenset({"/plans/new"})
 

@@ -5,8 +5,10 @@ Ages of a daemon's work are measured on a clock that nobody can set and that sta
 machine sleeps, so neither makes a daemon seem deaf.
 """
 
+import shutil
 import threading
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, tzinfo
 from enum import StrEnum
@@ -480,3 +482,13 @@ def _labels(watch: str, more: Mapping[str, str]) -> str:
 
 def _escaped(value: str) -> str:
     return value.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+
+
+def room_at(*places: Path | None) -> int | None:
+    """Bytes left on the disk that fills first of those that hold some places. [byte]"""
+    left = []
+    for place in filter(None, places):
+        there = next((each for each in (place, *place.parents) if each.exists()), None)
+        with suppress(OSError):
+            left += [] if there is None else [shutil.disk_usage(there).free]
+    return min(left, default=None)

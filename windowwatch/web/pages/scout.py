@@ -362,6 +362,7 @@ class ScoutRoutes:
         about: dict[str, Any] = {
             "run": said, "going": going, "share": share, "csrf": self._word(request),
             "starts": self._scouts is not None,
+            "scout_mark": self._reader.scout_mark(self._clock.now()),
         }  # fmt: skip
         if left is None:
             over = "" if found is None else words.OVER

@@ -4,7 +4,7 @@
 (function () {
   "use strict";
   var EVERY_MS = 60000, ANEW_MS = 300000;
-  var MARKS = ["plans", "flights"]; // only pages of planned launches and of flights have them
+  var MARKS = ["plans", "flights", "scout"]; // only pages of such things have theirs
   var bar = document.getElementById("newer");
   if (!bar || !window.fetch) { return; }
   var source = null, asked = 0, renewing = false;
