@@ -33,7 +33,7 @@ from windowwatch.forecast.dataset import (
 from windowwatch.forecast.download.catalogue import MODELS
 from windowwatch.forecast.download.checked import check_file
 from windowwatch.forecast.download.fetch import FetchStoppedError
-from windowwatch.forecast.download.ledger import KeptFile, Ledger
+from windowwatch.forecast.download.ledger import STORE, KeptFile, Ledger
 from windowwatch.forecast.download.wanted import Item, Wanted
 from windowwatch.forecast.grib.framing import Framing, sha256_of
 from windowwatch.forecast.grib.grid import Area
@@ -180,8 +180,6 @@ def _checked(
 
 
 _LOG = logging.getLogger(__name__)
-#: What takes the place of a route in the ledger for a cycle's NetCDF file.
-STORE = "store"
 #: Fields a source does not have are the same at every step; so many are named.
 _MOST_NAMED = 20
 
