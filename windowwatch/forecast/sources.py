@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
@@ -199,11 +200,17 @@ def begin_cycle(
     return lambda: build_cycle(arrange(framings, area, reading), found.cycle, files)
 
 
+#: Files from which on a process to read them is worth its start. [byte] Half a second, against
+#: 2 s for 1 MB of small fields.
+WORTH_BYTES = 1_000_000
+
+
 class CycleReader:
     """Reads whole cycles in a process of its own, one after the other, each begun when asked.
 
     So another core reads and arranges the next cycle while one is passed, and this process
-    never loads what that takes. The process stays from cycle to cycle.
+    never loads what that takes. The process is started for the first cycle that is worth it
+    (`WORTH_BYTES`), and stays; smaller ones before are read by this one when they are asked for.
 
     Parameters
     ----------
@@ -216,6 +223,7 @@ class CycleReader:
     def __init__(self, area: Area | None, processes: int = 1) -> None:
         self._area, self._processes = area, processes
         self._child, self._closed = Child(UNLIMITED), threading.Event()
+        self._started = False
         self._thread = ThreadPoolExecutor(1, "next cycle")
 
     def __enter__(self) -> Self:
@@ -229,6 +237,9 @@ class CycleReader:
 
         If the process dies, `windowwatch.child.ChildDiedError` is raised.
         """
+        self._started = self._started or _size_bytes(found) >= WORTH_BYTES
+        if not self._started:
+            return partial(load_cycle, found, area=self._area)
         processes, self._processes = self._processes, 1
         given = found, self._area, processes
         words, stopping = f"reading {found.cycle.id}", self._closed.is_set
@@ -240,6 +251,11 @@ class CycleReader:
         self._closed.set()
         self._thread.shutdown(cancel_futures=True)
         self._child.close()
+
+
+def _size_bytes(found: FoundCycle) -> int:
+    """Size of all files; what is gone is told of when the cycle is read."""
+    return sum(state[0] for path in found.files if (state := _state(Path(path))) is not None)
 
 
 def _read_whole(found: FoundCycle, area: Area | None, processes: int) -> CycleData:
