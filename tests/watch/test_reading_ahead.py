@@ -1,5 +1,7 @@
 """The next cycle is begun while one is passed; what cannot be begun is refused in its turn."""
 
+import subprocess
+import sys
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -118,3 +120,12 @@ def test_small_cycles_start_no_process(tmp_path: Path, monkeypatch: pytest.Monke
     (found,) = scan_folder(tmp_path, model="m").cycles
     with CycleReader(None, 2) as ahead:
         assert ahead.begin(found)().cycle == found.cycle
+
+
+@pytest.mark.process
+def test_who_starts_passes_does_not_load_what_they_read_with() -> None:
+    """150 MB in the daemon and in a rehearsal, and a second at each start."""
+    asked = "import sys, windowwatch.daemon, windowwatch.cli.work; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert "windowwatch.watch.pipeline" in done.stdout.split()
+    assert not {"eccodes", "cfgrib", "xarray", "pandas"} & set(done.stdout.split())

@@ -8,6 +8,7 @@ import numpy as np
 
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import DecodeError, ForecastError
+from windowwatch.forecast.atsites import read_at
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.forecast.download.ledger import KeptFile
 from windowwatch.physics.neighbourhood import Shifts, draw_shifts
@@ -51,8 +52,6 @@ def read_near(near: NearFiles | None, watch: Watch, deciding: Cycle) -> NearAtSi
     """
     if near is None:
         return None
-    from windowwatch.forecast.atsites import read_at  # with what GRIB is read with: 150 MB
-
     sites = watch.sites
     inside = [site for site in sites if site.name in near.sites]
     outside = {
