@@ -2,10 +2,12 @@
 
 import fcntl
 import os
+import re
 import secrets
 import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -56,6 +58,11 @@ GROUPS = {
     ),
 }
 NOT_QUICK = ("slow", "process", "browser", "kill", "postgres", "samples", "waits", "served")
+#: What stands in a file where a test of it is in a group though the file is not. It tells the part
+#: after the quick one which files it need not load; `_require_told` holds it to that.
+TELLS = re.compile(
+    r"\b(store|store_url|postgres|postgres_url|browser)\b|\bmark\.(slow|process|kill|samples|waits|served)\b"
+)
 #: Files that take longest, the longest first. Workers take whole files, so these must not be
 #: left for the end, when one worker would be alone with them.
 LONG_FILES = (
@@ -105,13 +112,17 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
-    """The quick part need not even load files that have nothing for it."""
-    if config.option.markexpr != "quick" or collection_path.suffix != ".py":
+    """Neither part need even load files that have nothing for it."""
+    if collection_path.suffix != ".py" or not collection_path.name.startswith("test_"):
         return None
     others = _groups_of(collection_path)
-    if not others or (others == ["samples"] and samples_have_changed()):
-        return None
-    return True
+    if config.option.markexpr == "quick":
+        nothing = bool(others) and not (others == ["samples"] and samples_have_changed())
+    else:
+        nothing = config.option.markexpr.startswith("not quick") and not (
+            others or TELLS.search(collection_path.read_text(encoding="utf-8"))
+        )
+    return True if nothing else None
 
 
 @pytest.hookimpl(tryfirst=True)  # before `-m` is asked
@@ -128,8 +139,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         needs = {mark for mark in NOT_QUICK if item.get_closest_marker(mark)}
         if not needs or (makers_changed and needs == {"samples"}):
             item.add_marker("quick")
+        elif not groups[item.path]:
+            _require_told(item.path)
     order = {here / name: number for number, name in enumerate(LONG_FILES)}
     items.sort(key=lambda item: order.get(item.path, len(order)))
+
+
+@cache
+def _require_told(path: Path) -> None:
+    """Refuse a file whose tests outside the quick part would be missed (see `TELLS`)."""
+    if not TELLS.search(path.read_text(encoding="utf-8")):
+        raise pytest.UsageError(
+            f"{path}: has tests that are not quick, which nothing in it tells; name it in GROUPS"
+        )
 
 
 def _groups_of(path: Path) -> list[str]:

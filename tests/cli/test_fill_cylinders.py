@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from CoolProp.CoolProp import PropsSI
 
 from windowwatch.cli.main import main
 
@@ -41,6 +40,8 @@ def _number(said: str, pattern: str) -> float:
 
 def _exact(said: str, name: str, full: tuple[float, float], left: tuple[float, float]) -> float:
     """Cylinders by CoolProp: pressures [Pa] with the temperature at which they are meant [K]."""
+    from CoolProp.CoolProp import PropsSI  # takes seconds to load: only whoever asks it does
+
     volume_m3 = _number(said, r"gas ([\d.]+) m³ at 15")
     held = [PropsSI("D", "T", at_k, "P", pa, name) for pa, at_k in (full, left)]
     one_kg = 0.0005 * (held[0] - held[1])

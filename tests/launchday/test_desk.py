@@ -17,7 +17,7 @@ from line_watch import REFERENCE, forecast_in, settings_in
 from windowwatch.errors import ForecastError, SourceError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.dataset import with_origin, write_archive
-from windowwatch.forecast.download.ledger import KeptFile
+from windowwatch.forecast.download.ledger import STORE, KeptFile
 from windowwatch.forecast.grib.framing import sha256_of
 from windowwatch.forecast.sources import load_file, open_files
 from windowwatch.launchday.flight import level_times
@@ -38,7 +38,6 @@ from windowwatch.watch.flying import launches_and_draws
 from windowwatch.watch.launchday.desk import Desk, ElsewhereError, fly_plan, forecast_wind
 from windowwatch.watch.launchday.opening import OpenAs, open_again
 from windowwatch.watch.pipeline import run_pass
-from windowwatch.watch.run.processes import STORE
 from windowwatch.watch.values import Watch, area_of
 from windowwatch.windows.standing import judged
 from windowwatch.windows.window import WindowRules

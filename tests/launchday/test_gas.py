@@ -1,7 +1,6 @@
 """The fill of the day against CoolProp: what leaves which cylinder, and what is left."""
 
 import pytest
-from CoolProp.CoolProp import PropsSI
 
 from windowwatch.errors import InputError
 from windowwatch.launchday.gas import Cylinder, fill_of_day
@@ -21,6 +20,8 @@ def train(gas: Gas) -> FlightTrain:
 @pytest.mark.parametrize("celsius", [-5.0, 30.0])
 def test_the_gas_that_leaves_is_the_gas_that_fills(gas: Gas, celsius: float) -> None:
     """Amounts by CoolProp's reference equations of state, at each pressure that is told."""
+    from CoolProp.CoolProp import PropsSI  # takes seconds to load: only whoever asks it does
+
     kelvin = celsius + 273.15
     bank = [
         Cylinder("blue", 0.05, 180e5, kelvin),

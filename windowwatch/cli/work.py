@@ -20,7 +20,7 @@ from windowwatch.cli.show import progress_bar
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.sources import begin_cycle, load_files, scan_folder
+from windowwatch.forecast.sources import CycleReader, load_files, scan_folder
 from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings
@@ -52,8 +52,6 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
         click.echo(f"set aside: {each.reason}", err=True)
     database = rehearsal_file(settings)
     area, others = area_of(watch.sites), _heard(settings)
-    # while one cycle is passed there is time to read the next whole in another process
-    ahead = min(2, os.cpu_count() or 1)
     flown = len(look.cycles) + sum(len(other.found) for other in others)
     if look.cycles:  # without any there is an error to say, and nothing else
         _show_opening(console, settings, flown)
@@ -66,13 +64,14 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
     with (
         in_place_of(database) as anew,
         ready_store(sqlite_url(anew)) as store,
+        CycleReader(area, min(2, os.cpu_count() or 1)) as reader,
         progress_bar() as told,
     ):
         result = replay(
             look.cycles,
             watch,
             store,
-            begin=lambda found: begin_cycle(found, area=area, processes=ahead),
+            begin=reader.begin,
             available_after=settings.available_after,
             send=lambda _channel, _message: None,
             progress=told,

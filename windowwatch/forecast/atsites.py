@@ -8,6 +8,7 @@ gaps and impossible values are dealt with by `near`, for places as for planes.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,14 +16,16 @@ from numpy.typing import NDArray
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import DecodeError, MissingFieldError, SourceError, shown
 from windowwatch.forecast.cycle import Cycle, SourceFile
-from windowwatch.forecast.grib.arrange import Chosen, choose
 from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.grib.grid import Area, LambertGrid, crop
 from windowwatch.forecast.grib.messages import Plane
-from windowwatch.forecast.grib.reader import read_all
 from windowwatch.forecast.near import GapList, Run, Stack, fixed_plane, lay_near, run_of
 from windowwatch.physics.surface import LOWEST_COUNTS, SurfaceSeries, TimeCells
 from windowwatch.units import FloatArray, Place
+
+# ecCodes and xarray take a second and 150 MB: only who reads loads them.
+if TYPE_CHECKING:
+    from windowwatch.forecast.grib.arrange import Chosen
 
 _PAIR = ("wind_u_10m_mps", "wind_v_10m_mps")
 #: So much more than the places is read. [deg]
@@ -61,6 +64,9 @@ def read_at(paths: Sequence[str], cycle: Cycle, places: Sequence[Place]) -> AtSi
     MissingFieldError
         If the files hold nothing that is wanted.
     """
+    from windowwatch.forecast.grib.arrange import choose
+    from windowwatch.forecast.grib.reader import read_all
+
     framings = [walk(path) for path in paths]
     for framing in framings:
         if framing.reference_utc() != cycle.reference_utc:
@@ -146,7 +152,7 @@ class _Spots:
         return np.asarray(np.where(self.weights > 0.0, around * self.weights, 0.0).sum(axis=1))
 
 
-def _stack(chosen: Chosen, spots: _Spots) -> Stack:
+def _stack(chosen: "Chosen", spots: _Spots) -> Stack:
     """A field [1, T, 1, 1, S] at the places, in our unit."""
     name = chosen.field.name
     planes = sorted(chosen.planes, key=lambda plane: (plane.key.end_s, -plane.key.start_s))

@@ -9,11 +9,16 @@ sum alone, or lines of sum and name, also with ``--tag``.
 """
 
 import re
+import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING, Self
 
+from windowwatch.child import UNLIMITED, Child, give_back_unused_heap
 from windowwatch.errors import (
     DecodeError,
     ForecastError,
@@ -23,13 +28,13 @@ from windowwatch.errors import (
     shown,
 )
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.dataset import CycleDataset
-from windowwatch.forecast.grib.arrange import arrange, open_cycle
 from windowwatch.forecast.grib.framing import Framing, unreadable, walk
 from windowwatch.forecast.grib.grid import Area
-from windowwatch.forecast.grib.reader import Reading
-from windowwatch.forecast.normalise import build_cycle
 from windowwatch.units import Place, swapped_hint
+
+# ecCodes, cfgrib and xarray take a second and 150 MB: only who reads a cycle loads them.
+if TYPE_CHECKING:
+    from windowwatch.forecast.dataset import CycleDataset
 
 #: Endings of files that lie beside forecasts and are never looked into: indexes of other
 #: programs (they go stale unnoticed), unfinished downloads, notes.
@@ -177,6 +182,10 @@ def begin_cycle(
     Parameters as of `load_cycle` and `forecast.grib.reader.read_all`, which see; errors of what
     is begun are raised there, those of reading when the cycle is asked for.
     """
+    from windowwatch.forecast.grib.arrange import arrange
+    from windowwatch.forecast.grib.reader import Reading
+    from windowwatch.forecast.normalise import build_cycle
+
     framings = [_checked(path) for path in found.files]
     for framing in framings:
         reference = framing.reference_utc()
@@ -189,6 +198,70 @@ def begin_cycle(
     reading = Reading(framings, area, processes)
     files = [SourceFile(f.path, f.sha256, f.size_bytes) for f in framings]
     return lambda: build_cycle(arrange(framings, area, reading), found.cycle, files)
+
+
+#: Files from which on a process to read them is worth its start. [byte] Half a second, against
+#: 2 s for 1 MB of small fields.
+WORTH_BYTES = 1_000_000
+
+
+class CycleReader:
+    """Reads whole cycles in a process of its own, one after the other, each begun when asked.
+
+    So another core reads and arranges the next cycle while one is passed, and this process
+    never loads what that takes. The process is started for the first cycle that is worth it
+    (`WORTH_BYTES`), and stays; smaller ones before are read by this one when they are asked for.
+
+    Parameters
+    ----------
+    area : south, west, north, east or None
+        As of `load_cycle`.
+    processes : int
+        How many read the first cycle, for which everyone waits; the others are read by one.
+    """
+
+    def __init__(self, area: Area | None, processes: int = 1) -> None:
+        self._area, self._processes = area, processes
+        self._child, self._closed = Child(UNLIMITED), threading.Event()
+        self._started = False
+        self._thread = ThreadPoolExecutor(1, "next cycle")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.close()
+
+    def begin(self, found: FoundCycle) -> Callable[[], CycleData]:
+        """Begin to read a cycle; what is returned gives it, or raises as `load_cycle`.
+
+        If the process dies, `windowwatch.child.ChildDiedError` is raised.
+        """
+        self._started = self._started or _size_bytes(found) >= WORTH_BYTES
+        if not self._started:
+            return partial(load_cycle, found, area=self._area)
+        processes, self._processes = self._processes, 1
+        given = found, self._area, processes
+        words, stopping = f"reading {found.cycle.id}", self._closed.is_set
+        call = self._child.call
+        return self._thread.submit(call, _read_whole, given, what=words, stopping=stopping).result
+
+    def close(self) -> None:
+        """Read no more; the process ends."""
+        self._closed.set()
+        self._thread.shutdown(cancel_futures=True)
+        self._child.close()
+
+
+def _size_bytes(found: FoundCycle) -> int:
+    """Size of all files; what is gone is told of when the cycle is read."""
+    return sum(state[0] for path in found.files if (state := _state(Path(path))) is not None)
+
+
+def _read_whole(found: FoundCycle, area: Area | None, processes: int) -> CycleData:
+    """What the process of a `CycleReader` does."""
+    give_back_unused_heap()  # of the cycle before
+    return begin_cycle(found, area=area, processes=processes)()
 
 
 def load_file(path: str | Path, model: str, *, area: Area | None = None) -> CycleData:
@@ -220,7 +293,7 @@ def load_files(paths: Sequence[str | Path], model: str, *, area: Area | None = N
 
 def open_files(
     paths: Sequence[str | Path], area: Area | None
-) -> tuple[CycleDataset, tuple[SourceFile, ...]]:
+) -> tuple["CycleDataset", tuple[SourceFile, ...]]:
     """Decode files of one cycle, without laying them out (`normalise.build_cycle` does that).
 
     Raises
@@ -228,6 +301,8 @@ def open_files(
     SourceError, DecodeError, MissingFieldError
         As `load_cycle`.
     """
+    from windowwatch.forecast.grib.arrange import open_cycle
+
     framings = [_checked(path) for path in paths]
     files = tuple(SourceFile(f.path, f.sha256, f.size_bytes) for f in framings)
     return open_cycle(framings, area), files
@@ -241,6 +316,9 @@ def _checked(path: str | Path) -> Framing:
 
 
 def _load(framings: Sequence[Framing], cycle: Cycle, area: Area | None) -> CycleData:
+    from windowwatch.forecast.grib.arrange import open_cycle
+    from windowwatch.forecast.normalise import build_cycle
+
     files = [SourceFile(f.path, f.sha256, f.size_bytes) for f in framings]
     return build_cycle(open_cycle(framings, area), cycle, files)
 

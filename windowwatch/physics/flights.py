@@ -25,7 +25,7 @@ from windowwatch.units import wrap_longitude_deg
 SLOWEST_MPS = 0.2
 #: Flights handed to a thread at a time: small enough to keep every thread busy, and fewer
 #: where their paths are kept as long (some 30 kB each).
-_CHUNK, _WATCHED_CHUNK = 4_096, 128
+_CHUNK, _WATCHED_CHUNK = 4_096, 256
 #: Is shown the first of some launches, the first of some members, the paths of their flights
 #: as float64 [n, m, D, S, PATH] (columns in `kernels`), and how many of the S steps each has,
 #: int64 [n, m, D].

@@ -230,15 +230,21 @@ _TABLE_FROM, _TABLE_STEPS = 1e-3, 1 << 17
 
 
 @cache
-def _table() -> tuple[FloatArray, FloatArray]:
-    """Probabilities and their standard normal deviates."""
+def _table() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Probabilities, their standard normal deviates, and the slopes between these."""
     steps = np.linspace(_TABLE_FROM, 1.0 - _TABLE_FROM, _TABLE_STEPS + 1)
-    return steps, np.array([NormalDist().inv_cdf(each) for each in steps.tolist()])
+    found = np.array([NormalDist().inv_cdf(each) for each in steps.tolist()])
+    return steps, found, np.diff(found) / np.diff(steps)
 
 
 def _normal(probability: FloatArray) -> FloatArray:
     """Standard normal deviates of probabilities."""
-    found = np.interp(probability, *_table())
+    steps, deviates, slopes = _table()
+    # the table is even, so its row is known: `numpy.interp` looks for it, which takes ten times as
+    # long, and finds the same number to the last bit
+    row = ((probability - _TABLE_FROM) * (_TABLE_STEPS / (1.0 - 2.0 * _TABLE_FROM))).astype(np.intp)
+    row = np.clip(row, 0, _TABLE_STEPS - 1)
+    found = slopes[row] * (probability - steps[row]) + deviates[row]
     far = np.abs(probability - 0.5) > 0.5 - _TABLE_FROM
     tails = np.clip(probability[far], 1e-12, 1.0 - 1e-12)
     found[far] = [NormalDist().inv_cdf(each) for each in tails.tolist()]

@@ -18,7 +18,6 @@ from windowwatch.forecast.download.wanted import Item, Wanted, missing_aloft
 from windowwatch.forecast.grib.framing import Framing, walk
 from windowwatch.forecast.grib.grid import Area, Grid
 from windowwatch.forecast.grib.messages import ISOBARIC, Plane
-from windowwatch.forecast.grib.reader import read_planes
 from windowwatch.forecast.models import match
 
 #: Field, level, end and member of a message.
@@ -52,6 +51,8 @@ def check_file(
     DecodeError
         Saying what is wrong, and with which message.
     """
+    from windowwatch.forecast.grib.reader import read_planes  # ecCodes: only who checks loads it
+
     framing = walk(path)
     reference = framing.reference_utc()
     if reference != item.cycle_utc:

@@ -14,6 +14,9 @@ from typing import Protocol
 
 from windowwatch.forecast.download.catalogue import Model
 
+#: What takes the place of a route in the ledger for a cycle's NetCDF file.
+STORE = "store"
+
 
 class CycleStage(StrEnum):
     """How far a cycle has come."""

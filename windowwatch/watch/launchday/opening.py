@@ -6,21 +6,23 @@ since: nothing but the same bytes is opened.
 
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from windowwatch.errors import SourceError
 from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
-from windowwatch.forecast.dataset import CycleDataset, files_of, read_archive
-from windowwatch.forecast.download.ledger import KeptFile
+from windowwatch.forecast.download.ledger import STORE, KeptFile
 from windowwatch.forecast.grib.framing import sha256_of
-from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import open_files
 from windowwatch.scoring.nearby import NearWeather
 from windowwatch.scoring.values import Site
 from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store
 from windowwatch.watch.nearby import NearFiles, read_near
-from windowwatch.watch.run.processes import STORE
 from windowwatch.watch.values import Watch, area_of
+
+# What a cycle is read with takes a second and 150 MB, and a rehearsal opens none again.
+if TYPE_CHECKING:
+    from windowwatch.forecast.dataset import CycleDataset
 
 
 @dataclass(frozen=True)
@@ -61,13 +63,15 @@ def open_again(stored: StoredCycle, watch: Watch, store: Store, named: OpenAs) -
     MissingFieldError
         If a field is missing that nothing can be done without.
     """
+    from windowwatch.forecast.normalise import build_cycle
+
     dataset, files = dataset_again(stored, watch, store, named)
     return build_cycle(dataset, stored.cycle, files)
 
 
 def dataset_again(
     stored: StoredCycle, watch: Watch, store: Store, named: OpenAs
-) -> tuple[CycleDataset, tuple[SourceFile, ...]]:
+) -> tuple["CycleDataset", tuple[SourceFile, ...]]:
     """The values that a stored cycle was made of, as the source has them, and their files.
 
     Raises
@@ -77,6 +81,8 @@ def dataset_again(
     ForecastError
         As `windowwatch.forecast.sources.open_files`.
     """
+    from windowwatch.forecast.dataset import files_of, read_archive
+
     kept = _kept(store, named.fetched, stored.cycle)
     archived = next((file for file in kept if file.route == STORE), None)
     if archived is not None and _is_same(archived):

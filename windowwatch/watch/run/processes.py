@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from windowwatch.child import (
     Child,
@@ -23,27 +23,23 @@ from windowwatch.child import (
 )
 from windowwatch.errors import DecodeError
 from windowwatch.forecast.cycle import Cycle, CycleData
-from windowwatch.forecast.dataset import (
-    CycleDataset,
-    files_of,
-    read_archive,
-    with_origin,
-    write_archive,
-)
 from windowwatch.forecast.download.catalogue import MODELS
 from windowwatch.forecast.download.checked import check_file
 from windowwatch.forecast.download.fetch import FetchStoppedError
-from windowwatch.forecast.download.ledger import KeptFile, Ledger
+from windowwatch.forecast.download.ledger import STORE, KeptFile, Ledger
 from windowwatch.forecast.download.wanted import Item, Wanted
 from windowwatch.forecast.grib.framing import Framing, sha256_of
 from windowwatch.forecast.grib.grid import Area
-from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import FoundCycle, load_cycle, open_files
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.nearby import NearFiles, read_near
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
 from windowwatch.watch.values import Watch, area_of
+
+# What cycles are read with takes a second and 150 MB: passes load it, not who starts them.
+if TYPE_CHECKING:
+    from windowwatch.forecast.dataset import CycleDataset
 
 Answer = TypeVar("Answer")
 #: What a check gives: frames and checksum of the file, and what it lacks in words.
@@ -180,8 +176,6 @@ def _checked(
 
 
 _LOG = logging.getLogger(__name__)
-#: What takes the place of a route in the ledger for a cycle's NetCDF file.
-STORE = "store"
 #: Fields a source does not have are the same at every step; so many are named.
 _MOST_NAMED = 20
 
@@ -223,6 +217,9 @@ def load_fetched(fetched: Fetched, ledger: Ledger, now_utc: datetime) -> CycleDa
     ForecastError
         As `windowwatch.forecast.sources.load_files`.
     """
+    from windowwatch.forecast.dataset import files_of, with_origin
+    from windowwatch.forecast.normalise import build_cycle
+
     archived = _from_store(fetched, ledger)
     if archived is None:
         opened, files = open_files(list(fetched.checksums), fetched.area)
@@ -244,8 +241,10 @@ def load_fetched(fetched: Fetched, ledger: Ledger, now_utc: datetime) -> CycleDa
     return replace(data, surface=surface, gaps=gaps, remarks=(*data.remarks, fetched.credit))
 
 
-def _from_store(fetched: Fetched, ledger: Ledger) -> CycleDataset | None:
+def _from_store(fetched: Fetched, ledger: Ledger) -> "CycleDataset | None":
     """The cycle as it was kept before; None if it is not there as it was."""
+    from windowwatch.forecast.dataset import files_of, read_archive
+
     path = Path(fetched.store_path)
     first = fetched.files[0]
     for kept in ledger.kept_files(first.model, first.cycle_utc):
@@ -260,8 +259,12 @@ def _from_store(fetched: Fetched, ledger: Ledger) -> CycleDataset | None:
     return None
 
 
-def _to_store(fetched: Fetched, archived: CycleDataset, ledger: Ledger, now_utc: datetime) -> None:
+def _to_store(
+    fetched: Fetched, archived: "CycleDataset", ledger: Ledger, now_utc: datetime
+) -> None:
     """Keep a whole cycle; a pass does not fail when the disk refuses."""
+    from windowwatch.forecast.dataset import write_archive
+
     path, first = Path(fetched.store_path), fetched.files[0]
     try:
         write_archive(path, archived)

@@ -12,6 +12,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, tzinfo
 from enum import StrEnum
+from pathlib import Path
 
 from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.storage.cycles import StoredCycle
