@@ -14,7 +14,6 @@ from typing import Any
 from windowwatch.child import Child, never
 from windowwatch.clock import Clock, ClockSteps
 from windowwatch.errors import InputError, SettingsError, WindowwatchError
-from windowwatch.ground.query.outline import zones_of
 from windowwatch.logs import LogStyle
 from windowwatch.notices.channels import send
 from windowwatch.notices.deliver import DeliveryReport, Result
@@ -39,7 +38,7 @@ from windowwatch.web.access.guard import TOKEN_ENV, Authenticator, Guard, checke
 from windowwatch.web.app import create_app
 from windowwatch.web.data.health import Life, Vitals, room_at
 from windowwatch.web.server import PageServer
-from windowwatch.web.values import Contact, Facts, Trouble, Underway
+from windowwatch.web.values import Facts, Trouble, Underway
 
 _LOG = logging.getLogger(__name__)
 
@@ -176,7 +175,7 @@ class _Shown:
     def _made(self, settings: Settings) -> Guard:
         return create_app(
             self._store,
-            page_facts(settings, looks=True),
+            settings.page_facts(looks=True),
             self._clock,
             token=self._token,
             authenticator=self._authenticator,
@@ -524,46 +523,6 @@ def _log_deliveries(report: DeliveryReport) -> None:
 def room_of(settings: Settings) -> int | None:
     """Bytes that are left on the disk that fills first; None where none can be asked. [byte]"""
     return room_at(settings.cache_folder, sqlite_file(settings.database_url()))
-
-
-def page_facts(settings: Settings, *, looks: bool, note: str = "") -> Facts:
-    """What the page knows of a watch; `looks` when a daemon looks for new cycles."""
-    watch = settings.watch
-    said = settings.file.watch.note.rstrip(".")
-    return Facts(
-        watch=watch.name,
-        sites=watch.sites,
-        plan=watch.plan,
-        ground=watch.ground,
-        step=watch.span.step,
-        stale_after=settings.stale_after,
-        others_stale_after=watch.agreement.stale_after,
-        look_every=timedelta(seconds=settings.file.watch.look_every_s) if looks else None,
-        note=f"{said}. {note}".strip() if said else note,
-        train=watch.train,
-        decisions=watch.decisions,
-        zones=zones_of(watch.ground),
-        page_url=watch.page_url,
-        trusted_proxies=settings.file.page.trusted_proxies,
-        rules=watch.rules,
-        channels=tuple(each.name for each in settings.file.channels),
-        bounds=settings.bounds,
-        team=watch.team,
-        cylinders=settings.file.cylinders.held(),
-        flow_m3pmin=settings.file.cylinders.flow_m3pmin,
-        available_after=settings.available_after,
-        texts=settings.texts,
-        chase=watch.chase,
-        contacts=tuple(
-            Contact(
-                each.name,
-                each.role,
-                each.phone,
-                None if each.sites is None else frozenset(each.sites),
-            )
-            for each in settings.file.contacts
-        ),
-    )
 
 
 def show_page(

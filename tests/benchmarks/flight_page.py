@@ -17,7 +17,6 @@ from pathlib import Path
 from made_flight import BEGAN, BEGUN, DOWN_MIN, report
 from starlette.testclient import TestClient
 
-from windowwatch import daemon
 from windowwatch.clock import SimulatedClock
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import ready_store
@@ -39,7 +38,7 @@ def main(count: int) -> None:
             store.add_reports("flight", many[n : n + 500])
         clock = SimulatedClock(BEGAN + timedelta(minutes=last))
         store.follow("flight", clock.now())
-        facts = daemon.page_facts(settings, looks=False)
+        facts = settings.page_facts(looks=False)
         client = TestClient(create_app(store, facts, clock), base_url="http://127.0.0.1")
         took = []
         for n in range(6):

@@ -22,7 +22,6 @@ from visiting import CHROMIUM, FLAGS, PHONE, SIZES, visit
 
 from windowwatch.cli.scout import drawn_places, print_scouting
 from windowwatch.clock import SimulatedClock
-from windowwatch.daemon import page_facts
 from windowwatch.scouting.values import Scouting
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
@@ -173,7 +172,7 @@ def clock() -> SimulatedClock:
 @pytest.fixture
 def served(tmp_path: Path, clock: SimulatedClock) -> Iterator[tuple[str, Store]]:
     """A page over a database that holds nothing yet."""
-    facts = replace(page_facts(read_settings(SKERRA), looks=True), watch="test watch")
+    facts = replace(read_settings(SKERRA).page_facts(looks=True), watch="test watch")
     with ExitStack() as opened:
         store = open_store(f"sqlite:///{tmp_path}/s.sqlite3")
         opened.callback(store.close)

@@ -26,7 +26,6 @@ from visiting import CHROMIUM, FLAGS, PHONE, SIZES, visit
 
 from windowwatch.child import ChildLimits
 from windowwatch.clock import SimulatedClock
-from windowwatch.daemon import page_facts
 from windowwatch.errors import InputError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_cycle, scan_folder
@@ -155,7 +154,7 @@ def flown(tmp_path: Path, data: CycleData) -> Iterator[Flown]:
         given = ScoutWith(watch, url, ChildLimits(), None, OpenAs(), None)
         runs = ScoutRuns(store, clock, lambda: given)
         opened.callback(runs.close)
-        facts = replace(page_facts(settings, looks=False), watch=WATCH)
+        facts = replace(settings.page_facts(looks=False), watch=WATCH)
         app = create_app(store, facts, clock, scouts=runs)
         server = opened.enter_context(PageServer(app, "127.0.0.1", 0))
         client = opened.enter_context(httpx.Client(base_url=server.url, timeout=PATIENCE_S))
@@ -256,7 +255,7 @@ def asked(tmp_path: Path) -> Iterator[Asked]:
 
 
 def _asked(opened: ExitStack, folder: Path, token: str | None = None) -> Asked:
-    facts = replace(page_facts(read_settings(SKERRA), looks=True), watch=WATCH)
+    facts = replace(read_settings(SKERRA).page_facts(looks=True), watch=WATCH)
     store = opened.enter_context(ready_store(f"sqlite:///{folder}/s.sqlite3"))
     taken: list[ScoutFields] = []
     app = create_app(
@@ -365,7 +364,7 @@ def test_only_pages_of_ours_start_one_and_no_guest(tmp_path: Path) -> None:
 
 
 def test_where_nothing_can_start_one_no_form_is_shown(tmp_path: Path) -> None:
-    facts = replace(page_facts(read_settings(SKERRA), looks=True), watch=WATCH)
+    facts = replace(read_settings(SKERRA).page_facts(looks=True), watch=WATCH)
     with ExitStack() as opened:
         store = opened.enter_context(ready_store(f"sqlite:///{tmp_path}/s.sqlite3"))
         app = create_app(store, facts, SimulatedClock(FIRST))

@@ -13,7 +13,6 @@ from page_week import Week
 from playwright.sync_api import Browser, sync_playwright
 from visiting import CHROMIUM, FLAGS
 
-from windowwatch import daemon
 from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings, read_settings
@@ -60,7 +59,7 @@ def week(
     place = tmp_path_factory.mktemp("week")
     shutil.copytree(made, place, dirs_exist_ok=True)
     with ready_store(f"sqlite:///{place}/w.sqlite3") as store:
-        facts = daemon.page_facts(settings, looks=True, note="A rehearsal.")
+        facts = settings.page_facts(looks=True, note="A rehearsal.")
         with ExitStack() as opened:
             yield Week(
                 settings, store, facts, store.cycles(settings.watch.name)[-1].saved_utc, opened

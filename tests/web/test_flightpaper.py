@@ -16,7 +16,6 @@ from page_week import Week
 from playwright.sync_api import Browser
 from visiting import PHONE, visit
 
-from windowwatch import daemon
 from windowwatch.chase.logbook import Note, NoteKind
 from windowwatch.chase.values import Closing, Outcome
 from windowwatch.settings.read import read_settings
@@ -46,7 +45,7 @@ def page(tmp_path: Path) -> Iterator[Week]:
         notes += [Note(NoteKind.IRREGULARITY, NOW, "Ada", f"{'Long words ' * 30}{n}")
                   for n in range(3)]  # fmt: skip
         store.note_flight("flight", notes)
-        yield Week(settings, store, daemon.page_facts(settings, looks=False), NOW, opened)
+        yield Week(settings, store, settings.page_facts(looks=False), NOW, opened)
 
 
 def test_a_closed_flight_has_a_report_and_the_season_has_it(page: Week) -> None:

@@ -23,7 +23,6 @@ from patience import PATIENCE_S
 from playwright.sync_api import Browser
 from visiting import PHONE, visit
 
-from windowwatch import daemon
 from windowwatch.chase.reports import Mark
 from windowwatch.chase.values import Closing, Outcome
 from windowwatch.child import ChildDiedError
@@ -50,7 +49,7 @@ def page(tmp_path: Path) -> Iterator[Week]:
     settings = read_settings(ROOT / "config" / "skerra.toml")
     with ready_store(f"sqlite:///{tmp_path}/w.sqlite3") as store, ExitStack() as opened:
         store.begin_flight(BEGUN)
-        yield Week(settings, store, daemon.page_facts(settings, looks=False), NOW, opened)
+        yield Week(settings, store, settings.page_facts(looks=False), NOW, opened)
 
 
 def position(minute: float, **other: object) -> dict[str, Any]:

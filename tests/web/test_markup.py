@@ -18,7 +18,6 @@ from playwright.sync_api import Browser
 from visiting import DESK
 
 from windowwatch.clock import SimulatedClock
-from windowwatch.daemon import page_facts
 from windowwatch.forecast.cycle import SourceFile
 from windowwatch.launchday.plan import Planned
 from windowwatch.launchday.sighting import Sighting
@@ -56,7 +55,7 @@ SITE = Site(poison("site"), 45.60, -35.90, 140.0, "America/Noronha")
 
 def poisoned_facts() -> Facts:
     """Facts of a watch of which every text is markup."""
-    plain = page_facts(read_settings(SKERRA), looks=True)
+    plain = read_settings(SKERRA).page_facts(looks=True)
     zones = tuple(replace(zone, label=poison("zone")) for zone in plain.zones)
     return replace(
         plain,

@@ -14,7 +14,6 @@ from line_watch import settings_in
 from page_week import Week
 
 from windowwatch.cli.main import main
-from windowwatch.daemon import page_facts
 from windowwatch.errors import InputError
 from windowwatch.storage.store import Store, open_store
 from windowwatch.storage.watches import hashed
@@ -216,7 +215,7 @@ def test_a_new_link_begins_as_the_settings_say(week: Week) -> None:
 
 def test_the_settings_say_where_the_page_is(week: Week) -> None:
     watch = replace(week.settings.watch, page_url="https://w.example")
-    assert page_facts(replace(week.settings, watch=watch), looks=True).page_url == watch.page_url
+    assert replace(week.settings, watch=watch).page_facts(looks=True).page_url == watch.page_url
 
 
 def test_without_a_token_there_are_no_links(week: Week) -> None:

@@ -15,7 +15,6 @@ from playwright.sync_api import Browser
 from visiting import DESK, visit
 
 from windowwatch.clock import SimulatedClock
-from windowwatch.daemon import page_facts
 from windowwatch.errors import SettingsError
 from windowwatch.physics.fill import GAS_CAUTIONS
 from windowwatch.settings.read import read_settings
@@ -125,7 +124,7 @@ def test_the_caution_is_the_one_of_the_terminal(week: Week) -> None:
 
 def test_phones_come_from_the_settings(tmp_path: Path) -> None:
     def read(more: str) -> Facts:
-        return page_facts(read_settings(settings_in(tmp_path, more)), looks=False)
+        return read_settings(settings_in(tmp_path, more)).page_facts(looks=False)
 
     text = '\n[[contacts]]\nname = "Ines"\nrole = "director"\nphone = "{}"\n'
     (contact,) = read(text.format("+1 (555) 01-00")).contacts

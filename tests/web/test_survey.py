@@ -26,7 +26,6 @@ from visiting import PHONE, SIZES, visit
 
 from windowwatch.cli.surveyed import print_site, print_survey
 from windowwatch.clock import SimulatedClock
-from windowwatch.daemon import page_facts
 from windowwatch.drawing.hour_map import TALL
 from windowwatch.drawing.place_map import landing_map
 from windowwatch.errors import StorageError
@@ -108,7 +107,7 @@ def served(tmp_path: Path) -> Iterator[tuple[str, Store]]:
 def serve(opened: ExitStack, folder: Path, token: str | None = None) -> tuple[str, Store]:
     from windowwatch.storage.store import ready_store
 
-    facts = replace(page_facts(read_settings(SKERRA), looks=True), watch="test watch")
+    facts = replace(read_settings(SKERRA).page_facts(looks=True), watch="test watch")
     store = opened.enter_context(ready_store(f"sqlite:///{folder}/s.sqlite3"))
     app = create_app(store, facts, SimulatedClock(SURVEY.made_utc), token=token)
     server = opened.enter_context(PageServer(app, "127.0.0.1", 0))

@@ -21,10 +21,8 @@ if TYPE_CHECKING:
 
 def _view(desk: Desk, key: str, *, maps: bool) -> "tuple[Facts, PlanView]":
     """A plan as its page shows it; its map without ground where that is not asked for."""
-    from windowwatch.daemon import page_facts
-
     store, watch = desk.store, desk.watch
-    facts = page_facts(settings_of(desk.settings.path, maps=maps), looks=True)
+    facts = settings_of(desk.settings.path, maps=maps).page_facts(looks=True)
     facts = replace(facts, rehearsal=desk.rehearsal)
     entries, now = store.plan_entries(watch, key).entries, desk.now_utc
     if desk.rehearsal:

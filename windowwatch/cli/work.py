@@ -128,7 +128,7 @@ def show_page(
         stored = store.cycles(settings.watch.name)
         if rehearsal and at is None and stored:
             at = stored[-1].saved_utc
-        facts = daemon.page_facts(settings, looks=False, note=note)
+        facts = settings.page_facts(looks=False, note=note)
         clock = SystemClock() if at is None else ShiftedClock(at)
         flown_with = daemon.scout_with(settings)
         if rehearsal:

@@ -19,6 +19,7 @@ from windowwatch.errors import GroundError, InputError, SettingsError
 from windowwatch.ground.file import read_ground_file
 from windowwatch.ground.geojson import read_ground, with_airspace
 from windowwatch.ground.query.features import Ground
+from windowwatch.ground.query.outline import zones_of
 from windowwatch.ground.query.rasters import Base, Rasters
 from windowwatch.learning.learned import Use
 from windowwatch.notices.values import Channel
@@ -34,7 +35,7 @@ from windowwatch.settings.toml import read_toml, settings_text
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.units import swapped_hint
 from windowwatch.watch.values import Source, Span, Watch
-from windowwatch.web.values import Bounds
+from windowwatch.web.values import Bounds, Contact, Facts
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.window import WindowRules
 from windowwatch.wording.texts import TextTemplate
@@ -93,6 +94,45 @@ class Settings:
         if named is None:
             return ()
         return read_texts(self.path.resolve().parent / Path(named).expanduser())
+
+    def page_facts(self, *, looks: bool, note: str = "") -> Facts:
+        """What the page knows of a watch; `looks` when a daemon looks for new cycles."""
+        watch = self.watch
+        said = self.file.watch.note.rstrip(".")
+        return Facts(
+            watch=watch.name,
+            sites=watch.sites,
+            plan=watch.plan,
+            ground=watch.ground,
+            step=watch.span.step,
+            stale_after=self.stale_after,
+            others_stale_after=watch.agreement.stale_after,
+            look_every=timedelta(seconds=self.file.watch.look_every_s) if looks else None,
+            note=f"{said}. {note}".strip() if said else note,
+            train=watch.train,
+            decisions=watch.decisions,
+            zones=zones_of(watch.ground),
+            page_url=watch.page_url,
+            trusted_proxies=self.file.page.trusted_proxies,
+            rules=watch.rules,
+            channels=tuple(each.name for each in self.file.channels),
+            bounds=self.bounds,
+            team=watch.team,
+            cylinders=self.file.cylinders.held(),
+            flow_m3pmin=self.file.cylinders.flow_m3pmin,
+            available_after=self.available_after,
+            texts=self.texts,
+            chase=watch.chase,
+            contacts=tuple(
+                Contact(
+                    each.name,
+                    each.role,
+                    each.phone,
+                    None if each.sites is None else frozenset(each.sites),
+                )
+                for each in self.file.contacts
+            ),
+        )
 
     def require_folders(self) -> None:
         """Refuse a forecast folder that is not there.
