@@ -4,7 +4,6 @@ import subprocess
 import sys
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,10 +11,11 @@ import pytest
 from invented import NOW, WATCH
 from made_air import train
 from made_answers import FIRST, weeks
+from made_years import surveyed as years_surveyed
 from sklearn.metrics import brier_score_loss
+from sqlalchemy import update
 
 from windowwatch.clock import to_unix_s
-from windowwatch.errors import StorageError
 from windowwatch.learning.climatology import (
     FEWEST_HOURS,
     Climatology,
@@ -33,7 +33,7 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
 from windowwatch.storage.rows import value_from_json, value_to_json
 from windowwatch.storage.store import Store
-from windowwatch.storage.surveyed import NEWEST, USUAL, climatology_in, write_climatology
+from windowwatch.storage.tables import SurveyRow
 from windowwatch.watch.learned import reference_of
 from windowwatch.watch.values import Span, Watch
 from windowwatch.wording.learned import lead_more_words, survey_words
@@ -252,28 +252,29 @@ def test_sites_and_hours_that_it_does_not_know_are_left_out_and_counted(
 
 
 def test_it_is_kept_and_read_without_what_surveys_need(
-    hours: pd.DataFrame, answers: Answers, tmp_path: Path, store: Store
+    hours: pd.DataFrame, answers: Answers, store: Store
 ) -> None:
     watch = Watch(
         WATCH, "gfs", SITES, train(), Span(timedelta(hours=1), 6.0), 3, PLAN,
-        rules=None, ground=None, survey_folder=tmp_path,  # type: ignore[arg-type]
+        rules=None, ground=None,  # type: ignore[arg-type]
     )  # fmt: skip
-    assert reference_of(watch) == (None, ()), "no survey, and nothing to say of it"
-    (tmp_path / NEWEST).write_text("abc")
-    reference, amiss = reference_of(watch)
-    assert reference is None
-    assert "the survey is not finished" in amiss[0]
-    write_climatology(tmp_path / "abc", told_by(hours))
-    assert climatology_in(tmp_path) == told_by(hours)
-    reference, amiss = reference_of(watch)
+    assert reference_of(store, watch) == (None, ()), "no survey, and nothing to say of it"
+    survey = replace(years_surveyed(), watch=WATCH)
+    store.save_survey(survey)
+    assert reference_of(store, watch) == (None, ()), "a survey that tells no chances"
+    store.save_survey(survey, told_by(hours))
+    assert store.usual_chances(WATCH) == told_by(hours)
+    reference, amiss = reference_of(store, watch)
     assert reference is not None
     assert amiss == ()
     learned = learn(answers, FIRST + timedelta(days=DAYS), reference=reference)
     store.save_learned(WATCH, learned)
     assert store.learned_tables(WATCH) == learned
-    (tmp_path / "abc" / USUAL).write_text('{"version": 1, "weather": 7}')
-    with pytest.raises(StorageError, match=r"climatology.json is damaged; remove it"):
-        climatology_in(tmp_path)
+    with store.writing() as session:
+        session.execute(update(SurveyRow).values(usual='{"version": 1, "weather": 7}'))
+    reference, amiss = reference_of(store, watch)
+    assert reference is None
+    assert "usual chances of" in amiss[0]
     code = "import sys, windowwatch.watch.learned, windowwatch.cli.learned; print(*sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert not set(done.stdout.split()) & {"pyarrow", "dask", "zarr", "fsspec", "distributed"}

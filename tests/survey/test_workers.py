@@ -4,7 +4,6 @@ import os
 import signal
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 
 import distributed
@@ -15,8 +14,8 @@ import pytest
 from typed import ROOT
 
 from windowwatch.child import unheard
-from windowwatch.errors import ImpossibleWeatherError, SourceError, StorageError
-from windowwatch.storage.surveyed import climatology_in
+from windowwatch.errors import ImpossibleWeatherError, SourceError
+from windowwatch.learning.climatology import Reference
 from windowwatch.survey.archive import Archive
 from windowwatch.survey.blocks import Shelf, block_bytes
 from windowwatch.survey.flying import fly_block
@@ -24,7 +23,6 @@ from windowwatch.survey.making import Asked, make_ready
 from windowwatch.survey.opening import open_archive
 from windowwatch.survey.plan import Block, Planned
 from windowwatch.survey.run import Crew, run_blocks
-from windowwatch.watch.learned import reference_of
 
 pytestmark = pytest.mark.survey
 
@@ -154,11 +152,8 @@ def test_a_survey_that_is_whole_tells_the_usual_chance_of_its_very_rows(
 ) -> None:
     asked = Asked(tmp_path, None, (), (2024, 2024), 3, 180, 500, 2.5, None)
     made = make_ready(made_archive.watch(), archive.address, asked)
-    with pytest.raises(StorageError, match="the survey is not finished"):
-        climatology_in(tmp_path)
     made.run(2, None, progress=unheard)
-    told = climatology_in(tmp_path)
-    assert told is not None
+    told = made.usual()
     assert (told.first_year, told.last_year, told.weather) == (2024, 2024, "made for a test")
     rows = pd.read_parquet(made.folder / "blocks")
     local = rows.launch_utc.dt.tz_convert("America/Noronha")
@@ -173,10 +168,8 @@ def test_a_survey_that_is_whole_tells_the_usual_chance_of_its_very_rows(
         assert found == pytest.approx(usual[each.site.name].to_dict(), abs=1e-9)
         assert sum(map(sum, each.hours)) == known[each.site.name].sum()
     # the watch asks visibility too, of which the archive has nothing
-    watch = replace(made_archive.watch(), survey_folder=tmp_path)
-    reference, amiss = reference_of(watch)
-    assert reference is not None
-    assert amiss == ()
+    watch = made_archive.watch()
+    reference = Reference(told, watch.plan, watch.train, watch.sites)
     assert reference.against.left_out == ("visibility",)
     assert reference.against.unlike == ()
 

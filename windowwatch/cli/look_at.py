@@ -1,6 +1,5 @@
 """Commands that look at stored results: windows, hours, sites, and what stands behind them."""
 
-from dataclasses import replace
 from shlex import quote
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -119,8 +118,6 @@ def learned_command(where: Where, site: str | None, train: bool) -> None:
         found = store.learned_tables(name)
         if found is None:
             now, watch = present(where, store, name), settings.watch
-            if where.rehearsal:
-                watch = replace(watch, survey_folder=settings.survey_folder(rehearsal=True))
             found = learn_anew(
                 store, name, now, watch.sites, use_learned=watch.use_learned, survey=watch
             )

@@ -11,6 +11,7 @@ from windowwatch.errors import InputError, SettingsError, StorageError
 from windowwatch.settings.toml import settings_text
 
 if TYPE_CHECKING:
+    from windowwatch.learning.climatology import Climatology
     from windowwatch.scouting.years import Surveyed
     from windowwatch.settings.read import Settings
 
@@ -117,12 +118,14 @@ def _run(
     more = " --rehearsal" if rehearsal else ""
     click.echo(f"{flown} blocks flown, {there} were there; they are in {made.folder}")
     survey = _show(settings, rehearsal, None)
-    _keep(settings, survey, rehearsal=rehearsal)
+    _keep(settings, survey, made.usual(), rehearsal=rehearsal)
     click.echo(f"Look into it: windowwatch survey show SITE{more}, windowwatch survey export{more}")
 
 
-def _keep(settings: "Settings", survey: "Surveyed", *, rehearsal: bool) -> None:
-    """Put what it says where the page finds it; what was flown is kept without that as well."""
+def _keep(
+    settings: "Settings", survey: "Surveyed", usual: "Climatology", *, rehearsal: bool
+) -> None:
+    """Put what it says where pages and passes find it; what was flown is kept without that too."""
     from windowwatch.cli.common import rehearsal_file
     from windowwatch.storage.engine import sqlite_url
     from windowwatch.storage.store import ready_store
@@ -130,7 +133,7 @@ def _keep(settings: "Settings", survey: "Surveyed", *, rehearsal: bool) -> None:
     url = sqlite_url(rehearsal_file(settings)) if rehearsal else settings.database_url()
     try:
         with ready_store(url) as store:
-            store.save_survey(survey)
+            store.save_survey(survey, usual)
     except StorageError as error:
         click.echo(f"The page does not have it: {error.message}; run it again", err=True)
         return

@@ -45,8 +45,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
     """Replay the cycles of a folder into a database of their own, and show what came of it."""
     console = Console()
     folder = (folder or settings.forecast_folder).resolve()
-    surveys = settings.survey_folder(rehearsal=True)
-    watch = replace(settings.watch, channels=(TERMINAL,), survey_folder=surveys)
+    watch = replace(settings.watch, channels=(TERMINAL,))
     look = scan_folder(folder, model=watch.model)
     for each in look.set_aside:
         click.echo(f"set aside: {each.reason}", err=True)

@@ -161,7 +161,10 @@ class Settings:
         """Where surveys of years are kept; those of the demonstration lie apart."""
         if rehearsal:
             return data_folder() / "survey" / f"rehearsal-{self.slug}"
-        return _survey_folder(self.file, self.path.resolve().parent)
+        named = self.file.survey.folder
+        if named is not None:
+            return self.path.resolve().parent / Path(named).expanduser()
+        return data_folder() / "survey" / self.slug
 
     @property
     def forecast_place(self) -> str:
@@ -349,19 +352,11 @@ def _watch(file: SettingsFile, folder: Path, maps: bool) -> Watch:
         ),
         use_learned=file.learning.use is Use.USE,
         chase=file.chase.rules(plan.drive_factor),
-        survey_folder=_survey_folder(file, folder),
     )
 
 
 def _slug(name: str) -> str:
     return "".join(c if c.isalnum() or c in "-_" else "-" for c in name.lower())
-
-
-def _survey_folder(file: SettingsFile, folder: Path) -> Path:
-    named = file.survey.folder
-    if named is not None:
-        return folder / Path(named).expanduser()
-    return data_folder() / "survey" / _slug(file.watch.name)
 
 
 def bases(file: SettingsFile) -> tuple[tuple[Base, ...], tuple[Base, ...]]:

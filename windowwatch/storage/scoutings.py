@@ -8,6 +8,7 @@ from sqlalchemy.orm import Session
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError, StorageError
+from windowwatch.learning.climatology import Climatology
 from windowwatch.scouting.values import RunState, ScoutFields, Scouting, ScoutRun
 from windowwatch.scouting.years import Surveyed
 from windowwatch.storage.engine import Database
@@ -131,8 +132,12 @@ def _run(row: ScoutRunRow) -> ScoutRun:
     )
 
 
-def save_survey(database: Database, survey: Surveyed) -> int:
-    """Keep a survey, in the place of the one of the same mark; its number among all of them."""
+def save_survey(database: Database, survey: Surveyed, usual: Climatology | None = None) -> int:
+    """Keep a survey, in the place of the one of the same mark; its number among all of them.
+
+    `usual` are the chances that it tells, for whoever learns from them: they are read without it.
+    """
+    told = None if usual is None else value_to_json(usual, f"usual chances of {survey.watch}")
     text = value_to_json(survey, f"the survey of {survey.watch}")
     with database.writing() as session:
         last = session.scalar(
@@ -143,8 +148,29 @@ def save_survey(database: Database, survey: Surveyed) -> int:
             row = SurveyRow(watch=survey.watch, mark=survey.mark)
             session.add(row)
         row.number = (last or 0) + 1
-        row.made_utc, row.value = require_utc(survey.made_utc), text
+        row.made_utc, row.value, row.usual = require_utc(survey.made_utc), text, told
         return row.number
+
+
+def usual_chances(database: Database, watch: str) -> Climatology | None:
+    """What the newest survey of a watch tells of chances; None where there is none that does.
+
+    Raises
+    ------
+    StorageError
+        If it is damaged.
+    """
+    newest = (
+        select(SurveyRow.usual)
+        .where(SurveyRow.watch == watch, SurveyRow.usual.is_not(None))
+        .order_by(SurveyRow.number.desc())
+        .limit(1)
+    )
+    with database.reading() as session:
+        text = session.scalar(newest)
+    if text is None:
+        return None
+    return value_from_json(Climatology, text, f"usual chances of {watch}")
 
 
 def surveys(database: Database, watch: str) -> tuple[tuple[str, int, datetime], ...]:

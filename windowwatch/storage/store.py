@@ -164,6 +164,7 @@ class Store(engine.Database):
     save_survey = scoutings.save_survey
     surveys = scoutings.surveys
     survey = scoutings.find_survey
+    usual_chances = scoutings.usual_chances
 
     save_share = watches.save_share
     find_share = watches.find_share

@@ -516,7 +516,10 @@ class ScoutingRow(Base):
 
 
 class SurveyRow(Base):
-    """A survey of years of a watch; the newest has the greatest number."""
+    """A survey of years of a watch; the newest has the greatest number.
+
+    `usual` are the usual chances that it tells.
+    """
 
     __tablename__ = "surveys"
 
@@ -525,6 +528,7 @@ class SurveyRow(Base):
     number: Mapped[int]
     made_utc: Mapped[datetime]
     value: Mapped[str] = mapped_column(Text)
+    usual: Mapped[str | None] = mapped_column(Text)
 
 
 class ScoutRunRow(Base):

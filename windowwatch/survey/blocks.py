@@ -15,7 +15,7 @@ import pyarrow as pa
 from pyarrow import parquet
 
 from windowwatch.errors import StorageError, shown
-from windowwatch.storage.surveyed import write_whole
+from windowwatch.survey.folder import write_whole
 from windowwatch.survey.rows import Rows, State
 
 # Whoever reads blocks need not load what reads archives.

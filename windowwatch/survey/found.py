@@ -17,9 +17,9 @@ from windowwatch.learning.climatology import (
 )
 from windowwatch.scoring.values import Site
 from windowwatch.scouting.years import Surveyed
-from windowwatch.storage.surveyed import ABOUT, newest_in, read_json, write_whole
 from windowwatch.survey.answers import answers_of, compared
 from windowwatch.survey.blocks import Shelf, write_columns, write_rows
+from windowwatch.survey.folder import ABOUT, newest_in, read_json, write_whole
 from windowwatch.survey.rows import Rows, State
 from windowwatch.web.data.surveydata import all_tables, as_csv
 from windowwatch.web.pages.survey import survey_file

@@ -8,16 +8,16 @@ from typing import Any
 
 from windowwatch.child import Progress
 from windowwatch.errors import SettingsError, shown
-from windowwatch.storage.surveyed import (
+from windowwatch.learning.climatology import Climatology
+from windowwatch.survey.archive import Archive
+from windowwatch.survey.blocks import Shelf
+from windowwatch.survey.folder import (
     ABOUT,
     NEWEST,
     read_json,
-    write_climatology,
     write_json,
     write_whole,
 )
-from windowwatch.survey.archive import Archive
-from windowwatch.survey.blocks import Shelf
 from windowwatch.survey.found import Found
 from windowwatch.survey.names import Mapped, read_mapping
 from windowwatch.survey.opening import open_archive
@@ -62,15 +62,14 @@ class Made:
         ]  # fmt: skip
 
     def run(self, workers: int, scheduler: str | None, *, progress: Progress) -> tuple[int, int]:
-        """Fly the blocks that are not there yet: how many were flown, and were there.
-
-        Once all are there, the usual chances are written down for whoever learns from them.
-        """
+        """Fly the blocks that are not there yet: how many were flown, and were there."""
         crew = Crew(workers, scheduler)
-        done = run_blocks(self.planned, Shelf(self.folder), crew, progress=progress)
+        return run_blocks(self.planned, Shelf(self.folder), crew, progress=progress)
+
+    def usual(self) -> Climatology:
+        """The usual chances that it tells, once all of its blocks are there."""
         found = Found(self.folder, read_json(self.folder / ABOUT))
-        write_climatology(self.folder, found.climatology(self.planned.survey))
-        return done
+        return found.climatology(self.planned.survey)
 
 
 def make_ready(watch: Watch, address: str, asked: Asked) -> Made:

@@ -38,7 +38,6 @@ from windowwatch.physics.earth import distance_m
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.scoring.values import Site
 from windowwatch.storage.store import Store
-from windowwatch.storage.surveyed import climatology_in
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Change, ChangeKind
 
@@ -118,19 +117,17 @@ def learn_anew(
         for cycle, version in store.flown_with(watch).items()
         if (version is not None) != use_learned
     ]
-    reference, amiss = (None, ()) if survey is None else reference_of(survey)
+    reference, amiss = (None, ()) if survey is None else reference_of(store, survey)
     return learn(
         answers, now_utc, stories,
         faults=(*faults, *amiss), flown_otherwise=otherwise, reference=reference,
     )  # fmt: skip
 
 
-def reference_of(watch: Watch) -> tuple[Reference | None, tuple[str, ...]]:
+def reference_of(store: Store, watch: Watch) -> tuple[Reference | None, tuple[str, ...]]:
     """The survey of years that a watch's chances are held against, and what is amiss with it."""
-    if watch.survey_folder is None:
-        return None, ()
     try:
-        found = climatology_in(watch.survey_folder)
+        found = store.usual_chances(watch.name)
     except StorageError as error:
         return None, (error.message,)
     if found is None:

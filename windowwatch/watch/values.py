@@ -174,8 +174,6 @@ class Watch:
         Error tables and worth of chances that flights are made with.
     chase : ChaseRules
         How crews are sent after a flight, and when people hear of it.
-    survey_folder : Path, optional
-        Where surveys of years for this watch are kept: what chances are held against.
     """
 
     name: str
@@ -198,7 +196,6 @@ class Watch:
     use_learned: bool = False
     belief: Belief = FROM_MEMORY
     chase: ChaseRules = field(default_factory=ChaseRules)
-    survey_folder: Path | None = None
 
     def __post_init__(self) -> None:
         if not self.sites:

@@ -17,6 +17,7 @@ def upgrade() -> None:
         sa.Column("number", sa.Integer(), nullable=False),
         sa.Column("made_utc", sa.DateTime(timezone=True), nullable=False),
         sa.Column("value", sa.Text(), nullable=False),
+        sa.Column("usual", sa.Text(), nullable=True),
         sa.PrimaryKeyConstraint("watch", "mark", name=op.f("pk_surveys")),
     )
     op.create_table(

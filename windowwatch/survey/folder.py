@@ -1,8 +1,4 @@
-"""The folder of a survey: which one was run last, and what is written beside its blocks.
-
-Its blocks are Parquet, which only whoever flies or shows a survey needs to load. What others ask
-of it, the usual chance of a launch hour, lies beside them as JSON: pages and passes read that.
-"""
+"""The folder of a survey: which one was run last, and what is written beside its blocks."""
 
 import contextlib
 import json
@@ -12,14 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from windowwatch.errors import StorageError, shown
-from windowwatch.learning.climatology import Climatology
-from windowwatch.storage.rows import value_from_json, value_to_json
 
 #: What a survey is about, beside its blocks; and which of a folder's surveys was run last.
 ABOUT, NEWEST = "survey.json", "newest"
-#: The usual chances that it tells, once all of its blocks are there.
-USUAL = "climatology.json"
-_AGAIN = "remove it, and `windowwatch survey run` makes it again"
 
 
 def newest_in(folder: Path) -> Path:
@@ -36,48 +27,6 @@ def newest_in(folder: Path) -> Path:
         raise StorageError(
             f"{shown(folder)} holds no survey; run `windowwatch survey run` first"
         ) from error
-
-
-def write_climatology(folder: Path, found: Climatology) -> None:
-    """Write what a survey tells of chances into its folder.
-
-    Raises
-    ------
-    StorageError
-        If the disk refuses, or a number is not finite.
-    """
-    write_whole(folder / USUAL, value_to_json(found, "a survey's usual chances").encode())
-
-
-def climatology_in(folder: Path) -> Climatology | None:
-    """What the survey that was run last tells of chances; None where there is no survey.
-
-    Parameters
-    ----------
-    folder : Path
-        Of all surveys of a watch.
-
-    Raises
-    ------
-    StorageError
-        If the survey is not finished, or what it says is damaged.
-    """
-    if not (folder / NEWEST).exists():
-        return None
-    path = newest_in(folder) / USUAL
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError as error:
-        raise StorageError(
-            f"{shown(path.parent)}: the survey is not finished, so chances are not held against "
-            "it; `windowwatch survey run` goes on with it"
-        ) from error
-    except (OSError, ValueError) as error:
-        raise StorageError(f"{shown(path)} cannot be read ({error}); {_AGAIN}") from error
-    try:
-        return value_from_json(Climatology, text, shown(path))
-    except StorageError as error:
-        raise StorageError(f"{shown(path)} is damaged; {_AGAIN}") from error
 
 
 @contextlib.contextmanager
