@@ -383,6 +383,7 @@ def serve() -> None:
         _settle(*pickle.loads(handed.get()))
         while True:
             _answer(handed.get(), answers)
+            give_back_unused_heap()  # it may stay for long, and the next call may never come
     except Exception:
         _LOG.exception("a child process cannot go on")
     finally:

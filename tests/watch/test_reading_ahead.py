@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from grib_maker import aloft, ground, write
 
+from windowwatch.child import Child
 from windowwatch.errors import SourceError
 from windowwatch.forecast import sources
 from windowwatch.forecast.cycle import Cycle, CycleData
@@ -115,7 +116,7 @@ def test_small_cycles_start_no_process(tmp_path: Path, monkeypatch: pytest.Monke
     def refused(*_given: Any) -> None:
         raise AssertionError("a process was started")
 
-    monkeypatch.setattr(sources.Child, "start", refused)
+    monkeypatch.setattr(Child, "start", refused)
     write(tmp_path / "a.grib2", [*aloft(0), *aloft(3), *ground()])
     (found,) = scan_folder(tmp_path, model="m").cycles
     with CycleReader(None, 2) as ahead:

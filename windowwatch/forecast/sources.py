@@ -18,7 +18,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
-from windowwatch.child import UNLIMITED, Child, give_back_unused_heap
+from windowwatch.child import UNLIMITED, Child
 from windowwatch.errors import (
     DecodeError,
     ForecastError,
@@ -260,7 +260,6 @@ def _size_bytes(found: FoundCycle) -> int:
 
 def _read_whole(found: FoundCycle, area: Area | None, processes: int) -> CycleData:
     """What the process of a `CycleReader` does."""
-    give_back_unused_heap()  # of the cycle before
     return begin_cycle(found, area=area, processes=processes)()
 
 
