@@ -113,9 +113,13 @@ def _fly_member(ready: Prepared, launch: IntArray, member: int, draw: IntArray) 
     """One draw each of some launches, through one member, in one compiled call."""
     count = launch.size
     # launch by launch, as `fly` does: a product of other shape rounds otherwise
-    errors = np.concatenate(
-        [ready.errors(n, n + 1)[:, d : d + 1] for n, d in zip(launch, draw, strict=True)]
-    )
+    parts: dict[int, NDArray[np.float32]] = {}
+    for one in np.unique(launch):
+        of_it = ready.errors(int(one), int(one) + 1)
+        parts.update(
+            (int(i), of_it[:, draw[i] : draw[i] + 1].copy()) for i in np.flatnonzero(launch == one)
+        )
+    errors = np.concatenate([parts[i] for i in range(count)])
     out, rows = np.empty((k.RESULTS, count)), np.zeros(count, dtype=np.int64)
     paths = np.empty((count, ready.most_steps, k.PATH))
     axes, air, member = ready.of_member(member)
