@@ -4,6 +4,7 @@ The method and its sources stand in `windowwatch.chase.posterior`.
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -341,7 +342,7 @@ def _told(
 
 def _line(
     before: Before, known: Known, draws: Draws, chosen: NDArray[np.intp]
-) -> tuple[dict[str, tuple[float, ...]], dict[str, tuple[float, ...]]]:
+) -> tuple[dict[str, Any], dict[str, Any]]:
     """Height by time out of some flights, and the way of the first of them."""
     none, each = np.zeros(chosen.size, dtype=np.intp), np.arange(chosen.size)
     some = replace(draws, **{name: getattr(draws, name)[:, chosen] for name in _BY_DRAW})
