@@ -137,7 +137,7 @@ def fall_of(
     """Seconds since the burst, and heights, down to where the ascent began.
 
     With a stream the rate differs from its law as `windowwatch.chase` believes that it does: by 3 %
-    that hangs together over kilometres, by 5 % from layer to layer, and by the air's own motion.
+    that hangs together over kilometres, by 5 % in each minute, and by the air's own motion.
     """
     height = np.arange(new.height_m[rows - 1], new.height_m[0] - 1.0, -25.0)
     middle = 0.5 * (height[1:] + height[:-1])
@@ -148,11 +148,10 @@ def fall_of(
         knots = np.arange(0.0, 46_000.0, 300.0)
         near = np.exp(-np.abs(knots[:, None] - knots) / _SHARED_OVER_M)
         shared = FALL_SHARED * np.linalg.cholesky(near) @ stream.normal(size=knots.size)
-        layer = (middle / 300.0).astype(int)
-        rate = rate * np.exp(np.interp(middle, knots, shared)
-                             + FALL_BY_LAYER * stream.normal(size=knots.size)[layer])  # fmt: skip
         minute = (np.cumsum(25.0 / rate) / 60.0).astype(int)
-        rate = np.maximum(rate + UPDRAFT_MPS * stream.normal(size=minute[-1] + 1)[minute], 0.5)
+        by_layer, updraft = stream.normal(size=(2, minute[-1] + 1))
+        wrong = np.interp(middle, knots, shared) + FALL_BY_LAYER * by_layer[minute]
+        rate = np.maximum(rate * np.exp(wrong) + UPDRAFT_MPS * updraft[minute], 0.5)
     return np.concatenate([[0.0], np.cumsum(25.0 / rate)]), height
 
 

@@ -26,6 +26,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy.stats import beta
 from soundings import Sounding, read_sounding, sounding_files
 from twins import Twin, apart, fitted, twin_of
 
@@ -58,6 +59,7 @@ DRAWS = 16
 class Row:
     """One estimate of one twin against where it really came down; `day` is of the truth."""
 
+    pair: int
     day: int
     stage: str
     error_km: float
@@ -125,7 +127,8 @@ def flown(
             stream = np.random.default_rng([number, draw])
             twin = twin_of(old, new, stream, later, drawn=draws > 0)
             before = Before(twin.forecast, twin.train, growth if moving else NO_GROWTH, error)
-            rows += stages_of(twin, before, int(new.start_unix_s // 86_400.0), draw, flights)
+            day = int(new.start_unix_s // 86_400.0)
+            rows += stages_of(twin, before, (number, day), draw, flights)
     return rows
 
 
@@ -135,7 +138,9 @@ def believed(first: Sounding, last: Sounding) -> tuple[WindErrorModel, WindGrowt
     return fitted([s for s in soundings() if not low < s.start_unix_s < high])
 
 
-def stages_of(twin: Twin, before: Before, day: int, seed: int, flights: int) -> list[Row]:
+def stages_of(
+    twin: Twin, before: Before, of_truth: tuple[int, int], seed: int, flights: int
+) -> list[Row]:
     """The estimate of each stage of a twin against its landing."""
     rows, truth = [], twin.truth
     release = (truth.latitude_deg[0], truth.longitude_deg[0], truth.height_m[0])
@@ -147,7 +152,7 @@ def stages_of(twin: Twin, before: Before, day: int, seed: int, flights: int) -> 
         area = said.landing
         error = distance_m(area.latitude_deg, area.longitude_deg, *twin.landing)
         rows.append(
-            Row(day, stage, float(error) / 1e3,
+            Row(*of_truth, stage, float(error) / 1e3,
                 inside(area, twin.landing, 50), inside(area, twin.landing, 90))
         )  # fmt: skip
     return rows
@@ -170,9 +175,11 @@ def median_km(rows: list[Row], stage: str) -> float:
 
 
 def held(rows: list[Row], stage: str, share: int) -> tuple[float, float, float]:
-    """Share of truths inside, and its 5 and 95 % by days drawn again and again.
+    """Share of truths inside, and its 5 and 95 %.
 
-    Pairs share soundings, and those of one day its weather: a whole day is drawn or not.
+    Pairs share soundings, and those of one day its weather, so whole days are drawn again and
+    again. Where that is narrower than so many pairs that know nothing of each other would allow
+    (Clopper and Pearson: all may lie inside by luck), theirs counts.
     """
     some = of(rows, stage)
     days = sorted({row.day for row in some})
@@ -183,7 +190,12 @@ def held(rows: list[Row], stage: str, share: int) -> tuple[float, float, float]:
     again = np.random.default_rng(1).integers(0, len(days), (4_000, len(days)))
     drawn = each[again].sum(axis=1)
     low, high = np.quantile(drawn[:, 0] / drawn[:, 1], (0.05, 0.95))
-    return float(each[:, 0].sum() / each[:, 1].sum()), float(low), float(high)
+    share_in = float(each[:, 0].sum() / each[:, 1].sum())
+    pairs_there = len({row.pair for row in some})
+    count = share_in * pairs_there
+    least = 0.0 if count == 0.0 else float(beta.ppf(0.05, count, pairs_there - count + 1.0))
+    most = 1.0 if count == pairs_there else float(beta.ppf(0.95, count + 1.0, pairs_there - count))
+    return share_in, min(float(low), least), max(float(high), most)
 
 
 def table(rows: list[Row], title: str) -> str:
