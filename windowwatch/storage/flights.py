@@ -110,17 +110,19 @@ def begin_flight(database: Database, begun: Begun, air: "WindGrid | None" = None
 
 
 def begin_planned(
-    database: Database, watch: str, plan: Plan, site: Site, now_utc: datetime, key: str = ""
+    database: Database, watch: str, plan: Plan, site: Site, now_utc: datetime
 ) -> Flight:
     """The flight of a planned launch, begun where there is none: its train, lift, site, release.
 
-    The forecast comes after it (`give_air`): a release waits for nothing. Without a `key` it gets
-    a new one; what is drawn for a flight hangs on it.
+    The forecast comes after it (`give_air`): a release waits for nothing. What is drawn for a
+    flight hangs on its key, which comes of the plan: a rehearsal is to be the same again, whoever
+    begins its flight first.
     """
+    planned = f"{watch}, {plan.key}, {plan.site}, {plan.release_utc:%Y-%m-%dT%H:%M:%S}"
     return begin_flight(
         database,
         Begun(
-            key=key or new_key(),
+            key=key_of(planned),
             name=f"{plan.site}, {plan.release_utc:%Y-%m-%d}",
             begun_utc=now_utc,
             latitude_deg=site.latitude_deg,

@@ -24,7 +24,6 @@ from windowwatch.physics.paths import FlightPath, fly_path
 from windowwatch.physics.spread import Footprint, make_draws
 from windowwatch.physics.winderror import FORECAST_ERROR
 from windowwatch.scoring.values import Site
-from windowwatch.storage.flights import key_of
 from windowwatch.storage.store import Store
 from windowwatch.watch.chasing import Roads, advise_flight
 from windowwatch.watch.estimating import air_round, errors_of
@@ -135,9 +134,7 @@ def fly_played(
     legs = true_flight(truth, watch, site, plan)
     if not legs:
         return None
-    # its key is what its draws hang on: two rehearsals of one thing are to be the same
-    key = key_of(f"{watch.name}, {plan.key}, {plan.site}, {plan.released_utc:%Y-%m-%dT%H:%M:%S}")
-    flight = store.begin_planned(watch.name, plan, site, now, key)
+    flight = store.begin_planned(watch.name, plan, site, now)
     place = (site.latitude_deg, site.longitude_deg)
     air = air_round(data.wind, place, plan.released_utc)
     store.give_air(flight.key, data.cycle.id, air, errors_of(watch, store))
