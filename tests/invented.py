@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from windowwatch.forecast.cycle import Cycle, SourceFile
+from windowwatch.forecast.notes import AtSteps, DryAir, NotThere, Planes
 from windowwatch.physics.atmosphere import standard_atmosphere
 from windowwatch.physics.spread import Footprint
 from windowwatch.scoring.values import (
@@ -236,8 +237,8 @@ def record(number: int = 0, **other: object) -> PassRecord:
         changes=(change(key=key, cycle_id=of_cycle, found_utc=read_at(number)),),
         deliveries=((key, "phone"), (key, "mail")),
         files=FILES,
-        gaps=("level 7 hPa is missing at step 12",),
-        remarks=("a single step, taken as valid 3 h either way",),
+        gaps=(AtSteps(NotThere(Planes("u", 700.0)), (12 * 3600,), 9),),
+        remarks=(DryAir(),),
     )
     return replace(made, **other)  # type: ignore[arg-type]
 

@@ -56,8 +56,8 @@ def open_forecast(*paths: str | Path, model: str, sites: Sequence[Site] = ()) ->
     Returns
     -------
     CycleData
-        `wind` aloft, `surface` near the ground, and in words what was missing (`gaps`) and what
-        was assumed (`remarks`).
+        `wind` aloft, `surface` near the ground, and as values what was missing (`gaps`) and
+        what was assumed (`remarks`); `windowwatch.wording.gaps.notes_words` puts them into words.
 
     Raises
     ------

@@ -19,7 +19,7 @@ from made_air import FloatArray
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.forecast.cycle import Cycle, SourceFile
-from windowwatch.forecast.dataset import arranged, arrays_of, remarks_of, seconds_of
+from windowwatch.forecast.dataset import arranged, arrays_of, seconds_of
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import load_files, open_files
 from windowwatch.physics.earth import distance_m
@@ -45,7 +45,7 @@ def part(opened: xr.Dataset, keep: Keep) -> xr.Dataset:
     """A control run of which only a part was fetched."""
     kept = [keep(array) for arrays in arrays_of(opened, "control").values() for array in arrays]
     reference_utc = from_unix_s(float(opened.attrs["reference_unix_s"]))
-    return arranged(kept, reference_utc, remarks_of(opened))
+    return arranged(kept, reference_utc)
 
 
 def on_levels(levels_hpa: Sequence[float]) -> Keep:

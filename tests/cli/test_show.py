@@ -25,6 +25,7 @@ from windowwatch.cli.explaining import hour_at, print_hour, print_trail
 from windowwatch.cli.show import print_hours, print_sites, print_windows
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError
+from windowwatch.forecast.notes import DryAir, FieldsAbsent
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Hour, Median, Opinion, OutOfReach, Part, Told, Verdict
 from windowwatch.storage.cycles import StoredCycle, Trail
@@ -200,7 +201,9 @@ def test_what_other_models_say_of_an_hour() -> None:
 
 def trail(kind: ChangeKind = ChangeKind.CLOSED) -> Trail:
     hours = (hour(at(6), 80.0), hour(at(7), 90.0), rough(), hour(at(9), 60.0, verdict=Verdict.GO))
-    stored = StoredCycle("skerra demo", cycle(), at(0), FILES, ("no gust",), ("one remark",))
+    stored = StoredCycle(
+        "skerra demo", cycle(), at(0), FILES, (FieldsAbsent(("gust_mps",)),), (DryAir(),)
+    )
     return Trail("skerra demo", change(kind), window(), hours, stored, ())
 
 
@@ -212,6 +215,8 @@ def test_the_trail_of_a_closed_window_tells_its_worst_hour_in_full() -> None:
     assert text.count("in full") == 1
     assert "Thu 7 06:00 local (08:00 UTC) in full: caution" in text
     assert FILES[0].sha256 in text
+    assert "not in the files: wind gust" in text
+    assert "air is taken as dry" in text
     whole = shown(
         lambda c: print_trail(c, trail(), SITES, PLAN, WindowRules(), every_hour=True), 100
     )

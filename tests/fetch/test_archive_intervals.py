@@ -26,6 +26,7 @@ from windowwatch.forecast.dataset import (
 from windowwatch.forecast.grib.arrange import open_cycle
 from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.normalise import build_cycle
+from windowwatch.wording.gaps import notes_words
 
 METHODS = {"gust_mps": "maximum", "precipitation_mm": "sum", "cloud_total_pct": "mean"}
 #: Begin and end of what the made file has, in hours.
@@ -154,7 +155,7 @@ def test_without_intervals_values_are_taken_as_before_and_it_is_said(tmp_path: P
     write_archive(path, archived)
     rewritten(path, without_bounds)
     data = built(read_archive(path))
-    (said,) = (remark for remark in data.remarks if "without intervals" in remark)
+    (said,) = (remark for remark in notes_words(data.remarks) if "without intervals" in remark)
     for words in ("wind gust", "precipitation amount", "total cloud"):
         assert words in said
     assert "temperature" not in said

@@ -19,6 +19,7 @@ from windowwatch.storage.store import SqlLedger, Store, open_store
 from windowwatch.watch.pipeline import PassResult
 from windowwatch.windows.causes import ForecastLate, GivenUp, StillShown
 from windowwatch.windows.values import ChangeKind
+from windowwatch.wording.gaps import notes_words
 
 
 @pytest.fixture
@@ -47,7 +48,7 @@ def test_a_cycle_comes_in_bit_by_bit(tmp_path: Path, host: Provider, kept: Store
     assert old.cycle_id == "gfs-2026-05-04T06Z"
     assert all(h.from_cycle is None for h in old.hours)
     assert all(h.refused is None for h in old.hours)
-    assert any("NOAA/NCEP" in words for words in old.remarks)
+    assert any("NOAA/NCEP" in words for words in notes_words(old.remarks))
     assert w.look() is None, "nothing new"
 
     clock.set(at(15, 30))
@@ -68,7 +69,10 @@ def test_a_cycle_comes_in_bit_by_bit(tmp_path: Path, host: Provider, kept: Store
     before = {h.time_utc: h for h in old.hours}
     assert all(replace(h, from_cycle=None) == before[h.time_utc] for h in carried)
     assert all(h.refused is None for h in part.hours)
-    assert any(f"{len(carried)} hours keep an earlier answer" in words for words in part.remarks)
+    assert any(
+        f"{len(carried)} hours keep an earlier answer" in words
+        for words in notes_words(part.remarks)
+    )
     assert kept.hours("line") == part.hours
 
     clock.set(at(15, 50))

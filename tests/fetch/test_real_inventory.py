@@ -23,6 +23,7 @@ from windowwatch.forecast.download.wanted import levels_of
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.grib.reader import inventory as keys_of
 from windowwatch.forecast.sources import load_files, open_files
+from windowwatch.wording.gaps import notes_words
 
 pytestmark = pytest.mark.real_index
 
@@ -223,7 +224,7 @@ def test_it_is_a_cycle_that_can_be_flown(fetched: Fetched) -> None:
     _, its, haul, _ = fetched
     data = load_files([f.path for f in haul.files], its.name, area=PART)
     assert np.isfinite(data.wind.air[:, :, 1, 1]).any()
-    assert not [gap for gap in data.gaps if "left out" in gap]
+    assert not [gap for gap in notes_words(data.gaps) if "left out" in gap]
 
 
 def test_what_is_fetched_is_no_more_than_is_asked_for(tmp_path: Path) -> None:

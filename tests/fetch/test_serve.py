@@ -13,6 +13,7 @@ from patience import PATIENCE_S
 from provider import Provider, fill_ecmwf, fill_gfs, provider
 
 from windowwatch.storage.store import open_store
+from windowwatch.wording.gaps import notes_words
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 
@@ -79,8 +80,10 @@ def test_cycles_of_two_models_go_from_their_providers_to_the_database(tmp_path: 
     store = open_store(f"sqlite:///{tmp_path}/serve.sqlite3")
     (cycle,) = store.cycles("line")
     assert cycle.cycle.id == "gfs-2026-05-04T12Z"
-    assert any("NOAA/NCEP" in words for words in cycle.remarks)
-    assert any("European Centre" in words for words in store.opinions("line")[0].remarks)
+    assert any("NOAA/NCEP" in words for words in notes_words(cycle.remarks))
+    assert any(
+        "European Centre" in words for words in notes_words(store.opinions("line")[0].remarks)
+    )
     hours = store.hours("line")
     assert len(hours) == 12
     said = [opinion for hour in hours for opinion in hour.others]

@@ -31,6 +31,7 @@ from windowwatch.forecast.grib.arrange import open_cycle
 from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.grib.reader import inventory
+from windowwatch.wording.gaps import notes_words
 
 
 def _open(*paths: str) -> xr.Dataset:
@@ -118,7 +119,7 @@ def test_kinds_of_time_are_not_mixed(tmp_path: Path) -> None:
     assert float(arrays_of(opened, "control")["cloud_low_pct"][0].mean()) == 30.0
     assert float(arrays_of(opened, "control")["temperature_2m_k"][0].mean()) == 280.0
     assert "precipitation_mm" not in arrays_of(opened, "control")
-    assert remarks_of(opened) == ()
+    assert notes_words(remarks_of(opened)) == ()
 
 
 def test_the_coding_with_more_times_is_used_and_means_are_remarked(tmp_path: Path) -> None:
@@ -128,7 +129,7 @@ def test_the_coding_with_more_times_is_used_and_means_are_remarked(tmp_path: Pat
     ]
     opened = _open(write(tmp_path / "a.grib2", [Message("low cloud", 0, 5.0), *means]))
     assert arrays_of(opened, "control")["cloud_low_pct"][0].shape[1] == 2
-    assert remarks_of(opened) == (
+    assert notes_words(remarks_of(opened)) == (
         "mean over an interval that ends at the time, not at the time: low cloud",
     )
 
@@ -153,14 +154,14 @@ def test_members_stay_apart_from_the_control(tmp_path: Path) -> None:
     members = arrays_of(opened, "members")["u"][0]
     assert members["number"].values.tolist() == [1, 2]
     assert members.mean(["step", "level", "latitude", "longitude"]).values.tolist() == [11.0, 12.0]
-    assert "unperturbed run is left out" in remarks_of(opened)[0]
+    assert "unperturbed run is left out" in notes_words(remarks_of(opened))[0]
 
 
 def test_an_ensemble_control_alone_is_the_control(tmp_path: Path) -> None:
     messages = [message for m in (0, 1) for message in aloft(wind=10.0 + m, member=m)]
     opened = _open(write(tmp_path / "a.grib2", messages))
     assert float(arrays_of(opened, "control")["u"][0].mean()) == 10.0
-    assert remarks_of(opened) == ()
+    assert notes_words(remarks_of(opened)) == ()
 
 
 def test_an_ensemble_mean_is_nobodys_weather(tmp_path: Path) -> None:

@@ -25,6 +25,7 @@ from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
 from windowwatch.wording.checks import check_sentence
+from windowwatch.wording.gaps import notes_words
 
 HOUR = 3600.0
 LEAST = 3  # code table 4.10
@@ -154,7 +155,7 @@ def test_an_instant_of_constant_0_at_step_0_is_missing_too(
     gusts = [Message("10gust", step, float(step), member=member) for step in (0, 3, 6)]
     data = load(tmp_path, [*steps(0, 3, 6), *gusts])
     assert np.isnan(row(data, "gust_mps")).tolist() == [True, False, False]
-    assert "wind gust is missing at +0 h" in data.gaps
+    assert "wind gust is missing at +0 h" in notes_words(data.gaps)
     blows = np.zeros((4, 5))
     blows[1, 1] = 0.1
     data = load(tmp_path, [*steps(0, 3, 6), Message("10gust", 0, blows, member=member), *gusts[1:]])
@@ -177,7 +178,7 @@ def test_an_interval_without_length_stands_for_nothing(
     data = load(tmp_path, [*steps(0, 3, 6, 9), *messages])
     assert np.isnan(row(data, name)).tolist() == [True, False, True, False]
     assert cells_h(data, name) == [(0, 3), (3, 6), (6, 9)]  # the one in the middle is missing
-    assert any("is missing at +6 h" in gap for gap in data.gaps)
+    assert any("is missing at +6 h" in gap for gap in notes_words(data.gaps))
 
 
 def test_of_two_intervals_with_one_end_the_one_that_reaches_back_is_used(tmp_path: Path) -> None:
@@ -192,13 +193,15 @@ def test_a_lost_plane_is_missing_and_one_that_is_covered_is_not(tmp_path: Path) 
     hours = [greatest(9.0, end - 1, end) for end in (3, 6, 12)]
     data = load(tmp_path, [*steps(0, 3, 6, 9, 12), *hours])
     assert cells_h(data, "gust_mps") == [(2, 3), (5, 6), (6, 9), (11, 12)]
-    assert "wind gust is missing at +9 h" in data.gaps
+    assert "wind gust is missing at +9 h" in notes_words(data.gaps)
     gust = measured(data, 5.2, 7.5, 10.0, 10.3)["gust"].values[:, 0, 0]
     assert np.isnan(gust).tolist() == [False, True, True, True]
     sixes = [greatest(9.0, 0, 6), greatest(7.0, 6, 12)]
     data = load(tmp_path, [*steps(0, 3, 6, 9, 12), *sixes])
     assert cells_h(data, "gust_mps") == [(0, 6), (6, 12)]
-    assert not any("wind gust" in gap for gap in data.gaps if "not in the files" not in gap)
+    assert not any(
+        "wind gust" in gap for gap in notes_words(data.gaps) if "not in the files" not in gap
+    )
     gust = measured(data, 2.0, 5.9, 8.0)["gust"].values[:, 0, 0]
     assert gust == pytest.approx([9.0, 9.0, 7.0])
 
@@ -245,7 +248,9 @@ def test_members_go_with_a_control_of_the_same_intervals_only(tmp_path: Path) ->
     assert cells_h(same, "gust_mps") == [(0, 3), (3, 6)]
     other = load(tmp_path, [*control, *run(1, 1), *run(2, 1)])
     assert other.surface.fields["gust_mps"].shape[0] == 1
-    assert any("control's is used for all members: wind gust" in r for r in other.remarks)
+    assert any(
+        "control's is used for all members: wind gust" in r for r in notes_words(other.remarks)
+    )
     instants = [*steps(0, 3, 6), *(Message("gust", step, 5.0) for step in (0, 3, 6))]
     mixed = load(tmp_path, [*instants, *run(1, 3), *run(2, 3)])
     assert mixed.surface.fields["gust_mps"].shape[0] == 1
@@ -256,7 +261,7 @@ def test_members_go_with_a_control_of_the_same_intervals_only(tmp_path: Path) ->
     uneven = [m for m in run(2, 3) if m.window != (0, 3)]
     lost = load(tmp_path, [*control, *run(1, 3), *uneven])
     assert cells_h(lost, "gust_mps") == [(0, 3), (3, 6)]
-    assert "wind gust of member 2 is missing at +3 h" in lost.gaps
+    assert "wind gust of member 2 is missing at +3 h" in notes_words(lost.gaps)
 
 
 @pytest.mark.parametrize(("what", "kind"), [("10gust", GREATEST), ("total cloud", AVERAGE)])

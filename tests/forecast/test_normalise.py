@@ -9,8 +9,9 @@ from made_air import whole_air
 
 from windowwatch.errors import DecodeError, MissingFieldError
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.normalise import DRY
+from windowwatch.forecast.notes import DryAir
 from windowwatch.forecast.sources import load_file
+from windowwatch.wording.gaps import note_words, notes_words
 
 ROWS = Box(rising=True)
 
@@ -86,7 +87,7 @@ def test_old_style_cloud_layers_and_means_of_growing_intervals(tmp_path: Path) -
         _, first, second = _mean(data, f"cloud_{layer}_pct")
         assert first == pytest.approx(value, abs=1e-3)
         assert second == pytest.approx(value + 30.0, abs=1e-3)  # (value + value + 30) / 2
-    assert any("mean over an interval" in words for words in data.remarks)
+    assert any("mean over an interval" in words for words in notes_words(data.remarks))
 
 
 def test_a_gust_may_be_the_greatest_of_the_interval(tmp_path: Path) -> None:
@@ -95,7 +96,7 @@ def test_a_gust_may_be_the_greatest_of_the_interval(tmp_path: Path) -> None:
     ]
     data = _load(tmp_path, [*_steps(0, 3, 6), *gusts])
     assert _mean(data, "gust_mps") == [10.0, 13.0]
-    assert "greatest in an interval that ends at the time" in data.remarks[0]
+    assert "greatest in an interval that ends at the time" in notes_words(data.remarks)[0]
 
 
 @pytest.mark.parametrize("running", [True, False])
@@ -130,10 +131,10 @@ def test_a_single_step_is_held_three_hours_and_says_so(tmp_path: Path) -> None:
     assert np.array_equal(whole_air(data.wind)[:, 0], whole_air(data.wind)[:, 1])
     assert _mean(data, "gust_mps") == [8.0, 8.0]
     assert _mean(data, "precipitation_mm")[1] == 12.0  # 2 mm/h for the six hours
-    assert data.remarks == (
+    assert notes_words(data.remarks) == (
         "the files hold a single step, valid 2026-05-05 00:00 UTC (+12 h); it is taken as valid "
         "within three hours either way",
-        DRY,
+        note_words(DryAir()),
     )
 
 
@@ -147,7 +148,7 @@ def test_relative_and_specific_humidity_make_the_same_lighter_air(tmp_path: Path
     for what, values in (("r", 80.0), ("q", q)):
         found = [Message(what, step, values, level) for step in (0, 3) for level in (1000, 500)]
         humid[what] = _load(tmp_path, [*_steps(0, 3), *found])
-        assert humid[what].remarks == ()
+        assert notes_words(humid[what].remarks) == ()
         moisture = humid[what].wind.moisture
         assert moisture is not None
         assert np.allclose(moisture, 1.0 - 1.0 / (1.0 + 0.60777 * q), rtol=1e-3)
@@ -156,7 +157,7 @@ def test_relative_and_specific_humidity_make_the_same_lighter_air(tmp_path: Path
         assert np.allclose(low, -np.log(1.0 + 0.60777 * q), rtol=0.05)
         assert np.array_equal(whole_air(humid[what].wind)[..., 2], whole_air(dry.wind)[..., 2])
     assert dry.wind.moisture is None
-    assert dry.remarks == (DRY,)
+    assert notes_words(dry.remarks) == (note_words(DryAir()),)
     given = [
         Message(what, step, value, level)
         for what, value in (("r", 10.0), ("q", q))
@@ -176,11 +177,11 @@ def test_missing_humidity_is_dry_air_and_named(tmp_path: Path) -> None:
     assert data.wind.moisture is not None
     assert (data.wind.moisture[0] > 0.0).all()
     assert (data.wind.moisture[1] == 0.0).all()
-    (gap,) = (gap for gap in data.gaps if "humidity" in gap)
+    (gap,) = (gap for gap in notes_words(data.gaps) if "humidity" in gap)
     assert "air is taken as dry where relative humidity at 500 hPa is missing" in gap
     wrong = [Message("r", 0, 80.0, 1000), Message("r", 3, 900.0, 1000)]
     data = _load(tmp_path, [*_steps(0, 3), *wrong])
-    assert any("relative humidity at 1000 hPa is not used" in gap for gap in data.gaps)
+    assert any("relative humidity at 1000 hPa is not used" in gap for gap in notes_words(data.gaps))
     assert not np.isnan(whole_air(data.wind)).any()
 
 
@@ -194,7 +195,7 @@ def _without(messages: list[Message], what: str, step: int, level: int) -> list[
 def test_a_missing_plane_is_nan_there_only_and_named(tmp_path: Path) -> None:
     whole = _load(tmp_path, _steps(0, 3, 6))
     data = _load(tmp_path, _without(_steps(0, 3, 6), "v", 3, 500))
-    assert "northward wind at 500 hPa is missing at +3 h" in data.gaps
+    assert "northward wind at 500 hPa is missing at +3 h" in notes_words(data.gaps)
     lost = np.isnan(whole_air(data.wind))
     assert lost[:, 1].any()
     assert not lost[:, [0, 2]].any()
@@ -213,10 +214,10 @@ def test_a_level_that_one_field_always_lacks_is_nan_inside_and_left_out_at_the_t
     levels = (1000, 700, 500, 10)
     messages = [m for step in (0, 3) for m in aloft(step, levels=levels)] + ground()
     inside = _load(tmp_path, [m for m in messages if (m.what, m.level) != ("u", 700)])
-    assert "eastward wind at 700 hPa is missing at every step" in inside.gaps
+    assert "eastward wind at 700 hPa is missing at every step" in notes_words(inside.gaps)
     assert np.isnan(whole_air(inside.wind)[..., 0]).any()
     top = _load(tmp_path, [m for m in messages if (m.what, m.level) != ("u", 10)])
-    assert "10 hPa is left out: it has no eastward wind" in top.gaps
+    assert "10 hPa is left out: it has no eastward wind" in notes_words(top.gaps)
     assert not np.isnan(whole_air(top.wind)).any()
     assert top.wind.top_height_m < 6_000.0 < inside.wind.top_height_m
 
@@ -224,8 +225,8 @@ def test_a_level_that_one_field_always_lacks_is_nan_inside_and_left_out_at_the_t
 def test_a_missing_step_is_nan_and_named(tmp_path: Path) -> None:
     gusts = [Message("gust", step, 5.0) for step in (0, 3, 9, 12)]
     data = _load(tmp_path, [*_steps(0, 3, 9, 12), *gusts])
-    assert "nothing aloft is there at +6 h" in data.gaps
-    assert "nothing near the ground is there at +6 h" in data.gaps
+    assert "nothing aloft is there at +6 h" in notes_words(data.gaps)
+    assert "nothing near the ground is there at +6 h" in notes_words(data.gaps)
     assert data.wind.time_unix_s.size == data.surface.time_unix_s.size == 5
     assert np.isnan(whole_air(data.wind)[:, 2]).all()
     assert not np.isnan(whole_air(data.wind)[:, [0, 1, 3, 4]]).any()
@@ -235,7 +236,7 @@ def test_a_missing_step_is_nan_and_named(tmp_path: Path) -> None:
 def test_a_missing_surface_plane_is_nan_and_named(tmp_path: Path) -> None:
     messages = [*_steps(0, 3, 6), *(Message("2t", s, 280.0) for s in (0, 3, 6))]
     data = _load(tmp_path, [*messages, Message("gust", 0, 5.0), Message("gust", 6, 6.0)])
-    assert "wind gust is missing at +3 h" in data.gaps
+    assert "wind gust is missing at +3 h" in notes_words(data.gaps)
     gust = _mean(data, "gust_mps")
     assert (gust[0], gust[2]) == (5.0, 6.0)
     assert np.isnan(gust[1])
@@ -244,7 +245,7 @@ def test_a_missing_surface_plane_is_nan_and_named(tmp_path: Path) -> None:
 def test_fields_that_are_not_there_at_all_are_absent_and_named(tmp_path: Path) -> None:
     data = _load(tmp_path, [*_steps(0, 3), *_pairs("gust", 5.0)])
     assert set(data.surface.fields) == {"gust_mps"}
-    (words,) = data.gaps
+    (words,) = notes_words(data.gaps)
     assert words.startswith("not in the files: eastward wind at 10 m")
     for field in ("visibility", "cloud ceiling", "low cloud", "CAPE"):
         assert field in words
@@ -256,7 +257,9 @@ def test_many_lost_steps_are_counted_not_listed(tmp_path: Path) -> None:
     steps = list(range(0, 60, 3))
     messages = [*_steps(*steps), *(Message("2t", s, 280.0) for s in steps)]
     data = _load(tmp_path, [*messages, Message("gust", 0, 5.0)])
-    assert "wind gust is missing at +3, +6, +9, +12, +15, +18 h and 13 more steps" in data.gaps
+    assert "wind gust is missing at +3, +6, +9, +12, +15, +18 h and 13 more steps" in notes_words(
+        data.gaps
+    )
 
 
 @pytest.mark.parametrize("what", ["u", "v", "t", "gh"])
@@ -274,7 +277,7 @@ def test_impossible_values_are_refused_not_flown(tmp_path: Path) -> None:
     wild[2, 3] = 2.0e4
     data = _load(tmp_path, [*messages, Message("u", 3, wild, 500)])
     expected = "eastward wind at 500 hPa is not used, its values cannot be right, at +3 h"
-    assert expected in data.gaps
+    assert expected in notes_words(data.gaps)
     lost = np.isnan(whole_air(data.wind)[0, 1, ..., 0])
     assert lost.any(axis=-1).all(), "the whole plane goes, not one cell"
     assert float(np.nanmax(whole_air(data.wind)[..., 0])) < 6.0
@@ -286,7 +289,7 @@ def test_coding_noise_is_trimmed_and_real_nonsense_is_not(tmp_path: Path) -> Non
     first, second = _mean(data, "cloud_low_pct")
     assert first == 100.0
     assert np.isnan(second)
-    assert "low cloud is not used, its values cannot be right, at +3 h" in data.gaps
+    assert "low cloud is not used, its values cannot be right, at +3 h" in notes_words(data.gaps)
 
 
 def test_missing_cells_stay_missing(tmp_path: Path) -> None:
@@ -296,7 +299,7 @@ def test_missing_cells_stay_missing(tmp_path: Path) -> None:
     plane = data.surface.fields["ceiling_m"][0, 0]
     assert np.isnan(plane[3, 1])
     assert np.isnan(plane).sum() == 1
-    assert "cloud ceiling has missing cells at +0 h" in data.gaps
+    assert "cloud ceiling has missing cells at +0 h" in notes_words(data.gaps)
 
 
 # --- terrain ------------------------------------------------------------------------------
@@ -310,7 +313,7 @@ def test_terrain_comes_from_pressure_where_it_is_not_given(tmp_path: Path) -> No
     share = np.log(1000 / 900) / np.log(1000 / 500)
     by_hand = height[1000] + share * (height[500] - height[1000])
     assert np.allclose(data.wind.terrain_m, by_hand, atol=0.01)
-    assert "terrain height is not in the files" in data.remarks[0]
+    assert "terrain height is not in the files" in notes_words(data.remarks)[0]
     below = _load(tmp_path, [*messages, *_pairs("sp", 102_000.0)])
     assert np.all(below.wind.terrain_m < height[1000])
 
@@ -355,9 +358,9 @@ def test_members_follow_the_control_on_its_times(tmp_path: Path) -> None:
     gust = data.surface.fields["gust_mps"]
     assert gust[:, :, 0, 0].tolist() == [[1, 1, 1], [10, 13, 16], [20, 23, 26], [30, 33, 36]]
     assert data.surface.fields["temperature_2m_k"].shape[0] == 1
-    assert data.remarks == (
+    assert notes_words(data.remarks) == (
         "of these the control's is used for all members: temperature at 2 m",
-        DRY,
+        note_words(DryAir()),
     )
 
 
@@ -374,10 +377,10 @@ def test_missing_members_and_their_planes_are_named(tmp_path: Path) -> None:
     messages = [m for m in messages if (m.member, m.step, m.what) != (4, 6, "t")]
     messages = [m for m in messages if (m.member, m.step) != (1, 0) or m.what == "gust"]
     data = _load(tmp_path, [*_steps(0, 3, 6), *messages])
-    assert "member 2 is missing" in data.gaps
-    assert "member 3 is missing" in data.gaps
-    assert "temperature of member 4 is missing on all levels at +6 h" in data.gaps
-    assert "nothing aloft of member 1 is there at +0 h" in data.gaps
+    assert "member 2 is missing" in notes_words(data.gaps)
+    assert "member 3 is missing" in notes_words(data.gaps)
+    assert "temperature of member 4 is missing on all levels at +6 h" in notes_words(data.gaps)
+    assert "nothing aloft of member 1 is there at +0 h" in notes_words(data.gaps)
     assert np.isnan(whole_air(data.wind)[1, 0]).all()
     assert not np.isnan(whole_air(data.wind)[0]).any()
 
@@ -385,9 +388,9 @@ def test_missing_members_and_their_planes_are_named(tmp_path: Path) -> None:
 def test_fewer_members_than_promised_are_counted(tmp_path: Path) -> None:
     """The count may include the unperturbed run, so one less is no gap."""
     three = _load(tmp_path, [*_steps(0, 3, 6), *_ensemble((1, 2, 3), (0, 6))])
-    assert not any("members" in words for words in three.gaps)
+    assert not any("members" in words for words in notes_words(three.gaps))
     two = _load(tmp_path, [*_steps(0, 3, 6), *_ensemble((1, 2), (0, 6))])
-    assert "the source speaks of 4 members; 2 are there" in two.gaps
+    assert "the source speaks of 4 members; 2 are there" in notes_words(two.gaps)
 
 
 def test_members_alone_are_a_cycle_too(tmp_path: Path) -> None:
@@ -399,15 +402,15 @@ def test_members_alone_are_a_cycle_too(tmp_path: Path) -> None:
 def test_a_field_that_stands_there_twice_is_taken_once(tmp_path: Path) -> None:
     messages = [*_steps(0, 3), *_pairs("gust", 5.0)]
     same = _load(tmp_path, [*messages, Message("gust", 3, 5.0)])
-    assert same.remarks == (DRY,)
+    assert notes_words(same.remarks) == (note_words(DryAir()),)
     slope = 5.0 + np.linspace(0.0, 4.0, 20).reshape(4, 5)
     coarse = np.round(slope, 1)  # the same weather in another coding
     messages = [*_steps(0, 3), Message("gust", 0, slope), Message("gust", 3, slope)]
     other = _load(tmp_path, [*messages, Message("gust", 3, np.clip(coarse, slope - 0.03, slope))])
     assert np.allclose(other.surface.fields["gust_mps"][0, 1], slope[::-1], atol=1e-5)
-    assert other.remarks == (
+    assert notes_words(other.remarks) == (
         "wind gust: 1 planes are there twice with other values; the first one found is used",
-        DRY,
+        note_words(DryAir()),
     )
 
 

@@ -16,6 +16,7 @@ from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.grib.reader import inventory
 from windowwatch.forecast.sources import load_file, scan_folder
 from windowwatch.physics.atmosphere import geometric_height_m
+from windowwatch.wording.gaps import notes_words
 
 pytestmark = pytest.mark.real_data
 
@@ -74,8 +75,8 @@ def test_the_cycle_is_read_from_the_header(globe: CycleData) -> None:
     assert globe.cycle.id == "gfs-2011-01-10T12Z"
     valid = globe.wind.cycle_unix_s + 120 * 3600
     assert globe.wind.time_unix_s.tolist() == [valid - 10800, valid + 10800]
-    assert "valid 2011-01-15 12:00 UTC (+120 h)" in globe.remarks[-1]
-    assert globe.gaps == (
+    assert "valid 2011-01-15 12:00 UTC (+120 h)" in notes_words(globe.remarks)[-1]
+    assert notes_words(globe.gaps) == (
         "not in the files: eastward wind at 100 m, northward wind at 100 m, dew point at 2 m, "
         "cloud ceiling, visibility",
     )

@@ -18,6 +18,7 @@ from windowwatch.forecast.models import SELDOM
 from windowwatch.forecast.normalise import build_cycle
 from windowwatch.forecast.sources import load_file, load_files, scan_folder
 from windowwatch.physics.surface import SURFACE_FIELDS
+from windowwatch.wording.gaps import notes_words
 
 SAMPLES = Path(__file__).resolve().parents[2] / "grib_samples"
 DAMAGED = SAMPLES / "damaged"
@@ -174,15 +175,17 @@ def test_members_near_the_ground_equal_the_loop_on_their_steps(
 
 
 def test_the_noon_cycle_is_whole_but_for_the_members_left_out(noon: CycleData) -> None:
-    assert noon.gaps == ("the source speaks of 8 members; 2 are there",)
+    assert notes_words(noon.gaps) == ("the source speaks of 8 members; 2 are there",)
     assert noon.wind.member_labels == ("control", "member 1", "member 2")
     assert whole_air(noon.wind).shape[:4] == (3, 57, 13, 13)
     assert not np.isnan(whole_air(noon.wind)).any()
     assert noon.wind.longitude_deg.tolist() == np.arange(-38.0, -31.9, 0.5).tolist()
     assert noon.wind.latitude_deg.tolist() == np.arange(43.0, 49.1, 0.5).tolist()
     assert noon.wind.top_height_m > 35_000.0  # 5 hPa in the standard atmosphere: 36 km
-    assert "unperturbed run is left out" in noon.remarks[0]
-    assert "control's is used for all members: eastward wind at 100 m" in noon.remarks[1]
+    assert "unperturbed run is left out" in notes_words(noon.remarks)[0]
+    assert (
+        "control's is used for all members: eastward wind at 100 m" in notes_words(noon.remarks)[1]
+    )
 
 
 def _garbage(words: str) -> None:
@@ -227,7 +230,7 @@ def test_the_folder_of_damaged_samples_gives_the_good_ones_only() -> None:
 
 def test_a_missing_level_is_named_and_never_calm() -> None:
     data = load_file(DAMAGED / "missing-level.grib2", "skerra")
-    assert data.gaps == ("northward wind at 300 hPa is missing at +3 h",)
+    assert notes_words(data.gaps) == ("northward wind at 300 hPa is missing at +3 h",)
     lost = np.isnan(whole_air(data.wind)[0, 1, :, :, :, 1])
     at_300_hpa = np.abs(data.wind.height_m - 9_300.0) < 1_500.0  # in the standard atmosphere
     assert lost[..., at_300_hpa].all()
@@ -236,7 +239,7 @@ def test_a_missing_level_is_named_and_never_calm() -> None:
 
 def test_a_missing_step_of_the_gust_is_named() -> None:
     data = load_file(DAMAGED / "missing-step.grib2", "skerra")
-    assert data.gaps == ("wind gust is missing at +3 h",)
+    assert notes_words(data.gaps) == ("wind gust is missing at +3 h",)
     lost = np.isnan(data.surface.fields["gust_mps"]).all(axis=(2, 3))
     assert lost.tolist() == [[False, True, False]]
 
@@ -244,8 +247,8 @@ def test_a_missing_step_of_the_gust_is_named() -> None:
 def test_a_missing_member_is_named_and_the_promise_of_the_header_too() -> None:
     whole = DAMAGED / "stale-index.grib2"
     data = load_files([whole, DAMAGED / "missing-member.grib2"], "skerra")
-    assert "nothing aloft of member 2 is there at +6 h" in data.gaps
-    assert "the source speaks of 8 members; 3 are there" in data.gaps
+    assert "nothing aloft of member 2 is there at +6 h" in notes_words(data.gaps)
+    assert "the source speaks of 8 members; 3 are there" in notes_words(data.gaps)
     assert np.isnan(whole_air(data.wind)[2, 2]).all()
     assert not np.isnan(whole_air(data.wind)[[0, 1, 3]]).any()
 
@@ -255,7 +258,7 @@ def test_a_stale_index_beside_a_file_changes_nothing(tmp_path: Path) -> None:
     alone = tmp_path / "alone.grib2"
     alone.write_bytes((DAMAGED / "stale-index.grib2").read_bytes())
     without = load_file(alone, "skerra")
-    assert with_index.gaps == without.gaps == ()
+    assert notes_words(with_index.gaps) == notes_words(without.gaps) == ()
     assert with_index.cycle == without.cycle
     assert np.array_equal(whole_air(with_index.wind), whole_air(without.wind))
     for name, values in without.surface.fields.items():

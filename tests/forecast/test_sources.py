@@ -13,7 +13,7 @@ from grib_maker import Box, Message, aloft, ground, write
 
 from windowwatch.errors import DecodeError, InputError, MissingFieldError, SourceError
 from windowwatch.forecast.cycle import Cycle
-from windowwatch.forecast.normalise import DRY
+from windowwatch.forecast.notes import DryAir
 from windowwatch.forecast.sources import (
     FoundCycle,
     Seen,
@@ -23,6 +23,7 @@ from windowwatch.forecast.sources import (
     require_covers,
     scan_folder,
 )
+from windowwatch.wording.gaps import note_words, notes_words
 
 
 @dataclass(frozen=True)
@@ -182,7 +183,7 @@ def test_one_step_a_file_makes_a_whole_cycle(tmp_path: Path) -> None:
     assert len(found.files) == 3
     assert data.wind.time_unix_s.size == 3
     assert not np.isnan(data.wind.air).any()
-    assert data.remarks == (DRY,)
+    assert notes_words(data.remarks) == (note_words(DryAir()),)
 
 
 def test_only_the_area_is_kept(tmp_path: Path) -> None:

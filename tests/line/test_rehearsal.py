@@ -21,6 +21,7 @@ from windowwatch.launchday.plan import PlanState, stand
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
 from windowwatch.windows.values import ChangeKind, Window, WindowState
+from windowwatch.wording.gaps import notes_words
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE = ROOT / "config" / "skerra.toml"
@@ -204,7 +205,7 @@ def test_its_flight_is_followed_to_the_ground(week: Week) -> None:
 
 def test_what_is_true_of_every_cycle_is_said_once(week: Week) -> None:
     words = " ".join(week.printed.split())
-    remarks = {r for each in week.store.cycles(WATCH) for r in each.remarks}
+    remarks = {r for each in week.store.cycles(WATCH) for r in notes_words(each.remarks)}
     assert remarks
     for remark in remarks:
         assert words.count(f"of the forecast: {' '.join(remark.split())}") == 1, remark

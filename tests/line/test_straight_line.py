@@ -23,6 +23,7 @@ from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
 from windowwatch.windows.causes import CheckAgainst
 from windowwatch.windows.values import ChangeKind
+from windowwatch.wording.gaps import notes_words
 
 
 def _pass(
@@ -108,7 +109,7 @@ def test_a_missing_level_is_a_refused_hour_with_its_reason_not_calm_air(tmp_path
     write(path, kept, BOX)
     store = _store(tmp_path)
     result = _pass(tmp_path, path, store)
-    assert any("300 hPa" in gap for gap in result.gaps), result.gaps
+    assert any("300 hPa" in gap for gap in notes_words(result.gaps)), notes_words(result.gaps)
     hour = next(h for h in result.hours if h.time_utc == REFERENCE + timedelta(hours=3))
     assert hour.verdict is Verdict.UNKNOWN
     assert (hour.score, hour.chance) == (None, None)

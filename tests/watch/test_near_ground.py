@@ -35,6 +35,7 @@ from windowwatch.watch.polling.nearby import NearPlan, NearWatcher
 from windowwatch.watch.polling.network import make_fetcher
 from windowwatch.watch.polling.watching import PassContext, Watching
 from windowwatch.wording.credits import near_words
+from windowwatch.wording.gaps import notes_words
 
 BEFORE = REFERENCE - timedelta(hours=6)
 #: Round the site of the watch: the cone of HRRR, turned to another meridian.
@@ -148,7 +149,7 @@ def test_hours_are_judged_by_the_finer_model_and_say_so(line: Line) -> None:
     fetched = [f for f in cycle.files if "/hrrr/" in f.path]
     assert fetched, "the walk back to the file and its checksum"
     assert all(len(f.sha256) == 64 for f in fetched)
-    assert any("HRRR" in words for words in cycle.remarks)
+    assert any("HRRR" in words for words in notes_words(cycle.remarks))
     asked = [r for r in line.host.log if not r.path.endswith(".idx")]
     assert all(r.span is not None for r in asked), "byte ranges, never a whole file"
     size = sum(Path(f.path).stat().st_size for f in fetched)
@@ -269,7 +270,10 @@ def test_a_file_that_changed_on_the_disk_is_not_used(line: Line) -> None:
     data[-20] ^= 1
     path.write_bytes(data)
     _by_the_deciding_model(line.passed(), NearGap.UNREADABLE)
-    assert any("near the ground is not used" in w for w in line.store.cycles("line")[0].remarks)
+    assert any(
+        "near the ground is not used" in w
+        for w in notes_words(line.store.cycles("line")[0].remarks)
+    )
 
 
 def test_a_whole_cycle_comes_before_a_newer_one_that_has_begun(line: Line) -> None:

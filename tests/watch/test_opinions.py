@@ -13,6 +13,7 @@ from patience import PATIENCE_S
 
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.forecast.notes import DryAir
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.values import Hour, HourDetail
 from windowwatch.settings.read import read_settings
@@ -114,7 +115,9 @@ def test_what_comes_in_later_is_weighed_told_once_and_changes_nothing_else(
 ) -> None:
     decide(watch, store, 0, good())
     detail = HourDetail("Millfield", at(7), None, (45.9,), (-35.5,), None, None)
-    whole = replace(found(watch, cycle(1), good()), files=FILES, gaps=("a",), details=(detail,))
+    whole = replace(
+        found(watch, cycle(1), good()), files=FILES, gaps=(DryAir(),), details=(detail,)
+    )
     conclude(whole, watch, store)
     before = store.cycles(watch.name)[-1]
     assert recombine(watch, store, read_at(1)) is None, "nobody has said anything"
@@ -129,7 +132,7 @@ def test_what_comes_in_later_is_weighed_told_once_and_changes_nothing_else(
     after = store.cycles(watch.name)[-1]
     assert (after.cycle, after.passes) == (before.cycle, before.passes + 1)
     assert after.saved_utc == before.saved_utc, "it was not read once more"
-    assert (after.files, after.gaps, after.steps) == (FILES, ("a",), 10)
+    assert (after.files, after.gaps, after.steps) == (FILES, (DryAir(),), 10)
     drawn = store.detail(watch.name, after.cycle.id, site="Millfield", time_utc=at(7))
     assert drawn == detail, "what it was flown for stays"
     assert all(h.others[0].model == "ifs" for h in store.hours(watch.name))

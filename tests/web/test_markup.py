@@ -19,6 +19,7 @@ from visiting import DESK
 
 from windowwatch.clock import SimulatedClock
 from windowwatch.forecast.cycle import SourceFile
+from windowwatch.forecast.notes import SaidBefore
 from windowwatch.launchday.plan import Planned
 from windowwatch.launchday.sighting import Sighting
 from windowwatch.physics.train import FlightTrain
@@ -105,8 +106,8 @@ def poisoned_store(path: Path, watch: str) -> Store:
             deliveries=tuple((each.key, poison("channel")) for each in changes),
             details=tuple(detail(each, SITE) for each in hours),
             files=(SourceFile(f"/forecasts/{poison('file')}.grib2", "ab" * 32, 7),),
-            gaps=(poison("gap"),),
-            remarks=(poison("remark"),),
+            gaps=(SaidBefore(poison("gap")),),
+            remarks=(SaidBefore(poison("remark")),),
         )
     )
     store.acknowledge(changes[0].key, by_whom=poison("by"), now_utc=NOW)

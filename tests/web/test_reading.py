@@ -6,6 +6,7 @@ import invented
 import pytest
 from page_week import Week
 
+from windowwatch.forecast.notes import NearGroundUnused
 from windowwatch.storage.store import Store
 from windowwatch.web.reading import Reader
 from windowwatch.windows.causes import ErrorSaid, PassFailed
@@ -77,7 +78,8 @@ def test_no_page_and_no_data_say_where_files_lie(made_week: Week) -> None:
     )  # fmt: skip
     made_week.store.save_pass(
         replace(
-            invented.record(changes=(change,), deliveries=()), remarks=("/srv/secret/g.grib2: odd",)
+            invented.record(changes=(change,), deliveries=()),
+            remarks=(NearGroundUnused("hrrr-2026-05-05T00Z", "/srv/secret/g.grib2: odd"),),
         )
     )
     client = made_week.client()

@@ -10,21 +10,26 @@ import pkgutil
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import pytest
 import week as made_week
-from invented import MILLFIELD, hour
+from grib_maker import AVERAGE, Message, aloft, ground, write
+from invented import MILLFIELD, WATCH, hour, record
 from sink import Sink
 from sqlalchemy import create_engine, text
 from week import Week, phone, watch_of
 
 from windowwatch import wording
 from windowwatch.errors import InputError
-from windowwatch.forecast.cycle import Cycle
+from windowwatch.forecast.cycle import Cycle, SourceFile
+from windowwatch.forecast.dataset import read_archive, with_origin, write_archive
+from windowwatch.forecast.grib.arrange import open_cycle
+from windowwatch.forecast.grib.framing import walk
+from windowwatch.forecast.normalise import build_cycle
 from windowwatch.scoring.opinions import Voice, with_opinions
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.engine import sqlite_url
@@ -34,6 +39,7 @@ from windowwatch.watch.run.between import tell_failed
 from windowwatch.watch.values import Watch
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.values import ChangeKind
+from windowwatch.wording import gaps
 
 START, DAY = (
     datetime.fromisoformat("2026-05-05T00:00Z"),
@@ -138,6 +144,43 @@ def test_every_row_is_the_same_whatever_the_words(
         ChangeKind.PASS_FAILED,
     }
     _require_only_keys(told, said)
+
+
+def noted(folder: Path) -> tuple[list[Any], tuple[str, ...]]:
+    """Rows of a cycle with gaps, decoded, archived, read and stored; and what is said of it."""
+    folder.mkdir()
+    low = [Message("old low cloud", values=4.0, window=(0, 3), kind=AVERAGE)]
+    found = [m for step in (0, 3) for m in aloft(step) if (m.what, m.level, step) != ("u", 500, 3)]
+    framing = walk(write(folder / "a.grib2", [*found, *ground(), *low]))
+    files = (SourceFile(framing.path, framing.sha256, framing.size_bytes),)
+    opened = open_cycle([framing], None)
+    cycle = Cycle(datetime.fromtimestamp(opened.attrs["reference_unix_s"], UTC), "skerra")
+    write_archive(folder / "a.nc", with_origin(opened, cycle, files, "Data: invented."))
+    data = build_cycle(read_archive(folder / "a.nc"), cycle, ())
+    url = sqlite_url(folder / "cycle.sqlite3")
+    store = open_store(url)
+    store.upgrade()
+    store.save_pass(replace(record(), gaps=data.gaps, remarks=data.remarks))
+    (stored,) = store.cycles(WATCH)
+    store.close()
+    plain = create_engine(url)
+    with plain.connect() as connection:
+        rows = [tuple(row) for row in connection.execute(text("SELECT * FROM cycles"))]
+    plain.dispose()
+    return rows, gaps.notes_words((*stored.gaps, *stored.remarks))
+
+
+def test_what_is_noted_of_a_cycle_is_kept_the_same_whatever_the_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows, told = noted(tmp_path / "as they are")
+    with monkeypatch.context() as patched:
+        swap_every_text(patched)
+        swapped, said = noted(tmp_path / "swapped")
+    assert swapped == rows
+    assert len(told) == len(said) > 3
+    assert "eastward wind at 500 hPa is missing at +3 h" in told
+    assert set(said) == {"<gaps.note_words>"}
 
 
 def _require_only_keys(told: Sequence[Any], said: Sequence[Any]) -> None:

@@ -30,6 +30,7 @@ from windowwatch.storage.store import existing_store, missing_file
 from windowwatch.watch.polling.network import NetworkPlan, make_fetcher
 from windowwatch.watch.probe import Found, Probe
 from windowwatch.watch.values import area_of
+from windowwatch.wording.gaps import notes_words
 from windowwatch.wording.phrases import check_label
 from windowwatch.wording.rules import asked_words, listed_class_words, times_words, title_words
 
@@ -317,7 +318,7 @@ def _check_folder(settings: Settings) -> list[Finding]:
         f"{last:%Y-%m-%d %H:%M} UTC and {data.wind.top_height_m / 1000:.1f} km, "
         f"{len(data.wind.member_labels)} member(s)"
     )
-    notes = [Finding("forecast", words) for words in (*data.gaps, *data.remarks)]
+    notes = [Finding("forecast", words) for words in notes_words((*data.gaps, *data.remarks))]
     carried = set(data.surface.fields)
     unasked = _check_fields(settings, settings.watch.model, carried)
     return [*findings, Finding("forecast", words), *notes, *unasked]

@@ -32,6 +32,7 @@ from windowwatch.wording.checks import (
     worst_sentences,
 )
 from windowwatch.wording.credits import near_words
+from windowwatch.wording.gaps import notes_words
 from windowwatch.wording.learned import raw_chance_words
 from windowwatch.wording.page import (
     margin_words,
@@ -247,7 +248,7 @@ def print_cycle(console: Console, cycle: StoredCycle | None) -> None:
         console.print(Text(f"    {file.sha256}"), soft_wrap=True)
     if cycle.learned is not None:
         print_note(console, f"flown with what was learned, version {cycle.learned}")
-    for words in (*cycle.gaps, *cycle.remarks):
+    for words in notes_words((*cycle.gaps, *cycle.remarks)):
         print_note(console, words)
 
 

@@ -34,6 +34,7 @@ from windowwatch.watch.run.rehearsal import rehearse as replay
 from windowwatch.watch.values import area_of
 from windowwatch.wording.chase import place_words
 from windowwatch.wording.checks import refusal_gist
+from windowwatch.wording.gaps import notes_words
 from windowwatch.wording.learned import summary
 from windowwatch.wording.phrases import length
 
@@ -259,10 +260,11 @@ def show_pass(console: Console, result: PassResult, told_before: set[str]) -> No
     reasons = Counter(refusal_gist(hour.refused) for hour in refused if hour.refused)
     for reason, count in reasons.items():
         show.print_note(console, f"refused {count} h: {reason}")
-    for words in dict.fromkeys((*result.gaps, *result.remarks)):
+    noted = notes_words((*result.gaps, *result.remarks))
+    for words in dict.fromkeys(noted):
         if words not in told_before:
             show.print_note(console, f"of the forecast: {words}")
-    told_before.update(result.gaps, result.remarks)
+    told_before.update(noted)
     if not result.saved:
         show.print_note(console, "this cycle was stored already; the stored answer stands")
 

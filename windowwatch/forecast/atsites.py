@@ -20,6 +20,7 @@ from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.grib.grid import Area, LambertGrid, crop
 from windowwatch.forecast.grib.messages import Plane
 from windowwatch.forecast.near import GapList, Run, Stack, fixed_plane, lay_near, run_of
+from windowwatch.forecast.notes import Notes
 from windowwatch.physics.surface import LOWEST_COUNTS, SurfaceSeries, TimeCells
 from windowwatch.units import FloatArray, Place
 
@@ -39,7 +40,7 @@ class AtSites:
     cycle: Cycle
     series: Mapping[str, SurfaceSeries]
     files: tuple[SourceFile, ...]
-    gaps: tuple[str, ...]
+    gaps: Notes
 
 
 def box_round(places: Sequence[Place]) -> Area:
@@ -101,7 +102,7 @@ def read_at(paths: Sequence[str], cycle: Cycle, places: Sequence[Place]) -> AtSi
         )
         for i, place in enumerate(spots.places)
     }
-    return AtSites(cycle, series, files, gaps.words())
+    return AtSites(cycle, series, files, gaps.notes())
 
 
 @dataclass(frozen=True)

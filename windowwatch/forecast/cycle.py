@@ -10,6 +10,7 @@ from windowwatch.errors import InputError
 
 # Whoever only names a cycle need not load what winds are computed with.
 if TYPE_CHECKING:
+    from windowwatch.forecast.notes import Notes
     from windowwatch.physics.surface import SurfaceGrid
     from windowwatch.physics.windgrid import WindGrid
 
@@ -65,14 +66,14 @@ class SourceFile:
 class CycleData:
     """A cycle, decoded: what flights and checks read.
 
-    `gaps` names in words every wanted field, step or level that was not there;
-    `remarks` says in words what the reader assumed (for example that a single step is
-    taken as valid three hours either way).
+    `gaps` names every wanted field, step or level that was not there; `remarks` what the
+    reader assumed (for example that a single step is taken as valid three hours either way).
+    `windowwatch.wording.gaps` puts both into words.
     """
 
     cycle: Cycle
     wind: "WindGrid"
     surface: "SurfaceGrid"
     files: tuple[SourceFile, ...] = ()
-    gaps: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
+    gaps: "Notes" = ()
+    remarks: "Notes" = ()

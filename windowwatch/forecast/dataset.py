@@ -28,6 +28,15 @@ from windowwatch.errors import DecodeError, shown
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.models import FIELDS, ON_LEVELS, Field, Selector
+from windowwatch.forecast.notes import (
+    CopiesDiffer,
+    IntervalsUnknown,
+    Note,
+    Notes,
+    OverIntervals,
+    SaidBefore,
+    UnperturbedLeftOut,
+)
 from windowwatch.physics.constants import STANDARD_GRAVITY_MPS2
 
 #: Our field to CF standard name and unit; without a name (the table has none for the
@@ -76,6 +85,12 @@ CycleDataset = xr.Dataset
 _RUNS = ("control", "members")
 _AXES = ("number", "step", "level")
 _BEGINS_AND_ENDS = "bounds"
+#: Attribute of a field: so many of its planes were there twice with other values.
+COPIES_DIFFER = "copies_that_differ"
+#: Attribute of the dataset: 1 where an ensemble's own unperturbed run was left out.
+_LEFT_OUT = "unperturbed_run_left_out"
+#: Attribute of the dataset with sentences, of versions that did not keep facts.
+_SAID_BEFORE = "remarks"
 #: Of whole numbers: CF 1.8 knows none of 64 bits (section 2.2).
 _WHOLE = np.int32
 #: Kinds by their cell method, as it is written and as it was before intervals were bounds.
@@ -93,7 +108,7 @@ _AXIS_ATTRIBUTES = {
 
 
 def arranged(
-    arrays: Sequence[xr.DataArray], reference_utc: datetime, remarks: Sequence[str]
+    arrays: Sequence[xr.DataArray], reference_utc: datetime, *, left_out: bool = False
 ) -> xr.Dataset:
     """One dataset of arrays that share latitudes and longitudes.
 
@@ -104,8 +119,8 @@ def arranged(
         it, are where an interval ends and begins after the reference time. [s] Attributes are
         those of `attributes_of`.
     reference_utc : datetime
-    remarks : sequence of str
-        What was assumed, in words.
+    left_out : bool, optional
+        Whether an ensemble's own unperturbed run was left out of the control.
     """
     variables: dict[str, Any] = {}
     coordinates: dict[str, Any] = {
@@ -130,9 +145,9 @@ def arranged(
         "Conventions": "CF-1.8",
         "forecast_reference_time": reference_utc.isoformat(),
         "reference_unix_s": to_unix_s(reference_utc),
-        "remarks": list(remarks),
+        **({_LEFT_OUT: 1} if left_out else {}),
     }
-    return xr.Dataset(variables, coordinates, {k: v for k, v in attributes.items() if v != []})
+    return xr.Dataset(variables, coordinates, attributes)
 
 
 def attributes_of(run: str, field: Field, selector: Selector, members: int) -> dict[str, Any]:
@@ -184,23 +199,37 @@ def seconds_of(array: xr.DataArray) -> list[int]:
     return [int(value) for value in array["step"].values]
 
 
-def remarks_of(dataset: xr.Dataset) -> tuple[str, ...]:
-    """What was assumed, in words; fields that were stored without their intervals among it."""
-    lacking = dict.fromkeys(
-        array.attrs["long_name"]
-        for run in _RUNS
-        for arrays in arrays_of(dataset, run).values()
-        for array in arrays
-        if "start" not in array.coords
-    )
-    remarks = tuple(_texts(dataset.attrs.get("remarks", [])))
-    if not lacking:
-        return remarks
-    return (
-        *remarks,
-        "stored without intervals, so taken as values at the time, sums as those since the time "
-        f"before: {', '.join(lacking)}",
-    )
+def remarks_of(dataset: xr.Dataset) -> Notes:
+    """What was assumed; fields that were stored without their intervals among it."""
+    arrays = [
+        array for run in _RUNS for several in arrays_of(dataset, run).values() for array in several
+    ]
+    lacking = dict.fromkeys(a.attrs["field"] for a in arrays if "start" not in a.coords)
+    if _SAID_BEFORE in dataset.attrs:
+        remarks: list[Note] = [SaidBefore(text) for text in _texts(dataset.attrs[_SAID_BEFORE])]
+    else:
+        remarks = [UnperturbedLeftOut()] if dataset.attrs.get(_LEFT_OUT) else []
+        remarks += [
+            CopiesDiffer(array.attrs["field"], int(array.attrs[COPIES_DIFFER]))
+            for array in arrays
+            if COPIES_DIFFER in array.attrs
+        ]
+        remarks += _over_intervals(arrays)
+    if lacking:
+        remarks.append(IntervalsUnknown(tuple(lacking)))
+    return tuple(dict.fromkeys(remarks))
+
+
+def _over_intervals(arrays: Sequence[xr.DataArray]) -> list[Note]:
+    """Which fields stand for an interval where one might take them for an instant."""
+    found: list[Note] = []
+    for kind in (Kind.AVERAGE, Kind.MAXIMUM):
+        fields = dict.fromkeys(
+            a.attrs["field"] for a in arrays if _KINDS[a.attrs["cell_methods"]] is kind
+        )
+        if fields:
+            found.append(OverIntervals(kind.method, tuple(fields)))
+    return found
 
 
 @dataclass(frozen=True)

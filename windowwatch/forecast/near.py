@@ -18,49 +18,56 @@ from numpy.typing import NDArray
 from windowwatch.errors import DecodeError, MissingFieldError
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.models import EMPTY_AT_START, FIELDS, SURFACE, Field
+from windowwatch.forecast.notes import (
+    AtSteps,
+    ControlForAll,
+    Lack,
+    MoreGaps,
+    Note,
+    Notes,
+    NothingNearGround,
+    NotThere,
+    NotUsed,
+    OutOfBounds,
+    PartlyThere,
+    Planes,
+)
 from windowwatch.units import FloatArray
 
-_MOST_LEADS_NAMED = 6
-_MOST_GAPS_NAMED = 60
+_MOST_GAPS_KEPT = 60
 
 
 @dataclass
 class GapList:
-    """Gathers gaps while a cycle is laid out; `words` puts them into sentences."""
+    """Gathers gaps while a cycle is laid out."""
 
-    _sentences: dict[str, None] = field(default_factory=dict)
-    _leads_s: dict[str, set[int]] = field(default_factory=dict)
-    _offered: dict[str, int] = field(default_factory=dict)
+    _notes: dict[Note, None] = field(default_factory=dict)
+    _leads_s: dict[Lack, set[int]] = field(default_factory=dict)
+    _offered: dict[Lack, int] = field(default_factory=dict)
 
-    def say(self, sentence: str) -> None:
-        """Add one sentence."""
-        self._sentences.setdefault(sentence)
+    def add(self, note: Note) -> None:
+        """Add one gap."""
+        self._notes.setdefault(note)
 
-    def at_steps(self, what: str, leads_s: Iterable[int], offered: Sequence[int]) -> None:
-        """Say that `what` (with its verb) is so at some of the `offered` lead times. [s]"""
+    def at_steps(self, lack: Lack, leads_s: Iterable[int], offered: Sequence[int]) -> None:
+        """Add that something is so at some of the `offered` lead times. [s]"""
         leads = set(leads_s)
         if leads:
-            self._leads_s.setdefault(what, set()).update(leads)
-            self._offered[what] = len(offered)
+            self._leads_s.setdefault(lack, set()).update(leads)
+            self._offered[lack] = len(offered)
 
-    def words(self) -> tuple[str, ...]:
-        """All gaps in words; the last says how many more there are, if they are very many."""
-        sentences = [
-            *self._sentences,
-            *(f"{w} {_when(sorted(at), self._offered[w])}" for w, at in self._leads_s.items()),
+    def notes(self) -> Notes:
+        """All gaps; the last says how many more there are, if they are very many."""
+        found = [
+            *self._notes,
+            *(
+                AtSteps(lack, tuple(sorted(at)), self._offered[lack])
+                for lack, at in self._leads_s.items()
+            ),
         ]
-        if len(sentences) > _MOST_GAPS_NAMED:
-            more = len(sentences) - _MOST_GAPS_NAMED
-            sentences = [*sentences[:_MOST_GAPS_NAMED], f"and {more} more gaps of this kind"]
-        return tuple(sentences)
-
-
-def _when(leads_s: list[int], offered: int) -> str:
-    if len(leads_s) >= offered > 1:
-        return "at every step"
-    named = ", ".join(f"+{lead / 3600:g}" for lead in leads_s[:_MOST_LEADS_NAMED])
-    more = len(leads_s) - _MOST_LEADS_NAMED
-    return f"at {named} h" + (f" and {more} more steps" if more > 0 else "")
+        if len(found) > _MOST_GAPS_KEPT:
+            found = [*found[:_MOST_GAPS_KEPT], MoreGaps(len(found) - _MOST_GAPS_KEPT)]
+        return tuple(found)
 
 
 Array = NDArray[np.float32]
@@ -108,13 +115,8 @@ def run_of(stacks: Mapping[str, Sequence[Stack]]) -> Run:
     return Run(stacks, tuple(sorted(found, key=lambda n: (abs(n), n < 0))))
 
 
-def whose(number: int) -> str:
-    """Words that say of which member something is; none for the control."""
-    return f" of member {number}" if number else ""
-
-
 def refuse_impossible(
-    planes: Array, stack_field: Field, what: str, leads_s: Sequence[int], gaps: GapList
+    planes: Array, stack_field: Field, what: Planes, leads_s: Sequence[int], gaps: GapList
 ) -> None:
     """Turn planes [T, Y, X] with impossible values into NaN and say so; trim coding noise.
 
@@ -124,10 +126,10 @@ def refuse_impossible(
         beyond = (planes < stack_field.least) | (planes > stack_field.greatest)
     wrong = np.asarray(beyond.any(axis=(1, 2)))
     planes[wrong] = np.nan
-    gaps.at_steps(f"{what} is not used, its values cannot be right,", _at(leads_s, wrong), leads_s)
+    gaps.at_steps(NotUsed(what, OutOfBounds()), _at(leads_s, wrong), leads_s)
     holes = np.isnan(planes).sum(axis=(1, 2))
     partly = (holes > 0) & (holes < planes[0].size)
-    gaps.at_steps(f"{what} has missing cells", _at(leads_s, partly), leads_s)
+    gaps.at_steps(PartlyThere(what), _at(leads_s, partly), leads_s)
     if stack_field.floor is not None or stack_field.ceiling is not None:
         np.clip(planes, stack_field.floor, stack_field.ceiling, out=planes)
 
@@ -302,7 +304,7 @@ def lay_near(run: Run, terrain_m: Array, gaps: GapList) -> Near:
     there_s = sorted({lead for ss in stacks.values() for stack in ss for lead in stack.leads_s})
     holes_s = missing_steps(there_s)
     leads_s = sorted({*there_s, *holes_s})
-    gaps.at_steps("nothing near the ground is there", holes_s, leads_s)
+    gaps.at_steps(NothingNearGround(), holes_s, leads_s)
     values, starts_s = {}, {}
     for name, several in stacks.items():
         planes, starts = _place(several, run, leads_s, holes_s)
@@ -315,10 +317,10 @@ def lay_near(run: Run, terrain_m: Array, gaps: GapList) -> Near:
             planes -= terrain_m
         columns = [leads_s.index(lead) for lead in offered]
         for m, number in enumerate(run.numbers):
-            what = f"{FIELDS[name].words}{whose(number)}"
+            what = Planes(name, member=number)
             gone = absent(planes[m][columns])
             at = [lead for lead, is_so in zip(offered, gone, strict=True) if is_so]
-            gaps.at_steps(f"{what} is missing", at, offered)
+            gaps.at_steps(NotThere(what), at, offered)
             refuse_impossible(planes[m], FIELDS[name], what, leads_s, gaps)
         values[name] = planes
     return Near(leads_s, values, {name: ss[0].kind for name, ss in stacks.items()}, starts_s)
@@ -406,7 +408,7 @@ def at_leads(near: Near, name: str, leads_s: Sequence[int]) -> Array | None:
     return result
 
 
-def join_members(near: Sequence[Near], remarks: list[str]) -> Near:
+def join_members(near: Sequence[Near], remarks: list[Note]) -> Near:
     """Fields of the control with those of the members behind them, on the control's times.
 
     A field that the members do not give, or give of another kind or over other intervals,
@@ -427,7 +429,7 @@ def join_members(near: Sequence[Near], remarks: list[str]) -> Near:
         elif control.kinds[name] is not kind or not np.array_equal(
             starts, _starts_at(control, name, control.leads_s), equal_nan=True
         ):
-            shared.append(FIELDS[name].words)
+            shared.append(name)
             continue
         kinds[name] = kind
         if kind is Kind.INSTANT:
@@ -436,9 +438,9 @@ def join_members(near: Sequence[Near], remarks: list[str]) -> Near:
             starts_s[name] = starts
             theirs = np.asarray(at_leads(members, name, control.leads_s))
         values[name] = np.concatenate([own, theirs])
-    shared += [FIELDS[name].words for name in control.values if name not in members.values]
+    shared += [name for name in control.values if name not in members.values]
     if shared:
-        remarks.append(f"of these the control's is used for all members: {', '.join(shared)}")
+        remarks.append(ControlForAll(tuple(shared)))
     return Near(control.leads_s, values, kinds, starts_s)
 
 

@@ -1,7 +1,7 @@
 """From opened fields to the one form inside: `WindGrid` and `SurfaceGrid`.
 
 Here foreign axes, units and intervals end: latitudes rise, longitudes run one way, times and
-levels are complete, and whatever is not there is NaN and named in words. Nothing is filled.
+levels are complete, and whatever is not there is NaN and noted. Nothing is filled.
 """
 
 from collections.abc import Mapping, Sequence
@@ -33,7 +33,21 @@ from windowwatch.forecast.near import (
     refuse_impossible,
     run_of,
     terrain_from_pressure,
-    whose,
+)
+from windowwatch.forecast.notes import (
+    DryAir,
+    FewerMembers,
+    FieldsAbsent,
+    Lack,
+    LevelLeftOut,
+    MemberAbsent,
+    NothingAloft,
+    NotThere,
+    OnNoLevel,
+    Planes,
+    SingleStep,
+    TakenAsDry,
+    TerrainWorkedOut,
 )
 from windowwatch.forecast.plausible import require_plausible
 from windowwatch.physics.atmosphere import specific_humidity
@@ -47,11 +61,6 @@ from windowwatch.physics.windgrid import (
 
 #: How long a single step is taken as valid, either way. [s]
 SINGLE_STEP_HOLDS_S = 3 * 3600
-#: Said of a cycle without humidity aloft; the effect as tests/physics/test_humidity.py finds it.
-DRY = (
-    "humidity aloft is not in the files; air is taken as dry, which shifts a landing by 1 % "
-    "of the drift, or 2 % in the tropics"
-)
 
 
 def lay_aloft(run: Run, name: str, gaps: GapList) -> Aloft:
@@ -78,14 +87,14 @@ def lay_aloft(run: Run, name: str, gaps: GapList) -> Aloft:
     there_s = sorted({lead for stack in stacks.values() for lead in stack.leads_s})
     holes_s = missing_steps(there_s)
     leads_s = sorted({*there_s, *holes_s})
-    gaps.at_steps("nothing aloft is there", holes_s, leads_s)
+    gaps.at_steps(NothingAloft(), holes_s, leads_s)
     pressures = _levels(stacks, name, gaps)
     values = {key: _place(stack, run, leads_s, pressures) for key, stack in stacks.items()}
     _name_absent(values, run, pressures, (leads_s, set(holes_s)), gaps)
     for key, planes in values.items():
         for m, number in enumerate(run.numbers):
             for level, pressure in enumerate(pressures):
-                what = f"{FIELDS[key].words} at {pressure / 100:g} hPa{whose(number)}"
+                what = Planes(key, pressure, number)
                 refuse_impossible(planes[m, :, level], FIELDS[key], what, leads_s, gaps)
     moist = _humidity(run, (leads_s, set(holes_s)), pressures, values["t"], gaps)
     return Aloft(leads_s, np.array(pressures), values, moist)
@@ -110,9 +119,9 @@ def _humidity(
     columns = [leads_s.index(lead) for lead in offered]
     for m, number in enumerate(run.numbers):
         for level, pressure in enumerate(low):
-            what = f"{found.field.words} at {pressure / 100:g} hPa{whose(number)}"
+            what = Planes(found.field.name, pressure, number)
             gone = absent(humid[m, columns, level])
-            _say(gaps, f"air is taken as dry where {what} is missing,", gone, offered)
+            _say(gaps, TakenAsDry(what), gone, offered)
             refuse_impossible(humid[m, :, level], found.field, what, leads_s, gaps)
     if found.field.name == "r":
         for level, pressure in enumerate(low):
@@ -133,8 +142,8 @@ def _levels(stacks: Mapping[str, Stack], name: str, gaps: GapList) -> list[float
     every = set.union(*by_field.values())
     kept = {p for p in every if min(complete) <= p <= max(complete)}
     for pressure in sorted(every - kept):
-        lacking = [FIELDS[key].words for key, have in by_field.items() if pressure not in have]
-        gaps.say(f"{pressure / 100:g} hPa is left out: it has no {' and no '.join(lacking)}")
+        lacking = tuple(key for key, have in by_field.items() if pressure not in have)
+        gaps.add(LevelLeftOut(pressure, lacking))
     return sorted(kept, reverse=True)
 
 
@@ -160,24 +169,23 @@ def _name_absent(
     times: tuple[list[int], set[int]],
     gaps: GapList,
 ) -> None:
-    """Say which planes are not there, in as few words as say it all."""
+    """Note which planes are not there, in as few notes as say it all."""
     leads_s, holes_s = times
     offered = [lead for lead in leads_s if lead not in holes_s]
     columns = [leads_s.index(lead) for lead in offered]
     gone = np.array([absent(planes)[:, columns] for planes in values.values()])  # [F, M, T, L]
     for m, number in enumerate(run.numbers):
         nothing = np.asarray(gone[:, m].all(axis=(0, 2)))
-        _say(gaps, f"nothing aloft{whose(number)} is there", nothing, offered)
+        _say(gaps, NothingAloft(number), nothing, offered)
         for f, key in enumerate(values):
-            words = FIELDS[key].words
             no_level = gone[f, m].all(axis=1) & ~nothing
-            _say(gaps, f"{words}{whose(number)} is missing on all levels", no_level, offered)
+            _say(gaps, OnNoLevel(key, number), no_level, offered)
             for level, pressure in enumerate(pressures):
-                what = f"{words} at {pressure / 100:g} hPa{whose(number)} is missing"
+                what = NotThere(Planes(key, pressure, number))
                 _say(gaps, what, gone[f, m, :, level] & ~no_level & ~nothing, offered)
 
 
-def _say(gaps: GapList, what: str, which: NDArray[np.bool_], offered: list[int]) -> None:
+def _say(gaps: GapList, what: Lack, which: NDArray[np.bool_], offered: list[int]) -> None:
     at = [lead for lead, is_so in zip(offered, which, strict=True) if is_so]
     gaps.at_steps(what, at, offered)
 
@@ -193,7 +201,7 @@ def build_cycle(opened: xr.Dataset, cycle: Cycle, files: Sequence[SourceFile]) -
     Returns
     -------
     CycleData
-        With a gap in words for every plane, level, step, field and member that is not there.
+        With a gap for every plane, level, step, field and member that is not there.
 
     Raises
     ------
@@ -218,7 +226,7 @@ def build_cycle(opened: xr.Dataset, cycle: Cycle, files: Sequence[SourceFile]) -
     terrain_m = fixed.get("orography")
     if terrain_m is None:
         terrain_m = terrain_from_pressure(runs[0], name)
-        remarks.append("terrain height is not in the files; it is worked out from pressure there")
+        remarks.append(TerrainWorkedOut())
     near = [lay_near(run, terrain_m, gaps) for run in runs]
     require_plausible(
         runs,
@@ -245,14 +253,14 @@ def build_cycle(opened: xr.Dataset, cycle: Cycle, files: Sequence[SourceFile]) -
     _count_members(opened, gaps)
     if wind.time_unix_s.size == 1:
         wind = hold_single_step(wind, float(SINGLE_STEP_HOLDS_S))
-        remarks.append(_single_step_words(aloft[0].leads_s[0], cycle))
+        remarks.append(_single_step(aloft[0].leads_s[0], cycle))
     if len(joined.leads_s) == 1:
         joined = _hold_near(joined)
     if wind.moisture is None:
-        remarks.append(DRY)
+        remarks.append(DryAir())
     surface = _surface(joined, wind, fixed.get("land_fraction"), cycle)
     return CycleData(
-        cycle, wind, surface, tuple(files), gaps.words(), tuple(dict.fromkeys(remarks))
+        cycle, wind, surface, tuple(files), gaps.notes(), tuple(dict.fromkeys(remarks))
     )
 
 
@@ -355,23 +363,20 @@ def _hold_near(near: Near) -> Near:
     return Near(leads_s, values, near.kinds, starts_s)
 
 
-def _single_step_words(lead_s: int, cycle: Cycle) -> str:
-    valid = cycle.reference_utc + timedelta(seconds=lead_s)
-    return (
-        f"the files hold a single step, valid {valid:%Y-%m-%d %H:%M} UTC (+{lead_s / 3600:g} h); "
-        f"it is taken as valid within three hours either way"
-    )
+def _single_step(lead_s: int, cycle: Cycle) -> SingleStep:
+    valid_utc = cycle.reference_utc + timedelta(seconds=lead_s)
+    return SingleStep(valid_utc, lead_s, SINGLE_STEP_HOLDS_S)
 
 
 def _name_absent_fields(there: Mapping[str, Array], gaps: GapList) -> None:
     known = (*SURFACE, FIELDS["land_fraction"])
-    wanted = [field for field in known if field.name not in there and field.name not in SELDOM]
+    wanted = [f.name for f in known if f.name not in there and f.name not in SELDOM]
     if wanted:
-        gaps.say(f"not in the files: {', '.join(field.words for field in wanted)}")
+        gaps.add(FieldsAbsent(tuple(wanted)))
 
 
 def _count_members(opened: xr.Dataset, gaps: GapList) -> None:
-    """Say which members are missing, by their numbers and by the count the source gives.
+    """Note which members are missing, by their numbers and by the count the source gives.
 
     Sources differ in whether that count includes the unperturbed run, so one less is fine.
     """
@@ -382,6 +387,6 @@ def _count_members(opened: xr.Dataset, gaps: GapList) -> None:
     said = max(int(array.attrs["ensemble_size"]) for array in arrays)
     lacking = sorted(set(range(1, max(numbers) + 1)) - numbers) if min(numbers) > 0 else []
     for number in lacking:
-        gaps.say(f"member {number} is missing")
+        gaps.add(MemberAbsent(number))
     if len(numbers) + len(lacking) + 1 < said:
-        gaps.say(f"the source speaks of {said} members; {len(numbers)} are there")
+        gaps.add(FewerMembers(said, len(numbers)))

@@ -25,7 +25,17 @@ from numpy.typing import NDArray
 
 from windowwatch.errors import ImpossibleWeatherError
 from windowwatch.forecast.models import FIELDS
-from windowwatch.forecast.near import Aloft, Array, GapList, Near, Run, whose
+from windowwatch.forecast.near import Aloft, Array, GapList, Near, Run
+from windowwatch.forecast.notes import (
+    AllCalm,
+    AllZero,
+    Fault,
+    HeightFalls,
+    NotUsed,
+    OneNumber,
+    Planes,
+    ThicknessOff,
+)
 from windowwatch.physics.atmosphere import virtual_factor
 from windowwatch.physics.constants import AIR_GAS_CONSTANT, STANDARD_GRAVITY_MPS2
 from windowwatch.units import FloatArray
@@ -57,10 +67,10 @@ _NEVER_ONE = (
 
 @dataclass(frozen=True)
 class _Found:
-    """One field of one member at one level, [T] where it is wrong; `level` is empty near ground."""
+    """One field of one member at one level, and [T] where it is wrong."""
 
-    what: str
-    why: str
+    what: Planes
+    why: Fault
     wrong: NDArray[np.bool_]
 
 
@@ -102,14 +112,15 @@ def require_plausible(
         for each in found:
             leads_s = low.leads_s if each.wrong.size == len(low.leads_s) else air.leads_s
             at_s = [lead for lead, wrong in zip(leads_s, each.wrong, strict=True) if wrong]
-            derived = terrain_is_derived and each.what.startswith(FIELDS["gh"].words)
+            derived = terrain_is_derived and each.what.field == "gh"
             if derived or each.wrong.sum() >= MOST_WRONG * each.wrong.size:
+                when, what = f"+{at_s[0] / 3600:g} h", _planes_said(each.what)
                 raise ImpossibleWeatherError(
-                    f"{files}: {each.what} at +{at_s[0] / 3600:g} h cannot be weather: {each.why}"
+                    f"{files}: {what} at {when} cannot be weather: {_fault_said(each.why)}"
                     + (f" (so at {len(at_s)} of {len(leads_s)} steps)" if len(at_s) > 1 else "")
                     + ". The cycle is not used; fetch it again, or ask the source"
                 )
-            gaps.at_steps(f"{each.what} is not used, {each.why},", at_s, leads_s)
+            gaps.at_steps(NotUsed(each.what, each.why), at_s, leads_s)
 
 
 def _aloft(run: Run, air: Aloft, terrain_m: Array, span_deg: float) -> list[_Found]:
@@ -118,18 +129,14 @@ def _aloft(run: Run, air: Aloft, terrain_m: Array, span_deg: float) -> list[_Fou
     moist = air.specific_humidity
     for m, number in enumerate(run.numbers):
         for level, pressure in enumerate(air.pressure_pa):
-            where = f"at {pressure / 100:g} hPa{whose(number)}"
             for key, planes in air.values.items():
-                found.append(
-                    _one_number(
-                        planes[m, :, level], f"{FIELDS[key].words} {where}", WIDE_POINTS, span_deg
-                    )
-                )
+                what = Planes(key, float(pressure), number)
+                found.append(_one_number(planes[m, :, level], what, WIDE_POINTS, span_deg))
             wind = [air.values[key][m, :, level] for key in ("u", "v")]
-            found.append(_calm(wind, f"wind {where}"))
+            found.append(_calm(wind, Planes("wind", float(pressure), number)))
         heights, warmth = air.values["gh"][m], air.values["t"][m]
         wrong = np.zeros(heights.shape[:2], dtype=np.bool_)
-        whys: dict[int, str] = {}
+        whys: dict[int, Fault] = {}
         for t in range(heights.shape[0]):
             humid = None if moist is None else moist[m, t]
             for level, why in misfits(air.pressure_pa, heights[t], warmth[t], terrain_m, humid):
@@ -137,7 +144,7 @@ def _aloft(run: Run, air: Aloft, terrain_m: Array, span_deg: float) -> list[_Fou
                 whys.setdefault(level, why)
         for level, why in whys.items():
             heights[wrong[:, level], level] = warmth[wrong[:, level], level] = np.nan
-            what = f"{FIELDS['gh'].words} at {air.pressure_pa[level] / 100:g} hPa{whose(number)}"
+            what = Planes("gh", float(air.pressure_pa[level]), number)
             found.append(_Found(what, why, wrong[:, level]))
     return [each for each in found if each.wrong.any()]
 
@@ -148,7 +155,7 @@ def misfits(
     temperature_k: Array,
     terrain_m: Array,
     specific_humidity: Array | None = None,
-) -> list[tuple[int, str]]:
+) -> list[tuple[int, Fault]]:
     """Levels whose height or temperature does not fit those beside it, and what is wrong.
 
     A level that fits neither of its neighbours is at fault alone; where only one layer does not
@@ -164,14 +171,14 @@ def misfits(
 
     Returns
     -------
-    list of (int, str)
-        Place of the level, and what is wrong in words.
+    list of (int, Fault)
+        Place of the level, and what is wrong.
     """
     there = [
         n for n in range(pressure_pa.size) if np.isfinite(height_m[n] + temperature_k[n]).any()
     ]
-    fault: dict[tuple[int, int], str | None] = {}
-    wrong: list[tuple[int, str]] = []
+    fault: dict[tuple[int, int], Fault | None] = {}
+    wrong: list[tuple[int, Fault]] = []
     while len(there) > 1:
         pairs = list(pairwise(there))
         for low, high in pairs:
@@ -222,13 +229,13 @@ def _misfit(
     temperature_k: Array,
     terrain_m: Array,
     specific_humidity: Array | None,
-) -> str | None:
+) -> Fault | None:
     """What is wrong with a layer, or None."""
     given = height_m[1].astype(np.float64) - height_m[0]
-    beside = " and ".join(f"{p / 100:g}" for p in pressure_pa) + " hPa"
+    levels_pa = float(pressure_pa[0]), float(pressure_pa[1])
     with np.errstate(invalid="ignore"):
         if (given <= 0.0).any():
-            return f"height does not rise between {beside} (by {np.nanmin(given):.0f} m somewhere)"
+            return HeightFalls(levels_pa, float(np.nanmin(given)))
         expected = thickness_m(pressure_pa, temperature_k, specific_humidity)
         log_ratio = float(np.log(pressure_pa[0] / pressure_pa[1]))
         buried = height_m[0] < terrain_m
@@ -238,10 +245,31 @@ def _misfit(
         if not (excess > 0.0).any():
             return None
     spot = np.unravel_index(int(np.nanargmax(excess)), excess.shape)
-    return (
-        f"{given[spot]:.0f} m lie between {beside} where the temperature gives "
-        f"{expected[spot]:.0f} ± {scale * allowed_k[spot]:.0f} m"
-    )
+    allowed_m = float(scale * allowed_k[spot])
+    return ThicknessOff(levels_pa, float(given[spot]), float(expected[spot]), allowed_m)
+
+
+def _planes_said(planes: Planes) -> str:
+    """Planes, as an error names them."""
+    known = FIELDS.get(planes.field)
+    words = planes.field.replace("_10m", " at 10 m").replace("_100m", " at 100 m")
+    level = "" if planes.level_pa is None else f" at {planes.level_pa / 100:g} hPa"
+    whose = f" of member {planes.member}" if planes.member else ""
+    return f"{words if known is None else known.words}{level}{whose}"
+
+
+def _fault_said(fault: Fault) -> str:
+    """What is wrong, as an error says it."""
+    if isinstance(fault, HeightFalls | ThicknessOff):
+        beside = " and ".join(f"{p / 100:g}" for p in fault.levels_pa) + " hPa"
+        if isinstance(fault, HeightFalls):
+            return f"height does not rise between {beside} (by {fault.by_m:.0f} m somewhere)"
+        return (
+            f"{fault.given_m:.0f} m lie between {beside} where the temperature gives "
+            f"{fault.expected_m:.0f} ± {fault.allowed_m:.0f} m"
+        )
+    everywhere = {AllZero: "0", OneNumber: "the same number", AllCalm: "calm"}
+    return f"it is {everywhere[type(fault)]} everywhere"
 
 
 def _near(run: Run, low: Near, span_deg: float) -> list[_Found]:
@@ -250,39 +278,38 @@ def _near(run: Run, low: Near, span_deg: float) -> list[_Found]:
     for m, number in enumerate(run.numbers):
         for key in _NEVER_ONE:
             if key in low.values:
-                what = f"{FIELDS[key].words}{whose(number)}"
+                what = Planes(key, member=number)
                 found.append(_one_number(low.values[key][m], what, WIDE_POINTS, span_deg))
         for height in (10, 100):
             keys = [f"wind_{axis}_{height}m_mps" for axis in "uv"]
             if all(key in low.values for key in keys):
                 wind = [low.values[key][m] for key in keys]
-                found.append(_calm(wind, f"wind at {height} m{whose(number)}"))
+                found.append(_calm(wind, Planes(f"wind_{height}m", member=number)))
         if "gust_mps" in low.values:
             planes = low.values["gust_mps"][m]
             still = _still(planes) & (_count(planes) >= WIDE_POINTS) & (span_deg >= WIDE_DEG)
             zero = still & (np.nan_to_num(planes).max(axis=(1, 2)) == 0.0)
             zero &= np.array(low.leads_s) > 0
             planes[zero] = np.nan
-            what = f"{FIELDS['gust_mps'].words}{whose(number)}"
-            found.append(_Found(what, "it is 0 everywhere", zero))
+            found.append(_Found(Planes("gust_mps", member=number), AllZero(), zero))
     return [each for each in found if each.wrong.any()]
 
 
-def _one_number(planes: Array, what: str, points: int, span_deg: float) -> _Found:
+def _one_number(planes: Array, what: Planes, points: int, span_deg: float) -> _Found:
     """Planes [T, Y, X] that are one number all over a wide grid become NaN."""
     wrong = _still(planes) & (_count(planes) >= points) & (span_deg >= WIDE_DEG)
     planes[wrong] = np.nan
-    return _Found(what, "it is the same number everywhere", wrong)
+    return _Found(what, OneNumber(), wrong)
 
 
-def _calm(wind: Sequence[Array], what: str) -> _Found:
+def _calm(wind: Sequence[Array], what: Planes) -> _Found:
     """Planes [T, Y, X] of both parts of a wind that are zero everywhere become NaN."""
     wrong = np.ones(wind[0].shape[0], dtype=np.bool_)
     for planes in wind:
         wrong &= (_count(planes) >= CALM_POINTS) & ~np.nan_to_num(planes).any(axis=(1, 2))
     for planes in wind:
         planes[wrong] = np.nan
-    return _Found(what, "it is calm everywhere", wrong)
+    return _Found(what, AllCalm(), wrong)
 
 
 def _count(planes: Array) -> NDArray[np.intp]:

@@ -11,10 +11,10 @@ from sqlalchemy.orm import Session, joinedload, selectinload
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle, SourceFile
+from windowwatch.forecast.notes import Notes
 from windowwatch.learning.record import SiteRecord
 from windowwatch.scoring.values import Hour, HourDetail
 from windowwatch.storage import codec, rows
-from windowwatch.storage.codec import texts_from_json
 from windowwatch.storage.deliveries import Delivery, deliveries_of
 from windowwatch.storage.engine import Database
 from windowwatch.storage.rows import change_of_row, window_of_row
@@ -76,8 +76,8 @@ class PassRecord:
     deliveries: tuple[tuple[str, str], ...] = ()
     held_until: Mapping[tuple[str, str], datetime] = field(default_factory=dict)
     files: tuple[SourceFile, ...] = ()
-    gaps: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
+    gaps: Notes = ()
+    remarks: Notes = ()
     pass_number: int = 1
     steps: int = 0
     details: tuple[HourDetail, ...] = ()
@@ -100,8 +100,8 @@ class StoredCycle:
     cycle: Cycle
     saved_utc: datetime
     files: tuple[SourceFile, ...]
-    gaps: tuple[str, ...]
-    remarks: tuple[str, ...]
+    gaps: Notes
+    remarks: Notes
     role: Role = Role.PRIMARY
     passes: int = 1
     steps: int = 0
@@ -183,8 +183,8 @@ def stored_cycle(row: CycleRow) -> StoredCycle:
         cycle=Cycle(row.reference_utc, row.model),
         saved_utc=row.saved_utc,
         files=tuple(SourceFile(f.path, f.sha256, f.size_bytes) for f in row.files),
-        gaps=texts_from_json(row.gaps),
-        remarks=texts_from_json(row.remarks),
+        gaps=rows.notes_from_json(row.gaps, f"{row.cycle_id}, gaps"),
+        remarks=rows.notes_from_json(row.remarks, f"{row.cycle_id}, remarks"),
         role=Role(row.role),
         passes=row.passes,
         steps=row.steps,

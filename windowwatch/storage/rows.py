@@ -22,6 +22,16 @@ from sqlalchemy import Row
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import InputError, StorageError
+from windowwatch.forecast.notes import (
+    FAULT_KINDS,
+    LACK_KINDS,
+    NOTE_KINDS,
+    Fault,
+    Lack,
+    Note,
+    Notes,
+    SaidBefore,
+)
 from windowwatch.scoring.values import FACTS, Hour, Verdict
 from windowwatch.storage import codec
 from windowwatch.storage.codec import number
@@ -158,8 +168,14 @@ def delivery_values(
 Value = TypeVar("Value")
 VERSION = 1
 
-#: Word of every kind that is told apart by one: causes, and facts of checks.
-_WORDS: Mapping[type, str] = {kind: word for word, kind in (*KINDS.items(), *FACTS.items())}
+#: What is of several kinds, each told by its word.
+_OF_KINDS: Mapping[type, Mapping[str, type]] = {
+    Cause: KINDS, Note: NOTE_KINDS, Lack: LACK_KINDS, Fault: FAULT_KINDS,
+}  # fmt: skip
+#: Word of every kind that is told apart by one: those, and facts of checks.
+_WORDS: Mapping[type, str] = {
+    kind: word for kinds in (*_OF_KINDS.values(), FACTS) for word, kind in kinds.items()
+}
 
 
 def causes_to_plain(causes: Causes, what: str) -> list[Any]:
@@ -188,6 +204,30 @@ def causes_from_json(text: str, what: str) -> Causes:
     """
     values = _of_version(text, what)
     found: Causes = _whole(tuple[Cause, ...], values.get("causes"), f"{what}, causes")
+    return found
+
+
+def notes_to_json(notes: Notes, what: str) -> str:
+    """JSON text of what is noted of a cycle; refuses as `causes_to_plain`, and any sentence."""
+    for each in notes:
+        if type(each) not in _WORDS:
+            raise StorageError(f"{what}: {each!r} is no note of a cycle; nothing was saved")
+    return _dump({"version": VERSION, "notes": [_plain(note, f"{what}, note") for note in notes]})
+
+
+def notes_from_json(text: str, what: str) -> Notes:
+    """Notes of JSON text; refuses as `causes_from_json`.
+
+    Earlier versions kept a list of sentences: each becomes a note that holds it.
+    """
+    try:
+        before = json.loads(text)
+    except ValueError:
+        before = None
+    if isinstance(before, list) and all(isinstance(each, str) for each in before):
+        return tuple(map(SaidBefore, before))
+    values = _of_version(text, what)
+    found: Notes = _whole(tuple[Note, ...], values.get("notes"), f"{what}, notes")
     return found
 
 
@@ -313,8 +353,8 @@ def _reader(wanted: Any) -> _Reader:
         return _one_of(get_args(wanted))
     if get_origin(wanted) is tuple:
         return _tuple_of(get_args(wanted))
-    if wanted is Cause:
-        return lambda value: _read_kind(KINDS, value)
+    if wanted in _OF_KINDS:
+        return lambda value: _read_kind(_OF_KINDS[wanted], value)
     if get_origin(wanted) is np.ndarray:
         (kind,) = get_args(get_args(wanted)[1])
         return lambda value: _array(value, kind)

@@ -12,7 +12,6 @@ from sqlalchemy.orm import Session
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
 from windowwatch.storage import cycles, learned, rows
-from windowwatch.storage.codec import texts_to_json
 from windowwatch.storage.cycles import (
     OvertakenError,
     PassRecord,
@@ -132,8 +131,8 @@ class _Values:
             "passes": record.pass_number,
             "steps": record.steps,
             "role": str(record.role),
-            "gaps": texts_to_json(record.gaps),
-            "remarks": texts_to_json(record.remarks),
+            "gaps": rows.notes_to_json(record.gaps, f"{record.cycle.id}, gaps"),
+            "remarks": rows.notes_to_json(record.remarks, f"{record.cycle.id}, remarks"),
             "learned": record.learned,
         }
         self._files = [

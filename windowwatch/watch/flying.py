@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from windowwatch.clock import from_unix_s, to_unix_s
 from windowwatch.forecast.cycle import Cycle, CycleData
+from windowwatch.forecast.notes import ChecksNotAsked, Notes
 from windowwatch.learning.record import SiteRecord, record_of
 from windowwatch.physics.ensemble import shown_aloft, shown_near_ground
 from windowwatch.physics.flights import Flights, FlightStatus, Launches, fly
@@ -355,7 +356,7 @@ def with_others(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
 
 def asked_what_it_can(
     data: CycleData, watch: Watch, times: Sequence[datetime]
-) -> tuple[Watch, tuple[str, ...]]:
+) -> tuple[Watch, Notes]:
     """The watch of a model without the checks that it has no data for at any hour.
 
     A model without cloud base and visibility would otherwise refuse every hour, and never have
@@ -364,8 +365,8 @@ def asked_what_it_can(
     Returns
     -------
     watch : Watch
-    remarks : tuple of str
-        Which checks it is not asked, in words.
+    remarks : tuple of Note
+        Which checks it is not asked.
     """
     probe = replace(watch, draws=min(watch.draws, _TRIED_DRAWS))
     now = min(times, default=None)  # any time does: the present is no data of a model
@@ -376,9 +377,8 @@ def asked_what_it_can(
     left = {name: limit for name, limit in watch.plan.limits.items() if name not in never}
     if not never or not left:
         return watch, ()
-    labels = ", ".join(name.replace("_", " ") for name in never)
-    words = f"{data.cycle.model} has no data for some checks and is not asked: {labels}"
-    return replace(watch, plan=replace(watch.plan, limits=left)), (words,)
+    unasked = ChecksNotAsked(data.cycle.model, tuple(never))
+    return replace(watch, plan=replace(watch.plan, limits=left)), (unasked,)
 
 
 def keep_opinion(found: PassRecord, store: Store) -> tuple[PassRecord, bool]:

@@ -23,6 +23,7 @@ from windowwatch.chase.values import Begun
 from windowwatch.clock import to_unix_s
 from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.forecast.notes import LearnedUnread, Notes
 from windowwatch.launchday.sighting import Sighting
 from windowwatch.learning.climatology import Reference
 from windowwatch.learning.learned import FROM_MEMORY, Learned, learn
@@ -51,8 +52,8 @@ _EVER = datetime(2000, 1, 1, tzinfo=UTC)
 _RESTLESS = (ChangeKind.MOVED, ChangeKind.WEAKER, ChangeKind.STRONGER)
 
 
-def believing(watch: Watch, store: Store) -> tuple[Watch, tuple[str, ...]]:
-    """The watch with what its flights are to be made with, and what to say of it.
+def believing(watch: Watch, store: Store) -> tuple[Watch, Notes]:
+    """The watch with what its flights are to be made with, and what to note of it.
 
     Unchanged where `Watch.use_learned` is not set, or nothing was learned yet.
     """
@@ -61,9 +62,8 @@ def believing(watch: Watch, store: Store) -> tuple[Watch, tuple[str, ...]]:
     try:
         learned = store.learned_tables(watch.name)
     except WindowwatchError as error:
-        words = f"{error.message}; the error tables from memory are used"
-        _LOG.warning(words)
-        return watch, (words,)
+        _LOG.warning("%s; the error tables from memory are used", error.message)
+        return watch, (LearnedUnread(error.message),)
     if learned is None:
         return watch, ()
     return replace(watch, belief=learned.belief(watch.model)), ()

@@ -11,6 +11,7 @@ from windowwatch.errors import DecodeError, ForecastError
 from windowwatch.forecast.atsites import read_at
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.forecast.download.ledger import KeptFile
+from windowwatch.forecast.notes import Attribution, NearGround, NearGroundUnused, Notes
 from windowwatch.physics.neighbourhood import Shifts, draw_shifts
 from windowwatch.physics.surface import SurfaceSeries
 from windowwatch.scoring.nearby import NearWeather
@@ -40,8 +41,8 @@ class NearAtSites:
 
     sites: Mapping[str, NearWeather]
     files: tuple[SourceFile, ...] = ()
-    gaps: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
+    gaps: Notes = ()
+    remarks: Notes = ()
 
 
 def read_near(near: NearFiles | None, watch: Watch, deciding: Cycle) -> NearAtSites | None:
@@ -71,16 +72,16 @@ def read_near(near: NearFiles | None, watch: Watch, deciding: Cycle) -> NearAtSi
     except ForecastError as error:
         _LOG.warning("%s, near the ground: %s", cycle.id, error.message)
         bad = NearWeather(near.model, cycle.id, gap=NearGap.UNREADABLE)
-        words = f"{cycle.id} near the ground is not used: {error.message}"
-        return NearAtSites({**outside, **{s.name: bad for s in inside}}, remarks=(words,))
+        unused = NearGroundUnused(cycle.id, error.message)
+        return NearAtSites({**outside, **{s.name: bad for s in inside}}, remarks=(unused,))
     made = {
         site.name: spot.weather(near.model, cycle.id, found.series)
         if site.name in found.series
         else NearWeather(near.model, cycle.id, gap=NearGap.OUTSIDE)
         for site, spot in zip(inside, spots, strict=True)
     }
-    said = tuple(f"{cycle.id} near the ground: {words}" for words in found.gaps)
-    return NearAtSites({**outside, **made}, found.files, said, (near.credit,))
+    gaps = tuple(NearGround(cycle.id, gap) for gap in found.gaps)
+    return NearAtSites({**outside, **made}, found.files, gaps, (Attribution(near.credit),))
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from windowwatch.child import Progress, give_back_unused_heap, unheard
 from windowwatch.clock import from_unix_s
 from windowwatch.errors import WindowwatchError
 from windowwatch.forecast.cycle import CycleData
+from windowwatch.forecast.notes import CarriedOver, Notes
 from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import holds, plan_deliveries
 from windowwatch.notices.surroundings import next_forecast
@@ -57,8 +58,8 @@ class PassResult:
     windows: tuple[Window, ...]
     changes: tuple[Change, ...]
     flights: int
-    gaps: tuple[str, ...]
-    remarks: tuple[str, ...]
+    gaps: Notes
+    remarks: Notes
     saved: bool
     role: Role = Role.PRIMARY
     recombined: bool = False
@@ -310,15 +311,11 @@ def _carried(
     )
     if not partial and not count:
         return found
-    come = "has come as far as" if partial else "reaches no further than"
-    words = (
-        f"this cycle {come} {reaches:%Y-%m-%d %H:%M} UTC{' so far' * partial}; {count} hours keep "
-        f"an earlier answer"
-    )
+    carried = CarriedOver(reaches, partial, count)
     # an earlier answer is drawn with what its own cycle kept
     held = {(hour.site, hour.time_utc) for hour in made if hour.from_cycle is not None}
     details = tuple(d for d in found.details if (d.site, d.time_utc) not in held)
-    return replace(found, hours=made, details=details, remarks=(*found.remarks, words))
+    return replace(found, hours=made, details=details, remarks=(*found.remarks, carried))
 
 
 def _go_on(stopping: Callable[[], bool]) -> None:

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from functools import cached_property
 
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.forecast.notes import Note, Quoting
 from windowwatch.launchday.plan import Entry, stand
 from windowwatch.launchday.releases import ReleaseTable
 from windowwatch.launchday.sighting import USED_FOR
@@ -199,12 +200,14 @@ class Reader:
 
 
 def _shown(cycle: StoredCycle) -> StoredCycle:
-    """A cycle of which no remark says where files lie."""
-    return replace(
-        cycle,
-        gaps=tuple(map(without_folders, cycle.gaps)),
-        remarks=tuple(map(without_folders, cycle.remarks)),
-    )
+    """A cycle of which no note quotes where files lie."""
+    gaps, remarks = (tuple(map(_quoting_none, held)) for held in (cycle.gaps, cycle.remarks))
+    return replace(cycle, gaps=gaps, remarks=remarks)
+
+
+def _quoting_none(note: Note) -> Note:
+    """A note of which no words of an error say where files lie; values name no folder."""
+    return replace(note, text=without_folders(note.text)) if isinstance(note, Quoting) else note
 
 
 def _without_folders(cause: Cause) -> Cause:

@@ -17,10 +17,10 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from windowwatch.errors import DecodeError, ImpossibleWeatherError, MissingFieldError, shown
-from windowwatch.forecast.dataset import arranged, attributes_of
+from windowwatch.forecast.dataset import COPIES_DIFFER, arranged, attributes_of
 from windowwatch.forecast.grib.framing import Framing
 from windowwatch.forecast.grib.grid import Area, Crop, crop
-from windowwatch.forecast.grib.messages import ISOBARIC, Kind, MessageKey, Plane
+from windowwatch.forecast.grib.messages import ISOBARIC, MessageKey, Plane
 from windowwatch.forecast.grib.reader import MISSING, Reading
 from windowwatch.forecast.models import Field, Selector, match
 
@@ -34,20 +34,25 @@ class Chosen:
     """The planes that make up one field of the control run or of the members.
 
     No two planes share member, level and interval; several intervals may end at one time.
+    `differing` planes were there twice with other values: the first found is here.
     """
 
     field: Field
     selector: Selector
     planes: tuple[Plane, ...]
+    differing: int = 0
 
 
 @dataclass(frozen=True)
 class Selection:
-    """Fields by name, of the control run and of the perturbed members."""
+    """Fields by name, of the control run and of the perturbed members.
+
+    `left_out` tells whether the ensemble's own unperturbed run is left out of the control.
+    """
 
     control: dict[str, Chosen]
     members: dict[str, Chosen]
-    remarks: tuple[str, ...]
+    left_out: bool
 
 
 def choose(planes: Iterable[Plane]) -> Selection:
@@ -71,32 +76,31 @@ def choose(planes: Iterable[Plane]) -> Selection:
         field, selector = found
         group = members if plane.key.member else control
         group.setdefault(field.name, []).append((selector, plane))
-    remarks: list[str] = []
-    chosen_control = {n: _settle(p, remarks) for n, p in _one_control(control, remarks).items()}
-    chosen_members = {n: _settle(p, remarks) for n, p in members.items()}
-    remarks += _kind_remarks([*chosen_control.values(), *chosen_members.values()])
-    return Selection(chosen_control, chosen_members, tuple(dict.fromkeys(remarks)))
+    one_control, left_out = _one_control(control)
+    return Selection(
+        {name: _settle(found) for name, found in one_control.items()},
+        {name: _settle(found) for name, found in members.items()},
+        left_out,
+    )
 
 
 def _one_control(
-    control: dict[str, list[tuple[Selector, Plane]]], remarks: list[str]
-) -> dict[str, list[tuple[Selector, Plane]]]:
-    """Leave out the ensemble's unperturbed run where the deterministic one gives a field."""
+    control: dict[str, list[tuple[Selector, Plane]]],
+) -> tuple[dict[str, list[tuple[Selector, Plane]]], bool]:
+    """Leave out the ensemble's unperturbed run where the deterministic one gives a field.
+
+    And whether that was so.
+    """
     kept: dict[str, list[tuple[Selector, Plane]]] = {}
     dropped = False
     for name, found in control.items():
         plain = [item for item in found if item[1].key.member is None]
         dropped = dropped or 0 < len(plain) < len(found)
         kept[name] = plain or found
-    if dropped:
-        remarks.append(
-            "the ensemble's own unperturbed run is left out: the run without ensemble header "
-            "is taken as control"
-        )
-    return kept
+    return kept, dropped
 
 
-def _settle(found: list[tuple[Selector, Plane]], remarks: list[str]) -> Chosen:
+def _settle(found: list[tuple[Selector, Plane]]) -> Chosen:
     """Pick the coding with the most times, then one plane for each place."""
     field = _field(found[0][1].key)
     codings: dict[tuple[int, int, float], list[Plane]] = {}
@@ -117,12 +121,7 @@ def _settle(found: list[tuple[Selector, Plane]], remarks: list[str]) -> Chosen:
             differing += not np.array_equal(places[place].values, plane.values, equal_nan=True)
         else:
             places[place] = plane
-    if differing:
-        remarks.append(
-            f"{field.words}: {differing} planes are there twice with other values; "
-            f"the first one found is used"
-        )
-    return Chosen(field, selector, tuple(places.values()))
+    return Chosen(field, selector, tuple(places.values()), differing)
 
 
 def _require_same_copy(first: Plane, second: Plane, words: str) -> None:
@@ -151,16 +150,6 @@ def _field(key: MessageKey) -> Field:
 def _times(planes: Iterable[Plane]) -> int:
     """At how many times there is something, besides the first step."""
     return len({plane.key.end_s for plane in planes} - {0})
-
-
-def _kind_remarks(chosen: Sequence[Chosen]) -> list[str]:
-    """Say which fields stand for an interval where one might take them for an instant."""
-    remarks = []
-    for kind in (Kind.AVERAGE, Kind.MAXIMUM):
-        words = dict.fromkeys(c.field.words for c in chosen if c.selector.kind is kind)
-        if words:
-            remarks.append(f"{kind} that ends at the time, not {Kind.INSTANT}: {', '.join(words)}")
-    return remarks
 
 
 def open_cycle(
@@ -201,7 +190,7 @@ def arrange(files: Sequence[Framing], area: Area | None, reading: Reading) -> xr
         for chosen in fields.values()
         for array in _arrays(run, chosen, box)
     ]
-    return arranged(arrays, planes[0].key.reference_utc, selection.remarks)
+    return arranged(arrays, planes[0].key.reference_utc, left_out=selection.left_out)
 
 
 def _on_one_grid(planes: Sequence[Plane], area: Area | None) -> tuple[list[Plane], Crop]:
@@ -244,6 +233,8 @@ def _arrays(run: str, chosen: Chosen, box: Crop) -> list[xr.DataArray]:
     """
     members = max(plane.key.members for plane in chosen.planes)
     attributes = attributes_of(run, chosen.field, chosen.selector, members)
+    if chosen.differing:
+        attributes[COPIES_DIFFER] = chosen.differing
     groups = _without_clashes(chosen.planes)
     return [_build(chosen, group, box).assign_attrs(attributes) for group in groups]
 

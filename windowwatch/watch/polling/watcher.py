@@ -14,6 +14,7 @@ from windowwatch.storage.store import Store
 from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
 from windowwatch.watch.run.between import tell_failed
 from windowwatch.watch.values import Watch, area_of
+from windowwatch.wording.gaps import notes_words
 
 _LOG = logging.getLogger(__name__)
 
@@ -63,7 +64,7 @@ def log_result(result: PassResult) -> None:
         "" if result.saved else ", already stored",
         extra={"cycle": result.cycle_id},
     )
-    for words in (*result.gaps, *result.remarks):
+    for words in notes_words((*result.gaps, *result.remarks)):
         _LOG.info("cycle %s: %s", result.cycle_id, words, extra={"cycle": result.cycle_id})
 
 

@@ -30,6 +30,7 @@ from windowwatch.forecast.download.ledger import STORE, KeptFile, Ledger
 from windowwatch.forecast.download.wanted import Item, Wanted
 from windowwatch.forecast.grib.framing import Framing, sha256_of
 from windowwatch.forecast.grib.grid import Area
+from windowwatch.forecast.notes import Attribution, NotInSource
 from windowwatch.forecast.sources import FoundCycle, load_cycle, open_files
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store, open_store
@@ -234,11 +235,12 @@ def load_fetched(fetched: Fetched, ledger: Ledger, now_utc: datetime) -> CycleDa
         if not fetched.partial:
             _to_store(fetched, archived, ledger, now_utc)
     data = build_cycle(archived, fetched.cycle, files_of(archived))
-    lacking = dict.fromkeys(f"not in the source: {w}" for f in fetched.files for w in f.lacking)
+    lacking = dict.fromkeys(NotInSource(each) for f in fetched.files for each in f.lacking)
     gaps = (*data.gaps, *list(lacking)[:_MOST_NAMED])
+    remarks = (*data.remarks, Attribution(fetched.credit))
     model = MODELS.get(fetched.cycle.model)
     surface = data.surface if model is None else data.surface.with_lost(model.near)
-    return replace(data, surface=surface, gaps=gaps, remarks=(*data.remarks, fetched.credit))
+    return replace(data, surface=surface, gaps=gaps, remarks=remarks)
 
 
 def _from_store(fetched: Fetched, ledger: Ledger) -> "CycleDataset | None":

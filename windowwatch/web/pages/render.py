@@ -21,6 +21,7 @@ from windowwatch.wording.credits import (
     in_sight,
     weather_credits,
 )
+from windowwatch.wording.gaps import notes_words
 
 
 class Pages:
@@ -51,6 +52,7 @@ class Pages:
             km=words.km_words,
             utc=words.utc_words,
             lasting=words.length_words,
+            noted=notes_words,
         )
 
     def render(self, name: str, **values: Any) -> str:
