@@ -40,7 +40,8 @@ def main(count: int) -> None:
         clock = SimulatedClock(BEGAN + timedelta(minutes=last))
         store.follow("flight", clock.now())
         facts = daemon.page_facts(settings, looks=False)
-        client = TestClient(create_app(store, facts, clock), base_url="http://127.0.0.1:8750", client=("127.0.0.1", 50_000))
+        app = create_app(store, facts, clock)
+        client = TestClient(app, base_url="http://127.0.0.1:8750", client=("127.0.0.1", 50_000))
         took = []
         for n in range(6):
             store.add_reports("flight", [report(last + 0.01 * (n + 1))])

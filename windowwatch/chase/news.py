@@ -17,9 +17,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from windowwatch.chase.drives import Chances, ChaseRules
+from windowwatch.chase.drives import Chances
 from windowwatch.chase.phases import FLYING, Phase, State
-from windowwatch.chase.values import Closing, Estimate, Outcome
+from windowwatch.chase.values import ChaseRules, Closing, Estimate, Outcome
 from windowwatch.clock import from_unix_s
 from windowwatch.physics.earth import bearing_deg, distance_m
 

@@ -17,14 +17,13 @@ from datetime import datetime, timedelta
 
 from windowwatch.chase.drives import (
     Advice,
-    ChaseRules,
     NoAdvice,
     advise,
 )
 from windowwatch.chase.following import state_by
 from windowwatch.chase.news import TOLD_FOR, Happened, News, Told, ended, news_of
 from windowwatch.chase.phases import Phase, Track
-from windowwatch.chase.values import Flight, Said
+from windowwatch.chase.values import ChaseRules, Flight, Said
 from windowwatch.clock import Clock, from_unix_s
 from windowwatch.errors import GroundError, WindowwatchError
 from windowwatch.ground.query.features import Ground
