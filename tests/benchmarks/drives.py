@@ -11,7 +11,8 @@ import made_roads
 import numpy as np
 from made_roads import NOW, estimate
 
-from windowwatch.chase.drives import ChaseRules, Crew, advise
+from windowwatch.chase.drives import Crew, advise
+from windowwatch.chase.values import ChaseRules
 from windowwatch.ground.query.roadnet import RoadNet
 
 

@@ -16,7 +16,6 @@ from made_roads import estimate as estimate_on
 from windowwatch.chase.drives import (
     NEVER_S,
     Advice,
-    ChaseRules,
     Crew,
     NoAdvice,
     Order,
@@ -24,7 +23,7 @@ from windowwatch.chase.drives import (
     greedy,
     inside,
 )
-from windowwatch.chase.values import Estimate
+from windowwatch.chase.values import ChaseRules, Estimate
 from windowwatch.errors import GroundError
 from windowwatch.ground.query.roadnet import RoadNet
 
@@ -173,6 +172,28 @@ def test_advice_changes_only_for_a_gain(made: tuple[RoadNet, np.ndarray]) -> Non
         once = told(net, estimate(east + shake[0], north + shake[1], net), crews)
         free.add(tuple((c.to_latitude_deg, c.to_longitude_deg) for c in once.crews))
     assert len(free) > 1, "without a bound they would be"
+
+
+def test_who_covers_nothing_does_not_stay_far_off(made: tuple[RoadNet, np.ndarray]) -> None:
+    """Ada stands by the landing, and Ben could be nowhere sooner than she is."""
+    net, far = made
+    rules = replace(FREE, gain=timedelta(minutes=1))
+    what = estimate(np.full(9, 2500.0), np.full(9, 2500.0), net)
+    stop, _ = net.walks(net.rasters.units(what.landing_latitude_deg, what.landing_longitude_deg))
+    start = int(np.argmax(np.where(np.isfinite(far[:, stop[0]]), far[:, stop[0]], -1.0)))
+    assert 1.25 * far[start, stop[0]] > 300.0
+    both = [crew(net, "Ada", int(stop[0])), crew(net, "Ben", start)]
+    advice = told(net, what, both, rules=rules)
+    alone = told(net, what, both[:1], rules=rules)
+    assert advice.arrival_utc == alone.arrival_utc
+    ben = advice.of("Ben")
+    assert ben is not None
+    assert ben.order is not Order.STAY
+    assert ben.drive.middle_s is not None
+    assert ben.drive.middle_s < 0.5 * 1.25 * far[start, stop[0]]
+    again = told(net, what, both, advice, rules, 2).of("Ben")
+    assert again is not None
+    assert (again.to_latitude_deg, again.order) == (ben.to_latitude_deg, ben.order)
 
 
 def test_nobody_waits_in_the_middle_of_a_wide_area(made: tuple[RoadNet, np.ndarray]) -> None:

@@ -228,9 +228,9 @@ def test_thirteen_flights_come_nearer_and_nearer() -> None:
     print(table(rows, "truth that stands still and falls by the law"))
     assert len(of(rows, "burst")) >= 12
     assert median_km(rows, "release") > 10.0, "else there is nothing to gain"
-    assert median_km(rows, "burst") <= 0.35 * median_km(rows, "release")
-    # What is left half down is the noise of the reports. [km]
-    assert median_km(rows, "half down") <= min(0.25, median_km(rows, "burst"))
+    # Wanted are 0.35; here neither wind nor fall changes, and what is left is of layers and noise.
+    assert median_km(rows, "burst") <= 0.05 * median_km(rows, "release")
+    assert median_km(rows, "half down") <= min(0.25, 0.6 * median_km(rows, "burst"))
     for stage in STAGES:
         may_hold(rows, stage, 90, 0.08, more=True)
         may_hold(rows, stage, 50, 0.12, more=True)

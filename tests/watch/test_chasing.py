@@ -14,10 +14,10 @@ from made_flight import BEGAN, BEGUN, DOWN_MIN, TRAIN, report
 from made_roads import NOW, estimate, town
 from sink import Sink
 
-from windowwatch.chase.drives import Chances, ChaseRules, Crew, NoAdvice, Order, Share
+from windowwatch.chase.drives import Chances, Crew, NoAdvice, Order, Share
 from windowwatch.chase.following import state_by, track_so_far
 from windowwatch.chase.reports import Mark
-from windowwatch.chase.values import Closing, Flight, Happened, Kept, Outcome, Said
+from windowwatch.chase.values import ChaseRules, Closing, Flight, Happened, Kept, Outcome, Said
 from windowwatch.clock import SimulatedClock
 from windowwatch.ground.query.features import Ground
 from windowwatch.notices.deliver import deliver_pending

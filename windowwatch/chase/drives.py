@@ -16,6 +16,9 @@ greedy
     Of several crews the one that gains most chooses first, and each next one covers what is left:
     a landing counts as reached by whoever is first at it. Then each chooses again, knowing what
     the others chose. The best places of all may still be better than that.
+nobody idle
+    Without whom all of them would lose no more than `ChaseRules.gain`, it covers nothing: it goes
+    where it is earliest itself, when that is sooner by more than as much.
 no to and fro
     What a crew was advised stands while all of them together lose no more than `ChaseRules.gain`
     by it. Who was never advised stays on the same terms. What was advised is a stored fact.
@@ -32,8 +35,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from windowwatch.chase.values import Estimate
-from windowwatch.errors import InputError
+from windowwatch.chase.values import ChaseRules, Estimate
 from windowwatch.physics.earth import distance_m, local_m
 from windowwatch.physics.spread import Footprint
 from windowwatch.units import BoolArray, FloatArray, IntArray
@@ -59,41 +61,6 @@ _STANDS_OUTSIDE = 0.5
 _SAME_M = 300.0
 #: Points of a way that are kept.
 _WAY_POINTS = 80
-
-
-@dataclass(frozen=True)
-class ChaseRules:
-    """How crews are sent, and when people hear of a flight. Defaults are judgement, no source.
-
-    Parameters
-    ----------
-    gain : timedelta
-        Advice changes only when the expected arrival gains more.
-    wide_m : float
-        While half of all landings spread wider (half the long axis), nobody waits among them. [m]
-    antenna_m : float
-        Of a crew, above the ground. [m]
-    moved_m : float
-        Told when the landing moved by more since it was last told … [m]
-    again : timedelta
-        … and not sooner after that.
-    water : float
-        Told when the chance of a landing on water is at least this. [1]
-    drive_factor : float
-        Lengthens the drives, as scoring does. [1]
-    """
-
-    gain: timedelta = timedelta(minutes=5)
-    wide_m: float = 1_000.0
-    antenna_m: float = 2.0
-    moved_m: float = 3_000.0
-    again: timedelta = timedelta(minutes=10)
-    water: float = 0.2
-    drive_factor: float = 1.25
-
-    def __post_init__(self) -> None:
-        if min(self.gain, self.again) < timedelta(0):
-            raise InputError("chase: times must not be negative")
 
 
 @dataclass(frozen=True)
@@ -464,7 +431,9 @@ class _Chase:
         kept, onward_s = self._kept(stops, before), self._onward_s(stops)
         arrival_s = self._out_of_the_middle(self._arrival_s(to_s, onward_s), stops, kept)
         place, expected = greedy(arrival_s, self.landings.weight)
+        most = expected + self.rules.gain.total_seconds()
         place, expected = self._steady(arrival_s, place, expected, kept)
+        place, expected = self._idle(arrival_s, place, most)
         told = []
         for crew, at in enumerate(place.tolist()):
             if 0 <= at < stops.size:
@@ -495,6 +464,24 @@ class _Chase:
                 if expects(choice) <= most:
                     place = choice
         return place, expects(place)
+
+    def _idle(self, arrival_s: FloatArray, place: IntArray, most: float) -> tuple[IntArray, float]:
+        """Who covers nothing goes where it is earliest itself; all are there by `most` still."""
+        weight, gain_s = self.landings.weight, self.rules.gain.total_seconds()
+        rows = np.arange(len(place))
+
+        def expects(choice: IntArray, who: BoolArray) -> float:
+            first = np.where((~who | (choice < 0))[:, None], np.inf, arrival_s[rows, choice])
+            return float(first.min(axis=0) @ weight)
+
+        for crew in rows[place >= 0]:
+            own = arrival_s[crew] @ weight
+            at = int(np.argmin(own))
+            choice = np.where(rows == crew, at, place)
+            idle = expects(place, rows != crew) <= expects(place, rows >= 0) + gain_s
+            if idle and own[at] < own[place[crew]] - gain_s and expects(choice, rows >= 0) <= most:
+                place = choice
+        return place, expects(place, rows >= 0)
 
     def _stops(self, before: Advice | None) -> IntArray:
         """Stops at which crews may wait, those that were advised before first of all."""

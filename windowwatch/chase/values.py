@@ -1,7 +1,7 @@
 """A flight as it is followed: what it is, how it ended, and the estimate of its landing. Pure."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 from windowwatch.chase.phases import Phase
@@ -85,6 +85,41 @@ class Estimate:
     doubt: tuple[tuple[Doubt, float], ...]
     layers: int
     learned: str = ""
+
+
+@dataclass(frozen=True)
+class ChaseRules:
+    """How crews are sent, and when people hear of a flight. Defaults are judgement, no source.
+
+    Parameters
+    ----------
+    gain : timedelta
+        Advice changes only when the expected arrival gains more.
+    wide_m : float
+        While half of all landings spread wider (half the long axis), nobody waits among them. [m]
+    antenna_m : float
+        Of a crew, above the ground. [m]
+    moved_m : float
+        Told when the landing moved by more since it was last told … [m]
+    again : timedelta
+        … and not sooner after that.
+    water : float
+        Told when the chance of a landing on water is at least this. [1]
+    drive_factor : float
+        Lengthens the drives, as scoring does. [1]
+    """
+
+    gain: timedelta = timedelta(minutes=5)
+    wide_m: float = 1_000.0
+    antenna_m: float = 2.0
+    moved_m: float = 3_000.0
+    again: timedelta = timedelta(minutes=10)
+    water: float = 0.2
+    drive_factor: float = 1.25
+
+    def __post_init__(self) -> None:
+        if min(self.gain, self.again) < timedelta(0):
+            raise InputError("chase: times must not be negative")
 
 
 class Air(StrEnum):

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import Field, field_validator, model_validator
 
-from windowwatch.chase.drives import ChaseRules
+from windowwatch.chase.values import ChaseRules
 from windowwatch.errors import InputError, SettingsError
 from windowwatch.launchday.countdown import Step, StepMark, require_steps
 from windowwatch.launchday.gas import Cylinder

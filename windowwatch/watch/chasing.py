@@ -23,10 +23,18 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
-from windowwatch.chase.drives import Advice, Chances, ChaseRules, NoAdvice, advise
+from windowwatch.chase.drives import Advice, Chances, NoAdvice, advise
 from windowwatch.chase.following import state_by
 from windowwatch.chase.phases import FLYING, Phase, State, Track
-from windowwatch.chase.values import Closing, Estimate, Flight, Happened, Outcome, Said
+from windowwatch.chase.values import (
+    ChaseRules,
+    Closing,
+    Estimate,
+    Flight,
+    Happened,
+    Outcome,
+    Said,
+)
 from windowwatch.clock import Clock, from_unix_s
 from windowwatch.errors import GroundError, WindowwatchError
 from windowwatch.ground.query.features import Ground

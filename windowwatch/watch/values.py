@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from windowwatch.chase.drives import ChaseRules
+from windowwatch.chase.values import ChaseRules
 from windowwatch.clock import floor_to_step, require_utc
 from windowwatch.errors import InputError
 from windowwatch.ground.query.features import Ground

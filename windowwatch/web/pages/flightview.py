@@ -6,12 +6,12 @@ from typing import Any
 
 import numpy as np
 
-from windowwatch.chase.drives import Advice, ChaseRules, CrewAdvice, Order
+from windowwatch.chase.drives import Advice, CrewAdvice, Order
 from windowwatch.chase.following import last_apart, line_error_m, state_by
 from windowwatch.chase.phases import FLYING, SILENT, Phase, State
 from windowwatch.chase.phases import Track as Reported
 from windowwatch.chase.silence import search_order, sight, whereabouts
-from windowwatch.chase.values import Estimate, Flight, Heard, Said
+from windowwatch.chase.values import ChaseRules, Estimate, Flight, Heard, Said
 from windowwatch.clock import from_unix_s
 from windowwatch.drawing.hour_map import TALL, WIDE, MapView, draw
 from windowwatch.ground.query.features import Ground
