@@ -36,8 +36,9 @@ def test_a_page_that_ends_by_itself_is_started_anew(
     vitals = Vitals(time.monotonic)
     progress = PassProgress(clock)
     work: Any = SimpleNamespace(
-        settings=settings, life=vitals.now, progress=progress, troubles=tuple, estimate=None
-    )
+        settings=settings, life=vitals.now, progress=progress, troubles=tuple, estimate=None,
+        scouts=None,
+    )  # fmt: skip
     jobs: Any = SimpleNamespace(next_look_in=lambda: timedelta(0))
     port = free_port()
     page = daemon._Page(daemon._Shown(store, clock, None, jobs, work), "127.0.0.1", port)
