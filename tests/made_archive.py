@@ -20,6 +20,7 @@ from windowwatch.scoring.limits import LIMITS
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
 from windowwatch.survey.archive import Archive
+from windowwatch.survey.blocks import Shelf
 from windowwatch.survey.names import Mapped
 from windowwatch.survey.opening import open_archive
 from windowwatch.survey.plan import Planned, planned
@@ -128,3 +129,8 @@ def survey_of(archive_: Archive, **changes: Any) -> Planned:
     given: dict[str, Any] = {"draws": 3, "step": timedelta(hours=6), "reach_deg": 2.5}
     found = planned(watch(), archive_, Mapped(), (2024, 2024), **(given | changes))
     return replace(found, blocks=tuple(b for b in found.blocks if 3 <= b.month <= 6))
+
+
+def written(shelf: Shelf) -> dict[str, bytes]:
+    """The bytes of every block that is there."""
+    return {key: (shelf.folder / "blocks" / f"{key}.parquet").read_bytes() for key in shelf.there()}

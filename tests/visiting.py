@@ -5,7 +5,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from playwright.sync_api import Browser, Page
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 #: No name but loopback resolves, and Chromium calls nobody on its own.
@@ -22,6 +23,16 @@ PHONE: dict[str, Any] = {
 }
 DESK: dict[str, Any] = {"viewport": {"width": 1280, "height": 900}}
 SIZES = {"phone": PHONE, "desk": DESK}
+
+
+def chromium() -> Iterator[Browser]:
+    """A real Chromium, for a fixture; its tests are skipped where none is installed."""
+    if CHROMIUM is None:
+        pytest.skip("no chromium is installed on this machine")
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield opened
+        opened.close()
 
 
 @contextmanager

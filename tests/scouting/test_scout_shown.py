@@ -15,10 +15,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from markupsafe import escape
 from patience import PATIENCE_S
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 from rich.console import Console
 from scouted import FIRST, SKERRA, away_km, made_up
-from visiting import CHROMIUM, FLAGS, PHONE, SIZES, visit
+from visiting import PHONE, SIZES, visit
 
 from windowwatch.cli.scout import drawn_places, print_scouting
 from windowwatch.clock import SimulatedClock
@@ -217,16 +217,6 @@ def test_the_page_shows_the_newest(served: tuple[str, Store], clock: SimulatedCl
     assert "2 launch hours from Tue 5 May 06:00" in later, "hours that are over are not told"
     clock.set(FIRST + timedelta(hours=4))
     assert "All launch hours of the last scouting are over" in _get(f"{url}/scout")
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    if CHROMIUM is None:
-        pytest.skip("no chromium is installed on this machine")
-    with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield opened
-        opened.close()
 
 
 @pytest.mark.browser

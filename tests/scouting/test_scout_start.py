@@ -20,9 +20,9 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from invented import record
 from patience import PATIENCE_S
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser
 from scouted import BAY, FIRST, SKERRA, made_up
-from visiting import CHROMIUM, FLAGS, PHONE, SIZES, visit
+from visiting import PHONE, SIZES, visit
 
 from windowwatch.child import ChildLimits
 from windowwatch.clock import SimulatedClock
@@ -372,16 +372,6 @@ def test_where_nothing_can_start_one_no_form_is_shown(tmp_path: Path) -> None:
         page = httpx.get(f"{server.url}scout", timeout=PATIENCE_S).text
         assert "/scout/new" not in page
         assert httpx.get(f"{server.url}scout/new", timeout=PATIENCE_S).status_code == 404
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    if CHROMIUM is None:
-        pytest.skip("no chromium is installed on this machine")
-    with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield opened
-        opened.close()
 
 
 @pytest.mark.browser

@@ -24,8 +24,7 @@ from typed import ROOT
 
 from windowwatch.errors import InputError, SourceError
 from windowwatch.survey.archive import Archive
-from windowwatch.survey.blocks import Shelf, block_bytes
-from windowwatch.survey.flying import fly_block
+from windowwatch.survey.blocks import Shelf
 from windowwatch.survey.plan import Block, Planned
 from windowwatch.survey.run import Crew, SurveyRunError, run_blocks
 
@@ -63,36 +62,13 @@ print("equal", {k: (kept / "blocks" / f"{k}.parquet").read_bytes() for k in righ
 """
 
 
-@pytest.fixture(scope="module")
-def archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
-    made = made_archive.archive(days=70.0, start="2024-03-28", step_h=12)
-    return made_archive.opened(made, tmp_path_factory.mktemp("made") / "made.zarr")
-
-
-@pytest.fixture(scope="module")
-def found(archive: Archive) -> Planned:
-    return made_archive.survey_of(archive)
-
-
-@pytest.fixture(scope="module")
-def right(archive: Archive, found: Planned) -> dict[str, bytes]:
-    return {
-        block.key: block_bytes(fly_block(found.survey, archive, block), block)
-        for block in found.blocks
-    }
-
-
-def kept(shelf: Shelf) -> dict[str, bytes]:
-    return {key: (shelf.folder / "blocks" / f"{key}.parquet").read_bytes() for key in shelf.there()}
-
-
 def goes_on(found: Planned, right: dict[str, bytes], shelf: Shelf) -> None:
     """What was lost is flown by others, and all is as if nothing had been."""
     before = len(shelf.there())
     assert before < len(right)
-    assert kept(shelf) == {key: right[key] for key in shelf.there()}
+    assert made_archive.written(shelf) == {key: right[key] for key in shelf.there()}
     assert run_blocks(found, shelf, Crew(1, threads=True)) == (len(right) - before, before)
-    assert kept(shelf) == right
+    assert made_archive.written(shelf) == right
 
 
 class Cluster:
@@ -190,7 +166,7 @@ def test_a_worker_that_comes_in_time_takes_over(
     crew = Crew(1, scheduler=cluster.address, alone_s=60.0)
     run_blocks(found, Shelf(tmp_path), crew, watching=once(replaced), progress=start)
     assert first
-    assert kept(Shelf(tmp_path)) == right
+    assert made_archive.written(Shelf(tmp_path)) == right
 
 
 def test_the_scheduler_is_lost(
@@ -282,7 +258,7 @@ def test_all_workers_of_this_machine_are_killed_and_come_back(
 
     run_blocks(found, Shelf(tmp_path), Crew(2), watching=once(kill_all))
     assert len(killed) >= 2
-    assert kept(Shelf(tmp_path)) == right
+    assert made_archive.written(Shelf(tmp_path)) == right
 
 
 def test_a_block_that_its_workers_die_of_is_named(

@@ -17,8 +17,7 @@ from windowwatch.child import unheard
 from windowwatch.errors import ImpossibleWeatherError, SourceError
 from windowwatch.learning.climatology import Reference
 from windowwatch.survey.archive import Archive
-from windowwatch.survey.blocks import Shelf, block_bytes
-from windowwatch.survey.flying import fly_block
+from windowwatch.survey.blocks import Shelf
 from windowwatch.survey.making import Asked, make_ready
 from windowwatch.survey.opening import open_archive
 from windowwatch.survey.plan import Block, Planned
@@ -46,35 +45,10 @@ run_blocks(found, Shelf(Path(sys.argv[2])), Crew(1, threads=True), watching=told
 """
 
 
-@pytest.fixture(scope="module")
-def archive(tmp_path_factory: pytest.TempPathFactory) -> Archive:
-    """Seventy days, so that four months have something."""
-    made = made_archive.archive(days=70.0, start="2024-03-28", step_h=12)
-    return made_archive.opened(made, tmp_path_factory.mktemp("made") / "made.zarr")
-
-
-@pytest.fixture(scope="module")
-def found(archive: Archive) -> Planned:
-    return made_archive.survey_of(archive)
-
-
-@pytest.fixture(scope="module")
-def right(archive: Archive, found: Planned) -> dict[str, bytes]:
-    """Every block, flown here one after the other."""
-    return {
-        block.key: block_bytes(fly_block(found.survey, archive, block), block)
-        for block in found.blocks
-    }
-
-
-def kept(shelf: Shelf) -> dict[str, bytes]:
-    return {key: (shelf.folder / "blocks" / f"{key}.parquet").read_bytes() for key in shelf.there()}
-
-
 def test_threads(found: Planned, right: dict[str, bytes], tmp_path: Path) -> None:
     shelf = Shelf(tmp_path)
     assert run_blocks(found, shelf, Crew(2, threads=True)) == (len(right), 0)
-    assert kept(shelf) == right
+    assert made_archive.written(shelf) == right
     assert run_blocks(found, shelf, Crew(2, threads=True)) == (0, len(right))
 
 
@@ -87,7 +61,7 @@ def test_a_cluster_that_somebody_else_runs(
         dashboard_address="127.0.0.1:0",
     ) as cluster:  # fmt: skip
         run_blocks(found, Shelf(tmp_path), Crew(1, scheduler=cluster.scheduler_address))
-    assert kept(Shelf(tmp_path)) == right
+    assert made_archive.written(Shelf(tmp_path)) == right
 
 
 def test_looking_at_a_survey_loads_nothing_that_flies_it() -> None:
@@ -98,7 +72,7 @@ def test_looking_at_a_survey_loads_nothing_that_flies_it() -> None:
 
 def test_one_worker(found: Planned, right: dict[str, bytes], tmp_path: Path) -> None:
     run_blocks(found, Shelf(tmp_path), Crew(1))
-    assert kept(Shelf(tmp_path)) == right
+    assert made_archive.written(Shelf(tmp_path)) == right
 
 
 def test_two_workers_of_whom_one_is_killed(
@@ -115,7 +89,7 @@ def test_two_workers_of_whom_one_is_killed(
 
     run_blocks(found, Shelf(tmp_path), Crew(2), watching=kill_one)
     assert killed
-    assert kept(Shelf(tmp_path)) == right
+    assert made_archive.written(Shelf(tmp_path)) == right
 
 
 def test_a_run_that_was_killed_goes_on_where_it_was(
@@ -132,7 +106,7 @@ def test_a_run_that_was_killed_goes_on_where_it_was(
     shelf = Shelf(tmp_path)
     assert sorted(shelf.there()) == sorted(said)
     assert run_blocks(found, shelf, Crew(1, threads=True)) == (len(right) - 2, 2)
-    assert kept(shelf) == right
+    assert made_archive.written(shelf) == right
 
 
 def test_what_a_block_ends_with_is_told_once_and_the_others_are_kept(tmp_path: Path) -> None:

@@ -10,8 +10,8 @@ from pathlib import Path
 import invented
 import pytest
 from page_week import Week
-from playwright.sync_api import Browser, sync_playwright
-from visiting import CHROMIUM, FLAGS
+from playwright.sync_api import Browser
+from visiting import chromium
 
 from windowwatch.forecast.sources import load_cycle, scan_folder
 from windowwatch.notices.values import Channel
@@ -69,12 +69,7 @@ def week(
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """A real Chromium; its tests are skipped where none is installed."""
-    if CHROMIUM is None:
-        pytest.skip("no chromium is installed on this machine")
-    with sync_playwright() as play:
-        opened = play.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield opened
-        opened.close()
+    yield from chromium()
 
 
 @pytest.fixture
