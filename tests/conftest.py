@@ -9,12 +9,16 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from recorded import samples_have_changed
 from sqlalchemy import URL, create_engine, make_url, text
 
-from windowwatch.storage.store import Store, open_store
+from windowwatch.child import one_algebra_thread
+
+if TYPE_CHECKING:
+    from windowwatch.storage.store import Store
 
 #: URL of a PostgreSQL server on which tests may make and drop databases.
 POSTGRES = "WINDOWWATCH_TEST_POSTGRES"
@@ -101,6 +105,10 @@ LONG_FILES = (
 #: Fills a folder.
 Make = Callable[[Path], None]
 
+# As the program itself does, and like there before numpy is loaded: a process that a test starts
+# must not add up in another order than the test.
+one_algebra_thread()
+
 # Processes that tests start keep what Python compiles, or each would compile the house anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
@@ -166,6 +174,16 @@ def _on_postgres(item: pytest.Item) -> bool:
         return True
     chosen = getattr(item, "callspec", None)
     return chosen is not None and chosen.params.get("store_url") == "postgresql"
+
+
+@pytest.fixture(autouse=True)
+def _same_surroundings() -> Iterator[None]:
+    """What a test, or a library in it, sets for child processes ends with it: Dask sets four."""
+    before = dict(os.environ)
+    yield
+    if os.environ != before:
+        os.environ.clear()
+        os.environ.update(before)
 
 
 @pytest.fixture(scope="session")
@@ -262,6 +280,8 @@ class Postgres:
 
 
 def _fill(url: str) -> None:
+    from windowwatch.storage.store import open_store
+
     store = open_store(url)
     store.upgrade()
     store.close()
@@ -300,8 +320,10 @@ def _one_of(server: Postgres | None, with_tables: bool) -> Iterator[str]:
 
 
 @pytest.fixture
-def store(store_url: str) -> Iterator[Store]:
+def store(store_url: str) -> "Iterator[Store]":
     """An open store with all tables."""
+    from windowwatch.storage.store import open_store
+
     opened = open_store(store_url)
     yield opened
     opened.close()

@@ -52,6 +52,16 @@ def give_back_freed_arrays() -> None:
         ctypes.CDLL(None).mallopt(_M_MMAP_THRESHOLD, MAPPED_BYTES)
 
 
+def one_algebra_thread() -> None:
+    """Have linear algebra done by one thread, in this process and those that it starts.
+
+    OpenBLAS adds up in another order for another number of threads, so that answers would hang on
+    how many processors there are; and for matrices as small as ours its threads only cost. It
+    asks when numpy is first loaded: call this before. What a user has set stays.
+    """
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+
 def give_back_unused_heap() -> None:
     """Give what was freed in small pieces back to the machine, as far as whole pages are free.
 

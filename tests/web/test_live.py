@@ -142,6 +142,9 @@ def test_one_who_hangs_up_is_forgotten_and_one_who_listens_long_must_come_again(
         assert raw.recv(1000)
         _until(lambda: desk_live.listeners == 1)
     _until(lambda: desk_live.listeners == 0)
+    with listening(served.url) as news:
+        next(news)  # from now on it is known what there is to tell
+    _until(lambda: desk_live.listeners == 0)
     monkeypatch.setattr(live, "LONGEST_S", 0.2)
     monkeypatch.setattr(live, "QUIET_S", 0.1)
     with listening(served.url) as news:

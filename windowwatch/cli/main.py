@@ -4,7 +4,7 @@ import logging
 
 import click
 
-from windowwatch.child import give_back_freed_arrays
+from windowwatch.child import give_back_freed_arrays, one_algebra_thread
 from windowwatch.cli import (
     backtest,
     chase,
@@ -32,6 +32,7 @@ def main(context: click.Context, verbose: bool, log_json: bool) -> None:
     this program says is advice, never a clearance.
     """
     LogStyle(logging.INFO if verbose else logging.WARNING, log_json).set_up()
+    one_algebra_thread()
     give_back_freed_arrays()
     context.obj = log_json
 
