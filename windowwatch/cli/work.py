@@ -20,7 +20,7 @@ from windowwatch.cli.show import progress_bar
 from windowwatch.clock import Clock, ShiftedClock, SystemClock, from_unix_s
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import CycleData
-from windowwatch.forecast.sources import CycleReader, load_files, scan_folder
+from windowwatch.forecast.sources import load_files, scan_folder
 from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
 from windowwatch.settings.read import Settings
@@ -29,6 +29,7 @@ from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import ready_store
 from windowwatch.watch.launchday.aloft import FlownToGround
 from windowwatch.watch.pipeline import PassResult, run_pass
+from windowwatch.watch.run.ahead import FlownAhead
 from windowwatch.watch.run.rehearsal import Heard, Rehearsal
 from windowwatch.watch.run.rehearsal import rehearse as replay
 from windowwatch.watch.values import area_of
@@ -51,7 +52,7 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
     for each in look.set_aside:
         click.echo(f"set aside: {each.reason}", err=True)
     database = rehearsal_file(settings)
-    area, others = area_of(watch.sites), _heard(settings)
+    others = _heard(settings)
     flown = len(look.cycles) + sum(len(other.found) for other in others)
     if look.cycles:  # without any there is an error to say, and nothing else
         _show_opening(console, settings, flown)
@@ -64,14 +65,15 @@ def rehearse(settings: Settings, folder: Path | None) -> None:
     with (
         in_place_of(database) as anew,
         ready_store(sqlite_url(anew)) as store,
-        CycleReader(area, min(2, os.cpu_count() or 1)) as reader,
+        FlownAhead(watch, min(2, os.cpu_count() or 1)) as ahead,
         progress_bar() as told,
     ):
         result = replay(
             look.cycles,
             watch,
             store,
-            begin=reader.begin,
+            begin=ahead.begin,
+            at_once=ahead.at_once,
             available_after=settings.available_after,
             send=lambda _channel, _message: None,
             progress=told,

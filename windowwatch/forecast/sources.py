@@ -9,16 +9,12 @@ sum alone, or lines of sum and name, also with ``--tag``.
 """
 
 import re
-import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import datetime
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING
 
-from windowwatch.child import UNLIMITED, Child
 from windowwatch.errors import (
     DecodeError,
     ForecastError,
@@ -198,69 +194,6 @@ def begin_cycle(
     reading = Reading(framings, area, processes)
     files = [SourceFile(f.path, f.sha256, f.size_bytes) for f in framings]
     return lambda: build_cycle(arrange(framings, area, reading), found.cycle, files)
-
-
-#: Files from which on a process to read them is worth its start. [byte] Half a second, against
-#: 2 s for 1 MB of small fields.
-WORTH_BYTES = 1_000_000
-
-
-class CycleReader:
-    """Reads whole cycles in a process of its own, one after the other, each begun when asked.
-
-    So another core reads and arranges the next cycle while one is passed, and this process
-    never loads what that takes. The process is started for the first cycle that is worth it
-    (`WORTH_BYTES`), and stays; smaller ones before are read by this one when they are asked for.
-
-    Parameters
-    ----------
-    area : south, west, north, east or None
-        As of `load_cycle`.
-    processes : int
-        How many read the first cycle, for which everyone waits; the others are read by one.
-    """
-
-    def __init__(self, area: Area | None, processes: int = 1) -> None:
-        self._area, self._processes = area, processes
-        self._child, self._closed = Child(UNLIMITED), threading.Event()
-        self._started = False
-        self._thread = ThreadPoolExecutor(1, "next cycle")
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_error: object) -> None:
-        self.close()
-
-    def begin(self, found: FoundCycle) -> Callable[[], CycleData]:
-        """Begin to read a cycle; what is returned gives it, or raises as `load_cycle`.
-
-        If the process dies, `windowwatch.child.ChildDiedError` is raised.
-        """
-        self._started = self._started or _size_bytes(found) >= WORTH_BYTES
-        if not self._started:
-            return partial(load_cycle, found, area=self._area)
-        processes, self._processes = self._processes, 1
-        given = found, self._area, processes
-        words, stopping = f"reading {found.cycle.id}", self._closed.is_set
-        call = self._child.call
-        return self._thread.submit(call, _read_whole, given, what=words, stopping=stopping).result
-
-    def close(self) -> None:
-        """Read no more; the process ends."""
-        self._closed.set()
-        self._thread.shutdown(cancel_futures=True)
-        self._child.close()
-
-
-def _size_bytes(found: FoundCycle) -> int:
-    """Size of all files; what is gone is told of when the cycle is read."""
-    return sum(state[0] for path in found.files if (state := _state(Path(path))) is not None)
-
-
-def _read_whole(found: FoundCycle, area: Area | None, processes: int) -> CycleData:
-    """What the process of a `CycleReader` does."""
-    return begin_cycle(found, area=area, processes=processes)()
 
 
 def load_file(path: str | Path, model: str, *, area: Area | None = None) -> CycleData:

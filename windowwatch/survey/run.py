@@ -218,6 +218,9 @@ def _client(crew: Crew, memory_mb: int) -> Iterator[Any]:
         "distributed.scheduler.allowed-failures": DEATHS_ALLOWED,
         "distributed.admin.large-graph-warning-threshold": "1GB",
         "distributed.comm.timeouts.connect": f"{crew.wait_s}s",
+        # who is started again has so long: by Dask's 15 s it is given up for good where starting a
+        # process takes longer
+        "distributed.deploy.lost-worker-timeout": f"{crew.alone_s}s",
     }
     # what a block ends with is said once, in our words; Dask's own log is for whoever asks
     for name in ("distributed", "distributed.client"):

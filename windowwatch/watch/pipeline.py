@@ -3,7 +3,7 @@
 There is no arithmetic here: every number is made on a floor below.
 """
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -11,7 +11,7 @@ from typing import Any
 from windowwatch.child import Progress, give_back_unused_heap, unheard
 from windowwatch.clock import from_unix_s
 from windowwatch.errors import WindowwatchError
-from windowwatch.forecast.cycle import CycleData
+from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.notes import CarriedOver, Notes
 from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import holds, plan_deliveries
@@ -65,6 +65,86 @@ class PassResult:
     recombined: bool = False
 
 
+@dataclass(frozen=True)
+class FlownCycle:
+    """A cycle flown and scored at every site, before anything that is stored was asked.
+
+    What other models and earlier cycles say is not in its hours yet. It can be pickled, and is
+    small beside the weather that it was made of.
+
+    Parameters
+    ----------
+    sites : tuple of SiteHours
+    steps : int
+        Of the weather aloft.
+    reaches_utc : datetime
+        The last of them.
+    learned : str or None
+        Version of what it was flown with; None for the tables from memory.
+    """
+
+    cycle: Cycle
+    role: Role
+    sites: tuple[SiteHours, ...]
+    files: tuple[SourceFile, ...]
+    gaps: Notes
+    remarks: Notes
+    steps: int
+    reaches_utc: datetime
+    learned: str | None
+
+
+def fly_cycle(
+    data: CycleData,
+    watch: Watch,
+    *,
+    now_utc: datetime,
+    noted: Notes = (),
+    near: NearAtSites | None = None,
+    progress: Progress = unheard,
+    stopping: Callable[[], bool] = lambda: False,
+) -> FlownCycle:
+    """Fly and score one cycle at every site, with what `watch` believes. Asks no store.
+
+    Parameters
+    ----------
+    data, watch, now_utc, near, progress, stopping
+        As of `run_pass`.
+    noted : tuple of Note
+        To be said of what it is flown with.
+
+    Raises
+    ------
+    MissingFieldError, InputError, PassStoppedError
+        As `run_pass`.
+    """
+    require_covers(data, watch.sites)
+    times = watch.span.hours(now_utc)
+    near = None if watch.role is Role.OPINION else near
+    at_sites = {} if near is None else near.sites
+    remarks = (*data.remarks, *(() if near is None else near.remarks), *noted)
+    if watch.role is Role.OPINION:
+        watch, unasked = asked_what_it_can(data, watch, times)
+        remarks = (*remarks, *unasked)
+    flown: list[SiteHours] = []
+    for number, site in enumerate(watch.sites):
+        _go_on(stopping)
+        progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
+        give_back_unused_heap()  # of reading, or of the site before
+        flown.append(hours_of_site(data, watch, site, times, now_utc, at_sites.get(site.name)))
+    return FlownCycle(
+        cycle=data.cycle,
+        role=watch.role,
+        sites=tuple(flown),
+        files=(*data.files, *(() if near is None else near.files)),
+        gaps=(*data.gaps, *(() if near is None else near.gaps)),
+        remarks=remarks,
+        steps=data.wind.time_unix_s.size,
+        reaches_utc=from_unix_s(float(data.wind.time_unix_s[-1])),
+        learned=watch.belief.version,
+    )
+
+
 def run_pass(
     data: CycleData,
     watch: Watch,
@@ -107,44 +187,42 @@ def run_pass(
         If the results cannot be stored; nothing of them is then.
     """
     require_covers(data, watch.sites)
-    watch, believed = believing(watch, store)
-    times = watch.span.hours(now_utc)
-    near = None if watch.role is Role.OPINION else near
-    at_sites = {} if near is None else near.sites
-    remarks = (*data.remarks, *(() if near is None else near.remarks), *believed)
-    if watch.role is Role.OPINION:
-        watch, unasked = asked_what_it_can(data, watch, times)
-        remarks = (*remarks, *unasked)
-    flown: list[SiteHours] = []
-    for number, site in enumerate(watch.sites):
-        _go_on(stopping)
-        progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
-        give_back_unused_heap()  # of reading, or of the site before
-        flown.append(hours_of_site(data, watch, site, times, now_utc, at_sites.get(site.name)))
-    ended = frozenset().union(*(each.ended for each in flown))
+    flown_with, believed = believing(watch, store)
+    flown = fly_cycle(
+        data, flown_with, now_utc=now_utc, noted=believed, near=near, progress=progress,
+        stopping=stopping,
+    )  # fmt: skip
     _go_on(stopping)
     progress(f"{data.cycle.id}: windows", 1.0)
+    return pass_flown(flown, watch, store, now_utc=now_utc, partial=partial)
 
+
+def pass_flown(
+    flown: FlownCycle, watch: Watch, store: Store, *, now_utc: datetime, partial: bool = False
+) -> PassResult:
+    """Join, compare and store a cycle that was flown; parameters and errors as of `run_pass`.
+
+    `now_utc` is the one that it was flown for.
+    """
     scored = PassRecord(
         watch=watch.name,
-        cycle=data.cycle,
+        cycle=flown.cycle,
         saved_utc=now_utc,
-        hours=tuple(hour for each in flown for hour in each.hours),
+        hours=tuple(hour for each in flown.sites for hour in each.hours),
         windows=(),
         changes=(),
-        files=(*data.files, *(() if near is None else near.files)),
-        gaps=(*data.gaps, *(() if near is None else near.gaps)),
-        remarks=remarks,
-        steps=data.wind.time_unix_s.size,
-        role=watch.role,
-        details=tuple(detail for each in flown for detail in each.details),
-        records=tuple(each.record for each in flown),
-        learned=watch.belief.version,
+        files=flown.files,
+        gaps=flown.gaps,
+        remarks=flown.remarks,
+        steps=flown.steps,
+        role=flown.role,
+        details=tuple(detail for each in flown.sites for detail in each.details),
+        records=tuple(each.record for each in flown.sites),
+        learned=flown.learned,
     )
 
     def complete(record: PassRecord) -> PassRecord:
-        carried = _carried(data, watch, store, record, ended, partial=partial)
-        return with_others(carried, watch, store)
+        return with_others(_carried(flown, watch, store, record, partial=partial), watch, store)
 
     if watch.role is Role.OPINION:
         record, saved = keep_opinion(complete(scored), store)
@@ -155,7 +233,7 @@ def run_pass(
                 store, watch.name, now_utc, sites=watch.sites, use_learned=watch.use_learned,
                 survey=watch,
             )  # fmt: skip
-    return _result(record, sum(each.flights for each in flown), saved)
+    return _result(record, sum(each.flights for each in flown.sites), saved)
 
 
 def _result(record: PassRecord, flown: int, saved: bool) -> PassResult:
@@ -289,19 +367,13 @@ def _with_ended(windows: tuple[Window, ...], before: tuple[Window, ...]) -> tupl
 
 
 def _carried(
-    data: CycleData,
-    watch: Watch,
-    store: Store,
-    found: PassRecord,
-    ended: Collection[tuple[str, datetime]],
-    *,
-    partial: bool,
+    flown: FlownCycle, watch: Watch, store: Store, found: PassRecord, *, partial: bool
 ) -> PassRecord:
     """Hours of a cycle, those beyond what there is of it as stored before; and what to say."""
+    ended = frozenset().union(*(each.ended for each in flown.sites))
     newest = store.latest_cycle(watch.name, watch.model, watch.role)
     if newest is None or not (partial or ended):
         return found
-    reaches = from_unix_s(float(data.wind.time_unix_s[-1]))
     made, count = carry_over(
         found.hours,
         store.hours(watch.name, newest.id),
@@ -311,7 +383,7 @@ def _carried(
     )
     if not partial and not count:
         return found
-    carried = CarriedOver(reaches, partial, count)
+    carried = CarriedOver(flown.reaches_utc, partial, count)
     # an earlier answer is drawn with what its own cycle kept
     held = {(hour.site, hour.time_utc) for hour in made if hour.from_cycle is not None}
     details = tuple(d for d in found.details if (d.site, d.time_utc) not in held)

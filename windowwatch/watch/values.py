@@ -212,11 +212,15 @@ class Watch:
     def as_seen_by(self, model: str) -> "Watch":
         """The watch of another weather model: its hours are kept as an opinion.
 
+        It is this very watch for the model that decides.
+
         Raises
         ------
         InputError
             If the watch does not ask that model.
         """
+        if model == self.model:
+            return self
         if model not in self.others:
             raise InputError(f"watch {self.name!r} does not ask the weather model {model!r}")
         return replace(self, model=model, others=(), role=Role.OPINION)

@@ -1,25 +1,21 @@
 """A backtest: stored cycles passed as if live, into a database of their own, and then judged."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 
 from windowwatch.child import Progress, unheard
 from windowwatch.errors import ForecastError, SourceError
-from windowwatch.forecast.cycle import Cycle, CycleData
-from windowwatch.forecast.dataset import archived_cycle, files_of, read_archive
-from windowwatch.forecast.normalise import build_cycle
-from windowwatch.forecast.sources import FoundCycle, begin_cycle, scan_folder
+from windowwatch.forecast.cycle import Cycle
+from windowwatch.forecast.dataset import archived_cycle
+from windowwatch.forecast.sources import FoundCycle, scan_folder
 from windowwatch.learning.learned import Learned
 from windowwatch.storage.store import Store
+from windowwatch.watch.run.ahead import ARCHIVE, FlownAhead
 from windowwatch.watch.run.rehearsal import Heard, rehearse
-from windowwatch.watch.values import Watch, area_of
-
-#: Fetched cycles are kept as files of this ending.
-ARCHIVE = ".nc"
+from windowwatch.watch.values import Watch
 
 
 @dataclass(frozen=True)
@@ -127,21 +123,16 @@ def backtest(
         Cycles of the models that are asked what they think.
     progress : callable, optional
     processes : int
-        Processes that read the next cycle while one is passed.
+        So many read and fly the next cycles while one is compared.
     """
-    area = area_of(watch.sites)
-    with ThreadPoolExecutor(1, "next cycle") as ahead:
-
-        def begin(found: FoundCycle) -> Callable[[], CycleData]:
-            if found.files[0].endswith(ARCHIVE):
-                return ahead.submit(_kept, found).result
-            return begin_cycle(found, area=area, processes=processes)
-
+    watch = replace(watch, channels=())
+    with FlownAhead(watch, processes) as ahead:
         result = rehearse(
             cycles,
-            replace(watch, channels=()),
+            watch,
             store,
-            begin=begin,
+            begin=ahead.begin,
+            at_once=ahead.at_once,
             available_after=available_after,
             send=lambda _channel, _message: None,
             progress=progress,
@@ -151,9 +142,3 @@ def backtest(
     kinds = Counter(str(change.kind) for change in store.changes(watch.name))
     first, last = cycles[0].cycle, cycles[-1].cycle
     return Backtest(len(cycles), first, last, tuple(sorted(kinds.items())), result.learned)
-
-
-def _kept(found: FoundCycle) -> CycleData:
-    """A fetched cycle that was kept, of the area that it was kept for."""
-    dataset = read_archive(Path(found.files[0]))
-    return build_cycle(dataset, found.cycle, files_of(dataset))

@@ -5,10 +5,11 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
+from itertools import islice
 
 from windowwatch.child import Progress, unheard
 from windowwatch.clock import SimulatedClock
-from windowwatch.errors import SourceError, WindowwatchError
+from windowwatch.errors import SourceError
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import FoundCycle, load_cycle
 from windowwatch.learning.learned import Learned
@@ -17,8 +18,9 @@ from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.launchday.aloft import FlownToGround, fly_played
 from windowwatch.watch.launchday.playing import Played, Told, play_launch
-from windowwatch.watch.learned import learn_when_due
-from windowwatch.watch.pipeline import PassResult, recombine, run_pass
+from windowwatch.watch.learned import believing, learn_when_due
+from windowwatch.watch.pipeline import PassResult, pass_flown, recombine
+from windowwatch.watch.run.ahead import Asked, Begun, fly_here
 from windowwatch.watch.run.between import between_passes
 from windowwatch.watch.values import Watch
 from windowwatch.windows.values import Window
@@ -62,7 +64,8 @@ def rehearse(
     passed: Callable[[PassResult], None] = lambda _: None,
     between: timedelta = timedelta(hours=1),
     others: Sequence[Heard] = (),
-    begin: Callable[[FoundCycle], Callable[[], CycleData]] | None = None,
+    begin: Callable[[Asked], Begun] | None = None,
+    at_once: int = 1,
     launch: bool = False,
 ) -> Rehearsal:
     """Replay cycles in the order in which they come in.
@@ -91,9 +94,9 @@ def rehearse(
         was held.
     others : sequence of Heard
         Cycles of the models that the watch asks what they think.
-    begin : callable, optional
-        In the place of `load`: begins to decode a found cycle, and returns what gives it. It is
-        asked of the next cycle when one is passed, so that another process reads meanwhile.
+    begin, at_once : callable, int, optional
+        In the place of `load`: begins to read and fly a cycle, and returns what gives it, as of
+        `windowwatch.watch.run.ahead.FlownAhead`; so many cycles are begun at a time.
     launch : bool
         End with a planned launch in the best window that is open then, and follow its flight to
         the ground.
@@ -121,8 +124,8 @@ def rehearse(
         if result.role is Role.PRIMARY:
             windows = result.windows
 
-    coming = _coming([each for _, each in ordered], begin or (lambda each: partial(load, each)))
-    last = _to_launch_in([each.cycle.model == watch.model for _, each in ordered])
+    asked = _asked(ordered, watch, launch=launch)
+    coming = _coming(asked, begin or (lambda each: partial(fly_here, each, watch, load)), at_once)
     for number, (due, each) in enumerate(ordered):
 
         def step(words: str, share: float, done: int = number) -> None:
@@ -133,15 +136,12 @@ def rehearse(
             tell()
         clock.set(due)
         progress(f"{each.cycle.id}: reading", number / len(ordered))
-        seen = watch
-        if each.cycle.model != watch.model:
-            seen = watch.as_seen_by(each.cycle.model)
-        data = next(coming)()
-        show(run_pass(data, seen, store, now_utc=clock.now(), progress=step))
-        # the last that decides and the last other one alone: the rest would only take room
-        held += [data] if launch and number in last else []
-        del data
-        if seen is not watch:
+        seen, noted = believing(watch.as_seen_by(each.cycle.model), store)
+        cycle, data = next(coming)(seen.belief, noted, step)
+        held += [] if data is None else [data]
+        progress(f"{each.cycle.id}: windows", (number + 1.0) / len(ordered))
+        show(pass_flown(cycle, seen, store, now_utc=clock.now()))
+        if seen.role is Role.OPINION:
             weighed = recombine(watch, store, clock.now())
             if weighed is not None:
                 show(weighed)
@@ -174,39 +174,31 @@ def _launched(
     return played, fly_played(played.key, deciding[-1], truth, watch, store, clock)
 
 
-def _to_launch_in(decides: Sequence[bool]) -> frozenset[int]:
-    """Numbers of the last cycle that decides, and of the last that does not."""
-    return frozenset({each: number for number, each in enumerate(decides)}.values())
+def _asked(
+    ordered: Sequence[tuple[datetime, FoundCycle]], watch: Watch, *, launch: bool
+) -> list[Asked]:
+    """Cycles and the times they are flown for.
+
+    For a launch the weather is kept of the last that decides and of the last that does not; that
+    of the others would only take room.
+    """
+    decides = [each.cycle.model == watch.model for _, each in ordered]
+    last = frozenset({each: number for number, each in enumerate(decides)}.values())
+    return [
+        Asked(each, due, keep=launch and number in last)
+        for number, (due, each) in enumerate(ordered)
+    ]
 
 
 def _coming(
-    found: Sequence[FoundCycle], begin: Callable[[FoundCycle], Callable[[], CycleData]]
-) -> Iterator[Callable[[], CycleData]]:
-    """What gives each cycle; when one is asked for, the next is begun once it was given.
-
-    What cannot be begun is refused when its turn comes, like what cannot be read.
-    """
-
-    def begun(each: FoundCycle) -> Callable[[], CycleData]:
-        try:
-            return begin(each)
-        except WindowwatchError as error:
-            return partial(_refuse, error)
-
-    waiting = deque([begun(found[0])])
-
-    def give(number: int) -> CycleData:
-        data = waiting.popleft()()
-        if number + 1 < len(found):
-            waiting.append(begun(found[number + 1]))
-        return data
-
-    for number in range(len(found)):
-        yield partial(give, number)
-
-
-def _refuse(error: WindowwatchError) -> CycleData:
-    raise error
+    asked: Sequence[Asked], begin: Callable[[Asked], Begun], at_once: int
+) -> Iterator[Begun]:
+    """What gives each cycle in its turn; so many are begun by then, that one included."""
+    waiting: deque[Begun] = deque()
+    ahead = iter(asked)
+    for _ in asked:
+        waiting.extend(map(begin, islice(ahead, at_once - len(waiting))))
+        yield waiting.popleft()
 
 
 def _ordered(

@@ -1,0 +1,212 @@
+"""Cycles that are read and flown by other processes ahead of their turn.
+
+Reading a cycle and flying it asks nothing of what is stored; comparing it with what was told does,
+and takes a hundredth of the time. So of stored cycles the next ones are flown while one is
+compared, each by one process from its files to its scored hours, and every processor has work.
+What comes out is to the bit what it is one after the other.
+
+Where flights are made with what was learned, a cycle is only read ahead: what it is flown with is
+known when its turn comes.
+"""
+
+import queue
+import threading
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import Self
+
+from windowwatch.child import UNLIMITED, Child, Progress, unheard
+from windowwatch.forecast.cycle import CycleData
+from windowwatch.forecast.notes import Notes
+from windowwatch.forecast.sources import FoundCycle, begin_cycle
+from windowwatch.learning.learned import Belief
+from windowwatch.watch.pipeline import FlownCycle, fly_cycle
+from windowwatch.watch.values import Area, Watch, area_of
+
+#: Fetched cycles that were kept are files of this ending.
+ARCHIVE = ".nc"
+#: Size of the files of a cycle from which on a process for it is worth its start. [byte] Half a
+#: second, against 2 s for 1 MB of small fields.
+WORTH_BYTES = 1_000_000
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A cycle that is to be flown for a time; `keep` where its weather is wanted as well."""
+
+    found: FoundCycle
+    now_utc: datetime
+    keep: bool = False
+
+
+#: A cycle as it was flown, and its weather where that was asked for.
+Given = tuple[FlownCycle, CycleData | None]
+#: Gives a cycle that was begun; is told what it is flown with, and what to note of that.
+Begun = Callable[[Belief, Notes, Progress], Given]
+
+
+def read_stored(found: FoundCycle, *, area: Area) -> CycleData:
+    """Read a cycle in this process alone: GRIB files, or a fetched cycle that was kept.
+
+    Raises
+    ------
+    SourceError, DecodeError, MissingFieldError
+        As `windowwatch.forecast.sources.load_cycle`.
+    """
+    if not found.files[0].endswith(ARCHIVE):
+        return begin_cycle(found, area=area, processes=1)()
+    from windowwatch.forecast.dataset import files_of, read_archive
+    from windowwatch.forecast.normalise import build_cycle
+
+    dataset = read_archive(Path(found.files[0]))  # of the area that it was kept for
+    return build_cycle(dataset, found.cycle, files_of(dataset))
+
+
+def fly_here(
+    asked: Asked,
+    watch: Watch,
+    read: Callable[[FoundCycle], CycleData],
+    belief: Belief,
+    noted: Notes = (),
+    progress: Progress = unheard,
+) -> Given:
+    """Read and fly a cycle in this process; the last three are given in its turn (`Begun`)."""
+    data = read(asked.found)
+    return _flown(data, asked, watch, belief, noted, progress)
+
+
+def _flown(
+    data: CycleData, asked: Asked, watch: Watch, belief: Belief, noted: Notes, progress: Progress
+) -> Given:
+    seen = replace(watch.as_seen_by(asked.found.cycle.model), belief=belief)
+    flown = fly_cycle(data, seen, now_utc=asked.now_utc, noted=noted, progress=progress)
+    return flown, data if asked.keep else None
+
+
+@dataclass
+class _Job:
+    """A cycle that is begun. `turn` is set when it is known what it is flown with."""
+
+    asked: Asked
+    turn: "Future[tuple[Belief, Notes]]" = field(default_factory=Future)
+    progress: Progress = unheard
+
+    def tell(self, words: str, share: float) -> None:
+        """Say how far it is to whoever waits for it by now."""
+        self.progress(words, share)
+
+
+class FlownAhead:
+    """Processes that read and fly cycles, each begun when asked and given in its turn.
+
+    They are started with the first cycle that is worth it (`WORTH_BYTES`) and stay; smaller ones
+    before are read and flown by this process when they are asked for.
+
+    Parameters
+    ----------
+    watch : Watch
+        Every process is handed it once, with its map.
+    processes : int
+    """
+
+    def __init__(self, watch: Watch, processes: int) -> None:
+        self._watch, self._area = replace(watch, channels=()), area_of(watch.sites)
+        self._children = [Child(UNLIMITED) for _ in range(processes)]
+        self._idle: queue.SimpleQueue[Child] = queue.SimpleQueue()
+        for child in self._children:
+            self._idle.put(child)
+        self._pool = ThreadPoolExecutor(processes, "cycles ahead")
+        self._closed, self._started = threading.Event(), False
+        self._turns: list[Future[tuple[Belief, Notes]]] = []
+        self._knowing: set[Child] = set()
+        #: So many cycles should be begun at a time: who is done early has the next.
+        self.at_once = 2 * processes
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_error: object) -> None:
+        self.close()
+
+    def begin(self, asked: Asked) -> Begun:
+        """Begin to read and fly a cycle.
+
+        What is returned gives it, or raises as `read_stored` and `fly_cycle`; if the process
+        dies, `windowwatch.child.ChildDiedError`.
+        """
+        self._started = self._started or _size_bytes(asked.found) >= WORTH_BYTES
+        if not self._started:
+            return partial(fly_here, asked, self._watch, partial(read_stored, area=self._area))
+        job = _Job(asked)
+        self._turns.append(job.turn)
+        work = self._pool.submit(self._work, job)
+        if not self._watch.use_learned:
+            job.turn.set_result((self._watch.belief, ()))
+
+        def give(belief: Belief, noted: Notes, progress: Progress) -> Given:
+            job.progress = progress
+            if not job.turn.done():
+                job.turn.set_result((belief, noted))
+            return work.result()
+
+        return give
+
+    def close(self) -> None:
+        """Read and fly no more; the processes end."""
+        self._closed.set()
+        for turn in self._turns:
+            turn.cancel()
+        self._pool.shutdown(cancel_futures=True)
+        for child in self._children:
+            child.close()
+
+    def _work(self, job: _Job) -> Given:
+        child, words = self._idle.get(), f"flying {job.asked.found.cycle.id}"
+        stopping = self._closed.is_set
+        try:
+            if child not in self._knowing:
+                child.call(_know, (self._watch,), what=words, stopping=stopping)
+                self._knowing.add(child)
+            child.call(_read, (job.asked.found,), what=words, stopping=stopping)
+            given = (job.asked, *job.turn.result())
+            return child.call(_fly, given, what=words, stopping=stopping, progress=job.tell)
+        finally:
+            self._idle.put(child)
+
+
+def _size_bytes(found: FoundCycle) -> int:
+    """Size of all files; what is gone is told of when the cycle is read."""
+    return sum(Path(path).stat().st_size for path in found.files if Path(path).exists())
+
+
+@dataclass
+class _Held:
+    """What a process of `FlownAhead` knows: the watch, and the cycle that it is about to fly."""
+
+    watch: Watch | None = None
+    data: CycleData | None = None
+
+
+_HELD = _Held()
+
+
+def _know(watch: Watch) -> None:
+    _HELD.watch = watch
+
+
+def _read(found: FoundCycle) -> None:
+    watch = _HELD.watch
+    assert watch is not None
+    _HELD.data = read_stored(found, area=area_of(watch.sites))
+
+
+def _fly(asked: Asked, belief: Belief, noted: Notes, progress: Progress) -> Given:
+    watch, data = _HELD.watch, _HELD.data
+    assert watch is not None
+    assert data is not None
+    _HELD.data = None
+    return _flown(data, asked, watch, belief, noted, progress)
