@@ -9,17 +9,16 @@ Where flights are made with what was learned, a cycle is only read ahead: what i
 known when its turn comes.
 """
 
-import queue
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Self
+from typing import Any, Self, TypeVar
 
-from windowwatch.child import UNLIMITED, Child, Progress, unheard
+from windowwatch.child import UNLIMITED, Child, ChildError, Progress, unheard
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.notes import Notes
 from windowwatch.forecast.sources import FoundCycle, begin_cycle
@@ -27,6 +26,7 @@ from windowwatch.learning.learned import Belief
 from windowwatch.watch.pipeline import FlownCycle, fly_cycle
 from windowwatch.watch.values import Area, Watch, area_of
 
+Answer = TypeVar("Answer")
 #: Fetched cycles that were kept are files of this ending.
 ARCHIVE = ".nc"
 #: Size of the files of a cycle from which on a process for it is worth its start. [byte] Half a
@@ -87,12 +87,14 @@ def _flown(
     return flown, data if asked.keep else None
 
 
-@dataclass
+@dataclass(eq=False)
 class _Job:
     """A cycle that is begun. `turn` is set when it is known what it is flown with."""
 
     asked: Asked
+    size_bytes: int
     turn: "Future[tuple[Belief, Notes]]" = field(default_factory=Future)
+    given: "Future[Given]" = field(default_factory=Future)
     progress: Progress = unheard
 
     def tell(self, words: str, share: float) -> None:
@@ -106,6 +108,9 @@ class FlownAhead:
     They are started with the first cycle that is worth it (`WORTH_BYTES`) and stay; smaller ones
     before are read and flown by this process when they are asked for.
 
+    One process takes the cycles in their order. The others take the largest that is begun: one of
+    an ensemble takes as long as all the rest, and would else be flown alone at the end.
+
     Parameters
     ----------
     watch : Watch
@@ -115,14 +120,13 @@ class FlownAhead:
 
     def __init__(self, watch: Watch, processes: int) -> None:
         self._watch, self._area = replace(watch, channels=()), area_of(watch.sites)
-        self._children = [Child(UNLIMITED) for _ in range(processes)]
-        self._idle: queue.SimpleQueue[Child] = queue.SimpleQueue()
-        for child in self._children:
-            self._idle.put(child)
-        self._pool = ThreadPoolExecutor(processes, "cycles ahead")
-        self._closed, self._started = threading.Event(), False
-        self._turns: list[Future[tuple[Belief, Notes]]] = []
-        self._knowing: set[Child] = set()
+        self._todo: list[_Job] = []
+        self._changed, self._closed = threading.Condition(), False
+        self._begun: list[_Job] = []
+        self._threads = [
+            threading.Thread(target=self._work, args=(number > 0,), name="cycles ahead")
+            for number in range(processes)
+        ]
         #: So many cycles should be begun at a time: who is done early has the next.
         self.at_once = 2 * processes
 
@@ -138,44 +142,73 @@ class FlownAhead:
         What is returned gives it, or raises as `read_stored` and `fly_cycle`; if the process
         dies, `windowwatch.child.ChildDiedError`.
         """
-        self._started = self._started or _size_bytes(asked.found) >= WORTH_BYTES
-        if not self._started:
+        job = _Job(asked, _size_bytes(asked.found))
+        if not self._begun and job.size_bytes < WORTH_BYTES:
             return partial(fly_here, asked, self._watch, partial(read_stored, area=self._area))
-        job = _Job(asked)
-        self._turns.append(job.turn)
-        work = self._pool.submit(self._work, job)
         if not self._watch.use_learned:
             job.turn.set_result((self._watch.belief, ()))
+        with self._changed:
+            if not self._begun:
+                for thread in self._threads:
+                    thread.start()
+            self._begun.append(job)
+            self._todo.append(job)
+            self._changed.notify_all()
 
         def give(belief: Belief, noted: Notes, progress: Progress) -> Given:
             job.progress = progress
             if not job.turn.done():
                 job.turn.set_result((belief, noted))
-            return work.result()
+            return job.given.result()
 
         return give
 
     def close(self) -> None:
         """Read and fly no more; the processes end."""
-        self._closed.set()
-        for turn in self._turns:
-            turn.cancel()
-        self._pool.shutdown(cancel_futures=True)
-        for child in self._children:
-            child.close()
+        with self._changed:
+            self._closed = True
+            self._changed.notify_all()
+        for job in self._begun:
+            job.turn.cancel()
+        for thread in self._threads:
+            if thread.ident is not None:
+                thread.join()
 
-    def _work(self, job: _Job) -> Given:
-        child, words = self._idle.get(), f"flying {job.asked.found.cycle.id}"
-        stopping = self._closed.is_set
-        try:
-            if child not in self._knowing:
-                child.call(_know, (self._watch,), what=words, stopping=stopping)
-                self._knowing.add(child)
-            child.call(_read, (job.asked.found,), what=words, stopping=stopping)
-            given = (job.asked, *job.turn.result())
-            return child.call(_fly, given, what=words, stopping=stopping, progress=job.tell)
-        finally:
-            self._idle.put(child)
+    def _take(self, *, largest: bool) -> _Job | None:
+        """The next cycle to work on, when there is one; None when all is over."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._todo or self._closed)
+            if self._closed:
+                return None
+            # what waits for its turn must not be waited for by what comes before it
+            largest = largest and not self._watch.use_learned
+            job = max(self._todo, key=lambda each: each.size_bytes) if largest else self._todo[0]
+            self._todo.remove(job)
+            return job
+
+    def _work(self, largest: bool) -> None:
+        with Child(UNLIMITED) as child:
+            knows = False
+            while (job := self._take(largest=largest)) is not None:
+                try:
+                    if not knows:
+                        self._call(child, job, _know, self._watch)
+                        knows = True
+                    self._call(child, job, _read, job.asked.found)
+                    job.given.set_result(
+                        self._call(child, job, _fly, job.asked, *job.turn.result(), tells=True)
+                    )
+                except BaseException as error:  # told to whoever asks for it
+                    job.given.set_exception(error)
+                    knows = knows and not isinstance(error, ChildError)
+
+    def _call(
+        self, child: Child, job: _Job, work: Callable[..., Answer], *given: Any, tells: bool = False
+    ) -> Answer:
+        return child.call(
+            work, given, what=f"flying {job.asked.found.cycle.id}",
+            stopping=lambda: self._closed, progress=job.tell if tells else None,
+        )  # fmt: skip
 
 
 def _size_bytes(found: FoundCycle) -> int:
