@@ -20,15 +20,16 @@ from windowwatch.notices.deliver import DeliveryReport, Result
 from windowwatch.notices.heartbeat import beat
 from windowwatch.notices.lanes import Lanes
 from windowwatch.notices.policy import RetryRules
+from windowwatch.scoring.opinions import Role
 from windowwatch.settings.read import Settings, read_settings
-from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store, existing_store, ready_store, sqlite_file
 from windowwatch.watch.chasing import Chasing
 from windowwatch.watch.estimating import AirFrom, EstimatesInChild
+from windowwatch.watch.flying import PassStoppedError
 from windowwatch.watch.launchday.desk import DeskInChild
 from windowwatch.watch.launchday.following import Following
 from windowwatch.watch.launchday.opening import OpenAs
-from windowwatch.watch.pipeline import PassResult, PassStoppedError
+from windowwatch.watch.pipeline import PassResult
 from windowwatch.watch.polling.watching import PassContext, Watching
 from windowwatch.watch.run.between import Silence, between_passes
 from windowwatch.watch.run.scouting import ScoutRuns, ScoutWith

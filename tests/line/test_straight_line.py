@@ -20,7 +20,8 @@ from windowwatch.notices.values import Channel
 from windowwatch.scoring.values import Site, Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import Store, open_store
-from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
+from windowwatch.watch.flying import PassStoppedError
+from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.windows.causes import CheckAgainst
 from windowwatch.windows.values import ChangeKind
 from windowwatch.wording.gaps import notes_words

@@ -12,9 +12,10 @@ from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.fill import SiteAir
 from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.opinions import Role
 from windowwatch.scoring.values import Drive, HourDetail, Track
 from windowwatch.storage import codec
-from windowwatch.storage.cycles import KEPT_CYCLES, PassRecord, Role
+from windowwatch.storage.cycles import KEPT_CYCLES, PassRecord
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
 

@@ -30,6 +30,7 @@ from invented import (
 from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.physics.spread import Footprint
+from windowwatch.scoring.opinions import Role
 from windowwatch.scoring.values import (
     FACTS,
     Check,
@@ -44,7 +45,6 @@ from windowwatch.scoring.values import (
     Verdict,
 )
 from windowwatch.storage import codec, rows
-from windowwatch.storage.cycles import Role
 from windowwatch.storage.store import Store
 from windowwatch.windows.causes import OfPlan
 from windowwatch.windows.values import ChangeKind, WindowState

@@ -17,8 +17,8 @@ from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Part, Verdict
 from windowwatch.settings.read import read_settings
 from windowwatch.storage.store import open_store
-from windowwatch.watch.flying import FLIGHT_NEEDS, KEPT_FOR, carry_over, past_end
-from windowwatch.watch.pipeline import run_pass
+from windowwatch.watch.flying import FLIGHT_NEEDS, past_end
+from windowwatch.watch.pipeline import KEPT_FOR, carry_over, run_pass
 from windowwatch.wording.gaps import notes_words
 
 NEW = cycle(4)

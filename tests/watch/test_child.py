@@ -25,7 +25,7 @@ from windowwatch.child import (
     in_child,
 )
 from windowwatch.errors import InputError, StorageError
-from windowwatch.watch.pipeline import PassStoppedError
+from windowwatch.watch.flying import PassStoppedError
 from windowwatch.watch.run.processes import pass_in_child
 
 LIMITS = ChildLimits(timedelta(seconds=PATIENCE_S), 1500)

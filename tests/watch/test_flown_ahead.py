@@ -21,7 +21,7 @@ from windowwatch.forecast.grib.framing import walk
 from windowwatch.forecast.sources import FoundCycle, begin_cycle, load_cycle, scan_folder
 from windowwatch.learning.learned import FROM_MEMORY
 from windowwatch.settings.read import read_settings
-from windowwatch.watch.pipeline import FlownCycle
+from windowwatch.watch.flying import FlownCycle
 from windowwatch.watch.run import ahead
 from windowwatch.watch.run.ahead import Asked, Begun, FlownAhead, fly_here, read_stored
 from windowwatch.watch.run.rehearsal import _coming
@@ -186,3 +186,12 @@ def test_who_starts_passes_does_not_load_what_they_read_with() -> None:
     done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
     assert "windowwatch.watch.pipeline" in done.stdout.split()
     assert not {"eccodes", "cfgrib", "xarray", "pandas"} & set(done.stdout.split())
+
+
+@pytest.mark.process
+def test_who_flies_ahead_does_not_load_what_a_database_takes() -> None:
+    """30 MB and half a second in every such process."""
+    asked = "import sys, windowwatch.watch.run.ahead; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert "windowwatch.scoring.hour" in done.stdout.split()
+    assert not {"sqlalchemy", "apprise", "rich"} & set(done.stdout.split())

@@ -15,12 +15,18 @@ from windowwatch.errors import InputError, StorageError
 from windowwatch.forecast.cycle import Cycle
 from windowwatch.forecast.notes import DryAir
 from windowwatch.notices.values import Channel
+from windowwatch.scoring.opinions import Role
 from windowwatch.scoring.values import Hour, HourDetail
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
+from windowwatch.storage.cycles import OvertakenError, PassRecord
 from windowwatch.storage.store import Store
-from windowwatch.watch.flying import keep_opinion, newest_recombined, with_others
-from windowwatch.watch.pipeline import conclude, recombine
+from windowwatch.watch.pipeline import (
+    conclude,
+    keep_opinion,
+    newest_recombined,
+    recombine,
+    with_others,
+)
 from windowwatch.watch.values import Watch
 from windowwatch.web.data.formats import windows_calendar
 from windowwatch.windows.causes import Dissent

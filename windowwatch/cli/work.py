@@ -23,8 +23,8 @@ from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import load_files, scan_folder
 from windowwatch.logs import LogStyle
 from windowwatch.notices.values import Channel
+from windowwatch.scoring.opinions import Role
 from windowwatch.settings.read import Settings
-from windowwatch.storage.cycles import Role
 from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import ready_store
 from windowwatch.watch.launchday.aloft import FlownToGround

@@ -37,6 +37,7 @@ unknown stays unknown
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 import numpy as np
 
@@ -47,6 +48,17 @@ from windowwatch.scoring.values import Hour, Opinion, Verdict
 
 #: Share of the deciding model in the chance where others have a say. [1]
 OWN_SHARE = 0.5
+
+
+class Role(StrEnum):
+    """Part of a stored cycle among those of its watch.
+
+    Windows, changes and everything called "newest" are of the deciding model; cycles of other
+    models have hours only, which are read to say what those models think.
+    """
+
+    PRIMARY = "primary"
+    OPINION = "opinion"
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,6 @@
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from enum import StrEnum
 
 from sqlalchemy import Select, and_, delete, func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
@@ -13,6 +12,7 @@ from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle, SourceFile
 from windowwatch.forecast.notes import Notes
 from windowwatch.learning.record import SiteRecord
+from windowwatch.scoring.opinions import Role
 from windowwatch.scoring.values import Hour, HourDetail
 from windowwatch.storage import codec, rows
 from windowwatch.storage.deliveries import Delivery, deliveries_of
@@ -21,18 +21,6 @@ from windowwatch.storage.rows import change_of_row, window_of_row
 from windowwatch.storage.tables import ChangeRow, CycleRow, HourDetailRow, HourRow, WindowRow
 from windowwatch.windows.causes import OfPlan
 from windowwatch.windows.values import Change, Window, WindowState
-
-
-class Role(StrEnum):
-    """Part of a stored cycle among those of its watch.
-
-    Windows, changes and everything called "newest" are of the deciding model; cycles of other
-    models have hours only, which are read to say what those models think.
-    """
-
-    PRIMARY = "primary"
-    OPINION = "opinion"
-
 
 #: Launch hours this near to a planned release are shown with what is told of it.
 _BESIDE = timedelta(hours=1)

@@ -11,7 +11,7 @@ from sqlalchemy import delete, exists, func, select
 
 from windowwatch.clock import require_utc
 from windowwatch.errors import StorageError
-from windowwatch.storage.cycles import Role
+from windowwatch.scoring.opinions import Role
 from windowwatch.storage.engine import Database, plain_words
 from windowwatch.storage.tables import CycleRow, HourRow
 

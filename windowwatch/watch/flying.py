@@ -1,23 +1,23 @@
-"""The flights of one site, scored; hours carried over; and what other models say of them.
+"""A cycle flown and scored at its sites: nothing here asks for, or keeps, what is stored.
 
-Some models run far only every other cycle: without this, each short one between would make
-windows that lie beyond it unreadable, and people would be told so.
-
-That is so for the end of time alone. Where a field is lost, or flights leave the area, nothing
-is known of an hour, and no earlier answer may hide it.
+So another process may do it, ahead of its turn (`windowwatch.watch.run.ahead`), without loading
+what a database takes.
 """
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from windowwatch.child import Progress, give_back_unused_heap, unheard
 from windowwatch.clock import from_unix_s, to_unix_s
-from windowwatch.forecast.cycle import Cycle, CycleData
+from windowwatch.errors import WindowwatchError
+from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
 from windowwatch.forecast.notes import ChecksNotAsked, Notes
+from windowwatch.forecast.sources import require_covers
 from windowwatch.learning.record import SiteRecord, record_of
 from windowwatch.physics.ensemble import shown_aloft, shown_near_ground
 from windowwatch.physics.flights import Flights, FlightStatus, Launches, fly
@@ -29,20 +29,22 @@ from windowwatch.scoring.checks.release import WEATHER_CHECKS, barred_by_dark
 from windowwatch.scoring.drawing import hour_details
 from windowwatch.scoring.hour import score_site
 from windowwatch.scoring.nearby import NearWeather
-from windowwatch.scoring.opinions import Voice, with_opinions
+from windowwatch.scoring.opinions import Role
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, HourDetail, Site, Verdict
-from windowwatch.storage.cycles import PassRecord, Role
-from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
-from windowwatch.windows.steady import waited_in_vain
 from windowwatch.windows.window import is_unread
+
+if TYPE_CHECKING:
+    from windowwatch.watch.nearby import NearAtSites
+
+
+class PassStoppedError(WindowwatchError):
+    """A pass was asked to stop; nothing of it is stored and it may run again."""
+
 
 #: A flight and its landing may need weather so long after the launch hour.
 FLIGHT_NEEDS = timedelta(hours=9)
-#: An answer is kept for so long: long cycles come every twelve hours, and one may fail.
-#: Common practice, no source.
-KEPT_FOR = timedelta(hours=24)
 
 
 #: Hours in the dark are flown with one in so many of the draws.
@@ -110,55 +112,6 @@ def _asks_past(check: Check, *, late: bool, held_past: bool) -> bool:
     if check.name == _LOOKS_AHEAD:
         return True
     return held_past if check.name in WEATHER_CHECKS else late
-
-
-def carry_over(
-    hours: Sequence[Hour],
-    earlier: Sequence[Hour],
-    *,
-    earlier_cycle: str,
-    cycle_utc: datetime,
-    ended: Collection[tuple[str, datetime]],
-) -> tuple[tuple[Hour, ...], int]:
-    """Put earlier answers in the place of hours beyond what there is of a cycle.
-
-    Only an hour that could not be read, for no other reason than that the cycle ends, is
-    replaced, and only by one that could and is not older than `KEPT_FOR`; everything else
-    stays as the newest cycle says.
-
-    Parameters
-    ----------
-    hours, earlier : sequence of Hour
-        Of the newest cycle, and as stored before it.
-    earlier_cycle : str
-        Id of the cycle of `earlier`; hours that were carried over already name their own.
-    cycle_utc : datetime
-        Reference time of the newest cycle.
-    ended : collection of (str, datetime)
-        Site and launch hour of those that it does not reach, as of `past_end`.
-
-    Returns
-    -------
-    hours : tuple of Hour
-    carried : int
-        How many were replaced.
-    """
-    known = {(hour.site, hour.time_utc): hour for hour in earlier}
-    made: list[Hour] = []
-    carried = 0
-    for hour in hours:
-        old = known.get((hour.site, hour.time_utc))
-        beyond = (hour.site, hour.time_utc) in ended
-        if not beyond or not is_unread(hour) or old is None or is_unread(old):
-            made.append(hour)
-            continue
-        origin = old.from_cycle or earlier_cycle
-        if Cycle.of_id(origin).reference_utc < cycle_utc - KEPT_FOR:
-            made.append(hour)
-            continue
-        made.append(replace(old, from_cycle=origin))
-        carried += 1
-    return tuple(made), carried
 
 
 @dataclass(frozen=True)
@@ -337,23 +290,6 @@ def _drawn(
 _TRIED_EVERY, _TRIED_DRAWS = 6, 2
 
 
-def with_others(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
-    """A pass of the deciding model, its hours with what the newest cycles of others say.
-
-    A model that the watch does not ask any more is not heard, though its cycles are stored;
-    nor is one on a cycle of its own.
-    """
-    voices = [
-        Voice(each.cycle, store.hours(watch.name, each.cycle.id))
-        for each in store.opinions(watch.name)
-        if each.cycle.model in watch.others and each.cycle.model != found.cycle.model
-    ]
-    if not voices and not any(hour.others for hour in found.hours):
-        return found
-    hours = with_opinions(found.hours, found.cycle, voices, watch.agreement.stale_after)
-    return replace(found, hours=hours)
-
-
 def asked_what_it_can(
     data: CycleData, watch: Watch, times: Sequence[datetime]
 ) -> tuple[Watch, Notes]:
@@ -381,44 +317,87 @@ def asked_what_it_can(
     return replace(watch, plan=replace(watch.plan, limits=left)), (unasked,)
 
 
-def keep_opinion(found: PassRecord, store: Store) -> tuple[PassRecord, bool]:
-    """Store what another model says: hours and files, but no windows and no changes."""
-    before, _ = store.passes(found.watch, found.cycle.id)
-    record = replace(found, pass_number=before + 1)
-    return record, store.save_pass(record)
+@dataclass(frozen=True)
+class FlownCycle:
+    """A cycle flown and scored at every site, before anything that is stored was asked.
 
+    What other models and earlier cycles say is not in its hours yet. It can be pickled, and is
+    small beside the weather that it was made of.
 
-def newest_recombined(watch: Watch, store: Store, now_utc: datetime) -> PassRecord | None:
-    """The newest pass of the deciding model with what others say now; None if that is no news.
-
-    None, too, where another model decided so far: its last pass stands as it was. What has
-    waited in vain for the next deciding cycle (`windows.steady`) is news.
-
-    It is stored by `windowwatch.watch.pipeline.recombine`, as one more pass of its cycle.
+    Parameters
+    ----------
+    sites : tuple of SiteHours
+    steps : int
+        Of the weather aloft.
+    reaches_utc : datetime
+        The last of them.
+    learned : str or None
+        Version of what it was flown with; None for the tables from memory.
     """
-    stands, stored = store.newest_pass(watch.name), store.cycles(watch.name, last=1)
-    if stands is None or not stored:
-        return None
-    newest = stored[-1]
-    if newest.cycle.model != watch.model:
-        return None
-    hours = store.hours(watch.name, newest.cycle.id)
-    found = PassRecord(
-        watch=watch.name,
-        cycle=newest.cycle,
-        saved_utc=now_utc,
-        hours=hours,
-        windows=(),
-        changes=(),
-        files=newest.files,
-        gaps=newest.gaps,
-        remarks=newest.remarks,
-        steps=newest.steps,
-        learned=newest.learned,
-        made_on=(stands,),
-        recombined=True,
+
+    cycle: Cycle
+    role: Role
+    sites: tuple[SiteHours, ...]
+    files: tuple[SourceFile, ...]
+    gaps: Notes
+    remarks: Notes
+    steps: int
+    reaches_utc: datetime
+    learned: str | None
+
+
+def fly_cycle(
+    data: CycleData,
+    watch: Watch,
+    *,
+    now_utc: datetime,
+    noted: Notes = (),
+    near: "NearAtSites | None" = None,
+    progress: Progress = unheard,
+    stopping: Callable[[], bool] = lambda: False,
+) -> FlownCycle:
+    """Fly and score one cycle at every site, with what `watch` believes. Asks no store.
+
+    Parameters
+    ----------
+    data, watch, now_utc, near, progress, stopping
+        As of `run_pass`.
+    noted : tuple of Note
+        To be said of what it is flown with.
+
+    Raises
+    ------
+    MissingFieldError, InputError, PassStoppedError
+        As `run_pass`.
+    """
+    require_covers(data, watch.sites)
+    times = watch.span.hours(now_utc)
+    near = None if watch.role is Role.OPINION else near
+    at_sites = {} if near is None else near.sites
+    remarks = (*data.remarks, *(() if near is None else near.remarks), *noted)
+    if watch.role is Role.OPINION:
+        watch, unasked = asked_what_it_can(data, watch, times)
+        remarks = (*remarks, *unasked)
+    flown: list[SiteHours] = []
+    for number, site in enumerate(watch.sites):
+        go_on(stopping)
+        progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
+        give_back_unused_heap()  # of reading, or of the site before
+        flown.append(hours_of_site(data, watch, site, times, now_utc, at_sites.get(site.name)))
+    return FlownCycle(
+        cycle=data.cycle,
+        role=watch.role,
+        sites=tuple(flown),
+        files=(*data.files, *(() if near is None else near.files)),
+        gaps=(*data.gaps, *(() if near is None else near.gaps)),
+        remarks=remarks,
+        steps=data.wind.time_unix_s.size,
+        reaches_utc=from_unix_s(float(data.wind.time_unix_s[-1])),
+        learned=watch.belief.version,
     )
-    weighed = with_others(found, watch, store)
-    if weighed.hours == hours and not waited_in_vain(store.current_windows(watch.name), now_utc):
-        return None
-    return weighed
+
+
+def go_on(stopping: Callable[[], bool]) -> None:
+    """Refuse to, with `PassStoppedError`, where a pass was asked to stop."""
+    if stopping():
+        raise PassStoppedError("the pass was stopped; nothing of it is stored", retry=True)

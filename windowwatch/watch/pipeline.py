@@ -1,48 +1,45 @@
 """One pass: a cycle from decoded weather to stored windows. Calls in a straight line.
 
 There is no arithmetic here: every number is made on a floor below.
+
+Some models run far only every other cycle: without `carry_over`, each short one between would make
+windows that lie beyond it unreadable, and people would be told so. That is for the end of time
+alone. Where a field is lost, or flights leave the area, nothing is known of an hour, and no earlier
+answer may hide it.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
-from windowwatch.child import Progress, give_back_unused_heap, unheard
-from windowwatch.clock import from_unix_s
-from windowwatch.errors import WindowwatchError
-from windowwatch.forecast.cycle import Cycle, CycleData, SourceFile
+from windowwatch.child import Progress, unheard
+from windowwatch.forecast.cycle import Cycle, CycleData
 from windowwatch.forecast.notes import CarriedOver, Notes
 from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import holds, plan_deliveries
 from windowwatch.notices.surroundings import next_forecast
+from windowwatch.scoring.opinions import Role, Voice, with_opinions
 from windowwatch.scoring.values import Hour
-from windowwatch.storage.cycles import OvertakenError, PassRecord, Role
+from windowwatch.storage.cycles import OvertakenError, PassRecord
 from windowwatch.storage.store import Store
-from windowwatch.watch.flying import (
-    SiteHours,
-    asked_what_it_can,
-    carry_over,
-    hours_of_site,
-    keep_opinion,
-    newest_recombined,
-    with_others,
-)
+from windowwatch.watch.flying import FlownCycle, fly_cycle, go_on
 from windowwatch.watch.learned import believing, learn_when_due
 from windowwatch.watch.nearby import NearAtSites
 from windowwatch.watch.values import Watch
 from windowwatch.windows.agreement import tell_disagreements
 from windowwatch.windows.changes import compare
-from windowwatch.windows.steady import Weighing, hold_back
+from windowwatch.windows.steady import Weighing, hold_back, waited_in_vain
 from windowwatch.windows.values import Change, Window
-from windowwatch.windows.window import ACTIVE, join_hours
+from windowwatch.windows.window import ACTIVE, is_unread, join_hours
 
 #: So often a pass is compared anew when another one was saved meanwhile.
 _TRIES = 4
 
 
-class PassStoppedError(WindowwatchError):
-    """A pass was asked to stop; nothing of it is stored and it may run again."""
+#: An answer is kept for so long: long cycles come every twelve hours, and one may fail.
+#: Common practice, no source.
+KEPT_FOR = timedelta(hours=24)
 
 
 @dataclass(frozen=True)
@@ -63,86 +60,6 @@ class PassResult:
     saved: bool
     role: Role = Role.PRIMARY
     recombined: bool = False
-
-
-@dataclass(frozen=True)
-class FlownCycle:
-    """A cycle flown and scored at every site, before anything that is stored was asked.
-
-    What other models and earlier cycles say is not in its hours yet. It can be pickled, and is
-    small beside the weather that it was made of.
-
-    Parameters
-    ----------
-    sites : tuple of SiteHours
-    steps : int
-        Of the weather aloft.
-    reaches_utc : datetime
-        The last of them.
-    learned : str or None
-        Version of what it was flown with; None for the tables from memory.
-    """
-
-    cycle: Cycle
-    role: Role
-    sites: tuple[SiteHours, ...]
-    files: tuple[SourceFile, ...]
-    gaps: Notes
-    remarks: Notes
-    steps: int
-    reaches_utc: datetime
-    learned: str | None
-
-
-def fly_cycle(
-    data: CycleData,
-    watch: Watch,
-    *,
-    now_utc: datetime,
-    noted: Notes = (),
-    near: NearAtSites | None = None,
-    progress: Progress = unheard,
-    stopping: Callable[[], bool] = lambda: False,
-) -> FlownCycle:
-    """Fly and score one cycle at every site, with what `watch` believes. Asks no store.
-
-    Parameters
-    ----------
-    data, watch, now_utc, near, progress, stopping
-        As of `run_pass`.
-    noted : tuple of Note
-        To be said of what it is flown with.
-
-    Raises
-    ------
-    MissingFieldError, InputError, PassStoppedError
-        As `run_pass`.
-    """
-    require_covers(data, watch.sites)
-    times = watch.span.hours(now_utc)
-    near = None if watch.role is Role.OPINION else near
-    at_sites = {} if near is None else near.sites
-    remarks = (*data.remarks, *(() if near is None else near.remarks), *noted)
-    if watch.role is Role.OPINION:
-        watch, unasked = asked_what_it_can(data, watch, times)
-        remarks = (*remarks, *unasked)
-    flown: list[SiteHours] = []
-    for number, site in enumerate(watch.sites):
-        _go_on(stopping)
-        progress(f"{data.cycle.id}: {site.name}", number / len(watch.sites))
-        give_back_unused_heap()  # of reading, or of the site before
-        flown.append(hours_of_site(data, watch, site, times, now_utc, at_sites.get(site.name)))
-    return FlownCycle(
-        cycle=data.cycle,
-        role=watch.role,
-        sites=tuple(flown),
-        files=(*data.files, *(() if near is None else near.files)),
-        gaps=(*data.gaps, *(() if near is None else near.gaps)),
-        remarks=remarks,
-        steps=data.wind.time_unix_s.size,
-        reaches_utc=from_unix_s(float(data.wind.time_unix_s[-1])),
-        learned=watch.belief.version,
-    )
 
 
 def run_pass(
@@ -192,7 +109,7 @@ def run_pass(
         data, flown_with, now_utc=now_utc, noted=believed, near=near, progress=progress,
         stopping=stopping,
     )  # fmt: skip
-    _go_on(stopping)
+    go_on(stopping)
     progress(f"{data.cycle.id}: windows", 1.0)
     return pass_flown(flown, watch, store, now_utc=now_utc, partial=partial)
 
@@ -390,6 +307,110 @@ def _carried(
     return replace(found, hours=made, details=details, remarks=(*found.remarks, carried))
 
 
-def _go_on(stopping: Callable[[], bool]) -> None:
-    if stopping():
-        raise PassStoppedError("the pass was stopped; nothing of it is stored", retry=True)
+def carry_over(
+    hours: Sequence[Hour],
+    earlier: Sequence[Hour],
+    *,
+    earlier_cycle: str,
+    cycle_utc: datetime,
+    ended: Collection[tuple[str, datetime]],
+) -> tuple[tuple[Hour, ...], int]:
+    """Put earlier answers in the place of hours beyond what there is of a cycle.
+
+    Only an hour that could not be read, for no other reason than that the cycle ends, is
+    replaced, and only by one that could and is not older than `KEPT_FOR`; everything else
+    stays as the newest cycle says.
+
+    Parameters
+    ----------
+    hours, earlier : sequence of Hour
+        Of the newest cycle, and as stored before it.
+    earlier_cycle : str
+        Id of the cycle of `earlier`; hours that were carried over already name their own.
+    cycle_utc : datetime
+        Reference time of the newest cycle.
+    ended : collection of (str, datetime)
+        Site and launch hour of those that it does not reach, as of `past_end`.
+
+    Returns
+    -------
+    hours : tuple of Hour
+    carried : int
+        How many were replaced.
+    """
+    known = {(hour.site, hour.time_utc): hour for hour in earlier}
+    made: list[Hour] = []
+    carried = 0
+    for hour in hours:
+        old = known.get((hour.site, hour.time_utc))
+        beyond = (hour.site, hour.time_utc) in ended
+        if not beyond or not is_unread(hour) or old is None or is_unread(old):
+            made.append(hour)
+            continue
+        origin = old.from_cycle or earlier_cycle
+        if Cycle.of_id(origin).reference_utc < cycle_utc - KEPT_FOR:
+            made.append(hour)
+            continue
+        made.append(replace(old, from_cycle=origin))
+        carried += 1
+    return tuple(made), carried
+
+
+def with_others(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
+    """A pass of the deciding model, its hours with what the newest cycles of others say.
+
+    A model that the watch does not ask any more is not heard, though its cycles are stored;
+    nor is one on a cycle of its own.
+    """
+    voices = [
+        Voice(each.cycle, store.hours(watch.name, each.cycle.id))
+        for each in store.opinions(watch.name)
+        if each.cycle.model in watch.others and each.cycle.model != found.cycle.model
+    ]
+    if not voices and not any(hour.others for hour in found.hours):
+        return found
+    hours = with_opinions(found.hours, found.cycle, voices, watch.agreement.stale_after)
+    return replace(found, hours=hours)
+
+
+def keep_opinion(found: PassRecord, store: Store) -> tuple[PassRecord, bool]:
+    """Store what another model says: hours and files, but no windows and no changes."""
+    before, _ = store.passes(found.watch, found.cycle.id)
+    record = replace(found, pass_number=before + 1)
+    return record, store.save_pass(record)
+
+
+def newest_recombined(watch: Watch, store: Store, now_utc: datetime) -> PassRecord | None:
+    """The newest pass of the deciding model with what others say now; None if that is no news.
+
+    None, too, where another model decided so far: its last pass stands as it was. What has
+    waited in vain for the next deciding cycle (`windows.steady`) is news.
+
+    It is stored by `windowwatch.watch.pipeline.recombine`, as one more pass of its cycle.
+    """
+    stands, stored = store.newest_pass(watch.name), store.cycles(watch.name, last=1)
+    if stands is None or not stored:
+        return None
+    newest = stored[-1]
+    if newest.cycle.model != watch.model:
+        return None
+    hours = store.hours(watch.name, newest.cycle.id)
+    found = PassRecord(
+        watch=watch.name,
+        cycle=newest.cycle,
+        saved_utc=now_utc,
+        hours=hours,
+        windows=(),
+        changes=(),
+        files=newest.files,
+        gaps=newest.gaps,
+        remarks=newest.remarks,
+        steps=newest.steps,
+        learned=newest.learned,
+        made_on=(stands,),
+        recombined=True,
+    )
+    weighed = with_others(found, watch, store)
+    if weighed.hours == hours and not waited_in_vain(store.current_windows(watch.name), now_utc):
+        return None
+    return weighed

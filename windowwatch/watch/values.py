@@ -18,9 +18,9 @@ from windowwatch.launchday.team import Team
 from windowwatch.learning.learned import FROM_MEMORY, Belief
 from windowwatch.notices.values import Channel
 from windowwatch.physics.train import FlightTrain
+from windowwatch.scoring.opinions import Role
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Site
-from windowwatch.storage.cycles import Role
 from windowwatch.windows.agreement import AgreementRules
 from windowwatch.windows.decisions import Decision
 from windowwatch.windows.window import WindowRules

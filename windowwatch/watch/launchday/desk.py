@@ -40,9 +40,9 @@ from windowwatch.physics.flights import Flights, fly
 from windowwatch.physics.paths import FlightPath, fly_paths
 from windowwatch.physics.surface import SurfaceSeries
 from windowwatch.scoring.nearby import NearWeather
-from windowwatch.scoring.opinions import heard_at
+from windowwatch.scoring.opinions import Role, heard_at
 from windowwatch.scoring.values import Hour, Site
-from windowwatch.storage.cycles import Role, StoredCycle
+from windowwatch.storage.cycles import StoredCycle
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.flying import fly_and_score, launches_and_draws
 from windowwatch.watch.launchday.opening import OpenAs, near_again, newest_cycle, open_again

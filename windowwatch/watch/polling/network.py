@@ -51,8 +51,9 @@ from windowwatch.forecast.download.ledger import (
 )
 from windowwatch.forecast.download.wanted import needed_steps, route_steps
 from windowwatch.forecast.grib.grid import Area
-from windowwatch.storage.cycles import Role
-from windowwatch.watch.pipeline import PassResult, PassStoppedError
+from windowwatch.scoring.opinions import Role
+from windowwatch.watch.flying import PassStoppedError
+from windowwatch.watch.pipeline import PassResult
 from windowwatch.watch.polling.watcher import Watcher, log_result
 from windowwatch.watch.run.between import tell_failed, tell_of
 from windowwatch.watch.run.processes import Checker, Fetched, pass_fetched

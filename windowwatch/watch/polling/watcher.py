@@ -11,7 +11,8 @@ from windowwatch.clock import Clock
 from windowwatch.errors import StorageError, WindowwatchError
 from windowwatch.forecast.sources import FolderLook, FoundCycle, Seen, load_cycle, scan_folder
 from windowwatch.storage.store import Store
-from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
+from windowwatch.watch.flying import PassStoppedError
+from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.run.between import tell_failed
 from windowwatch.watch.values import Watch, area_of
 from windowwatch.wording.gaps import notes_words

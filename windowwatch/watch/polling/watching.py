@@ -22,12 +22,9 @@ from windowwatch.forecast.download.fetch import Fetcher, RetryPolicy
 from windowwatch.forecast.sources import FoundCycle
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store
+from windowwatch.watch.flying import PassStoppedError
 from windowwatch.watch.nearby import NearFiles
-from windowwatch.watch.pipeline import (
-    PassResult,
-    PassStoppedError,
-    recombine,
-)
+from windowwatch.watch.pipeline import PassResult, recombine
 from windowwatch.watch.polling.nearby import NearPlan, NearWatcher
 from windowwatch.watch.polling.network import NetworkWatcher, make_fetcher
 from windowwatch.watch.polling.watcher import FolderWatcher

@@ -23,7 +23,7 @@ from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.notes import Notes
 from windowwatch.forecast.sources import FoundCycle, begin_cycle
 from windowwatch.learning.learned import Belief
-from windowwatch.watch.pipeline import FlownCycle, fly_cycle
+from windowwatch.watch.flying import FlownCycle, fly_cycle
 from windowwatch.watch.values import Area, Watch, area_of
 
 Answer = TypeVar("Answer")

@@ -27,7 +27,7 @@ from windowwatch.notices import channels as door
 from windowwatch.notices.deliver import DeliveryReport, Send, deliver_pending
 from windowwatch.notices.policy import RetryRules, holds, plan_deliveries
 from windowwatch.notices.surroundings import Surroundings, next_forecast
-from windowwatch.storage.cycles import Role
+from windowwatch.scoring.opinions import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.values import Watch
 from windowwatch.windows.causes import ErrorSaid, NoForecast, NothingNewer, PassFailed

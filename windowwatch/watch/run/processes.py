@@ -34,8 +34,9 @@ from windowwatch.forecast.notes import Attribution, NotInSource
 from windowwatch.forecast.sources import FoundCycle, load_cycle, open_files
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store, open_store
+from windowwatch.watch.flying import PassStoppedError
 from windowwatch.watch.nearby import NearFiles, read_near
-from windowwatch.watch.pipeline import PassResult, PassStoppedError, run_pass
+from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.watch.values import Watch, area_of
 
 # What cycles are read with takes a second and 150 MB: passes load it, not who starts them.

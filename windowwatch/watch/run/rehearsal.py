@@ -14,7 +14,7 @@ from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.sources import FoundCycle, load_cycle
 from windowwatch.learning.learned import Learned
 from windowwatch.notices.deliver import Result, Send
-from windowwatch.storage.cycles import Role
+from windowwatch.scoring.opinions import Role
 from windowwatch.storage.store import Store
 from windowwatch.watch.launchday.aloft import FlownToGround, fly_played
 from windowwatch.watch.launchday.playing import Played, Told, play_launch
