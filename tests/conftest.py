@@ -11,6 +11,7 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from made_store import all_tables
 from recorded import samples_have_changed
 from sqlalchemy import URL, create_engine, make_url, text
 
@@ -193,18 +194,13 @@ def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Make],
 
 
 @pytest.fixture(scope="session")
-def new_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Path, bool], str]:
+def new_sqlite() -> Callable[[Path, bool], str]:
     """Makes a SQLite database in a folder, empty or with all tables; gives its URL."""
-    made: list[Path] = []
 
     def make(folder: Path, with_tables: bool) -> str:
         path = folder / "windowwatch.sqlite"
         if with_tables:
-            if not made:
-                template = tmp_path_factory.mktemp("template") / "all.sqlite"
-                _fill(f"sqlite:///{template}")
-                made.append(template)
-            shutil.copyfile(made[0], path)
+            path.write_bytes(all_tables())
         return f"sqlite:///{path}"
 
     return make

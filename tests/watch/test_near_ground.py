@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner
 from fetching import close_all, register
 from line_watch import REFERENCE, forecast_in, settings_in
+from made_store import new_store
 from provider import Provider, overloaded, provider, web_page
 
 from windowwatch.child import ChildLimits
@@ -26,7 +27,7 @@ from windowwatch.physics.neighbourhood import draw_shifts
 from windowwatch.scoring.values import Hour, NearGap
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store
 from windowwatch.watch.launchday.desk import Desk
 from windowwatch.watch.launchday.opening import OpenAs
 from windowwatch.watch.nearby import read_near
@@ -90,9 +91,8 @@ cache_folder = "cache"
 tries = 1
 """
     settings = read_settings(settings_in(folder, more))
-    url = sqlite_url(folder / "near.sqlite3")
-    store = open_store(url)
-    store.upgrade()
+    file = folder / "near.sqlite3"
+    store, url = new_store(file), sqlite_url(file)
     shop = PassContext(url, ChildLimits(), LogStyle(logging.WARNING))
     plan = settings.near_plan()
     assert plan is not None
