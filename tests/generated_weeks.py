@@ -18,7 +18,7 @@ hanging together
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -26,6 +26,7 @@ from flown_hours import SCALES, SITES, Library, latitude_longitude
 from numpy.typing import NDArray
 
 from windowwatch.forecast.cycle import Cycle
+from windowwatch.physics.spread import Footprint
 from windowwatch.physics.winderror import FORECAST_ERROR, SURFACE_ERROR
 from windowwatch.scoring.opinions import Voice, with_opinions
 from windowwatch.scoring.values import Hour
@@ -248,8 +249,8 @@ def _like(flown: Hour, time: datetime, east: float, north: float) -> Hour:
     """
     assert flown.footprint is not None
     lat, lon = latitude_longitude(flown.site, east, north)
-    made = object.__new__(Hour)
-    place = replace(flown.footprint, latitude_deg=lat, longitude_deg=lon)
+    place, made = object.__new__(Footprint), object.__new__(Hour)
+    vars(place).update(vars(flown.footprint), latitude_deg=lat, longitude_deg=lon)
     vars(made).update(vars(flown), time_utc=time, footprint=place)
     return made
 

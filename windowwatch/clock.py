@@ -109,7 +109,7 @@ def require_utc(moment: datetime) -> datetime:
         raise InputError(
             f"time {moment.isoformat()} has no time zone; give one, for example +00:00"
         )
-    return moment.astimezone(UTC)
+    return moment if moment.tzinfo is UTC else moment.astimezone(UTC)
 
 
 def to_unix_s(moment: datetime) -> float:

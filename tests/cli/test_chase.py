@@ -15,13 +15,13 @@ import pytest
 from fastkml.utils import find_all
 from line_watch import forecast_in, settings_in
 from made_flight import at
+from made_store import new_store
 from typed import ROOT, Answer, typed
 
 from windowwatch.chase.said import height_said, place_said, time_said
 from windowwatch.errors import InputError
 from windowwatch.launchday.plan import Planned
 from windowwatch.physics.train import FlightTrain
-from windowwatch.storage.store import open_store
 
 pytestmark = pytest.mark.chase
 MINUTE = timedelta(minutes=1)
@@ -217,8 +217,7 @@ def test_a_report_begins_the_flight_of_the_launch_that_is_planned_there(tmp_path
     """With its fill; a launch has one flight, and one is begun before the release, too."""
     settings_in(tmp_path, f'\n[database]\nurl = "sqlite:///{tmp_path}/w.db"\n')
     now = datetime.now(UTC)
-    with closing(open_store(f"sqlite:///{tmp_path}/w.db")) as store:
-        store.upgrade()
+    with closing(new_store(tmp_path / "w.db")) as store:
         train = FlightTrain(1.2, 1.5, 2.9, 8.63, 1.28)
         for hours in (1, 9):
             event = Planned("Field", now + timedelta(hours=hours), train)

@@ -13,13 +13,13 @@ from zoneinfo import ZoneInfo
 import pytest
 from invented import at, check, flat, hour, record
 from line_watch import settings_in
+from made_store import new_store
 from rich.console import Console
 from typed import ROOT, typed
 
 from windowwatch.cli.explaining import print_hour
 from windowwatch.physics.fill import USUAL_ASCENT_MPS
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.storage.store import open_store
 from windowwatch.web.listen import listening
 from windowwatch.wording.page import margin_words, value_words
 
@@ -30,11 +30,10 @@ HEAVY = {"numpy", "pydantic", "sqlalchemy", "rich", "numba", "uvicorn", "starlet
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A folder with the settings of the small watch, and a pass of its site in the database."""
-    database = f"sqlite:///{tmp_path}/line.sqlite3"
-    settings_in(tmp_path, f'\n[database]\nurl = "{database}"\n')
+    database = tmp_path / "line.sqlite3"
+    settings_in(tmp_path, f'\n[database]\nurl = "sqlite:///{database}"\n')
     hours = tuple(replace(each, site="Field") for each in flat(6, 10))
-    with closing(open_store(database)) as store:
-        store.upgrade()
+    with closing(new_store(database)) as store:
         store.save_pass(record(watch="line", hours=hours))
     return tmp_path
 

@@ -9,6 +9,7 @@ import sys
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -25,6 +26,7 @@ class Module:
     lines: int
 
 
+@cache
 def first_line(path: Path) -> str:
     """First line of a module's docstring; nothing where there is none."""
     return (ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").partition("\n")[0]

@@ -8,6 +8,7 @@ from pathlib import Path
 import httpx
 import pytest
 from line_watch import forecast_in, settings_in
+from made_store import new_store
 from patience import PATIENCE_S
 from typed import typed as run
 from typed import typed_in_a_process
@@ -283,8 +284,7 @@ def test_the_page_of_an_empty_rehearsal_says_what_to_run(
 ) -> None:
     """The page is asked once and ends; all before it is as typed."""
     file = folder / "data" / "windowwatch" / "rehearsal-line.sqlite3"
-    store = open_store(f"sqlite:///{file}")
-    store.upgrade()
+    store = new_store(file)
     store.close()
     said = []
 

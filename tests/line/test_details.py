@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 from line_watch import REFERENCE, forecast_in, settings_in
+from made_store import new_store
 
 from windowwatch.forecast.sources import load_file
 from windowwatch.physics.earth import distance_m
 from windowwatch.scoring.values import MostThrough, Verdict
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.store import open_store
 from windowwatch.watch.pipeline import run_pass
 
 #: East of the site, between 5 and 6 km of height; flights rise through it with the west wind.
@@ -33,8 +33,7 @@ def test_details_and_airspace_of_a_pass(tmp_path: Path) -> None:
     )
     watch = read_settings(tmp_path / "watch.toml").watch
     data = load_file(forecast_in(tmp_path, wind=7.0), "made")
-    with closing(open_store(f"sqlite:///{tmp_path / 'line.sqlite3'}")) as store:
-        store.upgrade()
+    with closing(new_store(tmp_path / "line.sqlite3")) as store:
         hours = run_pass(data, watch, store, now_utc=REFERENCE).hours
         details = [
             store.detail(watch.name, data.cycle.id, site=hour.site, time_utc=hour.time_utc)
@@ -61,8 +60,7 @@ def test_details_and_airspace_of_a_pass(tmp_path: Path) -> None:
 def test_what_another_model_says_is_not_drawn(tmp_path: Path) -> None:
     watch = replace(read_settings(settings_in(tmp_path, draws="8")).watch, others=("second",))
     data = load_file(forecast_in(tmp_path), "second")
-    with closing(open_store(f"sqlite:///{tmp_path / 'line.sqlite3'}")) as store:
-        store.upgrade()
+    with closing(new_store(tmp_path / "line.sqlite3")) as store:
         done = run_pass(data, watch.as_seen_by("second"), store, now_utc=REFERENCE)
         (hour, *_) = [h for h in done.hours if h.footprint is not None]
         cycle = data.cycle.id

@@ -8,9 +8,9 @@ import pytest
 from click.testing import CliRunner
 from invented import record
 from line_watch import settings_in
+from made_store import new_store
 
 from windowwatch.cli.main import main
-from windowwatch.storage.store import open_store
 
 DATABASE = '\n[database]\nurl = "sqlite:///{folder}/line.sqlite3"\n'
 
@@ -19,8 +19,7 @@ DATABASE = '\n[database]\nurl = "sqlite:///{folder}/line.sqlite3"\n'
 def settings(tmp_path: Path) -> str:
     """Settings of a watch with one stored pass."""
     path = settings_in(tmp_path, DATABASE.format(folder=tmp_path))
-    store = open_store(f"sqlite:///{tmp_path}/line.sqlite3")
-    store.upgrade()
+    store = new_store(tmp_path / "line.sqlite3")
     store.save_pass(record(watch="line"))
     store.close()
     return str(path)

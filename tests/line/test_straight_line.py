@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from grib_maker import write
 from line_watch import BOX, REFERENCE, forecast_in, messages, settings_in
+from made_store import new_store
 from sink import Sink
 
 from windowwatch.clock import SimulatedClock
@@ -19,7 +20,7 @@ from windowwatch.notices.deliver import Result, deliver_pending
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.values import Site, Verdict
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store
 from windowwatch.watch.flying import PassStoppedError
 from windowwatch.watch.pipeline import PassResult, run_pass
 from windowwatch.windows.causes import CheckAgainst
@@ -36,9 +37,7 @@ def _pass(
 
 
 def _store(folder: Path) -> Store:
-    store = open_store(f"sqlite:///{folder / 'line.sqlite3'}")
-    store.upgrade()
-    return store
+    return new_store(folder / "line.sqlite3")
 
 
 def test_a_wind_in_the_file_is_the_distance_on_the_phone(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ import pytest
 from aiosmtpd.controller import Controller
 from doorway import Doorway
 from invented import NOW, SITES, WATCH, change, record
+from made_store import new_store
 from patience import PATIENCE_S
 from sink import Sink, free_port
 from sqlalchemy import make_url
@@ -27,7 +28,6 @@ from windowwatch.notices.deliver import Result, deliver_pending
 from windowwatch.notices.policy import plan_deliveries
 from windowwatch.notices.values import Channel, Timeouts
 from windowwatch.storage.deliveries import DeliveryState
-from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.run.supervisor import Jobs
 
@@ -59,8 +59,7 @@ def hanging() -> Iterator[int]:
 @pytest.fixture
 def one_store(tmp_path: Path) -> Iterator[Store]:
     """A store on SQLite, for what has nothing to do with the database."""
-    opened = open_store(sqlite_url(tmp_path / "one.sqlite3"))
-    opened.upgrade()
+    opened = new_store(tmp_path / "one.sqlite3")
     yield opened
     opened.close()
 

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 from aiosmtpd.controller import Controller
 from invented import NOW, SITES, WATCH, at, cycle, record, window
+from made_store import new_store
 from sink import Sink, free_port
 
 from windowwatch.clock import SimulatedClock
@@ -26,8 +27,8 @@ from windowwatch.notices.deliver import DeliveryReport, Result, deliver_pending
 from windowwatch.notices.surroundings import Surroundings, common_zone, next_forecast
 from windowwatch.notices.values import Channel, Message
 from windowwatch.scoring.values import Drive, HourDetail, Site
-from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.cycles import PassMark
+from windowwatch.storage.store import Store
 
 KEY = record().changes[0].key
 DRIVE = Drive("Millfield", 95.0, (45.6, 45.9), (-35.9, -35.5))
@@ -38,8 +39,7 @@ PNG = b"\x89PNG\r\n\x1a\n"
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
     """A store with one pass of which mail is to tell."""
-    opened = open_store(sqlite_url(tmp_path / "one.sqlite3"))
-    opened.upgrade()
+    opened = new_store(tmp_path / "one.sqlite3")
     opened.save_pass(record(deliveries=((KEY, "mail"),), details=(DETAIL,)))
     yield opened
     opened.close()
@@ -165,11 +165,11 @@ def test_a_database_that_fails_meanwhile_costs_no_text(store: Store) -> None:
         def __init__(self) -> None:
             """Nothing is opened."""
 
-        def cycles(self, *_: Any, **__: Any) -> Any:
+        def newest_passes(self, *_: Any, **__: Any) -> Any:
             """Refuse."""
             raise StorageError("gone")
 
-        hours = detail = cycles
+        hours = detail = newest_passes
 
     around = Surroundings(Broken(), WATCH, SITES)
     change = record().changes[0]
@@ -180,13 +180,15 @@ def test_a_database_that_fails_meanwhile_costs_no_text(store: Store) -> None:
 
 def test_when_the_next_forecast_is_expected(store: Store) -> None:
     """Cycles of 00 and 06 UTC, the last one read at 10:00: the next about 16:00."""
-    assert next_forecast(store.cycles(WATCH)) is None
+    assert next_forecast(store.newest_passes(WATCH, last=2)) is None
     store.save_pass(record(1, changes=(), deliveries=()))
-    expected = next_forecast(store.cycles(WATCH, last=2))
+    expected = next_forecast(store.newest_passes(WATCH, last=2))
     assert expected == cycle(1).reference_utc + timedelta(hours=10)
     other = Cycle(cycle(1).reference_utc, "other")
     store.save_pass(record(1, cycle=other, changes=(), deliveries=()))
-    swapped = store.cycles(WATCH, last=2)
+    swapped = store.newest_passes(WATCH, last=2)
+    whole = store.cycles(WATCH, last=2)
+    assert swapped == tuple(PassMark(c.cycle, c.passes, c.saved_utc) for c in whole)
     assert [each.cycle.model for each in swapped] == ["skerra", "other"]
     assert next_forecast(swapped) is None, "another model decides; its rhythm is not known yet"
 

@@ -111,6 +111,14 @@ def test_constant_drag_rises_as_density_to_the_sixth() -> None:
     assert rate[[0, 2, 6]] == pytest.approx([5.4053, 6.4778, 10.881], abs=6e-4)
 
 
+def test_who_writes_to_a_drag_table_changes_no_other() -> None:
+    train = published(ROWS[9])
+    table = balloon.drag_table(train)[2]
+    kept = table.copy()
+    table[:] = 0.0
+    assert np.array_equal(balloon.drag_table(train)[2], kept)
+
+
 @pytest.mark.parametrize("curve", DragCurve)
 def test_rise_without_iteration_is_the_root_of_the_force_balance(curve: DragCurve) -> None:
     known = {

@@ -97,6 +97,15 @@ def test_exactly_as_old_as_is_allowed_has_a_say() -> None:
     assert found.chance == pytest.approx(0.6)
 
 
+def test_with_others_is_the_same_hour_in_all_else() -> None:
+    ours = hour(at(6), chance=0.8)
+    others = weighed(ours, voice("b", hour(at(6), chance=0.4))).others
+    assert others
+    expected = replace(ours, others=others, chance=0.6, own_chance=0.8)
+    assert ours.with_others(others, 0.6, 0.8) == expected
+    assert (ours.others, ours.chance) == ((), 0.8), "the hour itself is left as it is"
+
+
 def test_an_answer_carried_over_speaks_for_the_cycle_that_gave_it() -> None:
     older = Cycle(CYCLE.reference_utc - timedelta(hours=6), "ifs").id
     found = weighed(

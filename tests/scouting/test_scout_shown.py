@@ -13,6 +13,7 @@ from xml.etree import ElementTree as Xml
 import httpx
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from made_store import new_store
 from markupsafe import escape
 from patience import PATIENCE_S
 from playwright.sync_api import Browser
@@ -24,7 +25,7 @@ from windowwatch.cli.scout import drawn_places, print_scouting
 from windowwatch.clock import SimulatedClock
 from windowwatch.scouting.values import Scouting
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store
 from windowwatch.web.app import create_app
 from windowwatch.web.pages.scout import scout_file
 from windowwatch.web.server import PageServer
@@ -174,9 +175,8 @@ def served(tmp_path: Path, clock: SimulatedClock) -> Iterator[tuple[str, Store]]
     """A page over a database that holds nothing yet."""
     facts = replace(read_settings(SKERRA).page_facts(looks=True), watch="test watch")
     with ExitStack() as opened:
-        store = open_store(f"sqlite:///{tmp_path}/s.sqlite3")
+        store = new_store(tmp_path / "s.sqlite3")
         opened.callback(store.close)
-        store.upgrade()
         app = create_app(store, facts, clock)
         server = opened.enter_context(PageServer(app, "127.0.0.1", 0))
         yield server.url.rstrip("/"), store

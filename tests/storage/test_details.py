@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from made_store import new_store
 
 from windowwatch.errors import StorageError
 from windowwatch.forecast.cycle import Cycle
@@ -16,8 +17,7 @@ from windowwatch.scoring.opinions import Role
 from windowwatch.scoring.values import Drive, HourDetail, Track
 from windowwatch.storage import codec
 from windowwatch.storage.cycles import KEPT_CYCLES, PassRecord
-from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store
 
 LAUNCH = datetime(2026, 5, 5, 9, tzinfo=UTC)
 DETAIL = HourDetail(
@@ -51,9 +51,7 @@ def _record(cycle: int, detail: HourDetail) -> PassRecord:
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
-    made = open_store(sqlite_url(tmp_path / "w.sqlite3"))
-    made.upgrade()
-    return made
+    return new_store(tmp_path / "w.sqlite3")
 
 
 def test_a_detail_comes_back_as_it_was_kept(store: Store) -> None:

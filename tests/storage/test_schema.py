@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
 from invented import WATCH, record
@@ -32,6 +33,18 @@ def test_upgrade_again_changes_nothing(store: Store) -> None:
     store.upgrade()
     store.require_current()
     assert store.hours(WATCH) == record().hours
+
+
+def test_where_nothing_is_to_be_done_no_step_is_looked_for(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Every pass and command upgrades first."""
+    monkeypatch.setattr(command, "upgrade", None)
+    store.upgrade()
+    with store.writing() as session:
+        session.execute(text("UPDATE alembic_version SET version_num = '0001'"))
+    with pytest.raises(TypeError, match="not callable"):
+        store.upgrade()
 
 
 def test_a_database_without_tables_says_what_to_run(store_url: str) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from alembic import command
 from invented import NOW, WATCH, at, cycle, hour, read_at, record
+from made_store import new_store
 from sqlalchemy import text
 
 from windowwatch.errors import StorageError
@@ -27,9 +28,7 @@ SITES, HOURS = 5, 168
 
 @pytest.fixture
 def file_store(tmp_path: Path) -> Store:
-    store = open_store(sqlite_url(tmp_path / "windowwatch.sqlite3"))
-    store.upgrade()
-    return store
+    return new_store(tmp_path / "windowwatch.sqlite3")
 
 
 def test_a_backup_made_while_passes_are_saved_is_whole(file_store: Store, tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import made_air
 import pytest
 from invented import MILLFIELD
 from made_flight import TRAIN
+from made_store import new_store
 
 from windowwatch.chase.values import Said
 from windowwatch.clock import SimulatedClock, from_unix_s
@@ -16,7 +17,6 @@ from windowwatch.forecast.cycle import Cycle, CycleData
 from windowwatch.ground.query.features import Ground
 from windowwatch.launchday.plan import Planned, Released, stand
 from windowwatch.scoring.plan import ScoringPlan
-from windowwatch.storage.store import open_store
 from windowwatch.watch.launchday.aloft import FlownToGround, fly_played
 from windowwatch.watch.values import Span, Watch
 from windowwatch.windows.window import WindowRules
@@ -36,8 +36,7 @@ def played(folder: Path) -> tuple[FlownToGround, Said]:
     data = cast(  # the two that a flight asks of a cycle
         CycleData, SimpleNamespace(cycle=Cycle(from_unix_s(made_air.MONDAY), "made"), wind=grid)
     )
-    store = open_store(f"sqlite:///{folder}/w.sqlite3")
-    store.upgrade()
+    store = new_store(folder / "w.sqlite3")
     event = Planned(MILLFIELD.name, released, here.train, ("Ada",), None, None)
     plan = store.make_plan(here.name, event, at_utc=released - timedelta(hours=3), by="Ada")
     store.act_on_plan(

@@ -10,13 +10,13 @@ import pytest
 from grib_maker import write
 from invented import at, check, cycle, hour, refused
 from line_watch import BOX, REFERENCE, forecast_in, messages, settings_in
+from made_store import new_store
 
 from windowwatch.forecast.sources import load_file
 from windowwatch.physics.flights import FlightStatus
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.scoring.values import Check, Hour, Part, Verdict
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.store import open_store
 from windowwatch.watch.flying import FLIGHT_NEEDS, past_end
 from windowwatch.watch.pipeline import KEPT_FOR, carry_over, run_pass
 from windowwatch.wording.gaps import notes_words
@@ -135,8 +135,7 @@ def test_a_lost_field_leaves_hours_unknown_however_good_the_cycle_before_was(
     tmp_path: Path,
 ) -> None:
     watch = read_settings(settings_in(tmp_path)).watch
-    with closing(open_store(f"sqlite:///{tmp_path / 'line.sqlite3'}")) as store:
-        store.upgrade()
+    with closing(new_store(tmp_path / "line.sqlite3")) as store:
         before = load_file(forecast_in(tmp_path), "made")
         hours = run_pass(before, watch, store, now_utc=REFERENCE).hours
         assert all(h.refused is None for h in hours)

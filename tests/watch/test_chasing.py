@@ -12,6 +12,7 @@ import pytest
 from invented import SITES
 from made_flight import BEGAN, BEGUN, DOWN_MIN, TRAIN, report
 from made_roads import NOW, estimate, town
+from made_store import new_store
 from sink import Sink
 
 from windowwatch.chase.drives import Chances, Crew, NoAdvice, Order, Share
@@ -24,7 +25,7 @@ from windowwatch.notices.deliver import deliver_pending
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.plan import ScoringPlan
 from windowwatch.storage.flights import ClosedError, save_said
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store
 from windowwatch.watch.chasing import Chasing, news_of
 from windowwatch.watch.values import Span, Watch
 from windowwatch.windows.causes import FlightNews
@@ -43,8 +44,7 @@ def watch(*channels: Channel, ground: Ground | None = None) -> Watch:
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    opened = open_store(f"sqlite:///{tmp_path}/w.sqlite3")
-    opened.upgrade()
+    opened = new_store(tmp_path / "w.sqlite3")
     opened.begin_flight(BEGUN)
     yield opened
     opened.close()

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 from invented import MILLFIELD, WATCH, cycle, read_at, record
+from made_store import new_store
 from week import watch_of
 
 from windowwatch.clock import SimulatedClock
-from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store
 from windowwatch.watch.run.between import late_by_rhythm, tell_of
 from windowwatch.watch.values import Span, Watch
 from windowwatch.windows.causes import Causes, NoForecast, StillShown
@@ -23,8 +23,7 @@ LATE = read_at(1) + timedelta(hours=9)
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
-    opened = open_store(sqlite_url(tmp_path / "w.sqlite3"))
-    opened.upgrade()
+    opened = new_store(tmp_path / "w.sqlite3")
     opened.save_pass(record(0, changes=(), deliveries=()))
     return opened
 

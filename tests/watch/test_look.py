@@ -7,11 +7,12 @@ from pathlib import Path
 import pytest
 from grib_maker import write
 from line_watch import BOX, REFERENCE, forecast_in, messages, settings_in
+from made_store import new_store
 
 from windowwatch.clock import SimulatedClock
 from windowwatch.errors import WindowwatchError
 from windowwatch.settings.read import read_settings
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store
 from windowwatch.watch.polling.watcher import FolderWatcher
 from windowwatch.windows.causes import ErrorSaid, PassFailed, StillShown
 from windowwatch.windows.values import ChangeKind
@@ -19,8 +20,7 @@ from windowwatch.windows.values import ChangeKind
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    opened = open_store(f"sqlite:///{tmp_path / 'look.sqlite3'}")
-    opened.upgrade()
+    opened = new_store(tmp_path / "look.sqlite3")
     yield opened
     opened.close()
 

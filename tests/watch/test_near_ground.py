@@ -13,11 +13,13 @@ import pytest
 from click.testing import CliRunner
 from fetching import close_all, register
 from line_watch import REFERENCE, forecast_in, settings_in
+from made_store import new_store
 from provider import Provider, overloaded, provider, web_page
 
 from windowwatch.child import ChildLimits
 from windowwatch.cli.main import main
 from windowwatch.clock import SimulatedClock
+from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.grib.grid import LambertConformal, LambertGrid
 from windowwatch.forecast.sources import load_file
 from windowwatch.launchday.plan import Planned
@@ -26,7 +28,7 @@ from windowwatch.physics.neighbourhood import draw_shifts
 from windowwatch.scoring.values import Hour, NearGap
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store
 from windowwatch.watch.launchday.desk import Desk
 from windowwatch.watch.launchday.opening import OpenAs
 from windowwatch.watch.nearby import read_near
@@ -60,16 +62,16 @@ class Line:
     settings: Settings
     plan: NearPlan
     watching: Watching
+    forecast: CycleData
 
     def passed_here(self) -> tuple[Hour, ...]:
         """Hours after a pass that is made in this process."""
-        path = forecast_in(self.folder / "forecasts")
         watch, now = self.settings.watch, REFERENCE + timedelta(hours=1)
         clock = SimulatedClock(now)
         fetcher = register(make_fetcher(self.plan.retry_policy, clock))
-        near = NearWatcher(watch, self.plan, self.store, clock, fetcher).look()
-        data = load_file(path, "made")
-        run_pass(data, watch, self.store, now_utc=now, near=read_near(near, watch, data.cycle))
+        found = NearWatcher(watch, self.plan, self.store, clock, fetcher).look()
+        near = read_near(found, watch, self.forecast.cycle)
+        run_pass(self.forecast, watch, self.store, now_utc=now, near=near)
         return self.store.hours("line")
 
     def passed(self) -> tuple[Hour, ...]:
@@ -81,7 +83,15 @@ class Line:
         return self.store.hours("line")
 
 
-def _line(host: Provider, folder: Path, grid: LambertGrid | None = GRID) -> Line:
+@pytest.fixture(scope="module")
+def forecast(tmp_path_factory: pytest.TempPathFactory) -> CycleData:
+    """The deciding model's, which is the same in every test that passes here."""
+    return load_file(forecast_in(tmp_path_factory.mktemp("forecast")), "made")
+
+
+def _line(
+    host: Provider, folder: Path, forecast: CycleData, grid: LambertGrid | None = GRID
+) -> Line:
     more = f"""
 [forecast]
 near_ground = "hrrr"
@@ -90,9 +100,8 @@ cache_folder = "cache"
 tries = 1
 """
     settings = read_settings(settings_in(folder, more))
-    url = sqlite_url(folder / "near.sqlite3")
-    store = open_store(url)
-    store.upgrade()
+    file = folder / "near.sqlite3"
+    store, url = new_store(file), sqlite_url(file)
     shop = PassContext(url, ChildLimits(), LogStyle(logging.WARNING))
     plan = settings.near_plan()
     assert plan is not None
@@ -100,13 +109,13 @@ tries = 1
         plan = replace(plan, finer=replace(plan.finer, grid=grid))
     clock = SimulatedClock(REFERENCE + timedelta(hours=1))
     watching = Watching(settings.watch, settings.sources(), store, clock, shop, plan)
-    return Line(host, store, folder, settings, plan, watching)
+    return Line(host, store, folder, settings, plan, watching, forecast)
 
 
 @pytest.fixture
-def line(tmp_path: Path) -> Iterator[Line]:
+def line(tmp_path: Path, forecast: CycleData) -> Iterator[Line]:
     with provider() as host:
-        made = _line(host, tmp_path)
+        made = _line(host, tmp_path, forecast)
         yield made
         made.watching.close()
         made.store.close()
@@ -209,9 +218,9 @@ def test_trouble_at_the_provider_keeps_no_pass_from_being_made(line: Line, fault
     assert len(line.host.log) == count, "they rest for a while"
 
 
-def test_of_a_site_outside_its_area_nobody_is_asked(tmp_path: Path) -> None:
+def test_of_a_site_outside_its_area_nobody_is_asked(tmp_path: Path, forecast: CycleData) -> None:
     with provider() as host:
-        made = _line(host, tmp_path, grid=None)
+        made = _line(host, tmp_path, forecast, grid=None)
         hrrr_maker.fill(host, REFERENCE, range(13), KEYS)
         _by_the_deciding_model(made.passed_here(), NearGap.OUTSIDE)
         assert host.log == []

@@ -10,11 +10,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from invented import MILLFIELD, NOW, WATCH, cycle, read_at, record
+from made_store import new_store
 from week import watch_of
 
 from windowwatch.clock import SimulatedClock
-from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.store import Store, open_store
 from windowwatch.watch.run.between import Silence, between_passes, late_by_bound
 from windowwatch.watch.values import Span, Watch
 from windowwatch.windows.causes import NothingNewer, StillShown
@@ -32,14 +31,8 @@ def watch_in(folder: Path) -> Watch:
     return replace(watch_of(folder, [MILLFIELD]), name=WATCH, span=rolling)
 
 
-def new_store(folder: Path) -> Store:
-    opened = open_store(sqlite_url(folder / "w.sqlite3"))
-    opened.upgrade()
-    return opened
-
-
 def test_one_cycle_is_enough_and_so_is_none(tmp_path: Path) -> None:
-    store, watch = new_store(tmp_path), watch_in(tmp_path)
+    store, watch = new_store(tmp_path / "w.sqlite3"), watch_in(tmp_path)
     assert late_by_bound(store, watch, SimulatedClock(NOW), SILENCE) is None, "it begins"
     over = NOW + timedelta(hours=16, minutes=1)
     assert late_by_bound(store, watch, SimulatedClock(over), SILENCE) is None, "one look first"
@@ -62,7 +55,7 @@ def test_one_cycle_is_enough_and_so_is_none(tmp_path: Path) -> None:
 
 def test_who_wakes_finds_the_new_one_first(tmp_path: Path) -> None:
     """A machine that slept for a day says nothing when its first look brings what is new."""
-    store, watch = new_store(tmp_path), watch_in(tmp_path)
+    store, watch = new_store(tmp_path / "w.sqlite3"), watch_in(tmp_path)
     store.save_pass(record(0, changes=(), deliveries=()))
     woken = read_at(0) + timedelta(days=1)
     assert late_by_bound(store, watch, SimulatedClock(woken), SILENCE) is None
@@ -101,7 +94,7 @@ def test_a_month_of_restarts_and_gaps_has_no_silence_untold(
 
 def month(folder: Path, runs: Sequence[tuple[int, bool, float, bool]]) -> list[str]:
     """What was not told in time, while the daemon ran; told twice counts as well."""
-    store, watch = new_store(folder), watch_in(folder)
+    store, watch = new_store(folder / "w.sqlite3"), watch_in(folder)
     clock = SimulatedClock(NOW)
     awake, number, told, wrong = NOW, -1, {}, []
     newest, up_since, over = NOW, NOW, NOW + MONTH

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from line_watch import REFERENCE, forecast_in, settings_in
+from made_store import new_store
 
 from windowwatch.child import ChildLimits
 from windowwatch.clock import SimulatedClock
@@ -15,7 +16,7 @@ from windowwatch.errors import WindowwatchError
 from windowwatch.logs import LogStyle
 from windowwatch.settings.read import Settings, read_settings
 from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.store import Store, open_store
+from windowwatch.storage.store import Store
 from windowwatch.watch.polling.watching import PassContext, Watching
 
 NOW = REFERENCE + timedelta(hours=1)
@@ -23,8 +24,7 @@ NOW = REFERENCE + timedelta(hours=1)
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    opened = open_store(sqlite_url(tmp_path / "several.sqlite3"))
-    opened.upgrade()
+    opened = new_store(tmp_path / "several.sqlite3")
     yield opened
     opened.close()
 

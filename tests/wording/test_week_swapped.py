@@ -19,6 +19,7 @@ import pytest
 import week as made_week
 from grib_maker import AVERAGE, Message, aloft, ground, write
 from invented import MILLFIELD, WATCH, hour, record
+from made_store import new_store
 from sink import Sink
 from sqlalchemy import create_engine, text
 from week import Week, phone, watch_of
@@ -33,7 +34,6 @@ from windowwatch.forecast.normalise import build_cycle
 from windowwatch.scoring.opinions import Voice, with_opinions
 from windowwatch.scoring.values import Hour
 from windowwatch.storage.engine import sqlite_url
-from windowwatch.storage.store import open_store
 from windowwatch.storage.tables import Base
 from windowwatch.watch.run.between import tell_failed
 from windowwatch.watch.values import Watch
@@ -75,9 +75,8 @@ REAL = made_week.foreseen
 def live(folder: Path) -> tuple[dict[str, list[Any]], list[Any], set[ChangeKind]]:
     """Every row of the week's database, the messages that were sent, and what was told of."""
     folder.mkdir()
-    url = sqlite_url(folder / "week.sqlite3")
-    store = open_store(url)
-    store.upgrade()
+    file = folder / "week.sqlite3"
+    store, url = new_store(file), sqlite_url(file)
     with Sink() as sink:
         book = Decision("book the crew", timedelta(hours=24), remind=timedelta(minutes=30))
         watch = watch_of(folder, [MILLFIELD], [phone(sink, long=True)], [book])
@@ -157,9 +156,8 @@ def noted(folder: Path) -> tuple[list[Any], tuple[str, ...]]:
     cycle = Cycle(datetime.fromtimestamp(opened.attrs["reference_unix_s"], UTC), "skerra")
     write_archive(folder / "a.nc", with_origin(opened, cycle, files, "Data: invented."))
     data = build_cycle(read_archive(folder / "a.nc"), cycle, ())
-    url = sqlite_url(folder / "cycle.sqlite3")
-    store = open_store(url)
-    store.upgrade()
+    file = folder / "cycle.sqlite3"
+    store, url = new_store(file), sqlite_url(file)
     store.save_pass(replace(record(), gaps=data.gaps, remarks=data.remarks))
     (stored,) = store.cycles(WATCH)
     store.close()

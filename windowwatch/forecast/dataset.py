@@ -171,27 +171,37 @@ def arrays_of(dataset: xr.Dataset, run: str) -> dict[str, list[xr.DataArray]]:
 
     The coordinate ``start`` is absent where a stored file does not know its intervals.
     """
-    found: dict[str, list[xr.DataArray]] = {}
-    for variable in dataset.data_vars.values():
-        if variable.attrs.get("run") != run:
-            continue
-        number, step, level = (dataset[dim] for dim in variable.dims[:3])
-        starts = _starts_s(variable, step, dataset)
-        array = xr.DataArray(
-            variable.values,
-            dims=(*_AXES, "latitude", "longitude"),
-            coords={
-                "number": number.values,
-                "step": step.values,
-                "level": level.values,
-                "latitude": dataset["latitude"].values,
-                "longitude": dataset["longitude"].values,
-                **({} if starts is None else {"start": ("step", starts)}),
-            },
-            attrs=variable.attrs,
-        )
-        found.setdefault(variable.attrs["field"], []).append(array)
+    return {
+        field: [_array_of(dataset, variable) for variable in variables]
+        for field, variables in _variables_of(dataset, run).items()
+    }
+
+
+def _variables_of(dataset: xr.Dataset, run: str) -> dict[str, list[xr.Variable]]:
+    """Fields of a run by our names, as they are held: to make an array of each takes long."""
+    found: dict[str, list[xr.Variable]] = {}
+    for name in dataset.data_vars:
+        variable = dataset.variables[name]
+        if variable.attrs.get("run") == run:
+            found.setdefault(variable.attrs["field"], []).append(variable)
     return found
+
+
+def _array_of(dataset: xr.Dataset, variable: xr.Variable) -> xr.DataArray:
+    """A variable with the axes by their own names, and where its intervals begin."""
+    held = dataset.variables
+    starts = _starts_s(dataset, variable)
+    return xr.DataArray(
+        variable.values,
+        dims=(*_AXES, "latitude", "longitude"),
+        coords={
+            **{axis: held[dim].values for axis, dim in zip(_AXES, variable.dims, strict=False)},
+            "latitude": held["latitude"].values,
+            "longitude": held["longitude"].values,
+            **({} if starts is None else {"start": ("step", starts)}),
+        },
+        attrs=variable.attrs,
+    )
 
 
 def seconds_of(array: xr.DataArray) -> list[int]:
@@ -201,31 +211,34 @@ def seconds_of(array: xr.DataArray) -> list[int]:
 
 def remarks_of(dataset: xr.Dataset) -> Notes:
     """What was assumed; fields that were stored without their intervals among it."""
-    arrays = [
-        array for run in _RUNS for several in arrays_of(dataset, run).values() for array in several
+    held = [
+        variable
+        for run in _RUNS
+        for several in _variables_of(dataset, run).values()
+        for variable in several
     ]
-    lacking = dict.fromkeys(a.attrs["field"] for a in arrays if "start" not in a.coords)
+    lacking = dict.fromkeys(v.attrs["field"] for v in held if _starts_s(dataset, v) is None)
     if _SAID_BEFORE in dataset.attrs:
         remarks: list[Note] = [SaidBefore(text) for text in _texts(dataset.attrs[_SAID_BEFORE])]
     else:
         remarks = [UnperturbedLeftOut()] if dataset.attrs.get(_LEFT_OUT) else []
         remarks += [
-            CopiesDiffer(array.attrs["field"], int(array.attrs[COPIES_DIFFER]))
-            for array in arrays
-            if COPIES_DIFFER in array.attrs
+            CopiesDiffer(variable.attrs["field"], int(variable.attrs[COPIES_DIFFER]))
+            for variable in held
+            if COPIES_DIFFER in variable.attrs
         ]
-        remarks += _over_intervals(arrays)
+        remarks += _over_intervals(held)
     if lacking:
         remarks.append(IntervalsUnknown(tuple(lacking)))
     return tuple(dict.fromkeys(remarks))
 
 
-def _over_intervals(arrays: Sequence[xr.DataArray]) -> list[Note]:
+def _over_intervals(held: Sequence[xr.Variable]) -> list[Note]:
     """Which fields stand for an interval where one might take them for an instant."""
     found: list[Note] = []
     for kind in (Kind.AVERAGE, Kind.MAXIMUM):
         fields = dict.fromkeys(
-            a.attrs["field"] for a in arrays if _KINDS[a.attrs["cell_methods"]] is kind
+            v.attrs["field"] for v in held if _KINDS[v.attrs["cell_methods"]] is kind
         )
         if fields:
             found.append(OverIntervals(kind.method, tuple(fields)))
@@ -446,10 +459,11 @@ def _texts(value: Any) -> Sequence[str]:
     return [value] if isinstance(value, str) else [str(text) for text in value]
 
 
-def _starts_s(variable: xr.DataArray, step: xr.DataArray, dataset: xr.Dataset) -> list[int] | None:
+def _starts_s(dataset: xr.Dataset, variable: xr.Variable) -> list[int] | None:
     """Where the intervals of a field begin: by its bounds, or as files had it before those."""
+    step = dataset.variables[variable.dims[_AXES.index("step")]]
     if "bounds" in step.attrs:
-        starts = dataset[step.attrs["bounds"]].values[:, 0]
+        starts = dataset.variables[step.attrs["bounds"]].values[:, 0]
     elif "interval_start_s" in variable.attrs:
         starts = np.atleast_1d(variable.attrs["interval_start_s"])
     elif _KINDS[variable.attrs["cell_methods"]] is Kind.INSTANT:

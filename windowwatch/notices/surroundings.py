@@ -18,7 +18,7 @@ from windowwatch.ground.query.outline import zones_of
 from windowwatch.notices.policy import together
 from windowwatch.notices.values import Channel
 from windowwatch.scoring.values import Hour, HourDetail, Site
-from windowwatch.storage.cycles import StoredCycle
+from windowwatch.storage.cycles import PassMark, StoredCycle
 from windowwatch.storage.store import Store
 from windowwatch.windows.causes import DecideBy
 from windowwatch.windows.decisions import Decision
@@ -73,7 +73,7 @@ class Surroundings:
         """What is said beside a change on a channel."""
         plain = Beside(zone=common_zone(self.sites.values()), page_url=self.page_url)
         try:
-            stored = self.store.cycles(self.watch, last=2)
+            stored = self.store.newest_passes(self.watch, last=2)
             detail = self._detail(change.after, self._best(change.after))
             best = self._best(change.after or change.before) if channel.long else None
         except StorageError as error:
@@ -152,7 +152,7 @@ def common_zone(sites: Iterable[Site]) -> ZoneInfo | None:
     return ZoneInfo(zones.pop()) if len(zones) == 1 else None
 
 
-def next_forecast(stored: Sequence[StoredCycle]) -> datetime | None:
+def next_forecast(stored: Sequence[StoredCycle | PassMark]) -> datetime | None:
     """About when the next cycle will have been read; None before two of a model are stored.
 
     Cycles come as far apart as their reference times, and each takes about as long as the
@@ -160,7 +160,7 @@ def next_forecast(stored: Sequence[StoredCycle]) -> datetime | None:
 
     Parameters
     ----------
-    stored : sequence of StoredCycle
+    stored : sequence of StoredCycle or PassMark
         The newest cycles of the deciding model, oldest first.
     """
     if len(stored) < 2:

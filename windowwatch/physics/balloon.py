@@ -4,6 +4,7 @@ The gas is taken at the temperature and pressure of the air round it, so that th
 a given amount of gas is the same at every height.
 """
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -195,8 +196,15 @@ def drag_table(train: FlightTrain) -> tuple[float, float, FloatArray]:
     """
     if train.balloon_drag_coefficient is not None:
         return 0.0, 1.0, np.empty(0)
+    first, per_unit, table = _drag_table(train.drag_curve)
+    return first, per_unit, table.copy()  # what is kept must not be written to
+
+
+@cache
+def _drag_table(of: DragCurve) -> tuple[float, float, FloatArray]:
+    """The same of a curve, which never changes."""
     log_reynolds = np.linspace(np.log(1e2), np.log(1e8), 6_001)
-    curve = sphere_drag if train.drag_curve is DragCurve.SPHERE else sounding_balloon_drag
+    curve = sphere_drag if of is DragCurve.SPHERE else sounding_balloon_drag
     log_number = np.log(curve(np.exp(log_reynolds))) + 2.0 * log_reynolds
     even = np.linspace(log_number[0], log_number[-1], 2_049)
     table = np.interp(even, log_number, log_reynolds)

@@ -262,7 +262,8 @@ def _leg(rising, place, z, deadline_s, air, grid, body, error, c, tally, column,
     The slope that ends one step begins the next, so each step looks at the air once.
     Returns status, place, height, speed and wind at the end.
     """
-    layer, index, fresh = _first_layer(rising, z, grid.height_m), 0, True
+    # a plain 0 would be a type of its own, and all that looks at the air be compiled twice
+    layer, index, fresh = _first_layer(rising, z, grid.height_m), np.int64(0), True
     z0, old, guess = z, place, place
     old_slope, old_air = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0, 0.0)
     while True:

@@ -131,8 +131,10 @@ def with_opinions(
             and _has_say(found, voice.cycle, cycle.reference_utc - stale_after)
         ]
         apart = _apart([alone[i] for i, _ in pairs], [found for _, found in pairs])
+        cycle_id = voice.cycle.id
         for (i, found), (km, towards) in zip(pairs, apart, strict=True):
-            opinion = _opinion(found, voice.cycle, km, towards, _lacking(alone[i], found))
+            said_by = voice.cycle.model, found.from_cycle or cycle_id
+            opinion = _opinion(found, *said_by, km, towards, _lacking(alone[i], found))
             said[i].append((opinion, _counted(alone[i], opinion)))
     return tuple(
         _combined(hour, [o for o, _ in opinions], [c for _, c in opinions if c is not None])
@@ -172,6 +174,8 @@ def _seen_by(hour: Hour, cycle: Cycle) -> Cycle:
 
 def _lacking(ours: Hour, theirs: Hour) -> tuple[str, ...]:
     """Checks that we have answered and they were not asked."""
+    if not ours.checks:
+        return ()
     asked = {check.name for check in theirs.checks}
     return tuple(
         check.name
@@ -188,11 +192,16 @@ def _counted(ours: Hour, opinion: Opinion) -> float | None:
 
 
 def _opinion(
-    hour: Hour, cycle: Cycle, km: float | None, towards: float | None, lacks: tuple[str, ...]
+    hour: Hour,
+    model: str,
+    cycle_id: str,
+    km: float | None,
+    towards: float | None,
+    lacks: tuple[str, ...],
 ) -> Opinion:
     return Opinion(
-        model=cycle.model,
-        cycle_id=_seen_by(hour, cycle).id,
+        model=model,
+        cycle_id=cycle_id,
         verdict=hour.verdict,
         score=hour.score,
         chance=hour.chance,
@@ -232,6 +241,6 @@ def _combined(hour: Hour, others: Sequence[Opinion], chances: Sequence[float]) -
     if not others:
         return hour
     if hour.chance is None or not chances:
-        return replace(hour, others=tuple(others))
+        return hour.with_others(tuple(others), hour.chance, hour.own_chance)
     pooled = OWN_SHARE * hour.chance + (1.0 - OWN_SHARE) * sum(chances) / len(chances)
-    return replace(hour, chance=pooled, own_chance=hour.chance, others=tuple(others))
+    return hour.with_others(tuple(others), pooled, hour.chance)

@@ -3,6 +3,8 @@
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from functools import lru_cache
+from typing import Any, TypeVar
 
 from sqlalchemy import Select, and_, delete, func, select
 from sqlalchemy.orm import Session, joinedload, selectinload
@@ -21,6 +23,8 @@ from windowwatch.storage.rows import change_of_row, window_of_row
 from windowwatch.storage.tables import ChangeRow, CycleRow, HourDetailRow, HourRow, WindowRow
 from windowwatch.windows.causes import OfPlan
 from windowwatch.windows.values import Change, Window, WindowState
+
+_Wanted = TypeVar("_Wanted", bound=Select[Any])
 
 #: Launch hours this near to a planned release are shown with what is told of it.
 _BESIDE = timedelta(hours=1)
@@ -126,15 +130,24 @@ def latest_cycle(
     Of a named model only those in a role when one is given.
     """
     with database.reading() as session:
-        row = newest(session, watch, model, role)
-        return None if row is None else Cycle(row.reference_utc, row.model)
+        row = session.execute(_latest(watch, model, role)).first()
+        return None if row is None else Cycle(*row)
 
 
 def newest_pass(database: Database, watch: str) -> PassMark | None:
     """The newest pass of the newest cycle of a watch's deciding model; quick, for asking often."""
+    found = newest_passes(database, watch, 1)
+    return found[0] if found else None
+
+
+def newest_passes(database: Database, watch: str, last: int) -> tuple[PassMark, ...]:
+    """The newest pass of each of the `last` cycles of a watch's deciding model, oldest first.
+
+    As quick as `newest_pass`.
+    """
     with database.reading() as session:
-        found = mark_of(newest(session, watch))
-        return found[0] if found else None
+        found = session.execute(_marks(watch, last)).all()
+    return tuple(PassMark(Cycle(row[0], row[1]), row[2], row[3]) for row in reversed(found))
 
 
 def stored_cycles(
@@ -189,14 +202,8 @@ def windows_of(
     database: Database, watch: str, cycle_id: str | None = None, *, active_only: bool = False
 ) -> tuple[Window, ...]:
     """Windows as they stood after a cycle (the newest when None), by site and start."""
+    wanted = _windows(watch, cycle_id, active_only)
     with database.reading() as session:
-        cycle = _find_or_newest(session, watch, cycle_id)
-        if cycle is None:
-            return ()
-        wanted = select(WindowRow).where(WindowRow.cycle_row == cycle.id)
-        if active_only:
-            wanted = wanted.where(WindowRow.state.in_(_ACTIVE))
-        wanted = wanted.order_by(WindowRow.site, WindowRow.start_utc, WindowRow.uid)
         return tuple(rows.window_of_row(row) for row in session.scalars(wanted))
 
 
@@ -307,9 +314,7 @@ def newest(
     return session.scalar(newest_first(of_watch(watch), model, role).limit(1))
 
 
-def newest_first(
-    wanted: Select[CycleRow], model: str | None, role: Role | None = None
-) -> Select[CycleRow]:
+def newest_first(wanted: _Wanted, model: str | None, role: Role | None = None) -> _Wanted:
     """Cycles of the deciding model, or of the one that is named, the newest first.
 
     Those that decide stand in the order in which they were stored: of one model that is the
@@ -332,6 +337,37 @@ def _find_or_newest(session: Session, watch: str, cycle_id: str | None) -> Cycle
 def of_watch(watch: str) -> Select[CycleRow]:
     """Rows of a watch."""
     return select(CycleRow).where(CycleRow.watch == watch)
+
+
+def _of_watch(watch: str, *columns: Any) -> Select[Any]:
+    """Some columns of them: a row as a whole, with its lists, takes three times as long."""
+    return select(*columns).where(CycleRow.watch == watch)
+
+
+# What every look asks, kept as a statement: to make one takes as long as to run it.
+@lru_cache
+def _latest(watch: str, model: str | None, role: Role | None) -> Select[Any]:
+    cycle = _of_watch(watch, CycleRow.reference_utc, CycleRow.model)
+    return newest_first(cycle, model, role).limit(1)
+
+
+@lru_cache
+def _marks(watch: str, last: int) -> Select[Any]:
+    columns = CycleRow.reference_utc, CycleRow.model, CycleRow.passes, CycleRow.saved_utc
+    return newest_first(_of_watch(watch, *columns), None).limit(last)
+
+
+@lru_cache
+def _windows(watch: str, cycle_id: str | None, active_only: bool) -> Select[WindowRow]:
+    cycle = _of_watch(watch, CycleRow.id)
+    if cycle_id is None:
+        cycle = newest_first(cycle, None).limit(1)
+    else:
+        cycle = cycle.where(CycleRow.cycle_id == cycle_id)
+    wanted = select(WindowRow).where(WindowRow.cycle_row == cycle.scalar_subquery())
+    if active_only:
+        wanted = wanted.where(WindowRow.state.in_(_ACTIVE))
+    return wanted.order_by(WindowRow.site, WindowRow.start_utc, WindowRow.uid)
 
 
 #: Cycles of a watch's deciding model whose details are kept: two days of them. They are large,

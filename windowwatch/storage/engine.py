@@ -294,17 +294,19 @@ def upgrade(database: Database) -> None:
     StorageError
         If the database is of a newer version, is somebody else's, or refuses.
     """
-    from alembic import command
-
     make_file(database)
     with database.writing() as session:
         connection = session.connection()
         found = _version(connection)
         _refuse_newer(database, found)
+        if found == newest_version():
+            return
         if found is None and inspect(connection).get_table_names():
             raise StorageError(
                 f"database {database.place} holds tables of another program; name another one"
             )
+        from alembic import command
+
         config = _alembic_config()
         config.attributes["connection"] = connection
         command.upgrade(config, "head")

@@ -310,6 +310,8 @@ def acknowledge(database: Database, key: str, *, by_whom: str, now_utc: datetime
 
 def acknowledgements(database: Database, keys: Collection[str]) -> dict[str, Acknowledgement]:
     """Acknowledgements of some changes, by key."""
+    if not keys:
+        return {}
     wanted = select(AcknowledgementRow).where(AcknowledgementRow.change_key.in_(sorted(keys)))
     with database.reading() as session:
         return {
@@ -322,6 +324,8 @@ def changes_by_key(
     database: Database, keys: Collection[str], watch: str | None = None
 ) -> dict[str, Change]:
     """Those of some changes that are stored, by key; only those of a watch when one is named."""
+    if not keys:
+        return {}
     wanted = select(ChangeRow).where(ChangeRow.key.in_(sorted(keys)))
     if watch is not None:
         wanted = wanted.where(ChangeRow.watch == watch)

@@ -125,6 +125,7 @@ class Store(engine.Database):
     passes = cycles.passes_of
     passes_by_cycle = cycles.passes_by_cycle
     newest_pass = cycles.newest_pass
+    newest_passes = cycles.newest_passes
     latest_cycle = cycles.latest_cycle
     opinions = cycles.opinion_cycles
     hours = cycles.hours_of

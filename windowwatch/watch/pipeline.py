@@ -259,7 +259,7 @@ def _compared(found: PassRecord, watch: Watch, store: Store) -> PassRecord:
     )
     weighing = None
     if found.recombined:
-        weighing = Weighing(next_forecast(store.cycles(watch.name, last=2)))
+        weighing = Weighing(next_forecast(store.newest_passes(watch.name, last=2)))
     windows, changes = hold_back(
         known, windows, changes, watch.rules, cycle=found.cycle, weighing=weighing, **times
     )

@@ -68,13 +68,12 @@ def late_by_bound(store: Store, watch: Watch, clock: Clock, silence: Silence) ->
         None while all is well, and when no launch hour is to come.
     """
     now = clock.now()
-    begun = store.begun(watch.name, now)
     newest = store.latest_cycle(watch.name, watch.model) or store.latest_cycle(watch.name)
-    since = begun if newest is None else newest.reference_utc
+    since = store.begun(watch.name, now) if newest is None else newest.reference_utc
     # A clock that was put back must not make a watch begin in the future.
     if now - since <= silence.bound or not watch.span.hours(now):
         return None
-    about = newest or Cycle(begun, watch.model)
+    about = newest or Cycle(since, watch.model)
     seen = store.silence_seen(watch.name, about.id, now)
     if now < seen + silence.one_look:
         return None
@@ -112,7 +111,7 @@ def late_by_rhythm(
         come.
     """
     now = clock.now()
-    stored = store.cycles(watch.name, last=2)
+    stored = store.newest_passes(watch.name, last=2)
     expected = next_forecast(stored)
     if expected is None:
         return None

@@ -1,0 +1,30 @@
+"""SQLite databases with all tables: the schema is built once in a process, and copied from then on.
+
+Tests of the building itself (`storage/test_schema.py`, commands that make a database) build it.
+"""
+
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from windowwatch.storage.engine import sqlite_url
+from windowwatch.storage.store import Store, open_store
+
+
+@cache
+def all_tables() -> bytes:
+    """The file of an empty database of the newest version."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "all.sqlite3"
+        store = open_store(sqlite_url(path))
+        store.upgrade()
+        store.close()
+        return path.read_bytes()
+
+
+def new_store(path: Path) -> Store:
+    """An open store with all tables in a new file; its folder is made."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("xb") as file:
+        file.write(all_tables())
+    return open_store(sqlite_url(path))
