@@ -6,6 +6,7 @@ import os
 import re
 import secrets
 import shutil
+import sqlite3  # noqa: F401 - before any test loads ecCodes, as windowwatch.forecast.grib does
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache

@@ -1,6 +1,8 @@
 """Decoding against a plain ecCodes loop, and the traps in which values get lost or mixed."""
 
 import os
+import subprocess
+import sys
 import threading
 from pathlib import Path
 from typing import Any
@@ -367,3 +369,14 @@ def test_a_walk_given_up_early_leaves_the_next_one_whole(tmp_path: Path) -> None
         errors.append(caught)  # keeps the frames of the walk alive
         found = {name: f[0].sizes["level"] for name, f in arrays_of(_open(good), "control").items()}
         assert found == {"u": 3, "v": 3, "t": 3, "gh": 3}
+
+
+@pytest.mark.process
+@pytest.mark.parametrize("first", ["reader", "arrange"])
+def test_a_database_is_not_read_by_the_sqlite_of_eccodes(first: str) -> None:
+    asked = f"import windowwatch.forecast.grib.{first}, sqlite3; print(sqlite3.sqlite_version)"
+    said = [
+        subprocess.run([sys.executable, "-c", each], capture_output=True, text=True, check=True)
+        for each in (asked, "import sqlite3; print(sqlite3.sqlite_version)")
+    ]
+    assert said[0].stdout == said[1].stdout

@@ -90,7 +90,7 @@ def run_pass(
         Asked between steps; True makes the pass end with nothing stored.
     partial : bool, optional
         More of this cycle is still to come, and it may be passed again. (Hours that a cycle
-        does not reach keep the answer stored before, marked, in any case; see `carry`.)
+        does not reach keep the answer stored before, marked, in any case; see `carry_over`.)
     near : NearAtSites, optional
         What a finer model says near the ground; only the deciding model is heard with it.
 

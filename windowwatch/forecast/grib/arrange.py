@@ -7,6 +7,7 @@
   where no plane was read there must be nothing.
 """
 
+import sqlite3  # noqa: F401 - as in `reader`
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any

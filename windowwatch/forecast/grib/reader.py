@@ -19,6 +19,7 @@ It imports little, so that a process that only reads begins quickly.
 
 import atexit
 import os
+import sqlite3  # noqa: F401 - before ecCodes, whose wheel brings an old one (docs/decisions.md)
 import sys
 import threading
 from collections import deque
