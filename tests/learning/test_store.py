@@ -7,6 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 from invented import NOW, WATCH, cycle, record
+from line_watch import settings_in
 from made_answers import FIRST, weather
 from made_answers import record as made_record
 from made_flight import BEGAN, BEGUN, reports
@@ -27,12 +28,21 @@ from windowwatch.learning.record import (
 )
 from windowwatch.physics.spread import KNOT_HEIGHT_M
 from windowwatch.scoring.values import Site
+from windowwatch.settings.read import read_settings
 from windowwatch.storage.learned import RecordFault, pack, unpack
 from windowwatch.storage.store import Store
 from windowwatch.watch.learned import Landed, landed, learn_anew, learn_when_due, measured
+from windowwatch.watch.values import Watch
 
 pytestmark = pytest.mark.learning
 KNOTS = KNOT_HEIGHT_M.size
+
+
+@pytest.fixture(scope="module")
+def watch(tmp_path_factory: pytest.TempPathFactory) -> Watch:
+    """The small watch, under the name of the invented passes."""
+    settings = read_settings(settings_in(tmp_path_factory.mktemp("watch")))
+    return replace(settings.watch, name=WATCH)
 
 
 def test_a_record_comes_back_in_its_steps_and_what_is_missing_is_missing() -> None:
@@ -98,7 +108,7 @@ def spoil(store_url: str, words: str, values: Mapping[str, object]) -> None:
 
 @pytest.mark.parametrize("fault", ["cut", "torn", "other bytes", "older form", "newer form"])
 def test_what_cannot_be_read_is_left_out_by_name_and_the_rest_is_read(
-    store: Store, store_url: str, fault: str
+    store: Store, store_url: str, watch: Watch, fault: str
 ) -> None:
     for number in range(3):
         store.save_pass(record(number, records=(kept(number),)))
@@ -117,7 +127,7 @@ def test_what_cannot_be_read_is_left_out_by_name_and_the_rest_is_read(
     assert f"cycle {cycle(1).id} at Millfield" in faults[0]
     assert ("form" if "form" in fault else "damaged") in faults[0]
     assert np.unique(answers.cycle_unix_s).size == 2
-    learned = learn_when_due(store, WATCH, NOW, timedelta(0))
+    learned = learn_when_due(store, watch, NOW, timedelta(0))
     assert learned is not None
     assert learned.faults == faults
     assert store.learned_tables(WATCH) == learned
@@ -141,18 +151,18 @@ def test_every_cut_of_a_record_is_a_fault_and_never_another_record() -> None:
 
 
 def test_damaged_tables_are_learned_anew_and_passes_go_on_from_memory(
-    store: Store, store_url: str
+    store: Store, store_url: str, watch: Watch
 ) -> None:
     store.save_pass(record(0, records=(kept(),)))
-    learned = learn_anew(store, WATCH, NOW)
+    learned = learn_anew(store, watch, NOW)
     store.save_learned(WATCH, learned)
     assert store.learned_version(WATCH, learned.key) is not None
     assert store.learned_version(WATCH, "never") is None
-    assert learn_when_due(store, WATCH, NOW + timedelta(hours=1)) is None, "they are new"
+    assert learn_when_due(store, watch, NOW + timedelta(hours=1)) is None, "they are new"
     spoil(store_url, "UPDATE learned_tables SET value=:value", {"value": b"x\x9c\x01"})
     with pytest.raises(StorageError, match="what was learned is damaged"):
         store.learned_tables(WATCH)
-    assert learn_when_due(store, WATCH, NOW + timedelta(hours=1)) is not None
+    assert learn_when_due(store, watch, NOW + timedelta(hours=1)) is not None
     assert store.learned_tables(WATCH) is not None
 
 
@@ -220,10 +230,9 @@ def test_where_a_flight_of_the_log_came_down_is_what_came_of_its_hour(store: Sto
     assert list(landed(store, [far])) == []
 
 
-def test_which_passes_were_flown_with_what_was_learned(store: Store) -> None:
+def test_which_passes_were_flown_with_what_was_learned(store: Store, watch: Watch) -> None:
     store.save_pass(record(0, records=(kept(),)))
     store.save_pass(record(1, records=(kept(1),), learned="0123456789"))
     assert store.flown_with(WATCH) == {cycle(0): None, cycle(1): "0123456789"}
-    assert (
-        learn_anew(store, WATCH, NOW, use_learned=True).wind == learn_anew(store, WATCH, NOW).wind
-    )
+    used = replace(watch, use_learned=True)
+    assert learn_anew(store, used, NOW).wind == learn_anew(store, watch, NOW).wind

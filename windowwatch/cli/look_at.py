@@ -117,10 +117,7 @@ def learned_command(where: Where, site: str | None, train: bool) -> None:
         name = settings.watch.name
         found = store.learned_tables(name)
         if found is None:
-            now, watch = present(where, store, name), settings.watch
-            found = learn_anew(
-                store, name, now, watch.sites, use_learned=watch.use_learned, survey=watch
-            )
+            found = learn_anew(store, settings.watch, present(where, store, name))
         chosen = "" if site is None else site_called(settings, site).name
         print_learned(show.terminal(), found, settings.file.learning.use, chosen)
 

@@ -118,7 +118,8 @@ def _asks_past(check: Check, *, late: bool, held_past: bool) -> bool:
 class Flown:
     """One site's launch hours, every flight behind them, and what the hours are drawn with.
 
-    `ended` names those that could not be read because the cycle ends before them (see `pipeline.carry_over`).
+    `ended` names those that could not be read because the cycle ends before them (see
+    `pipeline.carry_over`).
     """
 
     hours: tuple[Hour, ...]

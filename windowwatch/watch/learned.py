@@ -88,36 +88,29 @@ def as_flown(watch: Watch, store: Store, version: str | None) -> Watch:
     return replace(watch, belief=learned.belief(watch.model))
 
 
-def learn_anew(
-    store: Store,
-    watch: str,
-    now_utc: datetime,
-    sites: Sequence[Site] = (),
-    *,
-    use_learned: bool = False,
-    survey: Watch | None = None,
-) -> Learned:
+def learn_anew(store: Store, watch: Watch, now_utc: datetime) -> Learned:
     """Learn from all that is kept of a watch; nothing is stored.
 
-    What aerodromes reported for `sites`, and where flights of the log that left from them came
-    down, stand beside the model's own last word. Chances are
-    learned of passes that were flown as `Watch.use_learned` has the next ones flown, and held
-    against the survey of years of the watch `survey`, where there is one.
+    What aerodromes reported for its sites, and where flights of the log that left from them came
+    down, stand beside the model's own last word. Chances are learned of passes that were flown as
+    `Watch.use_learned` has the next ones flown, and held against a survey of years, where there
+    is one.
 
     Raises
     ------
     StorageError
         If the database refuses.
     """
-    seen = (each for site in sites for each in store.sightings(watch, site.name, _EVER))
-    answers, faults = store.answers(watch, beside=measured(seen, landed(store, sites)))
-    stories = stories_of(store.changes(watch), now_utc)
+    name, sites = watch.name, watch.sites
+    seen = (each for site in sites for each in store.sightings(name, site.name, _EVER))
+    answers, faults = store.answers(name, beside=measured(seen, landed(store, sites)))
+    stories = stories_of(store.changes(name), now_utc)
     otherwise = [
         (cycle.model, to_unix_s(cycle.reference_utc))
-        for cycle, version in store.flown_with(watch).items()
-        if (version is not None) != use_learned
+        for cycle, version in store.flown_with(name).items()
+        if (version is not None) != watch.use_learned
     ]
-    reference, amiss = (None, ()) if survey is None else reference_of(store, survey)
+    reference, amiss = reference_of(store, watch)
     return learn(
         answers, now_utc, stories,
         faults=(*faults, *amiss), flown_otherwise=otherwise, reference=reference,
@@ -204,21 +197,15 @@ def _nothing_measured(site: str, hour_s: float, moment: datetime) -> SiteRecord:
 
 
 def learn_when_due(
-    store: Store,
-    watch: str,
-    now_utc: datetime,
-    after: timedelta = AGAIN_AFTER,
-    sites: Sequence[Site] = (),
-    *,
-    use_learned: bool = False,
-    survey: Watch | None = None,
+    store: Store, watch: Watch, now_utc: datetime, after: timedelta = AGAIN_AFTER
 ) -> Learned | None:
     """Learn and store it, when the newest tables are old; None when they are not, or it failed."""
     try:
-        if after and (newest := _newest(store, watch)) and now_utc - newest.made_utc < after:
+        newest = _newest(store, watch.name) if after else None
+        if newest is not None and now_utc - newest.made_utc < after:
             return None
-        learned = learn_anew(store, watch, now_utc, sites, use_learned=use_learned, survey=survey)
-        store.save_learned(watch, learned)
+        learned = learn_anew(store, watch, now_utc)
+        store.save_learned(watch.name, learned)
     except WindowwatchError as error:
         _LOG.warning("nothing is learned this time: %s", error.message)
         return None

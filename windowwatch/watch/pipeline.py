@@ -146,10 +146,7 @@ def pass_flown(
     else:
         record, saved = conclude(scored, watch, store, complete)
         if saved:
-            learn_when_due(
-                store, watch.name, now_utc, sites=watch.sites, use_learned=watch.use_learned,
-                survey=watch,
-            )  # fmt: skip
+            learn_when_due(store, watch, now_utc)
     return _result(record, sum(each.flights for each in flown.sites), saved)
 
 

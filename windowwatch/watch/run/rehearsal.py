@@ -150,7 +150,7 @@ def rehearse(
     if held:
         progress("a planned launch, and its flight", 1.0)
         played, flown = _launched(held, watch, store, windows, clock, send)
-    learned = learn_when_due(store, watch.name, clock.now(), _AT_ONCE, watch.sites, survey=watch)
+    learned = learn_when_due(store, watch, clock.now(), _AT_ONCE)
     progress("done", 1.0)
     return Rehearsal(windows, tuple(told), played, learned, flown)
 
