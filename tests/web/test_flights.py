@@ -229,7 +229,10 @@ def test_the_board_says_that_a_flight_is_on(week: Week) -> None:
     assert "A flight is on" not in board.get("/").text
     week.store.begin_flight(BEGUN)
     try:
-        assert '<a href="/flights/flight">Invented flight</a>' in board.get("/").text
+        link = '<a href="/flights/flight">Invented flight</a>'
+        assert f"<b>A flight is on:</b> {link}" in board.get("/").text
+        played = replace(week, facts=replace(week.facts, rehearsal=True), _served={})
+        assert f"<b>A flight was played:</b> {link}" in played.client().get("/").text
     finally:
         week.store.close_flight("flight", Closing(Outcome.GIVEN_UP, NOW, "Ada"))
     assert "A flight is on" not in board.get("/").text
