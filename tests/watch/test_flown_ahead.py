@@ -164,6 +164,19 @@ def test_what_flies_by_what_was_learned_is_only_read_ahead(
     del begun_in_vain  # it waited for its turn when all was closed: nobody waits for it
 
 
+@pytest.mark.parametrize("learned", [False, True])
+def test_the_largest_is_taken_first_but_by_one_process_and_where_all_wait_for_their_turn(
+    line: tuple[Watch, list[FoundCycle]], learned: bool
+) -> None:
+    watch, (found, _) = line
+    with FlownAhead(replace(watch, use_learned=learned), 2) as flying:
+        jobs = [ahead._Job(Asked(found, REFERENCE), size) for size in (3, 9, 5, 7)]
+        flying._todo = list(jobs)
+        taken = [flying._take(largest=largest) for largest in (True, False, True, True)]
+    in_order = [0, 1, 2, 3]
+    assert [jobs.index(each) for each in taken if each] == (in_order if learned else [1, 0, 3, 2])
+
+
 def test_small_cycles_start_no_process(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def refused(*_given: Any) -> None:
         raise AssertionError("a process was started")
