@@ -237,6 +237,7 @@ def test_a_rehearsal_replaces_only_its_own_database(folder: Path) -> None:
     first = run(folder, "rehearse", "--settings", "watch.toml")
     again = run(folder, "rehearse", "--settings", "watch.toml")
     assert (first.code, again.code) == (0, 0)
+    assert (first.err, again.err) == ("", ""), "no terminal: no progress bar"
     assert not (folder / "line.sqlite3").exists()
     assert "OPEN Field Mon 4 May" in again.out
     assert "already" not in again.out
