@@ -1,9 +1,9 @@
 """Cycles that are read and flown by other processes ahead of their turn.
 
 Reading a cycle and flying it asks nothing of what is stored; comparing it with what was told does,
-and takes a hundredth of the time. So of stored cycles the next ones are flown while one is
-compared, each by one process from its files to its scored hours, and every processor has work.
-What comes out is to the bit what it is one after the other.
+and takes little of the time. So the cycles to come are flown meanwhile, each by one process from
+its files to its scored hours, and every processor has work. What comes out is to the bit what it is
+one after the other.
 
 Where flights are made with what was learned, a cycle is only read ahead: what it is flown with is
 known when its turn comes.
@@ -122,7 +122,7 @@ class FlownAhead:
         self._watch, self._area = replace(watch, channels=()), area_of(watch.sites)
         self._todo: list[_Job] = []
         self._changed, self._closed = threading.Condition(), False
-        self._begun: list[_Job] = []
+        self._started, self._awaited = False, list[_Job]()
         self._threads = [
             threading.Thread(target=self._work, args=(number > 0,), name="cycles ahead")
             for number in range(processes)
@@ -143,19 +143,21 @@ class FlownAhead:
         dies, `windowwatch.child.ChildDiedError`.
         """
         job = _Job(asked, _size_bytes(asked.found))
-        if not self._begun and job.size_bytes < WORTH_BYTES:
+        if not self._started and job.size_bytes < WORTH_BYTES:
             return partial(fly_here, asked, self._watch, partial(read_stored, area=self._area))
         if not self._watch.use_learned:
             job.turn.set_result((self._watch.belief, ()))
         with self._changed:
-            if not self._begun:
+            if not self._started:
                 for thread in self._threads:
                     thread.start()
-            self._begun.append(job)
+            self._started = True
+            self._awaited.append(job)
             self._todo.append(job)
             self._changed.notify_all()
 
         def give(belief: Belief, noted: Notes, progress: Progress) -> Given:
+            self._awaited.remove(job)  # its hours are large, and nobody asks for them again
             job.progress = progress
             if not job.turn.done():
                 job.turn.set_result((belief, noted))
@@ -168,11 +170,10 @@ class FlownAhead:
         with self._changed:
             self._closed = True
             self._changed.notify_all()
-        for job in self._begun:
+        for job in self._awaited:
             job.turn.cancel()
-        for thread in self._threads:
-            if thread.ident is not None:
-                thread.join()
+        for thread in self._threads if self._started else ():
+            thread.join()
 
     def _take(self, *, largest: bool) -> _Job | None:
         """The next cycle to work on, when there is one; None when all is over."""
