@@ -260,8 +260,10 @@ class Postgres:
     def make(self, with_tables: bool) -> str:
         """Name of a new database."""
         if with_tables and not self._template:
+            from made_store import fill
+
             self._template = self._create("")
-            _fill(self.address(self._template))
+            fill(self.address(self._template))
         return self._create(f" TEMPLATE {self._template}" if with_tables else "")
 
     def address(self, name: str) -> str:
@@ -286,14 +288,6 @@ class Postgres:
     def _run(self, sql: str) -> None:
         with self._engine.connect() as connection:
             connection.execute(text(sql))
-
-
-def _fill(url: str) -> None:
-    from windowwatch.storage.store import open_store
-
-    store = open_store(url)
-    store.upgrade()
-    store.close()
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

@@ -11,14 +11,19 @@ from windowwatch.storage.engine import sqlite_url
 from windowwatch.storage.store import Store, open_store
 
 
+def fill(url: str) -> None:
+    """Make all tables of the newest version in a database."""
+    store = open_store(url)
+    store.upgrade()
+    store.close()
+
+
 @cache
 def all_tables() -> bytes:
     """The file of an empty database of the newest version."""
     with TemporaryDirectory() as folder:
         path = Path(folder) / "all.sqlite3"
-        store = open_store(sqlite_url(path))
-        store.upgrade()
-        store.close()
+        fill(sqlite_url(path))
         return path.read_bytes()
 
 

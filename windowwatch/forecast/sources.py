@@ -9,7 +9,7 @@ sum alone, or lines of sum and name, also with ``--tag``.
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -148,7 +148,9 @@ def scan_folder(
     )
 
 
-def load_cycle(found: FoundCycle, *, area: Area | None = None) -> CycleData:
+def load_cycle(
+    found: FoundCycle, *, area: Area | None = None, processes: int | None = None
+) -> CycleData:
     """Decode all files of a cycle onto the canonical grid.
 
     Parameters
@@ -156,6 +158,8 @@ def load_cycle(found: FoundCycle, *, area: Area | None = None) -> CycleData:
     found : FoundCycle
     area : south, west, north, east, optional
         Only this part of the globe is kept, and the grid points just outside it. [deg]
+    processes : int, optional
+        How many read; by default as many as is worth while (`forecast.grib.reader.read_all`).
 
     Raises
     ------
@@ -167,21 +171,6 @@ def load_cycle(found: FoundCycle, *, area: Area | None = None) -> CycleData:
     MissingFieldError
         If a field is missing that nothing can be done without.
     """
-    return begin_cycle(found, area=area)()
-
-
-def begin_cycle(
-    found: FoundCycle, *, area: Area | None = None, processes: int | None = None
-) -> Callable[[], CycleData]:
-    """Begin to read a cycle, in another process; what is returned gives it when it is asked.
-
-    Parameters as of `load_cycle` and `forecast.grib.reader.read_all`, which see; errors of what
-    is begun are raised there, those of reading when the cycle is asked for.
-    """
-    from windowwatch.forecast.grib.arrange import arrange
-    from windowwatch.forecast.grib.reader import Reading
-    from windowwatch.forecast.normalise import build_cycle
-
     framings = [_checked(path) for path in found.files]
     for framing in framings:
         reference = framing.reference_utc()
@@ -191,9 +180,12 @@ def begin_cycle(
                 f"{found.cycle.id}; it was replaced since it was found",
                 retry=True,
             )
-    reading = Reading(framings, area, processes)
-    files = [SourceFile(f.path, f.sha256, f.size_bytes) for f in framings]
-    return lambda: build_cycle(arrange(framings, area, reading), found.cycle, files)
+    return _load(framings, found.cycle, area, processes)
+
+
+def size_bytes(found: FoundCycle) -> int:
+    """Size of all files of a cycle; what is gone is told of when it is read."""
+    return sum(state[0] for path in found.files if (state := _state(Path(path))) is not None)
 
 
 def load_file(path: str | Path, model: str, *, area: Area | None = None) -> CycleData:
@@ -247,12 +239,14 @@ def _checked(path: str | Path) -> Framing:
     return framing
 
 
-def _load(framings: Sequence[Framing], cycle: Cycle, area: Area | None) -> CycleData:
+def _load(
+    framings: Sequence[Framing], cycle: Cycle, area: Area | None, processes: int | None = None
+) -> CycleData:
     from windowwatch.forecast.grib.arrange import open_cycle
     from windowwatch.forecast.normalise import build_cycle
 
     files = [SourceFile(f.path, f.sha256, f.size_bytes) for f in framings]
-    return build_cycle(open_cycle(framings, area), cycle, files)
+    return build_cycle(open_cycle(framings, area, processes), cycle, files)
 
 
 def require_covers(data: CycleData, places: Iterable[Place]) -> None:

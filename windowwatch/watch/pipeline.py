@@ -16,7 +16,6 @@ from typing import Any
 from windowwatch.child import Progress, unheard
 from windowwatch.forecast.cycle import Cycle, CycleData
 from windowwatch.forecast.notes import CarriedOver, Notes
-from windowwatch.forecast.sources import require_covers
 from windowwatch.notices.policy import holds, plan_deliveries
 from windowwatch.notices.surroundings import next_forecast
 from windowwatch.scoring.opinions import Role, Voice, with_opinions
@@ -103,7 +102,6 @@ def run_pass(
     StorageError
         If the results cannot be stored; nothing of them is then.
     """
-    require_covers(data, watch.sites)
     flown_with, believed = believing(watch, store)
     flown = fly_cycle(
         data, flown_with, now_utc=now_utc, noted=believed, near=near, progress=progress,

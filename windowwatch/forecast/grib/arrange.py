@@ -22,7 +22,7 @@ from windowwatch.forecast.dataset import COPIES_DIFFER, arranged, attributes_of
 from windowwatch.forecast.grib.framing import Framing
 from windowwatch.forecast.grib.grid import Area, Crop, crop
 from windowwatch.forecast.grib.messages import ISOBARIC, MessageKey, Plane
-from windowwatch.forecast.grib.reader import MISSING, Reading
+from windowwatch.forecast.grib.reader import MISSING, read_all
 from windowwatch.forecast.models import Field, Selector, match
 
 #: Copies of one plane that differ by no more than this share of its range are coded otherwise,
@@ -170,12 +170,7 @@ def open_cycle(
     SourceError
         If the grid has nothing of the area.
     """
-    return arrange(files, area, Reading(files, area, processes))
-
-
-def arrange(files: Sequence[Framing], area: Area | None, reading: Reading) -> xr.Dataset:
-    """As `open_cycle`, of files that are being read already."""
-    planes = reading.planes()
+    planes = read_all(files, area, processes)
     if not planes:
         names = ", ".join(framing.path for framing in files)
         raise MissingFieldError(

@@ -21,7 +21,7 @@ from typing import Any, Self, TypeVar
 from windowwatch.child import UNLIMITED, Child, ChildError, Progress, unheard
 from windowwatch.forecast.cycle import CycleData
 from windowwatch.forecast.notes import Notes
-from windowwatch.forecast.sources import FoundCycle, begin_cycle
+from windowwatch.forecast.sources import FoundCycle, load_cycle, size_bytes
 from windowwatch.learning.learned import Belief
 from windowwatch.watch.flying import FlownCycle, fly_cycle
 from windowwatch.watch.values import Area, Watch, area_of
@@ -58,7 +58,7 @@ def read_stored(found: FoundCycle, *, area: Area) -> CycleData:
         As `windowwatch.forecast.sources.load_cycle`.
     """
     if not found.files[0].endswith(ARCHIVE):
-        return begin_cycle(found, area=area, processes=1)()
+        return load_cycle(found, area=area, processes=1)
     from windowwatch.forecast.dataset import files_of, read_archive
     from windowwatch.forecast.normalise import build_cycle
 
@@ -119,7 +119,7 @@ class FlownAhead:
     """
 
     def __init__(self, watch: Watch, processes: int) -> None:
-        self._watch, self._area = replace(watch, channels=()), area_of(watch.sites)
+        self._watch = replace(watch, channels=())
         self._todo: list[_Job] = []
         self._changed, self._closed = threading.Condition(), False
         self._started, self._awaited = False, list[_Job]()
@@ -142,9 +142,10 @@ class FlownAhead:
         What is returned gives it, or raises as `read_stored` and `fly_cycle`; if the process
         dies, `windowwatch.child.ChildDiedError`.
         """
-        job = _Job(asked, _size_bytes(asked.found))
+        job = _Job(asked, size_bytes(asked.found))
         if not self._started and job.size_bytes < WORTH_BYTES:
-            return partial(fly_here, asked, self._watch, partial(read_stored, area=self._area))
+            read = partial(read_stored, area=area_of(self._watch.sites))
+            return partial(fly_here, asked, self._watch, read)
         if not self._watch.use_learned:
             job.turn.set_result((self._watch.belief, ()))
         with self._changed:
@@ -210,11 +211,6 @@ class FlownAhead:
             work, given, what=f"flying {job.asked.found.cycle.id}",
             stopping=lambda: self._closed, progress=job.tell if tells else None,
         )  # fmt: skip
-
-
-def _size_bytes(found: FoundCycle) -> int:
-    """Size of all files; what is gone is told of when the cycle is read."""
-    return sum(Path(path).stat().st_size for path in found.files if Path(path).exists())
 
 
 @dataclass
