@@ -115,6 +115,11 @@ one_algebra_thread()
 # open among it) is found all the same, at the latest at the end of the run.
 gc.set_threshold(20_000)
 
+# Tests speak to the loopback only, without TLS. Each client would read all authorities of
+# certificates that the machine knows, 30 ms of it, before its first word: a minute in a run.
+os.environ.pop("SSL_CERT_FILE", None)
+os.environ["SSL_CERT_DIR"] = os.devnull
+
 # Processes that tests start keep what Python compiles, or each would compile the house anew.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 

@@ -18,8 +18,8 @@ from typing import Any
 
 import distributed
 import made_archive
-import psutil
 import pytest
+from children import survey_workers
 from typed import ROOT
 
 from windowwatch.errors import InputError, SourceError
@@ -226,16 +226,6 @@ def test_where_nobody_answers_or_another_service_does(found: Planned, tmp_path: 
         server.server_close()
 
 
-def workers_of_mine() -> list[psutil.Process]:
-    """Worker processes of the cluster that this process has."""
-    found = []
-    for each in psutil.Process().children(recursive=True):
-        with contextlib.suppress(psutil.Error):
-            if any("spawn_main" in word for word in each.cmdline()):
-                found.append(each)
-    return found
-
-
 def at_work() -> list[int]:
     """Worker processes that were given a block and have not ended it, by the scheduler's word.
 
@@ -253,9 +243,9 @@ def test_all_workers_of_this_machine_are_killed_and_come_back(
     killed: list[int] = []
 
     def kill_all() -> None:
-        for each in workers_of_mine():
-            killed.append(each.pid)
-            os.kill(each.pid, signal.SIGKILL)
+        for each in survey_workers():
+            killed.append(each)
+            os.kill(each, signal.SIGKILL)
 
     run_blocks(found, Shelf(tmp_path), Crew(2), watching=once(kill_all))
     assert len(killed) >= 2

@@ -9,8 +9,8 @@ from pathlib import Path
 import distributed
 import made_archive
 import pandas as pd
-import psutil
 import pytest
+from children import survey_workers
 from typed import ROOT
 
 from windowwatch.child import unheard
@@ -82,10 +82,8 @@ def test_two_workers_of_whom_one_is_killed(
 
     def kill_one(_block: Block, _took_s: float) -> None:
         if not killed:
-            mine = psutil.Process().children(recursive=True)
-            worker = next(p for p in mine if any("spawn_main" in word for word in p.cmdline()))
-            killed.append(worker.pid)
-            os.kill(worker.pid, signal.SIGKILL)
+            killed.append(survey_workers()[0])
+            os.kill(killed[0], signal.SIGKILL)
 
     run_blocks(found, Shelf(tmp_path), Crew(2), watching=kill_one)
     assert killed

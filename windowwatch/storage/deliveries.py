@@ -14,13 +14,18 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from functools import cache
 from typing import cast
 
 from sqlalchemy import (
+    BindParameter,
+    ColumnElement,
     CursorResult,
     Exists,
+    Select,
     Update,
     and_,
+    bindparam,
     case,
     exists,
     func,
@@ -125,40 +130,24 @@ def claim_next(
     """
     now_utc = require_utc(now_utc)
     token = secrets.token_hex(16)
-    free = or_(DeliveryRow.lease_until_utc.is_(None), DeliveryRow.lease_until_utc <= now_utc)
-    overtakes = _overtakes(now_utc)
-    in_time = DeliveryRow.next_try_utc <= now_utc
-    waits = DeliveryRow.state == str(DeliveryState.PENDING)
-    again = and_(DeliveryRow.state == str(DeliveryState.PERHAPS), DeliveryRow.repeats_left > 0)
-    for kind, longest in ((waits, longest_pause), (again, longest_repeat)):
-        if longest is not None:
-            far = DeliveryRow.next_try_utc > now_utc + longest
-            in_time = or_(in_time, and_(kind, DeliveryRow.failing_since_utc.is_not(None), far))
-    due = (
-        select(DeliveryRow)
-        .join(ChangeRow, DeliveryRow.change_key == ChangeRow.key)
-        .where(
-            or_(waits, again),
-            DeliveryRow.channel.in_(sorted(channels)),
-            in_time,
-            and_(free, ~overtakes),
-        )
-        .options(joinedload(DeliveryRow.change))
-        .order_by(_PLANS_FIRST, DeliveryRow.next_try_utc, DeliveryRow.id)
-        .limit(1)
+    asked = {
+        "now_utc": now_utc,
+        "channels": sorted(channels),
+        "keys": sorted(only_keys or ()),
+        "far_utc": None if longest_pause is None else now_utc + longest_pause,
+        "far_repeat_utc": None if longest_repeat is None else now_utc + longest_repeat,
+    }
+    due = _due(
+        only_held, only_keys is not None, longest_pause is not None, longest_repeat is not None
     )
-    if only_held:
-        due = due.where(DeliveryRow.due_utc > ChangeRow.found_utc)
-    if only_keys is not None:
-        due = due.where(DeliveryRow.change_key.in_(sorted(only_keys)))
     with database.writing() as session:
-        row = session.scalar(due)
+        row = session.scalar(due, asked)
         if row is None:
             return None
         claimed = _executed(
             session,
             update(DeliveryRow)
-            .where(DeliveryRow.id == row.id, DeliveryRow.state == row.state, free)
+            .where(DeliveryRow.id == row.id, DeliveryRow.state == row.state, _free(now_utc))
             .values(
                 lease_token=token,
                 lease_until_utc=now_utc + lease,
@@ -172,13 +161,55 @@ def claim_next(
         return Claim(row.id, token, _delivery(row), heard, overtaken)
 
 
-def _overtakes(now_utc: datetime) -> Exists:
+@cache
+def _due(
+    held_only: bool, by_keys: bool, pauses_end: bool, repeats_end: bool
+) -> Select[DeliveryRow]:
+    """What `claim_next` asks, made once: making it takes longer than asking it.
+
+    It takes `now_utc` and `channels`, and by what is asked `keys`, `far_utc`, `far_repeat_utc`.
+    """
+    now = bindparam("now_utc", type_=DeliveryRow.next_try_utc.type)
+    in_time = DeliveryRow.next_try_utc <= now
+    waits = DeliveryRow.state == str(DeliveryState.PENDING)
+    again = and_(DeliveryRow.state == str(DeliveryState.PERHAPS), DeliveryRow.repeats_left > 0)
+    ends = ((pauses_end, waits, "far_utc"), (repeats_end, again, "far_repeat_utc"))
+    for asked, kind, name in ends:
+        if asked:
+            far = DeliveryRow.next_try_utc > bindparam(name)
+            in_time = or_(in_time, and_(kind, DeliveryRow.failing_since_utc.is_not(None), far))
+    due = (
+        select(DeliveryRow)
+        .join(ChangeRow, DeliveryRow.change_key == ChangeRow.key)
+        .where(
+            or_(waits, again),
+            DeliveryRow.channel.in_(bindparam("channels", expanding=True)),
+            in_time,
+            and_(_free(now), ~_overtakes(now)),
+        )
+        .options(joinedload(DeliveryRow.change))
+        .order_by(_PLANS_FIRST, DeliveryRow.next_try_utc, DeliveryRow.id)
+        .limit(1)
+    )
+    if held_only:
+        due = due.where(DeliveryRow.due_utc > ChangeRow.found_utc)
+    if by_keys:
+        due = due.where(DeliveryRow.change_key.in_(bindparam("keys", expanding=True)))
+    return due
+
+
+def _free(now: datetime | BindParameter[datetime]) -> ColumnElement[bool]:
+    """Whether nobody holds a claim on it."""
+    return or_(DeliveryRow.lease_until_utc.is_(None), DeliveryRow.lease_until_utc <= now)
+
+
+def _overtakes(now: BindParameter[datetime]) -> Exists:
     """Whether an earlier notice about the same window still waits on the same channel."""
     earlier, its_change = aliased(DeliveryRow), aliased(ChangeRow)
     return exists().where(
         earlier.channel == DeliveryRow.channel,
         earlier.state == str(DeliveryState.PENDING),
-        or_(earlier.tries > 0, earlier.due_utc <= now_utc),
+        or_(earlier.tries > 0, earlier.due_utc <= now),
         earlier.id < DeliveryRow.id,
         earlier.change_key == its_change.key,
         its_change.window_uid == ChangeRow.window_uid,

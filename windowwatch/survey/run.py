@@ -12,6 +12,7 @@ import hashlib
 import logging
 import pickle
 import socket
+import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
@@ -33,6 +34,9 @@ from windowwatch.survey.plan import Block, Planned, Survey
 
 #: Much of it carries no types.
 _DASK: Any = distributed
+#: How a worker's process is started. Forked from one that has loaded what it needs it works at
+#: once; loading takes seconds. Elsewhere than on Linux forks are less safe.
+_START_METHOD = "forkserver" if sys.platform == "linux" else "spawn"
 #: A block of which so many workers died is given up: it is the block that kills them.
 DEATHS_ALLOWED = 3
 #: What Python, the libraries, a map and paths of flights take of a worker beside weather. [MB]
@@ -221,6 +225,7 @@ def _client(crew: Crew, memory_mb: int) -> Iterator[Any]:
         # who is started again has so long: by Dask's 15 s it is given up for good where starting a
         # process takes longer
         "distributed.deploy.lost-worker-timeout": f"{crew.alone_s}s",
+        "distributed.worker.multiprocessing-method": _START_METHOD,
     }
     # what a block ends with is said once, in our words; Dask's own log is for whoever asks
     for name in ("distributed", "distributed.client"):
@@ -235,6 +240,7 @@ def _client(crew: Crew, memory_mb: int) -> Iterator[Any]:
 
 
 def _own_cluster(crew: Crew, memory_mb: int) -> Any:
+    _load_ahead()
     try:
         return _DASK.LocalCluster(
             n_workers=1 if crew.threads else crew.workers,
@@ -249,6 +255,13 @@ def _own_cluster(crew: Crew, memory_mb: int) -> Any:
             f"the workers cannot be started on this machine ({type(error).__name__}: {error}); "
             f"try fewer (--workers). {_GOES_ON}"
         ) from error
+
+
+def _load_ahead() -> None:
+    """Have all that a worker imports loaded once, by the process that workers are forked from."""
+    context = _DASK.utils.get_mp_context()  # at first it puts down a list of its own
+    if _START_METHOD == "forkserver":
+        context.set_forkserver_preload(["distributed", __name__])
 
 
 def _client_at(address: str, wait_s: float) -> Any:

@@ -5,6 +5,7 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -143,10 +144,10 @@ class Checker:
         FetchStoppedError
             If `stopping` said so.
         """
-        given = (self._check, path, item, area, asked)
+        work = partial(self._check, asked=asked)
         with self._lock:
             try:
-                return self._child.call(_checked, given, stopping=self._stopping)
+                return self._child.call(work, (path, item, area), stopping=self._stopping)
             except ChildStoppedError as error:
                 raise FetchStoppedError("fetching was stopped", retry=True) from error
             except ChildError as error:
@@ -165,16 +166,6 @@ class Checker:
         if isinstance(error, ChildFaultError):
             return f"a fault in its check: {error.cause}"
         return "checking it does not come to an end"
-
-
-def _checked(
-    check: Callable[..., Checked],
-    path: Path,
-    item: Item,
-    area: Area,
-    asked: Sequence[Wanted] | None,
-) -> Checked:
-    return check(path, item, area, asked=asked)
 
 
 _LOG = logging.getLogger(__name__)
