@@ -1,8 +1,8 @@
 """Scouting: every candidate place of a region flown and scored as if it were a site.
 
-Processes do it: each opens the forecast once and flies a few places at a time. The first places are
-spread over the whole region, so that there is a coarse answer early. Nothing of a place differs
-from what a pass would say if the place were a site of the watch.
+Processes do it: one reads the forecast for all, and each flies a few places at a time. The first
+places are spread over the whole region, so that there is a coarse answer early. Nothing of a place
+differs from what a pass would say if the place were a site of the watch.
 """
 
 import logging
@@ -12,6 +12,7 @@ import secrets
 import threading
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -182,14 +183,18 @@ def _terrain_m(data: CycleData, places: Sequence[Place]) -> NDArray[np.float64]:
 _FLYERS: list[Flyer] = []
 
 
-def set_up_flyer(given: _Given, database_url: str) -> Candidates:
-    """Open the forecast for a process of its own; the places with all their heights."""
+def read_forecast(given: _Given, database_url: str) -> CycleData:
+    """Read the forecast in a process of its own, over all places."""
     store = open_store(database_url)
     try:
         sites = tuple(site_of(place) for place in given.candidates.places)
-        data = open_again(given.stored, replace(given.watch, sites=sites), store, given.named)
+        return open_again(given.stored, replace(given.watch, sites=sites), store, given.named)
     finally:
         store.close()
+
+
+def set_up_flyer(given: _Given, data: CycleData) -> Candidates:
+    """Make a process ready to fly places; the places with all their heights."""
     _FLYERS[:] = [Flyer(data, given.watch, given.order, given.candidates, given.now_utc)]
     return _FLYERS[0].candidates
 
@@ -331,11 +336,13 @@ class _Crew:
             self._parts.put(tuple(range(begin, min(begin + _AT_ONCE, count))))
         self._found = queue.SimpleQueue[tuple[PlaceHours, ...] | BaseException]()
         self._end, self._open = threading.Event(), ExitStack()
+        self._data = Future[CycleData]()
+        self._lock, self._waiting = threading.Lock(), self._processes
         self.places: tuple[Place, ...] = given.candidates.places
 
     def __enter__(self) -> "_Crew":
-        for _ in range(self._processes):
-            thread = threading.Thread(target=self._work, daemon=True)
+        for number in range(self._processes):
+            thread = threading.Thread(target=self._work, args=(number == 0,), daemon=True)
             thread.start()
             self._open.callback(thread.join)
         self._open.callback(self._end.set)
@@ -361,15 +368,18 @@ class _Crew:
                 raise found
             return found
 
-    def _work(self) -> None:
+    def _work(self, reads: bool) -> None:
         def stopping() -> bool:
             return self._end.is_set() or self._by.stopping()
 
         try:
             with Child(self._by.limits, style=self._by.style) as child:
                 about: dict[str, Any] = {"what": "scouting", "stopping": stopping}
-                placed = child.call(set_up_flyer, (self._given, self._url), **about)
+                if reads:
+                    self._read(child, about)
+                placed = child.call(set_up_flyer, (self._given, self._data.result()), **about)
                 self.places = placed.places
+                self._let_go()
                 while not self._end.is_set():
                     try:
                         part = self._parts.get_nowait()
@@ -378,6 +388,20 @@ class _Crew:
                     self._found.put(child.call(fly_places, (part,), **about))
         except BaseException as error:
             self._found.put(error)
+
+    def _let_go(self) -> None:
+        """Hold the forecast no more when every process has it: it may be large."""
+        with self._lock:
+            self._waiting -= 1
+            if self._waiting == 0:
+                self._data = Future()
+
+    def _read(self, child: Child, about: dict[str, Any]) -> None:
+        """Have the forecast read by one process for all; what befalls it befalls all."""
+        try:
+            self._data.set_result(child.call(read_forecast, (self._given, self._url), **about))
+        except BaseException as error:
+            self._data.set_exception(error)
 
 
 @dataclass(frozen=True)
