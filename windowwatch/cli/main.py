@@ -4,7 +4,11 @@ import logging
 
 import click
 
-from windowwatch.child import give_back_freed_arrays, one_algebra_thread
+from windowwatch.child import (
+    give_back_freed_arrays,
+    look_for_garbage_less_often,
+    one_algebra_thread,
+)
 from windowwatch.cli import (
     backtest,
     chase,
@@ -33,6 +37,7 @@ def main(context: click.Context, verbose: bool, log_json: bool) -> None:
     """
     LogStyle(logging.INFO if verbose else logging.WARNING, log_json).set_up()
     one_algebra_thread()
+    look_for_garbage_less_often()
     give_back_freed_arrays()
     context.obj = log_json
 
