@@ -41,6 +41,17 @@ def test_locked_by_another_process(tmp_path: Path) -> None:
     store.close()
 
 
+def test_what_is_asked_while_all_is_closed_leaves_no_connection_open(tmp_path: Path) -> None:
+    store = new_store(tmp_path / "windowwatch.sqlite")
+    with store.engine.connect() as asking:
+        held = asking.connection.driver_connection
+        store.close()
+        assert asking.exec_driver_sql("SELECT 1").scalar() == 1
+    assert isinstance(held, sqlite3.Connection)
+    with pytest.raises(sqlite3.ProgrammingError, match="closed database"):
+        held.execute("SELECT 1")
+
+
 @pytest.mark.parametrize("content", [b"GRIB and other things\n" * 1000, b"\x00" * 4096])
 def test_not_a_database(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "notes.txt"

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import ColumnElement, delete, make_url, select
+from sqlalchemy import ColumnElement, delete, event, make_url, select
 from sqlalchemy.exc import ArgumentError
 
 from windowwatch.errors import StorageError
@@ -241,7 +241,8 @@ class Store(engine.Database):
         return SqlLedger(self)
 
     def close(self) -> None:
-        """Close all connections."""
+        """Close all connections; one that a page still asks with, as soon as it has its answer."""
+        event.listen(self.engine.pool, "checkin", lambda _given_back, held: held.invalidate())
         self.engine.dispose()
 
 
