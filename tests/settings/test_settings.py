@@ -128,8 +128,8 @@ WRONG = {
     ),
     "no such place on Earth": (
         ("latitude_deg = 46.10", "latitude_deg = 146.10"),
-        "sites[1] = {…}: latitude_deg = 146.1 is none; give -89 to 89. Where it is swapped with "
-        "the longitude, write latitude_deg = -36.6 and longitude_deg = 146.1",
+        "sites[1] = {…}: latitude_deg = 146.1 is no latitude; give -89 to 89. If it is swapped "
+        "with the longitude, write latitude_deg = -36.6 and longitude_deg = 146.1",
     ),
     "one site swapped": (
         (

@@ -70,8 +70,8 @@ def refuse_swapped_numbers(table: Any) -> None:
             return
     if 90.0 < abs(latitude) <= 180.0 and abs(longitude) <= 89.0:  # type: ignore[arg-type]
         raise ValueError(
-            f"latitude_deg = {latitude:g} is none; give -89 to 89. Where it is swapped with the "
-            f"longitude, write latitude_deg = {longitude:g} and longitude_deg = {latitude:g}"
+            f"latitude_deg = {latitude:g} is no latitude; give -89 to 89. If it is swapped with "
+            f"the longitude, write latitude_deg = {longitude:g} and longitude_deg = {latitude:g}"
         )
 
 

@@ -202,59 +202,6 @@ class _Piece:
     framing: Framing
 
 
-class Reading:
-    """Wanted fields of several files, read by this process and others, from now on.
-
-    The others begin at once; this process joins in when it asks for the planes. So a reading
-    that is begun early is done, or nearly so, when its planes are needed.
-
-    Parameters
-    ----------
-    framings, area, processes
-        As of `read_all`; `processes` is how many read besides this one at most, plus one.
-    """
-
-    def __init__(
-        self, framings: Sequence[Framing], area: Area | None, processes: int | None = None
-    ) -> None:
-        pieces = [
-            _Piece(place, part)
-            for place, part in enumerate(part for framing in framings for part in _cut(framing))
-        ]
-        if processes is None:
-            wanted = sum(map(_wanted, framings))
-            processes = min(os.cpu_count() or 1, 1 + wanted // WORTH_FIELDS)
-        self._area, self._todo = area, deque(pieces)
-        self._results: list[list[Plane] | WindowwatchError | None] = [None] * len(pieces)
-        self._helpers = [
-            threading.Thread(target=_hand_out, args=(self._todo, area, self._results), daemon=True)
-            for _ in range(min(processes - 1, len(pieces) - 1) if sys.executable else 0)
-        ]
-        for helper in self._helpers:
-            helper.start()
-
-    def planes(self) -> list[Plane]:
-        """All planes, in order; raises as `read_all`. To be asked once."""
-        try:
-            while self._todo:
-                try:
-                    piece = self._todo.popleft()
-                except IndexError:  # a reader was quicker
-                    break
-                self._results[piece.place] = read_planes(piece.framing, self._area)
-        except WindowwatchError as error:
-            self._results[piece.place] = error
-        finally:
-            self.close()
-        return _joined(self._results)
-
-    def close(self) -> None:
-        """Read no more; whoever reads ends."""
-        self._todo.clear()
-        for helper in self._helpers:
-            helper.join()
-
-
 def read_all(
     framings: Sequence[Framing], area: Area | None, processes: int | None = None
 ) -> list[Plane]:
@@ -275,7 +222,35 @@ def read_all(
         As `grib.read_planes`, for the first of the fields that cannot be read; and if a
         process that reads died.
     """
-    return Reading(framings, area, processes).planes()
+    pieces = [
+        _Piece(place, part)
+        for place, part in enumerate(part for framing in framings for part in _cut(framing))
+    ]
+    if processes is None:
+        wanted = sum(map(_wanted, framings))
+        processes = min(os.cpu_count() or 1, 1 + wanted // WORTH_FIELDS)
+    todo = deque(pieces)
+    results: list[list[Plane] | WindowwatchError | None] = [None] * len(pieces)
+    helpers = [
+        threading.Thread(target=_hand_out, args=(todo, area, results), daemon=True)
+        for _ in range(min(processes - 1, len(pieces) - 1) if sys.executable else 0)
+    ]
+    for helper in helpers:
+        helper.start()
+    try:
+        while todo:
+            try:
+                piece = todo.popleft()
+            except IndexError:  # a helper was quicker
+                break
+            results[piece.place] = read_planes(piece.framing, area)
+    except WindowwatchError as error:
+        results[piece.place] = error
+    finally:
+        todo.clear()
+        for helper in helpers:
+            helper.join()
+    return _joined(results)
 
 
 def _joined(results: Sequence[list[Plane] | WindowwatchError | None]) -> list[Plane]:
