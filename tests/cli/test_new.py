@@ -104,7 +104,7 @@ def test_wrong_answers_are_asked_again_with_the_reason(tmp_path: Path) -> None:
     assert code == 0, said
     for reason in (
         "'Tagus/valley' cannot be a name here", "did you mean Europe/Lisbon?",
-        "write a point, not a comma, in numbers", "latitude_deg = 138.57 is none",
+        "write a point, not a comma, in numbers", "latitude_deg = 138.57 is no latitude",
         "'Evora 38.57': give name, latitude, longitude", "two sites are called 'Evora'",
         "give hydrogen or helium", "write a point, not a comma: 1.2", "for grams write 1200 g",
         "(the nearest: 1.2)", "12 times the mass of the balloon", "for grams write 1500 g",
