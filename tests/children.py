@@ -3,19 +3,14 @@
 import os
 from pathlib import Path
 
-#: What stands in the command of a process that forks others, and in theirs.
-_FORKS = "multiprocessing.forkserver"
 
-
-def living_children(of: int | None = None, running: str = "windowwatch.child") -> list[int]:
+def living_children(of: int | None = None) -> list[int]:
     """Their process numbers; Linux only, as proc(5) describes it.
 
     Parameters
     ----------
     of
         The process that started them; this one if None.
-    running
-        What stands in their command.
     """
     found = []
     of = os.getpid() if of is None else of
@@ -26,15 +21,6 @@ def living_children(of: int | None = None, running: str = "windowwatch.child") -
         except OSError:  # it ended meanwhile
             continue
         state, parent = status.rpartition(")")[2].split()[:2]
-        if int(parent) == of and state != "Z" and running in command:
+        if int(parent) == of and state != "Z" and "windowwatch.child" in command:
             found.append(int(folder.name))
     return sorted(found)
-
-
-def survey_workers() -> list[int]:
-    """Processes of the workers of a survey that this process runs on its own machine.
-
-    They are forked from one that has loaded what they need, itself a child of this one.
-    """
-    servers = living_children(running=_FORKS)
-    return [worker for server in servers for worker in living_children(server, _FORKS)]

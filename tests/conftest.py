@@ -17,7 +17,7 @@ import pytest
 from recorded import samples_have_changed
 from sqlalchemy import URL, create_engine, make_url, text
 
-from windowwatch.child import one_algebra_thread
+from windowwatch.child import look_for_garbage_less_often, one_algebra_thread
 
 if TYPE_CHECKING:
     from windowwatch.storage.store import Store
@@ -113,7 +113,7 @@ one_algebra_thread()
 # Looking for garbage after every 700 objects takes a tenth of the time of a whole run: it walks
 # half a million objects that modules hold, again and again. What the collector finds (files left
 # open among it) is found all the same, at the latest at the end of the run.
-gc.set_threshold(20_000)
+look_for_garbage_less_often()
 
 # Tests speak to the loopback only, without TLS. Each client would read all authorities of
 # certificates that the machine knows, 30 ms of it, before its first word: a minute in a run.

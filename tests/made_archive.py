@@ -1,5 +1,6 @@
 """A small archive like a reanalysis, for tests: air whose wind and heights are formulas."""
 
+import contextlib
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -134,3 +135,18 @@ def survey_of(archive_: Archive, **changes: Any) -> Planned:
 def written(shelf: Shelf) -> dict[str, bytes]:
     """The bytes of every block that is there."""
     return {key: (shelf.folder / "blocks" / f"{key}.parquet").read_bytes() for key in shelf.there()}
+
+
+def workers(*, at_work: bool = False) -> list[int]:
+    """Processes of the workers of this process' cluster, by the scheduler's word.
+
+    With `at_work` those that were given a block and have not ended it. The scheduler is asked for
+    their process, too: whoever starts workers again has the next one's by then.
+    """
+    import distributed  # whoever flies no blocks need not load it
+
+    with contextlib.suppress(ValueError):  # there is no cluster yet
+        cluster: Any = distributed.default_client().cluster  # type: ignore[no-untyped-call]
+        known = list(cluster.scheduler.workers.values())
+        return [each.pid for each in known if each.processing or not at_work]
+    return []

@@ -14,12 +14,9 @@ from collections.abc import Callable, Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 from threading import Event, Thread
-from typing import Any
 
-import distributed
 import made_archive
 import pytest
-from children import survey_workers
 from typed import ROOT
 
 from windowwatch.errors import InputError, SourceError
@@ -226,24 +223,13 @@ def test_where_nobody_answers_or_another_service_does(found: Planned, tmp_path: 
         server.server_close()
 
 
-def at_work() -> list[int]:
-    """Worker processes that were given a block and have not ended it, by the scheduler's word.
-
-    Its own word for their process, too: whoever starts workers again has the next one's by then.
-    """
-    with contextlib.suppress(ValueError):  # there is no cluster yet
-        cluster: Any = distributed.default_client().cluster  # type: ignore[no-untyped-call]
-        return [each.pid for each in list(cluster.scheduler.workers.values()) if each.processing]
-    return []
-
-
 def test_all_workers_of_this_machine_are_killed_and_come_back(
     found: Planned, right: dict[str, bytes], tmp_path: Path
 ) -> None:
     killed: list[int] = []
 
     def kill_all() -> None:
-        for each in survey_workers():
+        for each in made_archive.workers():
             killed.append(each)
             os.kill(each, signal.SIGKILL)
 
@@ -260,7 +246,7 @@ def test_a_block_that_its_workers_die_of_is_named(
 
     def kill_whoever_works() -> None:
         while not over.wait(0.1):
-            for each in at_work():
+            for each in made_archive.workers(at_work=True):
                 with contextlib.suppress(ProcessLookupError):  # its death is not noticed yet
                     os.kill(each, signal.SIGKILL)
                     killed.append(each)

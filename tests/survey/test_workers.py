@@ -10,7 +10,6 @@ import distributed
 import made_archive
 import pandas as pd
 import pytest
-from children import survey_workers
 from typed import ROOT
 
 from windowwatch.child import unheard
@@ -82,7 +81,7 @@ def test_two_workers_of_whom_one_is_killed(
 
     def kill_one(_block: Block, _took_s: float) -> None:
         if not killed:
-            killed.append(survey_workers()[0])
+            killed.append(made_archive.workers()[0])
             os.kill(killed[0], signal.SIGKILL)
 
     run_blocks(found, Shelf(tmp_path), Crew(2), watching=kill_one)

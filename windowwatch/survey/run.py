@@ -240,7 +240,8 @@ def _client(crew: Crew, memory_mb: int) -> Iterator[Any]:
 
 
 def _own_cluster(crew: Crew, memory_mb: int) -> Any:
-    _load_ahead()
+    if not crew.threads and _START_METHOD == "forkserver":
+        _load_ahead()
     try:
         return _DASK.LocalCluster(
             n_workers=1 if crew.threads else crew.workers,
@@ -260,8 +261,7 @@ def _own_cluster(crew: Crew, memory_mb: int) -> Any:
 def _load_ahead() -> None:
     """Have all that a worker imports loaded once, by the process that workers are forked from."""
     context = _DASK.utils.get_mp_context()  # at first it puts down a list of its own
-    if _START_METHOD == "forkserver":
-        context.set_forkserver_preload(["distributed", __name__])
+    context.set_forkserver_preload(["distributed", __name__])
 
 
 def _client_at(address: str, wait_s: float) -> Any:
