@@ -16,6 +16,7 @@ from windowwatch.forecast.download.checked import check_file
 from windowwatch.forecast.download.wanted import Item, Wanted
 from windowwatch.forecast.grib.framing import Framing
 from windowwatch.forecast.grib.grid import Area
+from windowwatch.forecast.notes import Notes
 
 
 def double(number: int) -> int:
@@ -99,7 +100,7 @@ def tell_and_double(number: int, progress: Callable[[str, float], None]) -> int:
 
 def check_or_die(
     path: Path, item: Item, area: Area, *, asked: Sequence[Wanted] | None
-) -> tuple[Framing, tuple[str, ...]]:
+) -> tuple[Framing, Notes]:
     """As the check of a fetched file; but some files kill, or keep for ever, who reads them."""
     if "crash" in path.name:
         os.kill(os.getpid(), signal.SIGSEGV)

@@ -83,7 +83,14 @@ SAID: tuple[tuple[n.Note, str], ...] = (
     (n.MemberAbsent(2), "member 2 is missing"),
     (n.FewerMembers(8, 2), "the source speaks of 8 members; 2 are there"),
     (n.MoreGaps(17), "and 17 more gaps of this kind"),
-    (n.NotInSource("gust_mps +3 h"), "not in the source: gust_mps +3 h"),
+    (
+        at(n.NotReceived(HEIGHT), 3, 6),
+        "geopotential height at 500 hPa of member 2 was asked for and did not come, at +3, +6 h",
+    ),
+    (
+        at(n.OverAnotherInterval(GUST, 6 * H, 3 * H), 93),
+        "wind gust is over 6 h where 3 h are documented, at +93 h",
+    ),
     (
         n.NearGround("hrrr-2026-05-05T12Z", at(n.NotThere(GUST), 3)),
         "hrrr-2026-05-05T12Z near the ground: wind gust is missing at +3 h",

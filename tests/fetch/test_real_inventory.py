@@ -22,6 +22,7 @@ from windowwatch.forecast.download.collect import Haul
 from windowwatch.forecast.download.wanted import levels_of
 from windowwatch.forecast.grib.messages import Kind
 from windowwatch.forecast.grib.reader import inventory as keys_of
+from windowwatch.forecast.notes import AtSteps, OverAnotherInterval, Planes
 from windowwatch.forecast.sources import load_files, open_files
 from windowwatch.wording.gaps import notes_words
 
@@ -138,8 +139,10 @@ def test_every_file_is_accepted(fetched: Fetched) -> None:
     assert haul.complete, haul.problems
     assert haul.problems == ()
     for file in haul.files:
-        words = " ".join(file.lacking)
-        assert "since" not in words, "intervals are as documented"
+        lacks = [note.lack for note in file.lacking if isinstance(note, AtSteps)]
+        assert not [lack for lack in lacks if isinstance(lack, OverAnotherInterval)], (
+            "intervals are as documented"
+        )
 
 
 def wanted_of(case: Case, its: Model, step: int) -> set[tuple[str, float, int, int]]:
@@ -249,6 +252,7 @@ def test_a_gust_over_another_interval_than_documented_is_kept_and_told(
         b = bench(as_served(CASES["IFS"], host), tmp_path)
         (file,) = b.collector.gather(CYCLE, (93,)).files
         opened, _ = open_files([file.path], PART)
-    assert file.lacking == ("gust_mps +93 h since +90 h (it is since +87 h)",)
+    gust = OverAnotherInterval(Planes("gust_mps"), 6 * 3600, 3 * 3600)
+    assert file.lacking == (AtSteps(gust, (93 * 3600,), 1),)
     (array,) = arrays_of(opened, "control")["gust_mps"]
     assert array["start"].values.tolist() == [87 * 3600]

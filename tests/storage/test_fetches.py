@@ -1,25 +1,31 @@
 """The ledger of fetches, and a cycle that is passed again when more of it has come."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+from alembic import command
 from invented import WATCH, at, change, cycle, flat, hour, record, window
+from sqlalchemy import text
 
 from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
-from windowwatch.storage.store import Store
+from windowwatch.forecast.notes import AtSteps, NotReceived, Planes, SaidBefore
+from windowwatch.storage import engine
+from windowwatch.storage.store import Store, open_store
 from windowwatch.windows.values import ChangeKind
 
 CYCLE = datetime(2026, 5, 4, 12, tzinfo=UTC)
 FILE = KeptFile(
     "gfs-0.25", CYCLE, "filter-0.25", "0p25-f003", 3, "http://h/x", "/c/x", 5, "ab" * 32, CYCLE
 )
+LACKS = AtSteps(NotReceived(Planes("visibility_m")), (21_600,), 1)
 STATE = CycleState("gfs-0.25", CYCLE, CycleStage.PARTIAL, "filter-0.25", 3, 57, CYCLE)
 
 
 def test_the_ledger_remembers_files(store: Store) -> None:
     ledger = store.ledger()
     assert ledger.kept_files("gfs-0.25", CYCLE) == ()
-    later = replace(FILE, item="0p25-f006", step_h=6, lacking=("visibility_m +6 h",))
+    later = replace(FILE, item="0p25-f006", step_h=6, lacking=(LACKS,))
     for file in (later, FILE, replace(FILE, model="gefs")):
         ledger.keep_file(file)
     assert ledger.kept_files("gfs-0.25", CYCLE) == (FILE, later)
@@ -29,6 +35,38 @@ def test_the_ledger_remembers_files(store: Store) -> None:
     ledger.forget_file(again)
     ledger.forget_file(again)
     assert ledger.kept_files("gfs-0.25", CYCLE) == (later,)
+
+
+def test_what_a_version_before_kept_as_texts_is_said_as_it_was(store_url: str) -> None:
+    database = engine.open_database(store_url)
+
+    def migrate(step: Callable[..., None], version: str) -> None:
+        with database.writing() as session:
+            config = engine._alembic_config()
+            config.attributes["connection"] = session.connection()
+            step(config, version)
+
+    made = open_store(store_url)
+    made.upgrade()
+    noted = SaidBefore("not in the source: gust_mps +3 h")
+    made.save_pass(record(gaps=(noted, LACKS)))
+    made.ledger().keep_file(replace(FILE, lacking=(LACKS,)))
+    made.close()
+    migrate(command.downgrade, "0017")
+    with database.writing() as session:
+        (gaps,) = session.scalars(text("SELECT gaps FROM cycles"))
+        assert '{"kind":"not in source","message":"gust_mps +3 h"}' in gaps
+        assert session.scalars(text("SELECT lacking FROM kept_files")).all() == ["[]"]
+        session.execute(
+            text("UPDATE kept_files SET lacking = :texts"), {"texts": '["visibility_m +6 h"]'}
+        )
+    migrate(command.upgrade, "0018")
+    database.engine.dispose()
+    store = open_store(store_url)
+    assert store.cycles(WATCH)[0].gaps == (noted, LACKS)
+    (file,) = store.ledger().kept_files("gfs-0.25", CYCLE)
+    assert file.lacking == (SaidBefore("visibility_m +6 h"),)
+    store.close()
 
 
 def test_the_ledger_remembers_how_cycles_came_in(store: Store) -> None:

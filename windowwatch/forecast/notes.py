@@ -143,6 +143,25 @@ class TakenAsDry(Lack):
     planes: Planes
 
 
+@dataclass(frozen=True)
+class NotReceived(Lack):
+    """Planes that an index names, that were asked for, and that did not come."""
+
+    planes: Planes
+
+
+@dataclass(frozen=True)
+class OverAnotherInterval(Lack):
+    """Planes that stand for so long a time before their own, not for so long as is documented.
+
+    Both lengths in seconds.
+    """
+
+    planes: Planes
+    given_s: int
+    documented_s: int
+
+
 # -- gaps --
 
 
@@ -190,13 +209,6 @@ class MoreGaps(Note):
     """So many more gaps are not kept one by one."""
 
     count: int
-
-
-@dataclass(frozen=True)
-class NotInSource(Note):
-    """A message that was asked for and that its source does not have, as the ledger names it."""
-
-    message: str
 
 
 @dataclass(frozen=True)
@@ -324,7 +336,6 @@ NOTE_KINDS: Mapping[str, type[Note]] = {
     "member absent": MemberAbsent,
     "fewer members": FewerMembers,
     "more gaps": MoreGaps,
-    "not in source": NotInSource,
     "near ground": NearGround,
     "unperturbed left out": UnperturbedLeftOut,
     "copies differ": CopiesDiffer,
@@ -349,6 +360,8 @@ LACK_KINDS: Mapping[str, type[Lack]] = {
     "partly there": PartlyThere,
     "not used": NotUsed,
     "taken as dry": TakenAsDry,
+    "not received": NotReceived,
+    "over another interval": OverAnotherInterval,
 }
 FAULT_KINDS: Mapping[str, type[Fault]] = {
     "out of bounds": OutOfBounds,

@@ -57,16 +57,6 @@ def number(value: Any, what: str) -> float | None:
     return plain
 
 
-def texts_to_json(texts: tuple[str, ...]) -> str:
-    """JSON text of sentences."""
-    return _dump(list(texts))
-
-
-def texts_from_json(text: str) -> tuple[str, ...]:
-    """Sentences of JSON text."""
-    return tuple(json.loads(text))
-
-
 def parts_to_json(parts: dict[Part, float | None], what: str) -> str:
     """JSON text of the scores of the parts."""
     return _dump({str(k): number(v, f"{what}, part {k}") for k, v in parts.items()})

@@ -26,9 +26,9 @@ from windowwatch.storage import (
     upkeep,
     watches,
 )
-from windowwatch.storage.codec import texts_from_json, texts_to_json
 from windowwatch.storage.cycles import find_trail
 from windowwatch.storage.engine import Database
+from windowwatch.storage.rows import notes_from_json, notes_to_json
 from windowwatch.storage.tables import CycleStateRow, KeptFileRow
 
 _FILE = tuple(field.name for field in fields(KeptFile))
@@ -59,7 +59,8 @@ class SqlLedger:
         values: dict[str, Any] = {name: getattr(file, name) for name in _FILE}
         with self._database.writing() as session:
             session.execute(delete(KeptFileRow).where(*_same(file)))
-            session.add(KeptFileRow(**{**values, "lacking": texts_to_json(file.lacking)}))
+            lacking = notes_to_json(file.lacking, file.path)
+            session.add(KeptFileRow(**{**values, "lacking": lacking}))
 
     def forget_file(self, file: KeptFile) -> None:
         """Forget a file."""
@@ -101,7 +102,7 @@ def _same(file: KeptFile) -> tuple[ColumnElement[bool], ...]:
 
 def _file(row: KeptFileRow) -> KeptFile:
     values = {name: getattr(row, name) for name in _FILE}
-    return KeptFile(**{**values, "lacking": texts_from_json(row.lacking)})
+    return KeptFile(**{**values, "lacking": notes_from_json(row.lacking, row.path)})
 
 
 def _state(row: CycleStateRow) -> CycleState:

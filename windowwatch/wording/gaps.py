@@ -46,8 +46,6 @@ def note_words(note: n.Note) -> str:
             return f"the source speaks of {said} members; {there} are there"
         case n.MoreGaps(count):
             return f"and {count} more gaps of this kind"
-        case n.NotInSource(message):
-            return f"not in the source: {message}"
         case n.NearGround(cycle_id, inner):
             return f"{cycle_id} near the ground: {note_words(inner)}"
     return _remark_words(note)
@@ -135,6 +133,14 @@ def lack_words(lack: n.Lack) -> str:
             return f"{planes_words(planes)} is not used, {fault_words(why)},"
         case n.TakenAsDry(planes):
             return f"air is taken as dry where {planes_words(planes)} is missing,"
+        case n.NotReceived(planes):
+            return f"{planes_words(planes)} was asked for and did not come,"
+        case n.OverAnotherInterval(planes, given_s, documented_s):
+            given_h, documented_h = given_s / 3600, documented_s / 3600
+            return (
+                f"{planes_words(planes)} is over {given_h:g} h where {documented_h:g} h are "
+                "documented,"
+            )
     raise InputError(f"no words for a lack of kind {type(lack).__name__}")
 
 

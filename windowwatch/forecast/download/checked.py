@@ -8,7 +8,7 @@ first kept.
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +19,14 @@ from windowwatch.forecast.grib.framing import Framing, walk
 from windowwatch.forecast.grib.grid import Area, Grid
 from windowwatch.forecast.grib.messages import ISOBARIC, Plane
 from windowwatch.forecast.models import match
+from windowwatch.forecast.notes import (
+    AtSteps,
+    Note,
+    Notes,
+    NotReceived,
+    OverAnotherInterval,
+    Planes,
+)
 
 #: Field, level, end and member of a message.
 _Name = tuple[str, float, int, int | None]
@@ -26,7 +34,7 @@ _Name = tuple[str, float, int, int | None]
 
 def check_file(
     path: Path, item: Item, area: Area, *, asked: Sequence[Wanted] | None
-) -> tuple[Framing, tuple[str, ...]]:
+) -> tuple[Framing, Notes]:
     """Check one fetched file.
 
     Parameters
@@ -41,10 +49,9 @@ def check_file(
 
     Returns
     -------
-    Framing, tuple of str
-        The frames and checksum of the file; and, in words, messages that were asked for and
-        are not there, or are over another interval than the provider documents: their own
-        keys count.
+    Framing, tuple of Note
+        The frames and checksum of the file; and which messages were asked for and are not
+        there, or are over another interval than the provider documents: their own keys count.
 
     Raises
     ------
@@ -81,19 +88,19 @@ def check_file(
     if twice:
         raise DecodeError(f"{path.name}: {twice[0][0]} is in it twice; its index is wrong")
     there = {_name(what): what for what in found}
-    lacks = [str(w) for w in asked if _name(w) not in there]
-    return framing, (*lacks, *_otherwise(asked, there))
+    return framing, tuple(_noted(asked, there))
 
 
-def _otherwise(asked: Sequence[Wanted], there: Mapping[_Name, Wanted]) -> list[str]:
-    """In words, what is over another interval than documented."""
-    return [
-        f"{w} since +{w.start_s / 3600:g} h (it is since +{(got.start_s or 0) / 3600:g} h)"
-        for w in asked
-        if (got := there.get(_name(w))) is not None
-        and w.start_s is not None
-        and w.start_s != got.start_s
-    ]
+def _noted(asked: Sequence[Wanted], there: Mapping[_Name, Wanted]) -> Iterator[Note]:
+    """What is not there of what was asked for, and what is over another interval."""
+    for what in asked:
+        planes = Planes(what.field, 100.0 * what.level_hpa or None, what.member or 0)
+        got = there.get(_name(what))
+        if got is None:
+            yield AtSteps(NotReceived(planes), (what.end_s,), 1)
+        elif what.start_s is not None and what.start_s != got.start_s:
+            given_s, documented_s = what.end_s - (got.start_s or 0), what.end_s - what.start_s
+            yield AtSteps(OverAnotherInterval(planes, given_s, documented_s), (what.end_s,), 1)
 
 
 def _name(what: Wanted) -> _Name:

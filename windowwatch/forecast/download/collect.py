@@ -32,6 +32,7 @@ from windowwatch.forecast.download.ledger import KeptFile, Ledger
 from windowwatch.forecast.download.wanted import Entry, Item, Wanted, items_of, merge, missing_aloft
 from windowwatch.forecast.grib.framing import Framing, sha256_of
 from windowwatch.forecast.grib.grid import Area
+from windowwatch.forecast.notes import Notes
 
 _ENDINGS = {
     Speech.NOAA_INDEX: ".idx",
@@ -45,7 +46,7 @@ class Check(Protocol):
 
     def __call__(
         self, path: Path, item: Item, area: Area, *, asked: Sequence[Wanted] | None
-    ) -> tuple[Framing, tuple[str, ...]]:
+    ) -> tuple[Framing, Notes]:
         """Frames and checksum of the file, and what it lacks in words; or DecodeError."""
 
 

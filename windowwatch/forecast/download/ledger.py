@@ -13,6 +13,7 @@ from statistics import median
 from typing import Protocol
 
 from windowwatch.forecast.download.catalogue import Model
+from windowwatch.forecast.notes import Notes
 
 #: What takes the place of a route in the ledger for a cycle's NetCDF file.
 STORE = "store"
@@ -46,8 +47,9 @@ class KeptFile:
     sha256 : str
         Of its bytes when it was checked.
     kept_utc : datetime
-    lacking : tuple of str
-        Messages near the ground that were asked for and not there.
+    lacking : tuple of Note
+        Messages near the ground that were asked for and are not there, or are over another
+        interval than is documented.
     """
 
     model: str
@@ -60,7 +62,7 @@ class KeptFile:
     size_bytes: int
     sha256: str
     kept_utc: datetime
-    lacking: tuple[str, ...] = ()
+    lacking: Notes = ()
 
 
 @dataclass(frozen=True)

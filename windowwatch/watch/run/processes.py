@@ -31,7 +31,7 @@ from windowwatch.forecast.download.ledger import STORE, KeptFile, Ledger
 from windowwatch.forecast.download.wanted import Item, Wanted
 from windowwatch.forecast.grib.framing import Framing, sha256_of
 from windowwatch.forecast.grib.grid import Area
-from windowwatch.forecast.notes import Attribution, NotInSource
+from windowwatch.forecast.notes import AtSteps, Attribution, Lack, Note, Notes
 from windowwatch.forecast.sources import FoundCycle, load_cycle, open_files
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store, open_store
@@ -45,8 +45,8 @@ if TYPE_CHECKING:
     from windowwatch.forecast.dataset import CycleDataset
 
 Answer = TypeVar("Answer")
-#: What a check gives: frames and checksum of the file, and what it lacks in words.
-Checked = tuple[Framing, tuple[str, ...]]
+#: What a check gives: frames and checksum of the file, and what it lacks.
+Checked = tuple[Framing, Notes]
 
 
 def pass_in_child(
@@ -169,7 +169,7 @@ class Checker:
 
 
 _LOG = logging.getLogger(__name__)
-#: Fields a source does not have are the same at every step; so many are named.
+#: So many of what files lack are named.
 _MOST_NAMED = 20
 
 
@@ -227,12 +227,25 @@ def load_fetched(fetched: Fetched, ledger: Ledger, now_utc: datetime) -> CycleDa
         if not fetched.partial:
             _to_store(fetched, archived, ledger, now_utc)
     data = build_cycle(archived, fetched.cycle, files_of(archived))
-    lacking = dict.fromkeys(NotInSource(each) for f in fetched.files for each in f.lacking)
-    gaps = (*data.gaps, *list(lacking)[:_MOST_NAMED])
+    gaps = (*data.gaps, *_lacking(fetched.files)[:_MOST_NAMED])
     remarks = (*data.remarks, Attribution(fetched.credit))
     model = MODELS.get(fetched.cycle.model)
     surface = data.surface if model is None else data.surface.with_lost(model.near)
     return replace(data, surface=surface, gaps=gaps, remarks=remarks)
+
+
+def _lacking(files: Sequence[KeptFile]) -> Notes:
+    """What the files of a cycle lack, each once with all its steps."""
+    leads_s: dict[Lack, set[int]] = {}
+    others: dict[Note, None] = {}
+    for note in (note for file in files for note in file.lacking):
+        if isinstance(note, AtSteps):
+            leads_s.setdefault(note.lack, set()).update(note.leads_s)
+        else:
+            others[note] = None
+    steps = len({file.step_h for file in files})
+    joined = (AtSteps(lack, tuple(sorted(at)), steps) for lack, at in leads_s.items())
+    return (*joined, *others)
 
 
 def _from_store(fetched: Fetched, ledger: Ledger) -> "CycleDataset | None":
