@@ -365,7 +365,7 @@ STAYING: dict[str, tuple[Callable[[Provider], None], str]] = {
     "offsets of another order": (other_offsets, "bytes"),
     "vorticity where temperature should be": (
         other_field,
-        "t at 500 hPa +0 h is not in it",
+        "temperature at 500 hPa at +0 h is not in it",
     ),
     "another step inside": (other_step, "+3 h, not of step 6 h"),
     "ranges ignored": (ignored_ranges, "ignores byte ranges and would send whole files"),

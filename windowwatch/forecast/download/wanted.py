@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from windowwatch.forecast.download.catalogue import Model, Product, Route, Speech
 from windowwatch.forecast.grib.grid import Area
-from windowwatch.forecast.models import ALOFT, DRY_ABOVE_HPA, ON_LEVELS, VAPOUR
+from windowwatch.forecast.models import ALOFT, DRY_ABOVE_HPA, FIELDS, ON_LEVELS, VAPOUR
 
 _ALOFT = frozenset(field.name for field in ALOFT)
 _VAPOUR = frozenset(field.name for field in VAPOUR)
@@ -50,7 +50,7 @@ class Wanted:
     def __str__(self) -> str:
         level = f" at {self.level_hpa:g} hPa" if self.level_hpa else ""
         whose = f" of member {self.member}" if self.member else ""
-        return f"{self.field}{level}{whose} +{self.end_s / 3600:g} h"
+        return f"{FIELDS[self.field].words}{level}{whose} at +{self.end_s / 3600:g} h"
 
 
 @dataclass(frozen=True)
