@@ -3,11 +3,14 @@
 Tests of the building itself (`storage/test_schema.py`, commands that make a database) build it.
 """
 
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
-from windowwatch.storage.engine import sqlite_url
+from windowwatch.storage import engine
+from windowwatch.storage.engine import Database, sqlite_url
 from windowwatch.storage.store import Store, open_store
 
 
@@ -16,6 +19,14 @@ def fill(url: str) -> None:
     store = open_store(url)
     store.upgrade()
     store.close()
+
+
+def migrate(database: Database, way: Callable[[Any, str], None], revision: str) -> None:
+    """Lead a database to another version, by Alembic's `upgrade` or `downgrade`."""
+    with database.writing() as session:
+        config = engine._alembic_config()
+        config.attributes["connection"] = session.connection()
+        way(config, revision)
 
 
 @cache

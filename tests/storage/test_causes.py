@@ -9,6 +9,7 @@ from alembic import command
 from invented import NOW, WATCH, at, change, cycle, record, window
 from jsonschema import Draft202012Validator
 from made_causes import ONE_OF_EACH
+from made_store import migrate
 from sqlalchemy import text
 
 from windowwatch.errors import StorageError
@@ -124,7 +125,7 @@ def test_a_database_of_the_schema_before_keeps_its_words(store_url: str) -> None
     """Sentences become causes that hold them; and come back, should somebody go back."""
     database = engine.open_database(store_url)
     engine.make_file(database)
-    _migrate(database, command.upgrade, "0004")
+    migrate(database, command.upgrade, "0004")
     whole = {**OLD_WINDOW, "told": {**OLD_WINDOW, "limited_by": "", "unread": "", "dissent": ""}}
     _insert(database, json.dumps(whole), "sqlite" in store_url)
     database.engine.dispose()
@@ -150,20 +151,13 @@ def test_a_database_of_the_schema_before_keeps_its_words(store_url: str) -> None
     store.close()
 
     database = engine.open_database(store_url)
-    _migrate(database, command.downgrade, "0004")
+    migrate(database, command.downgrade, "0004")
     with database.reading() as session:
         reason, after = session.execute(text("SELECT reason, after FROM changes")).one()
         (value,) = session.execute(text("SELECT value FROM windows")).one()
     database.engine.dispose()
     assert reason == OLD_REASON
     assert json.loads(after) == json.loads(value) == whole
-
-
-def _migrate(database: Any, way: Any, revision: str) -> None:
-    with database.writing() as session:
-        config = engine._alembic_config()
-        config.attributes["connection"] = session.connection()
-        way(config, revision)
 
 
 def _insert(database: Any, window_text: str, naive: bool) -> None:

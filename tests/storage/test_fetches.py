@@ -1,11 +1,11 @@
 """The ledger of fetches, and a cycle that is passed again when more of it has come."""
 
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 from alembic import command
 from invented import WATCH, at, change, cycle, flat, hour, record, window
+from made_store import migrate
 from sqlalchemy import text
 
 from windowwatch.forecast.download.ledger import CycleStage, CycleState, KeptFile
@@ -39,20 +39,13 @@ def test_the_ledger_remembers_files(store: Store) -> None:
 
 def test_what_a_version_before_kept_as_texts_is_said_as_it_was(store_url: str) -> None:
     database = engine.open_database(store_url)
-
-    def migrate(step: Callable[..., None], version: str) -> None:
-        with database.writing() as session:
-            config = engine._alembic_config()
-            config.attributes["connection"] = session.connection()
-            step(config, version)
-
     made = open_store(store_url)
     made.upgrade()
     noted = SaidBefore("not in the source: gust_mps +3 h")
     made.save_pass(record(gaps=(noted, LACKS)))
     made.ledger().keep_file(replace(FILE, lacking=(LACKS,)))
     made.close()
-    migrate(command.downgrade, "0017")
+    migrate(database, command.downgrade, "0017")
     with database.writing() as session:
         (gaps,) = session.scalars(text("SELECT gaps FROM cycles"))
         assert '{"kind":"not in source","message":"gust_mps +3 h"}' in gaps
@@ -60,7 +53,7 @@ def test_what_a_version_before_kept_as_texts_is_said_as_it_was(store_url: str) -
         session.execute(
             text("UPDATE kept_files SET lacking = :texts"), {"texts": '["visibility_m +6 h"]'}
         )
-    migrate(command.upgrade, "0018")
+    migrate(database, command.upgrade, "0018")
     database.engine.dispose()
     store = open_store(store_url)
     assert store.cycles(WATCH)[0].gaps == (noted, LACKS)

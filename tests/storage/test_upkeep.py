@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from alembic import command
 from invented import NOW, WATCH, at, cycle, hour, read_at, record
-from made_store import new_store
+from made_store import migrate, new_store
 from sqlalchemy import text
 
 from windowwatch.errors import StorageError
@@ -151,10 +151,7 @@ def test_a_database_of_the_first_schema_is_upgraded_with_its_data(
     """Rows as the first version wrote them, then an upgrade: deliveries go on as they were."""
     database = engine.open_database(store_url)
     engine.make_file(database)
-    with database.writing() as session:
-        config = engine._alembic_config()
-        config.attributes["connection"] = session.connection()
-        command.upgrade(config, "0001")
+    migrate(database, command.upgrade, "0001")
     moment = NOW.replace(tzinfo=None) if "sqlite" in store_url else NOW
     with database.writing() as session:
         _insert_as_the_first_version_did(session, moment)

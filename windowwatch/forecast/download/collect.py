@@ -47,7 +47,7 @@ class Check(Protocol):
     def __call__(
         self, path: Path, item: Item, area: Area, *, asked: Sequence[Wanted] | None
     ) -> tuple[Framing, Notes]:
-        """Frames and checksum of the file, and what it lacks in words; or DecodeError."""
+        """Frames and checksum of the file, and what it lacks; or DecodeError."""
 
 
 @dataclass(frozen=True)

@@ -31,7 +31,7 @@ from windowwatch.forecast.download.ledger import STORE, KeptFile, Ledger
 from windowwatch.forecast.download.wanted import Item, Wanted
 from windowwatch.forecast.grib.framing import Framing, sha256_of
 from windowwatch.forecast.grib.grid import Area
-from windowwatch.forecast.notes import AtSteps, Attribution, Lack, Note, Notes
+from windowwatch.forecast.notes import AtSteps, Attribution, Notes
 from windowwatch.forecast.sources import FoundCycle, load_cycle, open_files
 from windowwatch.logs import LogStyle
 from windowwatch.storage.store import Store, open_store
@@ -236,16 +236,16 @@ def load_fetched(fetched: Fetched, ledger: Ledger, now_utc: datetime) -> CycleDa
 
 def _lacking(files: Sequence[KeptFile]) -> Notes:
     """What the files of a cycle lack, each once with all its steps."""
-    leads_s: dict[Lack, set[int]] = {}
-    others: dict[Note, None] = {}
+    from windowwatch.forecast.near import GapList
+
+    steps_h = sorted({file.step_h for file in files})
+    joined, others = GapList(), GapList()
     for note in (note for file in files for note in file.lacking):
         if isinstance(note, AtSteps):
-            leads_s.setdefault(note.lack, set()).update(note.leads_s)
+            joined.at_steps(note.lack, note.leads_s, steps_h)
         else:
-            others[note] = None
-    steps = len({file.step_h for file in files})
-    joined = (AtSteps(lack, tuple(sorted(at)), steps) for lack, at in leads_s.items())
-    return (*joined, *others)
+            others.add(note)
+    return (*joined.notes(), *others.notes())
 
 
 def _from_store(fetched: Fetched, ledger: Ledger) -> "CycleDataset | None":
